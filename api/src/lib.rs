@@ -1,0 +1,1 @@
+//! The grainway command as a library: registries, documents, output folders.

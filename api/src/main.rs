@@ -1,0 +1,2 @@
+//! The grainway command.
+fn main() {}

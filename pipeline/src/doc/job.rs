@@ -1,0 +1,575 @@
+//! `grainway.job/1`: what is made.
+
+use super::{Depth, Length, Stock, Unit};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use std::collections::BTreeMap;
+
+/// The format word of this version of the job document.
+pub const JOB_FORMAT: &str = "grainway.job/1";
+
+/// A job: parts, where they come from, and what they are cut from.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Job {
+    /// Always "grainway.job/1".
+    pub format: String,
+    /// What people call it.
+    pub name: String,
+    /// The unit of plain numbers in this document.
+    #[serde(default)]
+    pub unit: Unit,
+    /// The shop document, a file name relative to the job's folder.
+    pub shop: String,
+    /// The machine of the shop to use; may be left out when the shop has only one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub machine: Option<String>,
+    /// Stocks of this job, added to the shop's; the same id replaces.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub stocks: BTreeMap<String, Stock>,
+    /// Drawings whose contours become parts.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub drawings: Vec<Drawing>,
+    /// Parts described here.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub parts: Vec<PartDoc>,
+    /// Settings of stages, by stage name; they go over the shop's. `grainway stages` prints every setting.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub settings: BTreeMap<String, Value>,
+    /// The stages in order, when not the shop's or the built-in chain.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub chain: Option<Vec<String>>,
+}
+
+/// How the parts of a drawing come onto boards.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Layout {
+    /// Where the drawing has them, one board a sheet of the drawing.
+    AsDrawn,
+    /// Placed by the place stage.
+    #[default]
+    Free,
+}
+
+/// A drawing and what its layers mean.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Drawing {
+    /// Id; its parts are called `id/number` (`id-sheet/number` where the drawing has several sheets), numbered by position from
+    /// the lower left, unless `parts` names them.
+    pub id: String,
+    /// File name (.dxf or .svg), relative to the job's folder and inside it.
+    pub file: String,
+    /// The unit of the drawing's coordinates, where the drawing does not say. Must agree with the drawing where it does.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unit: Option<Unit>,
+    /// Which sheets to make, counted from 1 by position, left to right and bottom to top; all when left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sheets: Option<Vec<u32>>,
+    /// Contours of parts farther apart than this belong to different sheets; by default the whole drawing is one sheet.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sheet_gap: Option<Length>,
+    /// What layers mean, first match wins. Every layer that holds something must match a rule or is a warning.
+    pub layers: Vec<LayerRule>,
+    /// The stock that its parts are cut from.
+    pub stock: String,
+    /// Where its parts come to lie.
+    #[serde(default)]
+    pub layout: Layout,
+    /// The board for layout as-drawn: its size, and where the drawing's lower left part corner comes to lie on it. By default the
+    /// board is the drawn parts' extent and a margin (setting `margin` of the place stage).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub board: Option<DrawnBoard>,
+    /// Names, counts and extra features for its parts, by the id that they would have.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub parts: BTreeMap<String, DrawnPart>,
+    /// Ends nearer than this are joined; by default the import tolerance of 0.01 mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub join: Option<Length>,
+    /// How many copies of the whole drawing; 1 when not given.
+    #[serde(default = "one", skip_serializing_if = "is_one")]
+    pub copies: u32,
+}
+
+fn one() -> u32 {
+    1
+}
+fn is_one(n: &u32) -> bool {
+    *n == 1
+}
+
+/// The board under a drawn layout.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct DrawnBoard {
+    /// Along x.
+    pub length: Length,
+    /// Along y.
+    pub width: Length,
+    /// Where the lower left corner of the sheet's parts comes to lie, from the board's lower left corner.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub parts_at: Option<[Length; 2]>,
+}
+
+/// What a part of a drawing is called and how many are made.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct DrawnPart {
+    /// Its id from here on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub id: Option<String>,
+    /// How many; 1 when not given. With layout as-drawn only 1 is possible.
+    #[serde(default = "one")]
+    pub count: u32,
+    /// What people call it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
+    /// Features beyond the drawn ones, in the part's frame.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub features: Vec<FeatureDoc>,
+}
+
+/// What the contours on some layers mean.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct LayerRule {
+    /// Regular expression for the whole layer name. Named groups `depth` and `diameter` capture numbers in the drawing's unit:
+    /// `^POCKET_(?P<depth>[0-9.]+)$`.
+    pub layer: String,
+    /// Ignore everything on these layers; they are counted in the report. Nothing else may be said then.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub ignore: bool,
+    /// What the contours become.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub make: Option<FeatureKind>,
+    /// How deep, when the layer's name does not say. A captured depth that reaches the stock's thickness (within 0.05 mm) is
+    /// "through".
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub depth: Option<Depth>,
+    /// Wood that stays under it, instead of a depth.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub left: Option<Length>,
+    /// What happens in its inside corners.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub relief: Option<Relief>,
+    /// What to do with what no cutter reaches.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub if_unreachable: Option<IfUnreachable>,
+    /// The cutter to use, by id, instead of the one chosen.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cutter: Option<String>,
+}
+
+/// A part described in the job.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct PartDoc {
+    /// Id, unique in the job: letters, digits, `-`, `_`, `.`, at most 80.
+    pub id: String,
+    /// What people call it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
+    /// How many; 1 when not given.
+    #[serde(default = "one")]
+    pub count: u32,
+    /// The stock it is cut from, or, for a blank, made of.
+    pub stock: String,
+    /// Its own edge, cut from a board. Give this or `blank`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub outline: Option<Shape>,
+    /// A piece of wood of length and width. Give this or `outline`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub blank: Option<BlankDoc>,
+    /// What is cut into it, in its own frame: x along the grain, y across, lower left corner of its bounding box at (0, 0) when a
+    /// blank, and as drawn when an outline.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub features: Vec<FeatureDoc>,
+    /// What happens in the inside corners of its outline.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub relief: Option<Relief>,
+}
+
+/// A parametric piece: a rectangle along the grain with tenons at its ends.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct BlankDoc {
+    /// Along the grain, over all, tenons included.
+    pub length: Length,
+    /// Across the grain.
+    pub width: Length,
+    /// Already dimensioned: it is laid on the machine as it is and only machined; nothing cuts its outline. Otherwise it is cut
+    /// from a board of its stock.
+    #[serde(default)]
+    pub dimensioned: bool,
+    /// Tenons at its ends, made by the outline (only when it is cut from a board).
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub tenons: Vec<Tenon>,
+}
+
+/// An end of a piece along its grain.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum End {
+    /// At x = 0.
+    Left,
+    /// At x = length.
+    Right,
+}
+
+/// A long edge of a piece.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Edge {
+    /// At y = 0.
+    Near,
+    /// At y = width.
+    Far,
+}
+
+/// A tenon: the piece is narrowed at its end.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Tenon {
+    /// Which end.
+    pub end: End,
+    /// From its tip to the shoulder.
+    pub length: Length,
+    /// Across the grain.
+    pub width: Length,
+    /// From the near edge (y = 0) to the tenon's near edge; centred when left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub offset: Option<Length>,
+}
+
+/// The kinds of feature.
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
+)]
+#[serde(rename_all = "kebab-case")]
+pub enum FeatureKind {
+    /// A recess.
+    Pocket,
+    /// The hole for a tenon, blind or through.
+    Mortise,
+    /// A recess across a face (dado).
+    Housing,
+    /// A recess along an edge (rabbet).
+    Rebate,
+    /// A recess along the grain, near an edge.
+    Groove,
+    /// Half of a halved joint.
+    Lap,
+    /// A round hole.
+    Hole,
+    /// An opening through the part.
+    Cutout,
+    /// The part's own edge.
+    Outline,
+    /// A line cut into the face with the cutter's centre on it.
+    Engraving,
+}
+
+impl FeatureKind {
+    /// The word in documents.
+    pub const fn word(self) -> &'static str {
+        match self {
+            FeatureKind::Pocket => "pocket",
+            FeatureKind::Mortise => "mortise",
+            FeatureKind::Housing => "housing",
+            FeatureKind::Rebate => "rebate",
+            FeatureKind::Groove => "groove",
+            FeatureKind::Lap => "lap",
+            FeatureKind::Hole => "hole",
+            FeatureKind::Cutout => "cutout",
+            FeatureKind::Outline => "outline",
+            FeatureKind::Engraving => "engraving",
+        }
+    }
+    /// Cleared over its whole area.
+    pub const fn is_cleared(self) -> bool {
+        !matches!(
+            self,
+            FeatureKind::Hole | FeatureKind::Cutout | FeatureKind::Outline | FeatureKind::Engraving
+        )
+    }
+}
+
+/// What to do with what no given cutter reaches.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum IfUnreachable {
+    /// Refuse the job.
+    #[default]
+    Refuse,
+    /// List it as hand work.
+    Hand,
+}
+
+/// The shape of a relief.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum ReliefKind {
+    /// Leave the fillet.
+    None,
+    /// A lobe on the corner's bisector.
+    #[default]
+    DogBone,
+    /// A lobe into one of the corner's two edges, tangent to the other.
+    TBone,
+}
+
+/// Into which edge a T-bone's lobe goes.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum ReliefWay {
+    /// The shorter of the corner's two edges (the ends of a mortise), so that the long cheeks stay whole.
+    #[default]
+    IntoShort,
+    /// The longer of the corner's two edges.
+    IntoLong,
+    /// The edge that runs more along the grain (x).
+    IntoAlong,
+    /// The edge that runs more across the grain (y).
+    IntoAcross,
+}
+
+/// What happens in the inside corners of a feature.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Relief {
+    /// Its shape.
+    #[serde(default)]
+    pub kind: ReliefKind,
+    /// For T-bones: into which edge.
+    #[serde(default)]
+    pub way: ReliefWay,
+    /// Only corners whose inside angle is at most this many degrees; 170 by default.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub up_to_angle: Option<f64>,
+    /// Square the corners by hand: no lobe, and a line in the hand-work list.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub by_hand: bool,
+}
+
+/// Something cut into a part.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct FeatureDoc {
+    /// Id, unique in the part. Made from kind and place when left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub id: Option<String>,
+    /// What it is.
+    pub kind: FeatureKind,
+    /// Its shape in the part's frame.
+    pub shape: Shape,
+    /// Depth below the face, or "through". Give this or `left`; cutouts go through without saying.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub depth: Option<Depth>,
+    /// Wood that stays under it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub left: Option<Length>,
+    /// What happens in its inside corners; the shop's or job's `relief` setting when left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub relief: Option<Relief>,
+    /// What to do with what no cutter reaches.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub if_unreachable: Option<IfUnreachable>,
+    /// How far from a wanted inside corner wood may stay, where no relief takes it: by default the fillet that the cutter leaves
+    /// is allowed in corners, and nothing elsewhere.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub leave: Option<Length>,
+    /// The cutter to use, by id, instead of the one chosen.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cutter: Option<String>,
+    /// How the waste of a cutout is held or got rid of; decided by its size when left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub waste: Option<Waste>,
+}
+
+/// What becomes of the waste inside a cutout.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Waste {
+    /// How.
+    pub by: WasteBy,
+    /// Where the screws go, in the part's frame, instead of computed places.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub screws_at: Vec<[Length; 2]>,
+}
+
+/// Ways to keep waste from flying.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum WasteBy {
+    /// Hold-down screws driven into it in a pause.
+    Screws,
+    /// Tabs to the part.
+    Tabs,
+    /// Nothing is left loose: all of it becomes chips.
+    Chips,
+}
+
+/// A shape of the plane, in the part's frame.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub enum Shape {
+    /// A rectangle.
+    Rectangle(RectangleShape),
+    /// A circle.
+    Circle(CircleShape),
+    /// Several circles of one diameter; each becomes a feature `id.1`, `id.2` …
+    Circles(CirclesShape),
+    /// A slot with round ends.
+    Slot(SlotShape),
+    /// Points, joined by lines and arcs.
+    Contour(ContourShape),
+    /// A band across the whole part, or stopped: housings.
+    Across(AcrossShape),
+    /// A band along the whole part, or stopped: grooves.
+    Along(AlongShape),
+    /// All of the part within a length of one end: laps.
+    AtEnd(AtEndShape),
+    /// All of the part within a width of one long edge: rebates.
+    AtEdge(AtEdgeShape),
+}
+
+/// A rectangle.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct RectangleShape {
+    /// Lower left corner before turning.
+    pub at: [Length; 2],
+    /// Extent along x and y before turning.
+    pub size: [Length; 2],
+    /// Corner radius.
+    #[serde(default)]
+    pub corner: Length,
+    /// Turned counter-clockwise about `at`, degrees.
+    #[serde(default)]
+    pub angle: f64,
+}
+
+/// A circle.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct CircleShape {
+    /// Centre.
+    pub at: [Length; 2],
+    /// Diameter.
+    pub diameter: Length,
+}
+
+/// Several circles.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct CirclesShape {
+    /// Centres.
+    pub at: Vec<[Length; 2]>,
+    /// Diameter of each.
+    pub diameter: Length,
+}
+
+/// A slot with round ends.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct SlotShape {
+    /// Centre of one round end.
+    pub from: [Length; 2],
+    /// Centre of the other.
+    pub to: [Length; 2],
+    /// Width.
+    pub width: Length,
+}
+
+/// Points joined by lines and arcs.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct ContourShape {
+    /// The corners.
+    pub points: Vec<ContourPoint>,
+    /// The last point joins the first; true when left out. Engravings may be open.
+    #[serde(default = "yes")]
+    pub closed: bool,
+}
+
+fn yes() -> bool {
+    true
+}
+
+/// A corner of a contour.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(untagged)]
+pub enum ContourPoint {
+    /// A corner: a straight line goes on to the next.
+    Plain([Length; 2]),
+    /// A corner with more to say.
+    Full(FullPoint),
+}
+
+/// A corner with more to say.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct FullPoint {
+    /// Where.
+    pub at: [Length; 2],
+    /// The contour goes on to the next point along an arc: tan of a quarter of its included angle, negative clockwise.
+    #[serde(default)]
+    pub bulge: f64,
+    /// The corner is rounded by this radius (only between straight lines).
+    #[serde(default)]
+    pub round: Length,
+}
+
+/// A band across the part.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct AcrossShape {
+    /// x of its middle.
+    pub at: Length,
+    /// Along x.
+    pub width: Length,
+    /// y where it starts, when it does not run out over the near edge.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub from: Option<Length>,
+    /// y where it stops, when it does not run out over the far edge.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub to: Option<Length>,
+}
+
+/// A band along the part.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct AlongShape {
+    /// y of its middle.
+    pub at: Length,
+    /// Along y.
+    pub width: Length,
+    /// x where it starts, when it does not run out over the left end.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub from: Option<Length>,
+    /// x where it stops, when it does not run out over the right end.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub to: Option<Length>,
+}
+
+/// All within a length of one end.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct AtEndShape {
+    /// Which end.
+    pub end: End,
+    /// From the end along x.
+    pub length: Length,
+}
+
+/// All within a width of one long edge.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct AtEdgeShape {
+    /// Which edge.
+    pub edge: Edge,
+    /// From the edge along y.
+    pub width: Length,
+}

@@ -1,0 +1,125 @@
+//! The one table of finding codes: word, severity, what it means, what to do, and the test that raises it.
+//!
+//! Kept in alphabetical order. A code, once released, keeps its word and meaning.
+
+use super::Severity;
+
+/// One row of the table.
+#[derive(Debug, PartialEq, Eq)]
+pub struct CodeInfo {
+    /// The stable word.
+    pub word: &'static str,
+    /// How grave it is unless the raiser says otherwise.
+    pub severity: Severity,
+    /// What it means.
+    pub about: &'static str,
+    /// What to do about it.
+    pub remedy: &'static str,
+    /// The test that raises it, as `file::name`; empty where none does yet.
+    pub test: &'static str,
+}
+
+/// The row of a word.
+pub fn info(word: &str) -> Option<&'static CodeInfo> {
+    ALL.iter().find(|c| c.word == word).copied()
+}
+
+macro_rules! codes {
+    ($($name:ident = $word:literal $severity:ident $about:literal, $remedy:literal, $test:literal;)*) => {
+        /// The rows as constants.
+        pub mod table {
+            use super::{CodeInfo, Severity};
+            $(
+                #[doc = $about]
+                pub static $name: CodeInfo = CodeInfo {
+                    word: $word, severity: Severity::$severity, about: $about, remedy: $remedy, test: $test,
+                };
+            )*
+        }
+        /// All rows, in alphabetical order of their words.
+        pub static ALL: &[&CodeInfo] = &[$(&table::$name),*];
+    };
+}
+
+codes! {
+    BAD_NUMBER = "bad-number" Error
+        "A number is zero, negative, not finite or out of its range.",
+        "Give a number in the range that the message names.",
+        "";
+    CANNOT_READ = "cannot-read" Error
+        "A file that the job names is missing or cannot be read.",
+        "Put the file beside the job or correct its name.",
+        "";
+    CHAIN_ORDER = "chain-order" Error
+        "The chain of stages is in an impossible order: a stage lacks what it needs.",
+        "Put the stage that the message names before it, or leave `chain` out.",
+        "";
+    CUTTER_TOO_LARGE = "cutter-too-large" Error
+        "The cutter does not fit the feature.",
+        "Give a smaller cutter, widen the feature, or let it be cut by hand with if-unreachable.",
+        "";
+    CUTTER_TOO_SHORT = "cutter-too-short" Error
+        "The cutter's cutting or usable length is less than the depth asked of it.",
+        "Take a longer cutter or a lesser depth.",
+        "";
+    DEPTH_BEYOND_STOCK = "depth-beyond-stock" Error
+        "A depth is greater than the thickness of the wood.",
+        "Correct the depth, or write \"through\" if it is to go through.",
+        "";
+    DOCUMENT_INVALID = "document-invalid" Error
+        "The document does not follow its schema.",
+        "Correct the place that the pointer names; `grainway schema` prints the schema.",
+        "";
+    FEATURE_OUTSIDE_PART = "feature-outside-part" Error
+        "A feature lies outside its part.",
+        "Move the feature or correct the part's outline.",
+        "";
+    INTERNAL = "internal" Error
+        "Something in grainway itself failed; the job was stopped and nothing was released.",
+        "Keep the job's files and report the failure.",
+        "";
+    KERNEL_FALLBACK = "kernel-fallback" Note
+        "The exact offset of a shape failed its checks; the polygon kernel's was taken instead.",
+        "Nothing; the result was checked. Small pieces of the shape may be worth cleaning in the drawing.",
+        "";
+    PART_TOO_LARGE = "part-too-large" Error
+        "A part does not fit the board or the machine's travel.",
+        "Use a larger board or machine, or divide the part.",
+        "";
+    UNKNOWN_NAME = "unknown-name" Error
+        "A name is used that nothing defines: a stock, a cutter, a machine, a wood, a dialect, a stage.",
+        "Correct the name; the message offers the nearest known one.",
+        "";
+    UNREACHABLE = "unreachable" Error
+        "The given cutters clear nothing of a feature, or leave more of it than its `leave`.",
+        "Give a smaller cutter, allow relief, or write if-unreachable: hand to list it as hand work.",
+        "";
+    VERIFY_GOUGE = "verify-gouge" Error
+        "The program cuts wood that must stand.",
+        "Do not run it. Report the failure if the text was not edited.",
+        "";
+}
+
+#[cfg(test)]
+mod tests {
+    use super::ALL;
+
+    #[test]
+    fn table_is_sorted_and_complete() {
+        for pair in ALL.windows(2) {
+            assert!(
+                pair[0].word < pair[1].word,
+                "{} stands before {}",
+                pair[0].word,
+                pair[1].word
+            );
+        }
+        for c in ALL {
+            assert!(
+                !c.about.is_empty() && !c.remedy.is_empty(),
+                "{} lacks a text",
+                c.word
+            );
+        }
+    }
+}

@@ -1,0 +1,257 @@
+//! One piece of a contour: a straight line or a circular arc.
+
+use super::{Bounds, Point, point};
+use std::f64::consts::{PI, TAU};
+
+/// A straight line or a circular arc from one point to another.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Segment {
+    /// Straight from `a` to `b`.
+    Line {
+        /// Start.
+        a: Point,
+        /// End.
+        b: Point,
+    },
+    /// Along a circle from `a` to `b`.
+    Arc {
+        /// Start.
+        a: Point,
+        /// End.
+        b: Point,
+        /// Centre of the circle.
+        centre: Point,
+        /// Radius, mm, positive.
+        radius: f64,
+        /// Signed angle, radians: counter-clockwise positive, at most a full turn.
+        sweep: f64,
+    },
+}
+
+impl Segment {
+    /// The segment from `a` to `b` with DXF's bulge: tan of a quarter of the included angle, negative clockwise, 0 straight.
+    pub fn from_bulge(a: Point, b: Point, bulge: f64) -> Segment {
+        let chord = b - a;
+        let c = chord.length();
+        if bulge.abs() < 1e-12 || c < 1e-12 {
+            return Segment::Line { a, b };
+        }
+        // Centre from the chord's middle along the left normal: c/2 · (1 − bulge²)/(2 bulge).
+        let to_centre = c * 0.5 * (1.0 - bulge * bulge) / (2.0 * bulge);
+        let centre = a.lerp(b, 0.5) + chord.left() * (to_centre / c);
+        let radius = c * (1.0 + bulge * bulge) / (4.0 * bulge.abs());
+        Segment::Arc {
+            a,
+            b,
+            centre,
+            radius,
+            sweep: 4.0 * bulge.atan(),
+        }
+    }
+    /// The arc about `centre` that starts at `a` and sweeps by `sweep` radians.
+    pub fn arc_about(centre: Point, a: Point, sweep: f64) -> Segment {
+        let b = centre + (a - centre).rotated(sweep);
+        Segment::Arc {
+            a,
+            b,
+            centre,
+            radius: a.distance(centre),
+            sweep,
+        }
+    }
+    /// Where it starts.
+    pub fn start(&self) -> Point {
+        match *self {
+            Segment::Line { a, .. } | Segment::Arc { a, .. } => a,
+        }
+    }
+    /// Where it ends.
+    pub fn end(&self) -> Point {
+        match *self {
+            Segment::Line { b, .. } | Segment::Arc { b, .. } => b,
+        }
+    }
+    /// DXF's bulge; 0 for a line.
+    pub fn bulge(&self) -> f64 {
+        match *self {
+            Segment::Line { .. } => 0.0,
+            Segment::Arc { sweep, .. } => (sweep / 4.0).tan(),
+        }
+    }
+    /// Length along it, mm.
+    pub fn length(&self) -> f64 {
+        match *self {
+            Segment::Line { a, b } => a.distance(b),
+            Segment::Arc { radius, sweep, .. } => radius * sweep.abs(),
+        }
+    }
+    /// The point a share `t` (0 to 1) of its length from the start.
+    pub fn at(&self, t: f64) -> Point {
+        match *self {
+            Segment::Line { a, b } => a.lerp(b, t),
+            Segment::Arc {
+                a,
+                b,
+                centre,
+                sweep,
+                ..
+            } => {
+                if t <= 0.0 {
+                    a
+                } else if t >= 1.0 {
+                    b
+                } else {
+                    centre + (a - centre).rotated(sweep * t)
+                }
+            }
+        }
+    }
+    /// The unit direction of travel a share `t` of the way; `None` for a segment of no length.
+    pub fn direction(&self, t: f64) -> Option<Point> {
+        match *self {
+            Segment::Line { a, b } => (b - a).normalized(),
+            Segment::Arc {
+                a, centre, sweep, ..
+            } => {
+                let radial = (a - centre).rotated(sweep * t).normalized()?;
+                Some(if sweep > 0.0 {
+                    radial.left()
+                } else {
+                    -radial.left()
+                })
+            }
+        }
+    }
+    /// The piece from share `from` to share `to` of its length.
+    pub fn piece(&self, from: f64, to: f64) -> Segment {
+        match *self {
+            Segment::Line { .. } => Segment::Line {
+                a: self.at(from),
+                b: self.at(to),
+            },
+            Segment::Arc {
+                centre,
+                radius,
+                sweep,
+                ..
+            } => Segment::Arc {
+                a: self.at(from),
+                b: self.at(to),
+                centre,
+                radius,
+                sweep: sweep * (to - from),
+            },
+        }
+    }
+    /// The same run backwards.
+    pub fn reversed(&self) -> Segment {
+        match *self {
+            Segment::Line { a, b } => Segment::Line { a: b, b: a },
+            Segment::Arc {
+                a,
+                b,
+                centre,
+                radius,
+                sweep,
+            } => Segment::Arc {
+                a: b,
+                b: a,
+                centre,
+                radius,
+                sweep: -sweep,
+            },
+        }
+    }
+    /// The arc passes the direction `angle` (radians) seen from its centre; false for a line.
+    pub fn spans(&self, angle: f64) -> bool {
+        match *self {
+            Segment::Line { .. } => false,
+            Segment::Arc {
+                a, centre, sweep, ..
+            } => {
+                let turn = angle - (a - centre).angle();
+                let along = if sweep > 0.0 {
+                    turn.rem_euclid(TAU)
+                } else {
+                    (-turn).rem_euclid(TAU)
+                };
+                // A direction a hair before the start comes out as almost a full turn.
+                along <= sweep.abs() + 1e-12 || along >= TAU - 1e-12
+            }
+        }
+    }
+    /// The smallest box around it.
+    pub fn bounds(&self) -> Bounds {
+        let mut bounds = Bounds::of([self.start(), self.end()]);
+        if let Segment::Arc { centre, radius, .. } = *self {
+            for quarter in 0..4 {
+                let angle = f64::from(quarter) * PI / 2.0;
+                if self.spans(angle) {
+                    let (dx, dy) =
+                        [(1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0)][quarter as usize];
+                    bounds = bounds.with(centre + point(dx, dy) * radius);
+                }
+            }
+        }
+        bounds
+    }
+    /// The nearest point on it to `p`, and how far along it lies (share of its length).
+    pub fn nearest(&self, p: Point) -> (Point, f64) {
+        match *self {
+            Segment::Line { a, b } => {
+                let d = b - a;
+                let n = d.dot(d);
+                let t = if n > 0.0 {
+                    ((p - a).dot(d) / n).clamp(0.0, 1.0)
+                } else {
+                    0.0
+                };
+                (self.at(t), t)
+            }
+            Segment::Arc {
+                a,
+                b,
+                centre,
+                radius,
+                sweep,
+            } => {
+                let out = p - centre;
+                if let Some(u) = out.normalized() {
+                    if self.spans(out.angle()) {
+                        let turn = out.angle() - (a - centre).angle();
+                        let along = if sweep > 0.0 {
+                            turn.rem_euclid(TAU)
+                        } else {
+                            (-turn).rem_euclid(TAU)
+                        };
+                        let t = if along > sweep.abs() + 1e-9 {
+                            0.0
+                        } else {
+                            (along / sweep.abs()).min(1.0)
+                        };
+                        return (centre + u * radius, t);
+                    }
+                }
+                if p.distance(a) <= p.distance(b) {
+                    (a, 0.0)
+                } else {
+                    (b, 1.0)
+                }
+            }
+        }
+    }
+    /// Distance from `p`, mm.
+    pub fn distance(&self, p: Point) -> f64 {
+        self.nearest(p).0.distance(p)
+    }
+    /// How many chords keep within `tolerance` mm of it (at least one).
+    pub fn chords(&self, tolerance: f64) -> usize {
+        match *self {
+            Segment::Line { .. } => 1,
+            Segment::Arc { radius, sweep, .. } => {
+                let step = 2.0 * (1.0 - (tolerance / radius).min(1.0)).acos();
+                (sweep.abs() / step.max(1e-6)).ceil().max(1.0) as usize
+            }
+        }
+    }
+}

@@ -1,0 +1,1 @@
+//! Ways into the wood: helix, ramp, zigzag.

@@ -1,0 +1,1 @@
+//! Shared ground of the whole-job tests.
