@@ -364,6 +364,9 @@ pub struct FeatureDoc {
     pub kind: FeatureKind,
     /// Its shape in the part's frame.
     pub shape: Shape,
+    /// Islands inside the shape that stay at full height; closed shapes, for cleared kinds only.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub islands: Vec<Shape>,
     /// Depth below the face, or "through". Give this or `left`; cutouts go through without saying.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub depth: Option<Depth>,
