@@ -3,7 +3,9 @@
 use grainway_pipeline::chain::{Chain, KeepNothing, Stages};
 use grainway_pipeline::doc;
 use grainway_pipeline::finding::Finding;
-use grainway_pipeline::stage::{Cancel, Cx, Dialects, FileProblem, Files, MemorySpool, Silent, SpoolId};
+use grainway_pipeline::stage::{
+    Cancel, Cx, Dialects, FileProblem, Files, MemorySpool, Silent, SpoolId,
+};
 use grainway_pipeline::work::{Documents, Work};
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -20,9 +22,18 @@ pub fn root() -> PathBuf {
 /// # Panics
 /// When it is not there: tests that need it must not pass without it.
 pub fn shared() -> PathBuf {
-    let found = root().ancestors().skip(1).map(|a| a.join("shared")).find(|p| p.join("drawings").is_dir());
+    let found = root()
+        .ancestors()
+        .skip(1)
+        .map(|a| a.join("shared"))
+        .find(|p| p.join("drawings").is_dir());
     #[expect(clippy::panic, reason = "a test cannot go on without its data")]
-    found.unwrap_or_else(|| panic!("no folder `shared` with drawings stands beside {}", root().display()))
+    found.unwrap_or_else(|| {
+        panic!(
+            "no folder `shared` with drawings stands beside {}",
+            root().display()
+        )
+    })
 }
 
 /// The sample jobs that are run as they are: (name, folder).
@@ -67,18 +78,32 @@ impl Made {
     }
     /// Findings with this code.
     pub fn with_code(&self, code: &str) -> Vec<&Finding> {
-        self.work.findings.iter().filter(|f| f.code == code).collect()
+        self.work
+            .findings
+            .iter()
+            .filter(|f| f.code == code)
+            .collect()
     }
     /// Findings that are errors.
     pub fn errors(&self) -> Vec<String> {
         let error = grainway_pipeline::finding::Severity::Error;
-        self.work.findings.iter().filter(|f| f.severity == error).map(ToString::to_string).collect()
+        self.work
+            .findings
+            .iter()
+            .filter(|f| f.severity == error)
+            .map(ToString::to_string)
+            .collect()
     }
     /// Every program passed both verdicts, and nothing else was wrong.
     pub fn ready(&self) -> bool {
-        let passed = |v: &Option<grainway_pipeline::work::Verdict>| v.as_ref().is_some_and(|v| v.passed);
+        let passed =
+            |v: &Option<grainway_pipeline::work::Verdict>| v.as_ref().is_some_and(|v| v.passed);
         !self.work.programs.is_empty()
-            && self.work.programs.iter().all(|p| passed(&p.as_planned) && passed(&p.safe))
+            && self
+                .work
+                .programs
+                .iter()
+                .all(|p| passed(&p.as_planned) && passed(&p.safe))
             && !self.work.has_errors()
     }
 }
@@ -91,7 +116,14 @@ pub fn load(job: &Path) -> Result<Loaded, String> {
     let shop = std::fs::read(folder.join(&read.shop)).map_err(|e| e.to_string())?;
     let shop = doc::read_shop(&shop).map_err(|p| format!("{p:?}"))?;
     let hash = grainway_pipeline::work::sha256_hex(&bytes);
-    Ok(Loaded { work: Work::new(Documents { job: read, shop, hash }), files: Box::new(Folder(folder)) })
+    Ok(Loaded {
+        work: Work::new(Documents {
+            job: read,
+            shop,
+            hash,
+        }),
+        files: Box::new(Folder(folder)),
+    })
 }
 
 /// Loads a job and its shop from texts; drawings come from `folder`.
@@ -100,7 +132,11 @@ pub fn load_texts(job: &str, shop: &str, folder: &Path) -> Result<Loaded, String
     let shop = doc::read_shop(shop.as_bytes()).map_err(|p| format!("{p:?}"))?;
     let hash = grainway_pipeline::work::sha256_hex(job.as_bytes());
     Ok(Loaded {
-        work: Work::new(Documents { job: read, shop, hash }),
+        work: Work::new(Documents {
+            job: read,
+            shop,
+            hash,
+        }),
         files: Box::new(Folder(folder.to_path_buf())),
     })
 }
@@ -110,15 +146,28 @@ pub fn run(loaded: Loaded, stages: &Stages, dialects: &Dialects) -> Result<Made,
     let mut work = loaded.work;
     let spool = MemorySpool::default();
     let cancel = Cancel::default();
-    let cx = Cx { files: loaded.files.as_ref(), dialects, spool: &spool, progress: &Silent, cancel: &cancel };
-    let chain = Chain::plan(stages, &work).map_err(|f| f.iter().map(|f| format!("{f}\n")).collect::<String>())?;
-    chain.run(&mut work, 0, &cx, &mut KeepNothing).map_err(|e| e.to_string())?;
+    let cx = Cx {
+        files: loaded.files.as_ref(),
+        dialects,
+        spool: &spool,
+        progress: &Silent,
+        cancel: &cancel,
+    };
+    let chain = Chain::plan(stages, &work)
+        .map_err(|f| f.iter().map(|f| format!("{f}\n")).collect::<String>())?;
+    chain
+        .run(&mut work, 0, &cx, &mut KeepNothing)
+        .map_err(|e| e.to_string())?;
     Ok(Made { work, spool })
 }
 
 /// Runs the built-in chain over a loaded job.
 pub fn make(loaded: Loaded) -> Result<Made, String> {
-    run(loaded, &grainway_stages::built_in(), &grainway_dialects::built_in())
+    run(
+        loaded,
+        &grainway_stages::built_in(),
+        &grainway_dialects::built_in(),
+    )
 }
 
 /// The path of a sample's job.
@@ -128,7 +177,9 @@ pub fn sample(name: &str) -> PathBuf {
 
 /// The Python that has the reference libraries, set by `./test`.
 pub fn python() -> std::process::Command {
-    std::process::Command::new(std::env::var("GRAINWAY_PYTHON").unwrap_or_else(|_| "python3".to_string()))
+    std::process::Command::new(
+        std::env::var("GRAINWAY_PYTHON").unwrap_or_else(|_| "python3".to_string()),
+    )
 }
 
 /// The job over the cutting sheet of `shared/drawings`.

@@ -2,7 +2,9 @@
 
 use grainway_pipeline::geom::Point3;
 use grainway_pipeline::motion::Move;
-use grainway_tests::{CUTTING_SHEET_JOB, Loaded, Made, cutting_sheet_shop, load_texts, make, shared};
+use grainway_tests::{
+    CUTTING_SHEET_JOB, Loaded, Made, cutting_sheet_shop, load_texts, make, shared,
+};
 
 fn loaded(diameter: f64, relief: Option<&str>) -> Loaded {
     let mut job: serde_json::Value = serde_json::from_str(CUTTING_SHEET_JOB).unwrap();
@@ -13,15 +15,32 @@ fn loaded(diameter: f64, relief: Option<&str>) -> Loaded {
             }
         }
     }
-    load_texts(&job.to_string(), &cutting_sheet_shop(diameter), &shared().join("drawings")).unwrap()
+    load_texts(
+        &job.to_string(),
+        &cutting_sheet_shop(diameter),
+        &shared().join("drawings"),
+    )
+    .unwrap()
 }
 
 fn check_reading(made: &Made) {
-    assert_eq!(made.work.parts.len(), 10, "{:?}", made.work.parts.iter().map(|p| &p.id).collect::<Vec<_>>());
+    assert_eq!(
+        made.work.parts.len(),
+        10,
+        "{:?}",
+        made.work.parts.iter().map(|p| &p.id).collect::<Vec<_>>()
+    );
     let balance = &made.work.balances[0];
-    assert_eq!(balance.read, balance.used + balance.ignored + balance.warned, "{balance:?}");
+    assert_eq!(
+        balance.read,
+        balance.used + balance.ignored + balance.warned,
+        "{balance:?}"
+    );
     assert!(
-        made.work.findings.iter().any(|f| f.message.contains("16.063") && f.message.contains("16.771")),
+        made.work
+            .findings
+            .iter()
+            .any(|f| f.message.contains("16.063") && f.message.contains("16.771")),
         "the layer that says 16.063 over a circle of 16.771 is reported: {:#?}",
         made.work.findings
     );
@@ -40,9 +59,15 @@ fn a_cutter_wider_than_the_slots_is_refused_with_their_places() {
         .collect();
     assert!(!narrow.is_empty(), "{:#?}", made.errors());
     for f in &narrow {
-        assert!(f.at.is_some() && f.part.is_some() && f.feature.is_some(), "{f}");
+        assert!(
+            f.at.is_some() && f.part.is_some() && f.feature.is_some(),
+            "{f}"
+        );
     }
-    assert!(narrow.iter().any(|f| f.message.contains("6.35")), "{narrow:?}");
+    assert!(
+        narrow.iter().any(|f| f.message.contains("6.35")),
+        "{narrow:?}"
+    );
 }
 
 /// Positions that the moves reach, each with whether it was reached cutting.
@@ -67,16 +92,28 @@ fn slots_are_one_pass_each(relief: Option<&str>) {
         for feature in &variant.features {
             let bounds = feature.shape.bounds();
             let width = bounds.width().min(bounds.height());
-            if !feature.kind.is_cleared() || (width - 6.0).abs() > 0.001 || feature.shape.vertices.len() != 4 {
+            if !feature.kind.is_cleared()
+                || (width - 6.0).abs() > 0.001
+                || feature.shape.vertices.len() != 4
+            {
                 continue;
             }
             slots += 1;
             let upright = bounds.width() < bounds.height();
             for step in variant.steps.iter().filter(|s| s.feature == feature.key) {
                 for (at, cutting) in reached(&made.work.moves(&step.moves)) {
-                    let off = if upright { at.x - bounds.centre().x } else { at.y - bounds.centre().y };
+                    let off = if upright {
+                        at.x - bounds.centre().x
+                    } else {
+                        at.y - bounds.centre().y
+                    };
                     let in_lobe = feature.corners.iter().any(|c| c.at.distance(at.xy()) < 6.0);
-                    assert!(!cutting || off.abs() < 0.011 || in_lobe, "{} {}: {off} off", variant.id, feature.key);
+                    assert!(
+                        !cutting || off.abs() < 0.011 || in_lobe,
+                        "{} {}: {off} off",
+                        variant.id,
+                        feature.key
+                    );
                 }
             }
         }
@@ -102,16 +139,38 @@ fn pockets_that_overrun_the_part_run_out_over_its_edge() {
         let part = variant.outline.bounds();
         for feature in variant.features.iter().filter(|f| f.kind.is_cleared()) {
             let b = feature.shape.bounds();
-            let over = [part.min.x - b.min.x, part.min.y - b.min.y, b.max.x - part.max.x, b.max.y - part.max.y];
-            let Some(side) = over.iter().position(|o| *o > -1e-6) else { continue };
+            let over = [
+                part.min.x - b.min.x,
+                part.min.y - b.min.y,
+                b.max.x - part.max.x,
+                b.max.y - part.max.y,
+            ];
+            let Some(side) = over.iter().position(|o| *o > -1e-6) else {
+                continue;
+            };
             overrunning += 1;
             let steps = variant.steps.iter().filter(|s| s.feature == feature.key);
             let reach = steps
                 .flat_map(|s| reached(&made.work.moves(&s.moves)))
-                .map(|(at, _)| [part.min.x - at.x, part.min.y - at.y, at.x - part.max.x, at.y - part.max.y][side])
+                .map(|(at, _)| {
+                    [
+                        part.min.x - at.x,
+                        part.min.y - at.y,
+                        at.x - part.max.x,
+                        at.y - part.max.y,
+                    ][side]
+                })
                 .fold(f64::NEG_INFINITY, f64::max);
-            assert!(reach >= 0.0, "{} {} stops {reach} mm before the edge it overruns", variant.id, feature.key);
+            assert!(
+                reach >= 0.0,
+                "{} {} stops {reach} mm before the edge it overruns",
+                variant.id,
+                feature.key
+            );
         }
     }
-    assert!(overrunning > 0, "the sheet has pockets that reach over their part's edge");
+    assert!(
+        overrunning > 0,
+        "the sheet has pockets that reach over their part's edge"
+    );
 }

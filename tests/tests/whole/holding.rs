@@ -40,7 +40,13 @@ fn tabs_hold_in_the_thinnest_wood_and_kerfs_part_the_thickest() {
         let outlines: Vec<_> = setup
             .placements
             .iter()
-            .map(|p| made.work.variant(&p.variant).unwrap().outline.placed(&p.placing))
+            .map(|p| {
+                made.work
+                    .variant(&p.variant)
+                    .unwrap()
+                    .outline
+                    .placed(&p.placing)
+            })
             .collect();
         for (i, placement) in setup.placements.iter().enumerate() {
             let variant = made.work.variant(&placement.variant).unwrap();
@@ -49,17 +55,32 @@ fn tabs_hold_in_the_thinnest_wood_and_kerfs_part_the_thickest() {
             let profile = variant.steps[*index].profile.as_ref().unwrap();
             let path = &profile.loops.last().unwrap().path;
             for tab in &placement.tabs {
-                assert!(tab.top - variant.z.highest_underside() >= 2.0, "{zero}: {tab:?}");
+                assert!(
+                    tab.top - variant.z.highest_underside() >= 2.0,
+                    "{zero}: {tab:?}"
+                );
                 // Nothing of the other part within the kerf and a neck's width outwards of the tab.
-                let at = placement.placing.point(path.at_length(tab.along).unwrap().0);
+                let at = placement
+                    .placing
+                    .point(path.at_length(tab.along).unwrap().0);
                 let other = &outlines[1 - i];
-                assert!(other.distance(at) > 6.0 / 2.0 + tab.neck, "{zero}: a tab towards the other part at {at:?}");
+                assert!(
+                    other.distance(at) > 6.0 / 2.0 + tab.neck,
+                    "{zero}: a tab towards the other part at {at:?}"
+                );
             }
-            let lowest = made.work.moves(blob).iter().fold(f64::INFINITY, |z, m| match m {
-                Move::Line { to, .. } | Move::Rapid { to } => z.min(to.z),
-                _ => z,
-            });
-            assert!(lowest < variant.z.lowest_underside() - 0.1, "{zero}: reaches {lowest} only");
+            let lowest = made
+                .work
+                .moves(blob)
+                .iter()
+                .fold(f64::INFINITY, |z, m| match m {
+                    Move::Line { to, .. } | Move::Rapid { to } => z.min(to.z),
+                    _ => z,
+                });
+            assert!(
+                lowest < variant.z.lowest_underside() - 0.1,
+                "{zero}: reaches {lowest} only"
+            );
         }
     }
 }
@@ -76,9 +97,17 @@ fn waste_is_held_or_becomes_chips_by_its_size() {
     let made = make(load_texts(BENCH_END, &shop("bed", "[22]"), &root()).unwrap()).unwrap();
     assert!(made.ready(), "{:#?}", made.errors());
     let waste = &made.work.setups[0].placements[0].waste;
-    let of = |key: &str| waste.iter().find(|w| w.feature == key).unwrap_or_else(|| panic!("{key} in {waste:?}"));
+    let of = |key: &str| {
+        waste
+            .iter()
+            .find(|w| w.feature == key)
+            .unwrap_or_else(|| panic!("{key} in {waste:?}"))
+    };
     let first = of("first");
-    assert!(first.screws.len() == 2 || (first.screws.len() == 1 && !first.tabs.is_empty()), "{first:?}");
+    assert!(
+        first.screws.len() == 2 || (first.screws.len() == 1 && !first.tabs.is_empty()),
+        "{first:?}"
+    );
     assert_eq!(of("second").screws.len(), 2, "{:?}", of("second"));
     assert_eq!(of("third").by, WasteBy::Chips, "{:?}", of("third"));
 }
@@ -102,7 +131,10 @@ impl TypedStage for MoveScrew {
         let hold = work.setups[0]
             .holds
             .iter_mut()
-            .find(|h| h.of.as_ref().is_some_and(|(_, feature)| feature == "second"))
+            .find(|h| {
+                h.of.as_ref()
+                    .is_some_and(|(_, feature)| feature == "second")
+            })
             .expect("the second opening's waste is held by a screw");
         hold.at = hold.at + point(0.0, self.0);
         Ok(())
@@ -121,5 +153,12 @@ fn a_screw_moved_ten_millimetres_fails_verification() {
     let loaded = load_texts(BENCH_END, &shop("bed", "[22]"), &root()).unwrap();
     let made = run(loaded, &stages, &grainway_dialects::built_in()).unwrap();
     assert!(!made.ready());
-    assert!(made.work.programs.iter().any(|p| p.safe.as_ref().is_some_and(|v| !v.passed)), "{:#?}", made.errors());
+    assert!(
+        made.work
+            .programs
+            .iter()
+            .any(|p| p.safe.as_ref().is_some_and(|v| !v.passed)),
+        "{:#?}",
+        made.errors()
+    );
 }
