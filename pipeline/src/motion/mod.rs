@@ -7,6 +7,9 @@
 use crate::geom::{Point, Point3, point};
 use serde::{Deserialize, Serialize};
 
+mod profile_moves;
+pub use profile_moves::profile_moves;
+
 /// Stands in a variant's moves for the safe height, which is known only once the setup's holds are. Sequencing replaces it.
 pub const SAFE_Z: f64 = f64::INFINITY;
 
