@@ -16,6 +16,7 @@ pub mod profile;
 pub mod relief;
 pub mod report;
 pub mod sequence;
+mod sweep;
 pub mod verify;
 
 use grainway_pipeline::chain::Stages;

@@ -46,6 +46,10 @@ codes! {
         "A number is zero, negative, not finite or out of its range.",
         "Give a number in the range that the message names.",
         "";
+    BOARDS_SHORT = "boards-short" Error
+        "The boards of a stock run out before all parts are laid.",
+        "Add boards to the stock, use larger ones, or make fewer pieces.",
+        "";
     CANNOT_READ = "cannot-read" Error
         "A file that the job names is missing or cannot be read.",
         "Put the file beside the job or correct its name.",
@@ -82,9 +86,25 @@ codes! {
         "The exact offset of a shape failed its checks; the polygon kernel's was taken instead.",
         "Nothing; the result was checked. Small pieces of the shape may be worth cleaning in the drawing.",
         "";
+    LINES_NEED_BED = "lines-need-bed" Note
+        "Locating lines cannot be cut with zero on the face of the wood; stops were planned.",
+        "Nothing; or put Z zero on the bed.",
+        "";
+    NO_ROOM_FOR_STOPS = "no-room-for-stops" Error
+        "Cuts that run out over a blank's edges leave no room for its stops.",
+        "Turn the blank, set `locate` to lines, or use smaller stops.",
+        "";
     PART_TOO_LARGE = "part-too-large" Error
         "A part does not fit the board or the machine's travel.",
         "Use a larger board or machine, or divide the part.",
+        "";
+    PARTS_TOO_CLOSE = "parts-too-close" Error
+        "Two parts lie nearer than the cutter's diameter, or one in the other.",
+        "Move them apart in the drawing, or use a thinner cutter.",
+        "";
+    SPOILBOARD_THIN = "spoilboard-thin" Error
+        "Something would go too deep into the spoilboard.",
+        "Use a thicker spoilboard or lessen the depth in the settings.",
         "";
     UNKNOWN_NAME = "unknown-name" Error
         "A name is used that nothing defines: a stock, a cutter, a machine, a wood, a dialect, a stage.",
