@@ -121,10 +121,9 @@ impl<'a> Problem<'a> {
         let mut start: Done = vec![false; self.tasks.len()];
         let mut series = Vec::new();
         // What the cutter already in the spindle can do costs no change.
-        if let Some(cutter) = first.and_then(|f| self.cutter.iter().find(|c| **c == f)) {
-            if !self.run(&mut start, cutter).is_empty() {
-                series.push(*cutter);
-            }
+        let present = first.and_then(|f| self.cutter.iter().find(|c| **c == f));
+        if let Some(cutter) = present.filter(|c| !self.run(&mut start, c).is_empty()) {
+            series.push(*cutter);
         }
         let mut seen: BTreeSet<Done> = BTreeSet::from([start.clone()]);
         let mut queue: VecDeque<(Done, Vec<&'a str>)> =

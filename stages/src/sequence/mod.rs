@@ -261,9 +261,12 @@ fn change(entries: &mut Vec<Entry>, cutter: &mut Option<String>, to: &str) {
     }
 }
 
+/// What makes placements alike: the variant, and which steps are replaced by which cutter.
+type Alike<'a> = (&'a str, Vec<(usize, &'a str)>);
+
 /// Placements that are cut alike make one class: the same variant with the same steps replaced.
 fn classes(work: &Work, setup: &Setup) -> (Vec<Class>, Vec<Vec<usize>>) {
-    let mut index: BTreeMap<(&str, Vec<(usize, &str)>), usize> = BTreeMap::new();
+    let mut index: BTreeMap<Alike<'_>, usize> = BTreeMap::new();
     let mut classes: Vec<Class> = Vec::new();
     let mut members: Vec<Vec<usize>> = Vec::new();
     for (p, placement) in setup.placements.iter().enumerate() {
