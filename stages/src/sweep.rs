@@ -135,12 +135,7 @@ impl Sweep {
     }
     /// Distance from `p` to the nearest swept place of the steps that `of` accepts, mm, negative inside; at most `within`.
     /// `of` gets the step's index and the lowest height of the move.
-    pub(crate) fn clearance(
-        &self,
-        p: Point,
-        within: f64,
-        of: &dyn Fn(usize, f64) -> bool,
-    ) -> f64 {
+    pub(crate) fn clearance(&self, p: Point, within: f64, of: &dyn Fn(usize, f64) -> bool) -> f64 {
         let mut best = within;
         let window = Bounds::of([p]).grown(within.max(0.0));
         if !self.bounds.is_some_and(|b| b.touches(window)) {

@@ -9,7 +9,9 @@ use grainway_pipeline::doc::{Cutter, CutterKind};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::geom::{Contour, Placing, Point, point};
 use grainway_pipeline::motion::{Move, SAFE_Z};
-use grainway_pipeline::work::{BlobId, Hold, HoldKind, Operation, Setup, SetupKind, SetupStep, Work};
+use grainway_pipeline::work::{
+    BlobId, Hold, HoldKind, Operation, Setup, SetupKind, SetupStep, Work,
+};
 
 /// Distance that stops keep from every cut, mm (practice.md: keep-outs).
 const STOP_CLEAR_MM: f64 = 4.0;

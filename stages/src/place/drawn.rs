@@ -91,7 +91,10 @@ pub(super) fn lay(
         let mut fits = true;
         for (part, piece, placing) in &laid {
             let whole = placed_bounds(piece.swept, placing);
-            if whole.min.x < 0.0 || whole.min.y < 0.0 || whole.max.x > size.x || whole.max.y > size.y
+            if whole.min.x < 0.0
+                || whole.min.y < 0.0
+                || whole.max.x > size.x
+                || whole.max.y > size.y
             {
                 fits = false;
                 findings.push(

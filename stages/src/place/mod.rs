@@ -196,21 +196,18 @@ fn measure(work: &Work, part: &Part, variant: &Variant) -> Piece {
     // A part whose outline no step cuts is in error already; it is placed as if by a common cutter so that the rest can go on.
     let kerf = if kerf > 0.0 { kerf } else { COMMON_CUTTER };
     let grown = if variant.dimensioned { 0.0 } else { kerf };
-    let swept = variant
-        .steps
-        .iter()
-        .fold(bounds.grown(grown), |all, step| {
-            let radius = work
-                .documents
-                .cutter(&step.cutter)
-                .map_or(0.0, |c| c.radius_mm());
-            let path = path_bounds(&work.moves(&step.moves));
-            if path.is_empty() {
-                all
-            } else {
-                all.union(path.grown(radius))
-            }
-        });
+    let swept = variant.steps.iter().fold(bounds.grown(grown), |all, step| {
+        let radius = work
+            .documents
+            .cutter(&step.cutter)
+            .map_or(0.0, |c| c.radius_mm());
+        let path = path_bounds(&work.moves(&step.moves));
+        if path.is_empty() {
+            all
+        } else {
+            all.union(path.grown(radius))
+        }
+    });
     Piece {
         id: part.id.clone(),
         variant: variant.id.clone(),
@@ -299,11 +296,7 @@ fn placed_bounds(bounds: Bounds, placing: &Placing) -> Bounds {
 }
 
 /// Pieces that lie too near each other, or in each other, board by board.
-fn neighbours(
-    work: &Work,
-    boards: &[Setup],
-    cx: &Cx<'_>,
-) -> Result<Vec<(String, Finding)>, Stop> {
+fn neighbours(work: &Work, boards: &[Setup], cx: &Cx<'_>) -> Result<Vec<(String, Finding)>, Stop> {
     let measured: BTreeMap<&str, Piece> = work
         .variants
         .iter()
@@ -367,15 +360,18 @@ fn too_close(a: &Laid<'_>, b: &Laid<'_>, gap: f64) -> Option<Finding> {
         return None;
     }
     let (at, distance) = nearest(&a.outline, &b.outline, gap)?;
-    let inside = |x: &Laid<'_>, y: &Laid<'_>| {
-        x.outline.start().is_some_and(|p| y.outline.contains(p))
-    };
+    let inside =
+        |x: &Laid<'_>, y: &Laid<'_>| x.outline.start().is_some_and(|p| y.outline.contains(p));
     if inside(a, b) || inside(b, a) {
         let message = format!(
             "Parts {} and {} lie in one another on the board; the waste between them could not be held.",
             a.id, b.id
         );
-        return Some(Finding::new(&code::PARTS_TOO_CLOSE, message).part(a.part).at(at));
+        return Some(
+            Finding::new(&code::PARTS_TOO_CLOSE, message)
+                .part(a.part)
+                .at(at),
+        );
     }
     // Rounding of the drawing's coordinates does not make a fault of a gap of exactly one cutter.
     (distance < gap - grainway_pipeline::tolerance::IMPORT_MM).then(|| {
@@ -416,8 +412,7 @@ fn nearest(a: &Contour, b: &Contour, within: f64) -> Option<(Point, f64)> {
                 }
                 let t = (r - p).cross(s - r) / d;
                 let u = (r - p).cross(q - p) / d;
-                ((0.0..=1.0).contains(&t) && (0.0..=1.0).contains(&u))
-                    .then(|| (p.lerp(q, t), 0.0))
+                ((0.0..=1.0).contains(&t) && (0.0..=1.0).contains(&u)).then(|| (p.lerp(q, t), 0.0))
             })
         })
     };

@@ -291,9 +291,7 @@ fn report_misfits(
             let largest = boards
                 .iter()
                 .map(|b| usable(b, edges, piece, travel))
-                .max_by(|a, b| {
-                    (a.width() * a.height()).total_cmp(&(b.width() * b.height()))
-                })
+                .max_by(|a, b| (a.width() * a.height()).total_cmp(&(b.width() * b.height())))
                 .unwrap_or(Bounds::EMPTY);
             format!(
                 "Part {} of {w:.1} × {h:.1} mm fits no board of stock {stock}: the largest leaves {:.1} × {:.1} mm within its unused ends, the waste frame and the machine's travel of {:.1} × {:.1} mm.",

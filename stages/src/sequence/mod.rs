@@ -50,12 +50,9 @@ impl TypedStage for Sequence {
         }
     }
     fn run(&self, work: &mut Work, settings: &Self::Settings, cx: &Cx<'_>) -> Result<(), Stop> {
-        let park = work
-            .documents
-            .machine()
-            .map_or(point(0.0, 0.0), |(_, m)| {
-                point(m.park[0].mm(), m.park[1].mm())
-            });
+        let park = work.documents.machine().map_or(point(0.0, 0.0), |(_, m)| {
+            point(m.park[0].mm(), m.park[1].mm())
+        });
         let mut ends = Ends {
             work,
             known: BTreeMap::new(),
@@ -167,7 +164,10 @@ fn order(
     let mut pauses = 0;
     // The setup's own steps come first, kind by kind, each kind followed by its pause.
     for (operation, fill) in [
-        (Operation::LocatingLine, lay_message as fn(&Setup, u32) -> Option<String>),
+        (
+            Operation::LocatingLine,
+            lay_message as fn(&Setup, u32) -> Option<String>,
+        ),
         (Operation::Pilot, screw_message),
     ] {
         for (i, step) in setup.own_steps.iter().enumerate() {
@@ -284,7 +284,11 @@ fn classes(work: &Work, setup: &Setup) -> (Vec<Class>, Vec<Vec<usize>>) {
                 let steps = (0..variant.steps.len())
                     .map(|i| {
                         let (cutter, operation, _) = effective(setup, p, variant, i);
-                        (cutter.to_string(), operation, variant.steps[i].feature.clone())
+                        (
+                            cutter.to_string(),
+                            operation,
+                            variant.steps[i].feature.clone(),
+                        )
                     })
                     .collect();
                 classes.push(Class { steps });
