@@ -5,12 +5,24 @@
 //!
 //! Orientation: an outer boundary runs counter-clockwise (positive area), a hole clockwise. Angles are counter-clockwise from +x.
 
+mod boolean;
 mod contour;
+mod index;
+mod offset;
 mod place;
 mod point;
+mod pole;
+mod poly;
+mod quiet;
+mod raw;
 mod segment;
 
+pub use boolean::{difference, intersection, union};
 pub use contour::{Contour, Region, Vertex};
+pub use index::{SegmentIndex, intersections, segment_distance, self_crossing};
+pub use offset::{KernelNote, Notes, insets, offset, offset_all, opening};
 pub use place::Placing;
 pub use point::{Bounds, Point, Point3, point};
+pub use pole::pole;
+pub use poly::{Capsule, Piece, PolySet, swept};
 pub use segment::Segment;

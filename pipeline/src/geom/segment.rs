@@ -216,21 +216,21 @@ impl Segment {
                 sweep,
             } => {
                 let out = p - centre;
-                if let Some(u) = out.normalized() {
-                    if self.spans(out.angle()) {
-                        let turn = out.angle() - (a - centre).angle();
-                        let along = if sweep > 0.0 {
-                            turn.rem_euclid(TAU)
-                        } else {
-                            (-turn).rem_euclid(TAU)
-                        };
-                        let t = if along > sweep.abs() + 1e-9 {
-                            0.0
-                        } else {
-                            (along / sweep.abs()).min(1.0)
-                        };
-                        return (centre + u * radius, t);
-                    }
+                if let Some(u) = out.normalized()
+                    && self.spans(out.angle())
+                {
+                    let turn = out.angle() - (a - centre).angle();
+                    let along = if sweep > 0.0 {
+                        turn.rem_euclid(TAU)
+                    } else {
+                        (-turn).rem_euclid(TAU)
+                    };
+                    let t = if along > sweep.abs() + 1e-9 {
+                        0.0
+                    } else {
+                        (along / sweep.abs()).min(1.0)
+                    };
+                    return (centre + u * radius, t);
                 }
                 if p.distance(a) <= p.distance(b) {
                     (a, 0.0)

@@ -1,0 +1,423 @@
+//! Offsets of regions that keep true arcs, checked at every level.
+//!
+//! The arc kernel does the work; it is fast and exact, and now and then wrong. So its input and output are cleaned, every level
+//! is checked against what an offset is (each point of its outline lies the wanted distance from the input's), and where loops
+//! appear, merge or vanish its area is compared with the polygon kernel's. A level that fails is made again by the polygon
+//! kernel, with its arcs cut from the exact curves, and a note says so.
+
+use super::quiet::caught;
+use super::raw::{Chords, FARTHEST_MM, SMALLEST_MM2};
+use super::{Contour, Point, PolySet, Region, Segment, SegmentIndex, Vertex};
+use crate::tolerance::{OFFSET_CHECK_MM, SAME_POINT_MM};
+use cavalier_contours::polyline::{PlineVertex, Polyline};
+use cavalier_contours::shape_algorithms::{Shape, ShapeOffsetOptions};
+
+/// A corner that deviates from straight by less than this (mm) is none.
+const STRAIGHT_MM: f64 = 1e-6;
+/// The arc kernel may return at most this many vertices for each of the input, and some more; beyond, it is running away.
+const MOST_GROWTH: usize = 4;
+/// Vertices that any result may have, however small its input.
+const FEW_VERTICES: usize = 64;
+/// Regions of more vertices than this are refused: no drawing has them, and a level would take minutes.
+const MOST_VERTICES: usize = 1_000_000;
+/// No more levels than this are made of one region.
+const MOST_LEVELS: usize = 10_000;
+/// Chords of the area check deviate by this much, mm; a fraction of what the check allows.
+const AREA_CHECK_MM: f64 = 0.004;
+
+/// Something the kernel had to do differently.
+#[derive(Clone, Debug, PartialEq)]
+pub struct KernelNote {
+    /// What happened, in one sentence.
+    pub what: String,
+    /// Where, when it has a place.
+    pub at: Option<Point>,
+}
+
+/// What the kernels had to say, in the order of the work.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Notes(pub Vec<KernelNote>);
+
+impl Notes {
+    fn add(&mut self, what: impl Into<String>, at: Option<Point>) {
+        self.0.push(KernelNote {
+            what: what.into(),
+            at,
+        });
+    }
+}
+
+/// The region grown (`by_mm` > 0, outward corners rolled round) or shrunk (`by_mm` < 0) by a distance, arcs kept. Empty when
+/// nothing is left or the region is unusable (open, no area, coordinates that are not finite).
+pub fn offset(region: &Region, by_mm: f64, notes: &mut Notes) -> Vec<Region> {
+    if !by_mm.is_finite() {
+        notes.add("the offset is not a finite number; nothing was made", None);
+        return Vec::new();
+    }
+    let Some(region) = cleaned(region, notes) else {
+        return Vec::new();
+    };
+    if by_mm.abs() < SAME_POINT_MM {
+        return vec![region];
+    }
+    level(&region, by_mm, notes)
+}
+
+/// The same for several regions; grown ones that meet become one.
+pub fn offset_all(regions: &[Region], by_mm: f64, notes: &mut Notes) -> Vec<Region> {
+    let each: Vec<Region> = regions
+        .iter()
+        .flat_map(|r| offset(r, by_mm, notes))
+        .collect();
+    if by_mm > 0.0 && each.len() > 1 {
+        super::union(&each)
+    } else {
+        each
+    }
+}
+
+/// Successive levels inwards, the first `first_mm` from the boundary and each next one `step_mm` further, until nothing is left.
+pub fn insets(region: &Region, first_mm: f64, step_mm: f64, notes: &mut Notes) -> Vec<Vec<Region>> {
+    let mut levels = Vec::new();
+    if !(first_mm >= 0.0 && step_mm > SAME_POINT_MM) {
+        notes.add(
+            "levels need a first distance of at least zero and a positive step; none were made",
+            None,
+        );
+        return levels;
+    }
+    let mut current = offset(region, -first_mm, notes);
+    while !current.is_empty() {
+        let next = current
+            .iter()
+            .flat_map(|r| offset(r, -step_mm, notes))
+            .collect();
+        levels.push(std::mem::replace(&mut current, next));
+        if levels.len() >= MOST_LEVELS {
+            notes.add("more levels than the cap; the rest was left out", None);
+            break;
+        }
+    }
+    levels
+}
+
+/// What a disc of radius `radius_mm` inside the region can clear: shrunk, then grown again.
+///
+/// A slot exactly as wide as the disc has no room for its centre and is not part of the opening; who cuts slots handles a
+/// match within the tolerance as one pass on the centre line.
+pub fn opening(region: &Region, radius_mm: f64, notes: &mut Notes) -> Vec<Region> {
+    let inner = offset(region, -radius_mm, notes);
+    offset_all(&inner, radius_mm, notes)
+}
+
+fn level(region: &Region, by: f64, notes: &mut Notes) -> Vec<Region> {
+    let index = SegmentIndex::new(region.contours().flat_map(|c| c.segments()));
+    let why = match arc_kernel(region, by) {
+        Ok(result) => match fault(region, &index, &result, by, true) {
+            None => return result,
+            Some(why) => why,
+        },
+        Err(what) => KernelNote { what, at: None },
+    };
+    notes.add(
+        format!(
+            "{} at an offset of {by:.4} mm; the polygon kernel was taken",
+            why.what
+        ),
+        why.at,
+    );
+    let result = polygon_kernel(region, by);
+    if let Some(why) = fault(region, &index, &result, by, false) {
+        notes.add(
+            format!("the polygon kernel's level is doubtful too: {}", why.what),
+            why.at,
+        );
+    }
+    result
+}
+
+/// One level by the arc kernel, cleaned and nested.
+fn arc_kernel(region: &Region, by: f64) -> Result<Vec<Region>, String> {
+    let size: usize = region.contours().map(|c| c.vertices.len()).sum();
+    let lines = region.contours().map(|c| {
+        let mut line = Polyline::new_closed();
+        line.vertex_data = c
+            .vertices
+            .iter()
+            .map(|v| PlineVertex::new(v.at.x, v.at.y, v.bulge))
+            .collect();
+        line
+    });
+    let shape = Shape::from_plines(lines);
+    // The arc kernel counts offsets to the left, that is inwards for a counter-clockwise outline.
+    let moved = caught(|| shape.parallel_offset(-by, &ShapeOffsetOptions::default()))
+        .ok_or("the arc kernel gave up")?;
+    let rings: Vec<Contour> = moved
+        .ccw_plines
+        .into_iter()
+        .chain(moved.cw_plines)
+        .filter_map(|p| {
+            let vertices = p.polyline.vertex_data.iter();
+            let vertices = vertices
+                .map(|v| Vertex {
+                    at: Point { x: v.x, y: v.y },
+                    bulge: v.bulge,
+                })
+                .collect();
+            clean_ring(&Contour {
+                vertices,
+                closed: true,
+            })
+        })
+        .collect();
+    let grown: usize = rings.iter().map(|r| r.vertices.len()).sum();
+    if grown > MOST_GROWTH * size + FEW_VERTICES {
+        return Err(format!("the arc kernel made {grown} vertices of {size}"));
+    }
+    nested(rings)
+}
+
+/// One level by the polygon kernel with its arcs cut from the exact curves.
+fn polygon_kernel(region: &Region, by: f64) -> Vec<Region> {
+    let mut chords = Chords::new(crate::tolerance::KERNEL_MM);
+    chords.add_offset(region, by);
+    chords.resolved().iter().filter_map(clean_region).collect()
+}
+
+/// What is wrong with a level, if anything.
+fn fault(
+    region: &Region,
+    index: &SegmentIndex,
+    result: &[Region],
+    by: f64,
+    areas: bool,
+) -> Option<KernelNote> {
+    let d = by.abs();
+    for ring in result.iter().flat_map(|r| r.contours()) {
+        for s in ring.segments() {
+            for p in [s.start(), s.at(0.5)] {
+                let off = index
+                    .distance_to_point(p, d + OFFSET_CHECK_MM)
+                    .map_or(f64::INFINITY, |(found, _)| (found - d).abs());
+                if off > OFFSET_CHECK_MM {
+                    return Some(KernelNote {
+                        what: format!(
+                            "a point of the arc kernel's level is not the distance from the outline that it should be (off by {} mm)",
+                            if off.is_finite() {
+                                format!("{off:.3}")
+                            } else {
+                                "more".into()
+                            }
+                        ),
+                        at: Some(p),
+                    });
+                }
+            }
+        }
+        if let Some(v) = ring.vertices.first()
+            && region.contains(v.at) != (by < 0.0)
+        {
+            return Some(KernelNote {
+                what: "a loop of the arc kernel's level lies on the wrong side of the outline"
+                    .into(),
+                at: Some(v.at),
+            });
+        }
+    }
+    let loops = |regions: &[Region]| -> usize { regions.iter().map(|r| 1 + r.holes.len()).sum() };
+    let same = result.len() == 1 && loops(result) == 1 + region.holes.len();
+    if areas && !same {
+        let mut chords = Chords::new(AREA_CHECK_MM);
+        chords.add_offset(region, by);
+        let polygons = chords.polygons();
+        let ours: f64 = result.iter().map(Region::area).sum();
+        let length: f64 = result
+            .iter()
+            .flat_map(|r| r.contours())
+            .map(Contour::length)
+            .sum();
+        let theirs = polygons.area();
+        let allowed = OFFSET_CHECK_MM * length.max(outline_length(&polygons));
+        if (ours - theirs).abs() > allowed {
+            return Some(KernelNote {
+                what: format!(
+                    "the arc kernel's level has {ours:.3} mm², the polygon kernel's {theirs:.3} mm²"
+                ),
+                at: region.outer.start(),
+            });
+        }
+    }
+    None
+}
+
+fn outline_length(polygons: &PolySet) -> f64 {
+    let rings = polygons.0.iter().flatten();
+    rings
+        .map(|r| -> f64 {
+            (0..r.len())
+                .map(|i| r[i].distance(r[(i + 1) % r.len()]))
+                .sum()
+        })
+        .sum()
+}
+
+/// The region as the kernels want it; a note says why when it cannot be used.
+fn cleaned(region: &Region, notes: &mut Notes) -> Option<Region> {
+    let size: usize = region.contours().map(|c| c.vertices.len()).sum();
+    if size > MOST_VERTICES {
+        notes.add(
+            format!("a region of {size} vertices is too large to offset; nothing was made"),
+            region.outer.start(),
+        );
+        return None;
+    }
+    let finite = region.contours().all(Contour::is_finite);
+    let near = region
+        .contours()
+        .flat_map(|c| &c.vertices)
+        .all(|v| v.at.x.abs() <= FARTHEST_MM && v.at.y.abs() <= FARTHEST_MM);
+    if !finite || !near || !region.outer.closed {
+        notes.add(
+            "a region is open or has coordinates that are no usable numbers; nothing was made",
+            region.outer.start().filter(|p| p.is_finite()),
+        );
+        return None;
+    }
+    clean_region(region)
+}
+
+fn clean_region(region: &Region) -> Option<Region> {
+    let outer = clean_ring(&region.outer)?.oriented(true);
+    let holes = region
+        .holes
+        .iter()
+        .filter_map(clean_ring)
+        .map(|h| h.oriented(false))
+        .collect();
+    Some(Region { outer, holes })
+}
+
+/// Without repeated points, corners that turn nothing and arcs cut in two; `None` for a ring that has collapsed.
+fn clean_ring(ring: &Contour) -> Option<Contour> {
+    let mut ring = ring.without_repeats(SAME_POINT_MM);
+    if ring.vertices.len() < 2 || !ring.is_finite() {
+        return None;
+    }
+    straighten(&mut ring);
+    let n = ring.vertices.len();
+    let mut kept: Vec<Vertex> = Vec::with_capacity(n);
+    for i in 0..n {
+        let v = ring.vertices[i];
+        let next = ring.vertices[(i + 1) % n].at;
+        if let (Some(last), true) = (kept.last_mut(), n > 3) {
+            let before = Segment::from_bulge(last.at, v.at, last.bulge);
+            let after = Segment::from_bulge(v.at, next, v.bulge);
+            if let Some(bulge) = one_piece(&before, &after) {
+                last.bulge = bulge;
+                continue;
+            }
+        }
+        kept.push(v);
+    }
+    // The first vertex is looked at last, with the piece that arrives at it.
+    if kept.len() > 3 {
+        let (first, last) = (kept[0], kept[kept.len() - 1]);
+        let before = Segment::from_bulge(last.at, first.at, last.bulge);
+        let after = Segment::from_bulge(first.at, kept[1].at, first.bulge);
+        if let Some(bulge) = one_piece(&before, &after) {
+            let end = kept.len() - 1;
+            kept[end].bulge = bulge;
+            kept.remove(0);
+        }
+    }
+    let ring = Contour {
+        vertices: kept,
+        closed: true,
+    };
+    let flat = ring.vertices.len() < 2 || ring.area().abs() < SMALLEST_MM2;
+    (!flat).then_some(ring)
+}
+
+/// Arcs that no one can tell from their chord become lines.
+fn straighten(ring: &mut Contour) {
+    let n = ring.vertices.len();
+    for i in 0..n {
+        let chord = ring.vertices[i].at.distance(ring.vertices[(i + 1) % n].at);
+        let v = &mut ring.vertices[i];
+        if 0.5 * chord * v.bulge.abs() < 0.01 * STRAIGHT_MM {
+            v.bulge = 0.0;
+        }
+    }
+}
+
+/// The bulge of the one piece that two neighbours make, if they do.
+fn one_piece(before: &Segment, after: &Segment) -> Option<f64> {
+    match (before, after) {
+        (Segment::Line { a, b }, Segment::Line { b: c, .. }) => {
+            let u = (*c - *a).normalized()?;
+            let off = (*b - *a).cross(u).abs();
+            let forward = (*b - *a).dot(u) > 0.0 && (*c - *b).dot(u) > 0.0;
+            (off <= STRAIGHT_MM && forward).then_some(0.0)
+        }
+        (
+            Segment::Arc {
+                centre: c1,
+                radius: r1,
+                sweep: s1,
+                ..
+            },
+            Segment::Arc {
+                centre: c2,
+                radius: r2,
+                sweep: s2,
+                ..
+            },
+        ) => {
+            let sweep = s1 + s2;
+            let same = c1.distance(*c2) <= SAME_POINT_MM
+                && (r1 - r2).abs() <= SAME_POINT_MM
+                && (*s1 > 0.0) == (*s2 > 0.0)
+                && sweep.abs() <= std::f64::consts::PI;
+            same.then(|| (sweep / 4.0).tan())
+        }
+        _ => None,
+    }
+}
+
+/// Rings as regions: each hole goes to the smallest outer ring around it.
+fn nested(rings: Vec<Contour>) -> Result<Vec<Region>, String> {
+    let (outers, holes): (Vec<Contour>, Vec<Contour>) =
+        rings.into_iter().partition(|r| r.area() > 0.0);
+    let mut regions: Vec<Region> = outers
+        .into_iter()
+        .map(|outer| Region {
+            outer,
+            holes: Vec::new(),
+        })
+        .collect();
+    regions.sort_by(|a, b| a.outer.area().total_cmp(&b.outer.area()));
+    for hole in holes {
+        let home = regions
+            .iter_mut()
+            .find(|r| surrounds(&r.outer, &hole))
+            .ok_or("the arc kernel returned a hole in nothing")?;
+        home.holes.push(hole);
+    }
+    Ok(regions)
+}
+
+/// The hole lies in the ring. A corner of it that touches the ring says nothing, so the corner farthest from it is asked.
+fn surrounds(outer: &Contour, hole: &Contour) -> bool {
+    let bounds = outer.bounds().grown(SAME_POINT_MM);
+    if !hole.vertices.iter().all(|v| bounds.contains(v.at)) {
+        return false;
+    }
+    for v in &hole.vertices {
+        if outer.distance(v.at) > 10.0 * SAME_POINT_MM {
+            return outer.contains(v.at);
+        }
+    }
+    hole.segments()
+        .map(|s| s.at(0.5))
+        .any(|p| outer.contains(p))
+}

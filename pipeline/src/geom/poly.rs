@@ -1,0 +1,366 @@
+//! The polygon kernel: flattened shapes on a grid of one nanometre, for rest regions and the checks.
+
+use super::raw::{Chords, usable};
+use super::{Bounds, Contour, Point, Region, Segment, point};
+use crate::tolerance::KERNEL_MM;
+use i_overlay::core::fill_rule::FillRule;
+use i_overlay::core::overlay::Overlay;
+use i_overlay::core::overlay_rule::OverlayRule;
+use i_overlay::i_float::int::point::IntPoint;
+use rayon::prelude::*;
+
+/// Grid steps a millimetre.
+const STEPS: f64 = 1e6;
+/// Capsules are united in lots of this many, so that the result does not depend on the number of threads.
+const LOT: usize = 512;
+
+/// Shapes of rings: the outer one first, counter-clockwise, its holes after it, clockwise. Shapes do not overlap.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct PolySet(pub Vec<Vec<Vec<Point>>>);
+
+/// One connected shape of a [`PolySet`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Piece {
+    /// Area without the holes, mm².
+    pub area: f64,
+    /// The smallest box around it.
+    pub bounds: Bounds,
+    /// A point inside it, away from the boundary where the shape allows it.
+    pub inside: Point,
+}
+
+/// The path of a disc's centre and the disc's radius.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Capsule {
+    /// Where the centre goes; a segment of no length is a disc.
+    pub segment: Segment,
+    /// Radius, mm.
+    pub radius: f64,
+}
+
+type Ring = Vec<IntPoint<i64>>;
+
+fn grid(p: Point) -> IntPoint<i64> {
+    IntPoint::new((p.x * STEPS).round() as i64, (p.y * STEPS).round() as i64)
+}
+
+fn rings(points: &[Vec<Vec<Point>>]) -> Vec<Ring> {
+    let rings = points.iter().flatten();
+    rings
+        .map(|r| r.iter().map(|p| grid(*p)).collect())
+        .collect()
+}
+
+fn overlaid(subject: &[Ring], clip: &[Ring], rule: OverlayRule, fill: FillRule) -> PolySet {
+    let mut overlay = Overlay::<i64>::from_subj_and_clip(subject, clip);
+    let shapes = overlay.overlay(rule, fill);
+    let back = |p: IntPoint<i64>| point(p.x as f64 / STEPS, p.y as f64 / STEPS);
+    PolySet(
+        shapes
+            .into_iter()
+            .map(|s| {
+                s.into_iter()
+                    .map(|r| r.into_iter().map(back).collect())
+                    .collect()
+            })
+            .collect(),
+    )
+}
+
+impl PolySet {
+    /// What any of the regions covers, arcs as chords within `tolerance` mm. Rings that cannot be used (open, of no area, with
+    /// coordinates that are not finite) are left out.
+    pub fn from_regions(regions: &[Region], tolerance: f64) -> PolySet {
+        let mut flat = Vec::new();
+        for region in regions {
+            let outer = std::iter::once((&region.outer, true));
+            for (ring, ccw) in outer.chain(region.holes.iter().map(|h| (h, false))) {
+                if usable(ring) {
+                    let points = ring.clone().oriented(ccw).flattened(tolerance);
+                    flat.push(points.into_iter().map(grid).collect());
+                }
+            }
+        }
+        overlaid(&flat, &[], OverlayRule::Subject, FillRule::Positive)
+    }
+    /// What a closed contour winds around.
+    pub fn from_contour(contour: &Contour, tolerance: f64) -> PolySet {
+        if !contour.closed || !contour.is_finite() {
+            return PolySet::default();
+        }
+        let ring: Ring = contour.flattened(tolerance).into_iter().map(grid).collect();
+        overlaid(&[ring], &[], OverlayRule::Subject, FillRule::NonZero)
+    }
+    /// Covers nothing.
+    pub fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+    /// Area, mm².
+    pub fn area(&self) -> f64 {
+        self.0.iter().flatten().map(|r| ring_area(r)).sum()
+    }
+    /// The smallest box around it.
+    pub fn bounds(&self) -> Bounds {
+        Bounds::of(self.0.iter().filter_map(|s| s.first()).flatten().copied())
+    }
+    fn with(&self, other: &PolySet, rule: OverlayRule) -> PolySet {
+        overlaid(&rings(&self.0), &rings(&other.0), rule, FillRule::NonZero)
+    }
+    /// What either covers.
+    pub fn union(&self, other: &PolySet) -> PolySet {
+        self.with(other, OverlayRule::Union)
+    }
+    /// What this covers and the other does not.
+    pub fn difference(&self, other: &PolySet) -> PolySet {
+        self.with(other, OverlayRule::Difference)
+    }
+    /// What both cover.
+    pub fn intersection(&self, other: &PolySet) -> PolySet {
+        self.with(other, OverlayRule::Intersect)
+    }
+    /// Grown (`by_mm` > 0, round corners) or shrunk by a distance. Points that move nothing by more than half of [`KERNEL_MM`]
+    /// are dropped from the result, since repeated offsets would multiply them.
+    pub fn offset(&self, by_mm: f64) -> PolySet {
+        if by_mm.abs() < 1.0 / STEPS || !by_mm.is_finite() {
+            return self.clone();
+        }
+        let mut chords = Chords::new(KERNEL_MM);
+        for shape in &self.0 {
+            let mut contours = shape.iter().map(|r| Contour::polygon(r.iter().copied()));
+            if let Some(outer) = contours.next() {
+                let region = Region {
+                    outer,
+                    holes: contours.collect(),
+                };
+                chords.add_offset(&region, by_mm);
+            }
+        }
+        chords.polygons().thinned(0.5 * KERNEL_MM)
+    }
+    /// What a disc of radius `radius_mm` inside can reach.
+    pub fn opening(&self, radius_mm: f64) -> PolySet {
+        self.offset(-radius_mm).offset(radius_mm)
+    }
+    /// `p` lies in it. Points on a boundary may come out either way.
+    pub fn contains(&self, p: Point) -> bool {
+        let crossings = self
+            .0
+            .iter()
+            .flatten()
+            .flat_map(|r| (0..r.len()).map(move |i| (r[i], r[(i + 1) % r.len()])))
+            .filter(|(a, b)| {
+                (a.y > p.y) != (b.y > p.y) && p.x < a.x + (p.y - a.y) * (b.x - a.x) / (b.y - a.y)
+            })
+            .count();
+        crossings % 2 == 1
+    }
+    /// Its connected shapes, in the kernel's order.
+    pub fn pieces(&self) -> Vec<Piece> {
+        self.0
+            .iter()
+            .map(|shape| Piece {
+                area: shape.iter().map(|r| ring_area(r)).sum(),
+                bounds: Bounds::of(shape.iter().flatten().copied()),
+                inside: inside_point(shape),
+            })
+            .collect()
+    }
+    /// Without the points that move the outline by less than `within` mm.
+    fn thinned(self, within: f64) -> PolySet {
+        let shapes = self.0.into_iter().filter_map(|shape| {
+            let mut rings = shape.into_iter().map(|r| thin_ring(&r, within));
+            let outer = rings.next().filter(|r| r.len() > 2)?;
+            let mut kept = vec![outer];
+            kept.extend(rings.filter(|r| r.len() > 2));
+            Some(kept)
+        });
+        PolySet(shapes.collect())
+    }
+}
+
+impl Chords {
+    /// What the chords wind around at least once, as polygons on the kernel's grid.
+    pub(super) fn polygons(self) -> PolySet {
+        let edges = self.edges;
+        let mut rings: Vec<Ring> = Vec::new();
+        let mut ring: Ring = Vec::new();
+        let mut end: Option<Point> = None;
+        // Chords are added ring by ring, in order or reversed; a chord that does not go on from the one before starts anew.
+        for (a, b, _) in edges {
+            if end != Some(a) && !ring.is_empty() {
+                rings.push(std::mem::take(&mut ring));
+            }
+            ring.push(grid(a));
+            end = Some(b);
+        }
+        rings.push(ring);
+        overlaid(&rings, &[], OverlayRule::Subject, FillRule::Positive)
+    }
+}
+
+fn ring_area(ring: &[Point]) -> f64 {
+    let Some(&origin) = ring.first() else {
+        return 0.0;
+    };
+    let n = ring.len();
+    let twice: f64 = (0..n)
+        .map(|i| (ring[i] - origin).cross(ring[(i + 1) % n] - origin))
+        .sum();
+    0.5 * twice
+}
+
+/// A point inside the shape: the middle of the widest stretch on one of some level lines.
+fn inside_point(shape: &[Vec<Point>]) -> Point {
+    let bounds = Bounds::of(shape.iter().flatten().copied());
+    let mut best = (f64::NEG_INFINITY, bounds.centre());
+    // Shares chosen so that the lines seldom pass through corners of drawn shapes.
+    for share in [0.5031, 0.2517, 0.7489, 0.1271, 0.8763, 0.0207, 0.9811] {
+        let y = bounds.min.y + share * bounds.height();
+        let mut xs: Vec<f64> = shape
+            .iter()
+            .flat_map(|r| (0..r.len()).map(move |i| (r[i], r[(i + 1) % r.len()])))
+            .filter(|(a, b)| (a.y > y) != (b.y > y))
+            .map(|(a, b)| a.x + (y - a.y) * (b.x - a.x) / (b.y - a.y))
+            .collect();
+        xs.sort_by(f64::total_cmp);
+        for pair in xs.chunks_exact(2) {
+            let room = (pair[1] - pair[0])
+                .min(2.0 * (y - bounds.min.y))
+                .min(2.0 * (bounds.max.y - y));
+            if room > best.0 {
+                best = (room, point(0.5 * (pair[0] + pair[1]), y));
+            }
+        }
+    }
+    best.1
+}
+
+/// Ramer, Douglas and Peucker's reduction of a closed ring, held at its first point and the one farthest from it.
+fn thin_ring(ring: &[Point], within: f64) -> Vec<Point> {
+    let n = ring.len();
+    if n < 4 {
+        return ring.to_vec();
+    }
+    let far = (0..n)
+        .max_by(|a, b| {
+            ring[0]
+                .distance(ring[*a])
+                .total_cmp(&ring[0].distance(ring[*b]))
+        })
+        .unwrap_or(0);
+    let mut keep = vec![false; n + 1];
+    keep[0] = true;
+    keep[far] = true;
+    let mut stack = vec![(0, far), (far, n)];
+    while let Some((i, j)) = stack.pop() {
+        let chord = Segment::Line {
+            a: ring[i],
+            b: ring[j % n],
+        };
+        let farthest = (i + 1..j)
+            .map(|k| (chord.distance(ring[k]), k))
+            .max_by(|a, b| a.0.total_cmp(&b.0));
+        if let Some((d, k)) = farthest
+            && d > within
+        {
+            keep[k] = true;
+            stack.push((i, k));
+            stack.push((k, j));
+        }
+    }
+    (0..n).filter(|i| keep[*i]).map(|i| ring[i]).collect()
+}
+
+/// The union of what the discs sweep, never larger than the truth but for the grid's nanometre, and within [`KERNEL_MM`] of it.
+pub fn swept(capsules: &[Capsule]) -> PolySet {
+    let mut lots: Vec<PolySet> = capsules
+        .par_chunks(LOT)
+        .map(|lot| {
+            let rings: Vec<Ring> = lot.iter().flat_map(capsule_rings).collect();
+            overlaid(&rings, &[], OverlayRule::Subject, FillRule::NonZero)
+        })
+        .collect();
+    while lots.len() > 1 {
+        lots = lots
+            .par_chunks(2)
+            .map(|pair| match pair {
+                [a, b] => a.union(b),
+                rest => rest.first().cloned().unwrap_or_default(),
+            })
+            .collect();
+    }
+    lots.pop().unwrap_or_default()
+}
+
+/// Rings that together cover exactly what the capsule sweeps, as polygons inside it.
+fn capsule_rings(c: &Capsule) -> Vec<Ring> {
+    let r = c.radius;
+    let s = c.segment;
+    let finite = s.start().is_finite() && s.end().is_finite() && s.length().is_finite();
+    if !(finite && r.is_finite() && r > 0.0) {
+        return Vec::new();
+    }
+    let arc = |centre: Point, from: Point, sweep: f64, out: &mut Vec<Point>| {
+        let a = Segment::arc_about(centre, from, sweep);
+        let n = a.chords(KERNEL_MM);
+        out.extend((0..=n).map(|i| a.at(i as f64 / n as f64)));
+    };
+    let disc = |centre: Point| -> Ring {
+        let mut points = Vec::new();
+        arc(
+            centre,
+            centre + point(r, 0.0),
+            std::f64::consts::TAU,
+            &mut points,
+        );
+        points.pop();
+        points.into_iter().map(grid).collect()
+    };
+    match s {
+        Segment::Line { a, b } => {
+            let Some(u) = (b - a).normalized() else {
+                return vec![disc(a)];
+            };
+            let side = u.left() * r;
+            let mut points = Vec::new();
+            arc(a, a + side, std::f64::consts::PI, &mut points);
+            arc(b, b - side, std::f64::consts::PI, &mut points);
+            vec![points.into_iter().map(grid).collect()]
+        }
+        Segment::Arc {
+            a,
+            b,
+            centre,
+            radius,
+            sweep,
+        } => {
+            let mut points = Vec::new();
+            let out = (a - centre) * ((radius + r) / radius);
+            arc(centre, centre + out, sweep, &mut points);
+            if radius > r {
+                // The hollow side takes points outside its circle, so that the chords touch it and cut nothing off.
+                let inner = radius - r;
+                let n = Segment::arc_about(centre, centre + point(inner, 0.0), sweep)
+                    .chords(KERNEL_MM)
+                    .max(2);
+                let step = sweep / n as f64;
+                let far = inner / (0.5 * step).cos();
+                let u = (a - centre) * (1.0 / radius);
+                points.push(centre + u.rotated(sweep) * inner);
+                let middles = (0..n).rev().map(|k| (k as f64 + 0.5) * step);
+                points.extend(middles.map(|t| centre + u.rotated(t) * far));
+                points.push(centre + u * inner);
+            } else {
+                points.push(centre);
+            }
+            let ring: Ring = points.into_iter().map(grid).collect();
+            // One winding sense for all rings, or overlaps of two would cancel.
+            let ring = if sweep > 0.0 {
+                ring
+            } else {
+                ring.into_iter().rev().collect()
+            };
+            vec![ring, disc(a), disc(b)]
+        }
+    }
+}
