@@ -3,5 +3,7 @@
 //! Tests whose names hold `slow` are left out of `./test quick`.
 
 mod cutting_sheet;
+mod failing_shapes;
 mod holding;
+mod regions_against_geos;
 mod samples;
