@@ -6,4 +6,5 @@ mod cutting_sheet;
 mod failing_shapes;
 mod holding;
 mod regions_against_geos;
+mod sabotage;
 mod samples;
