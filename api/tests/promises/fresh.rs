@@ -14,7 +14,11 @@ impl Fresh {
         Fresh(path)
     }
     pub fn put(&self, name: &str, bytes: impl AsRef<[u8]>) {
-        std::io::Write::write_all(&mut std::fs::File::create(self.0.join(name)).unwrap(), bytes.as_ref()).unwrap();
+        std::io::Write::write_all(
+            &mut std::fs::File::create(self.0.join(name)).unwrap(),
+            bytes.as_ref(),
+        )
+        .unwrap();
     }
     /// `grainway make job.json --out out` here.
     pub fn make(&self) -> Output {
@@ -22,7 +26,11 @@ impl Fresh {
     }
     /// The command with any arguments, here.
     pub fn run(&self, arguments: &[&str]) -> Output {
-        Command::new(env!("CARGO_BIN_EXE_grainway")).args(arguments).current_dir(&self.0).output().unwrap()
+        Command::new(env!("CARGO_BIN_EXE_grainway"))
+            .args(arguments)
+            .current_dir(&self.0)
+            .output()
+            .unwrap()
     }
 }
 

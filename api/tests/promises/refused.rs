@@ -34,7 +34,10 @@ fn dxf(entities: &str) -> String {
 }
 
 fn line(layer: &str, a: (f64, f64), b: (f64, f64)) -> String {
-    format!("0\nLINE\n8\n{layer}\n10\n{}\n20\n{}\n11\n{}\n21\n{}\n", a.0, a.1, b.0, b.1)
+    format!(
+        "0\nLINE\n8\n{layer}\n10\n{}\n20\n{}\n11\n{}\n21\n{}\n",
+        a.0, a.1, b.0, b.1
+    )
 }
 
 fn drawn_job() -> Value {
@@ -48,23 +51,47 @@ fn drawn_job() -> Value {
 /// Runs `make` in the folder and checks everything a refusal promises; gives the report's findings.
 fn refused(fresh: &Fresh, codes: &[&str]) -> Vec<Value> {
     let output = fresh.make();
-    let said = format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
+    let said = format!(
+        "{}{}",
+        String::from_utf8_lossy(&output.stdout),
+        String::from_utf8_lossy(&output.stderr)
+    );
     assert_eq!(output.status.code(), Some(1), "{said}");
-    assert!(!said.contains("panicked") && !said.contains("RUST_BACKTRACE"), "{said}");
+    assert!(
+        !said.contains("panicked") && !said.contains("RUST_BACKTRACE"),
+        "{said}"
+    );
     let out = fresh.0.join("out");
-    let report: Value = serde_json::from_slice(&std::fs::read(out.join("report.json")).expect("a report")).unwrap();
+    let report: Value =
+        serde_json::from_slice(&std::fs::read(out.join("report.json")).expect("a report")).unwrap();
     let findings = report["findings"].as_array().expect("findings").clone();
     for code in codes {
-        let found = findings.iter().find(|f| f["code"] == **code && f["severity"] == "error");
+        let found = findings
+            .iter()
+            .find(|f| f["code"] == **code && f["severity"] == "error");
         let f = found.unwrap_or_else(|| panic!("no error {code} in {findings:#?}\n{said}"));
-        assert!(!f["message"].as_str().unwrap().is_empty() && !f["remedy"].as_str().unwrap().is_empty(), "{f}");
-        let placed = ["pointer", "part", "setup", "at"].iter().any(|k| !f[*k].is_null());
+        assert!(
+            !f["message"].as_str().unwrap().is_empty() && !f["remedy"].as_str().unwrap().is_empty(),
+            "{f}"
+        );
+        let placed = ["pointer", "part", "setup", "at"]
+            .iter()
+            .any(|k| !f[*k].is_null());
         assert!(placed, "{f} says where");
         assert!(said.contains(code), "{code} is printed: {said}");
     }
-    assert!(!has_files(&out.join("programs")), "programs are offered in spite of {codes:?}");
-    let beside: Vec<_> = std::fs::read_dir(&fresh.0).unwrap().map(|e| e.unwrap().file_name()).collect();
-    assert!(beside.iter().all(|n| !n.to_string_lossy().contains("tmp")), "left beside: {beside:?}");
+    assert!(
+        !has_files(&out.join("programs")),
+        "programs are offered in spite of {codes:?}"
+    );
+    let beside: Vec<_> = std::fs::read_dir(&fresh.0)
+        .unwrap()
+        .map(|e| e.unwrap().file_name())
+        .collect();
+    assert!(
+        beside.iter().all(|n| !n.to_string_lossy().contains("tmp")),
+        "left beside: {beside:?}"
+    );
     findings
 }
 
@@ -89,25 +116,58 @@ fn the_base_job_is_ready() {
     fresh.put("job.json", job().to_string());
     fresh.put("shop.json", shop().to_string());
     let output = fresh.make();
-    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+    assert_eq!(
+        output.status.code(),
+        Some(0),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
     assert!(has_files(&fresh.0.join("out/programs")));
 }
 
 #[test]
 fn damaged_drawings() {
-    let square: String = [((0.0, 0.0), (200.0, 0.0)), ((200.0, 0.0), (200.0, 100.0)), ((200.0, 100.0), (0.0, 100.0)), ((0.0, 100.0), (0.0, 0.0))]
-        .map(|(a, b)| line("out", a, b))
-        .concat();
+    let square: String = [
+        ((0.0, 0.0), (200.0, 0.0)),
+        ((200.0, 0.0), (200.0, 100.0)),
+        ((200.0, 100.0), (0.0, 100.0)),
+        ((0.0, 100.0), (0.0, 0.0)),
+    ]
+    .map(|(a, b)| line("out", a, b))
+    .concat();
     let whole = dxf(&square);
-    refuse_drawing("truncated", &whole[..whole.len() * 2 / 3], &["drawing-unreadable"]);
-    refuse_drawing("garbage", [0u8, 159, 146, 150, 7, 255, 0, 1, 2, 3].repeat(50), &["drawing-unreadable"]);
+    refuse_drawing(
+        "truncated",
+        &whole[..whole.len() * 2 / 3],
+        &["drawing-unreadable"],
+    );
+    refuse_drawing(
+        "garbage",
+        [0u8, 159, 146, 150, 7, 255, 0, 1, 2, 3].repeat(50),
+        &["drawing-unreadable"],
+    );
     refuse_drawing("empty", "", &["drawing-unreadable"]);
-    let open = dxf(&[((0.0, 0.0), (200.0, 0.0)), ((200.0, 0.0), (200.0, 100.0)), ((200.0, 100.0), (0.0, 100.0))].map(|(a, b)| line("out", a, b)).concat());
+    let open = dxf(&[
+        ((0.0, 0.0), (200.0, 0.0)),
+        ((200.0, 0.0), (200.0, 100.0)),
+        ((200.0, 100.0), (0.0, 100.0)),
+    ]
+    .map(|(a, b)| line("out", a, b))
+    .concat());
     let findings = refuse_drawing("open", open, &["contour-open"]);
-    assert!(findings.iter().any(|f| f["code"] == "contour-open" && f["message"].as_str().unwrap().contains("out")));
-    let bow: String = [((0.0, 0.0), (200.0, 100.0)), ((200.0, 100.0), (200.0, 0.0)), ((200.0, 0.0), (0.0, 100.0)), ((0.0, 100.0), (0.0, 0.0))]
-        .map(|(a, b)| line("out", a, b))
-        .concat();
+    assert!(
+        findings
+            .iter()
+            .any(|f| f["code"] == "contour-open" && f["message"].as_str().unwrap().contains("out"))
+    );
+    let bow: String = [
+        ((0.0, 0.0), (200.0, 100.0)),
+        ((200.0, 100.0), (200.0, 0.0)),
+        ((200.0, 0.0), (0.0, 100.0)),
+        ((0.0, 100.0), (0.0, 0.0)),
+    ]
+    .map(|(a, b)| line("out", a, b))
+    .concat();
     refuse_drawing("crossing", dxf(&bow), &["contour-crosses-itself"]);
 }
 
@@ -116,7 +176,11 @@ fn drawings_that_are_not_there_or_not_allowed() {
     let mut missing = drawn_job();
     missing["drawings"][0]["file"] = json!("nowhere.dxf");
     refuse("missing", &missing, &shop(), &["cannot-read"]);
-    for (name, path) in [("up", "../d.dxf"), ("absolute", "/etc/hostname"), ("inner", "x/../../d.dxf")] {
+    for (name, path) in [
+        ("up", "../d.dxf"),
+        ("absolute", "/etc/hostname"),
+        ("inner", "x/../../d.dxf"),
+    ] {
         let mut job = drawn_job();
         job["drawings"][0]["file"] = json!(path);
         refuse(name, &job, &shop(), &["path-outside-job"]);
@@ -142,16 +206,32 @@ fn with(pointer: &str, value: Value) -> Value {
 fn features_that_cannot_be() {
     let outside = with("/parts/0/features/0/shape/rectangle/at", json!([400, 40]));
     refuse("outside", &outside, &shop(), &["feature-outside-part"]);
-    refuse("deep", &with("/parts/0/features/0/depth", json!(25)), &shop(), &["depth-beyond-stock"]);
+    refuse(
+        "deep",
+        &with("/parts/0/features/0/depth", json!(25)),
+        &shop(),
+        &["depth-beyond-stock"],
+    );
     let small = with("/parts/0/features/0/shape/rectangle/size", json!([60, 4]));
     let findings = refuse("narrow", &small, &shop(), &[]);
-    assert!(findings.iter().any(|f| f["code"] == "cutter-too-large" || f["code"] == "unreachable"), "{findings:#?}");
+    assert!(
+        findings
+            .iter()
+            .any(|f| f["code"] == "cutter-too-large" || f["code"] == "unreachable"),
+        "{findings:#?}"
+    );
     let mut thick = shop();
     thick["stocks"]["wood"]["thickness"] = json!([26]);
     let findings = refuse("short", &job(), &thick, &["cutter-too-short"]);
-    let short = findings.iter().find(|f| f["code"] == "cutter-too-short").unwrap();
+    let short = findings
+        .iter()
+        .find(|f| f["code"] == "cutter-too-short")
+        .unwrap();
     let message = short["message"].as_str().unwrap();
-    assert!(message.contains("25") && message.contains("26"), "{message}");
+    assert!(
+        message.contains("25") && message.contains("26"),
+        "{message}"
+    );
     let large = with("/parts/0/blank/length", json!(1100));
     refuse("large", &large, &shop(), &["part-too-large"]);
 }
@@ -166,7 +246,12 @@ fn settings_and_names() {
     let mut wood = shop();
     wood["stocks"]["wood"]["wood"] = json!("ahs");
     let findings = refuse("wood", &job(), &wood, &["unknown-name"]);
-    assert!(findings.iter().any(|f| f["message"].as_str().unwrap().contains("\"ash\"")), "{findings:#?}");
+    assert!(
+        findings
+            .iter()
+            .any(|f| f["message"].as_str().unwrap().contains("\"ash\"")),
+        "{findings:#?}"
+    );
 }
 
 #[test]
@@ -180,7 +265,12 @@ fn numbers_out_of_range() {
     ] {
         let findings = refuse(name, &with(pointer, value), &shop(), &[]);
         let bad = ["bad-number", "document-invalid", "part-too-large"];
-        assert!(findings.iter().any(|f| bad.contains(&f["code"].as_str().unwrap())), "{name}: {findings:#?}");
+        assert!(
+            findings
+                .iter()
+                .any(|f| bad.contains(&f["code"].as_str().unwrap())),
+            "{name}: {findings:#?}"
+        );
     }
     let fresh = Fresh::new("infinite");
     fresh.put("job.json", job().to_string().replace("300", "1e999"));
@@ -205,7 +295,10 @@ fn monstrous_documents() {
     refused(&fresh, &["document-invalid"]);
     for depth in [200usize, 100_000] {
         let fresh = Fresh::new(&format!("deep-{depth}"));
-        fresh.put("job.json", format!("{}{}", "[".repeat(depth), "]".repeat(depth)));
+        fresh.put(
+            "job.json",
+            format!("{}{}", "[".repeat(depth), "]".repeat(depth)),
+        );
         fresh.put("shop.json", shop().to_string());
         refused(&fresh, &["document-invalid"]);
     }
@@ -218,7 +311,10 @@ fn a_withheld_run_takes_yesterdays_programs_away() {
     fresh.put("shop.json", shop().to_string());
     assert_eq!(fresh.make().status.code(), Some(0));
     assert!(has_files(&fresh.0.join("out/programs")));
-    fresh.put("job.json", with("/parts/0/features/0/depth", json!(25)).to_string());
+    fresh.put(
+        "job.json",
+        with("/parts/0/features/0/depth", json!(25)).to_string(),
+    );
     refused(&fresh, &["depth-beyond-stock"]);
 }
 
@@ -228,12 +324,13 @@ fn twelve_unrelated_mistakes_are_named_in_one_run() {
     let mut shop = shop();
     shop["stocks"]["odd"] = json!({ "wood": "ahs", "thickness": [20], "boards": [{ "id": "b", "length": 500, "width": 200 }] });
     shop["cutters"]["mill"]["colour"] = json!("red");
-    let pocket = |at: [f64; 2], size: [f64; 2], depth: f64| {
-        json!({ "kind": "pocket", "shape": { "rectangle": { "at": at, "size": size } }, "depth": depth })
-    };
+    let pocket = |at: [f64; 2], size: [f64; 2], depth: f64| json!({ "kind": "pocket", "shape": { "rectangle": { "at": at, "size": size } }, "depth": depth });
     let part = |id: &str, extra: Value| {
-        let mut part = json!({ "id": id, "stock": "wood", "blank": { "length": 300, "width": 120 } });
-        part.as_object_mut().unwrap().extend(extra.as_object().unwrap().clone());
+        let mut part =
+            json!({ "id": id, "stock": "wood", "blank": { "length": 300, "width": 120 } });
+        part.as_object_mut()
+            .unwrap()
+            .extend(extra.as_object().unwrap().clone());
         part
     };
     let job = json!({
@@ -258,27 +355,60 @@ fn twelve_unrelated_mistakes_are_named_in_one_run() {
     });
     fresh.put("job.json", job.to_string());
     fresh.put("shop.json", shop.to_string());
-    let open = dxf(&[((0.0, 0.0), (200.0, 0.0)), ((200.0, 0.0), (200.0, 100.0))].map(|(a, b)| line("out", a, b)).concat());
+    let open = dxf(
+        &[((0.0, 0.0), (200.0, 0.0)), ((200.0, 0.0), (200.0, 100.0))]
+            .map(|(a, b)| line("out", a, b))
+            .concat(),
+    );
     fresh.put("bad.dxf", open);
     let findings = refused(&fresh, &[]);
-    let errors: Vec<&Value> = findings.iter().filter(|f| f["severity"] == "error").collect();
+    let errors: Vec<&Value> = findings
+        .iter()
+        .filter(|f| f["severity"] == "error")
+        .collect();
     let about = |what: &str, test: &dyn Fn(&str, &str) -> bool| {
         assert!(
-            errors.iter().any(|f| test(f["code"].as_str().unwrap(), &f.to_string())),
+            errors
+                .iter()
+                .any(|f| test(f["code"].as_str().unwrap(), &f.to_string())),
             "{what} is not named: {errors:#?}"
         );
     };
-    about("1 the missing drawing", &|c, f| c == "cannot-read" && f.contains("gone.dxf"));
-    about("2 the path outside", &|c, f| c == "path-outside-job" && f.contains("x.dxf"));
+    about("1 the missing drawing", &|c, f| {
+        c == "cannot-read" && f.contains("gone.dxf")
+    });
+    about("2 the path outside", &|c, f| {
+        c == "path-outside-job" && f.contains("x.dxf")
+    });
     about("3 the open contour", &|c, _| c == "contour-open");
-    about("4 the depth", &|c, f| c == "depth-beyond-stock" && f.contains("deep"));
-    about("5 the feature outside", &|c, f| c == "feature-outside-part" && f.contains("away"));
-    about("6 the narrow pocket", &|c, f| (c == "cutter-too-large" || c == "unreachable") && f.contains("narrow"));
-    about("7 the long part", &|c, f| c == "part-too-large" && f.contains("long"));
-    about("8 the zero length", &|c, f| (c == "bad-number" || c == "document-invalid") && f.contains("/parts/4"));
-    about("9 the unknown stock", &|c, f| c == "unknown-name" && f.contains("wod"));
-    about("10 the unknown wood", &|c, f| c == "unknown-name" && f.contains("ahs"));
-    about("11 the mistyped key", &|c, f| c == "document-invalid" && f.contains("cout") && f.contains("count"));
-    about("12 the settings of no stage", &|c, f| c == "unknown-name" && f.contains("pokcet") && f.contains("pocket"));
-    about("13 the shop's unknown key", &|c, f| c == "document-invalid" && f.contains("colour"));
+    about("4 the depth", &|c, f| {
+        c == "depth-beyond-stock" && f.contains("deep")
+    });
+    about("5 the feature outside", &|c, f| {
+        c == "feature-outside-part" && f.contains("away")
+    });
+    about("6 the narrow pocket", &|c, f| {
+        (c == "cutter-too-large" || c == "unreachable") && f.contains("narrow")
+    });
+    about("7 the long part", &|c, f| {
+        c == "part-too-large" && f.contains("long")
+    });
+    about("8 the zero length", &|c, f| {
+        (c == "bad-number" || c == "document-invalid") && f.contains("/parts/4")
+    });
+    about("9 the unknown stock", &|c, f| {
+        c == "unknown-name" && f.contains("wod")
+    });
+    about("10 the unknown wood", &|c, f| {
+        c == "unknown-name" && f.contains("ahs")
+    });
+    about("11 the mistyped key", &|c, f| {
+        c == "document-invalid" && f.contains("cout") && f.contains("count")
+    });
+    about("12 the settings of no stage", &|c, f| {
+        c == "unknown-name" && f.contains("pokcet") && f.contains("pocket")
+    });
+    about("13 the shop's unknown key", &|c, f| {
+        c == "document-invalid" && f.contains("colour")
+    });
 }

@@ -5,7 +5,9 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 fn sample(name: &str) -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("../jobs").join(name)
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("../jobs")
+        .join(name)
 }
 
 /// Every file below a folder with its bytes.
@@ -18,7 +20,10 @@ fn files(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
             if path.is_dir() {
                 open.push(path);
             } else {
-                found.insert(path.strip_prefix(folder).unwrap().to_path_buf(), std::fs::read(&path).unwrap());
+                found.insert(
+                    path.strip_prefix(folder).unwrap().to_path_buf(),
+                    std::fs::read(&path).unwrap(),
+                );
             }
         }
     }
@@ -28,7 +33,11 @@ fn files(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
 fn assert_same(a: &Path, b: &Path, what: &str) {
     let (a, b) = (files(a), files(b));
     assert!(a.len() >= 8, "{what}: only {} files", a.len());
-    assert_eq!(a.keys().collect::<Vec<_>>(), b.keys().collect::<Vec<_>>(), "{what}");
+    assert_eq!(
+        a.keys().collect::<Vec<_>>(),
+        b.keys().collect::<Vec<_>>(),
+        "{what}"
+    );
     for (name, bytes) in &a {
         assert!(bytes == &b[name], "{what}: {} differs", name.display());
     }
@@ -39,11 +48,17 @@ fn reversed(value: &serde_json::Value) -> String {
     use serde_json::Value;
     match value {
         Value::Object(map) => {
-            let entries: Vec<String> =
-                map.iter().rev().map(|(k, v)| format!("{}: {}", Value::String(k.clone()), reversed(v))).collect();
+            let entries: Vec<String> = map
+                .iter()
+                .rev()
+                .map(|(k, v)| format!("{}: {}", Value::String(k.clone()), reversed(v)))
+                .collect();
             format!("{{\n{}\n}}", entries.join(",\n"))
         }
-        Value::Array(items) => format!("[{}]", items.iter().map(reversed).collect::<Vec<_>>().join(", ")),
+        Value::Array(items) => format!(
+            "[{}]",
+            items.iter().map(reversed).collect::<Vec<_>>().join(", ")
+        ),
         other => other.to_string(),
     }
 }
@@ -52,14 +67,22 @@ fn copy_sample(name: &str, to: &Fresh) {
     for entry in std::fs::read_dir(sample(name)).unwrap() {
         let path = entry.unwrap().path();
         if path.is_file() {
-            to.put(&path.file_name().unwrap().to_string_lossy(), std::fs::read(&path).unwrap());
+            to.put(
+                &path.file_name().unwrap().to_string_lossy(),
+                std::fs::read(&path).unwrap(),
+            );
         }
     }
 }
 
 fn ok(fresh: &Fresh, arguments: &[&str]) {
     let output = fresh.run(arguments);
-    assert_eq!(output.status.code(), Some(0), "{arguments:?}: {}", String::from_utf8_lossy(&output.stderr));
+    assert_eq!(
+        output.status.code(),
+        Some(0),
+        "{arguments:?}: {}",
+        String::from_utf8_lossy(&output.stderr)
+    );
 }
 
 /// The header files of saved states, in order of the stages.
@@ -82,15 +105,26 @@ fn threads_and_key_order_change_no_byte() {
         ok(&fresh, &["make", "job.json", "--out", "again"]);
         assert_same(&fresh.0.join("first"), &fresh.0.join("again"), name);
         for threads in ["1", "2", "7"] {
-            ok(&fresh, &["make", "job.json", "--out", "threads", "--threads", threads]);
-            assert_same(&fresh.0.join("first"), &fresh.0.join("threads"), &format!("{name}, {threads} threads"));
+            ok(
+                &fresh,
+                &["make", "job.json", "--out", "threads", "--threads", threads],
+            );
+            assert_same(
+                &fresh.0.join("first"),
+                &fresh.0.join("threads"),
+                &format!("{name}, {threads} threads"),
+            );
         }
         for document in ["job.json", "shop.json"] {
             let bytes = std::fs::read(fresh.0.join(document)).unwrap();
             fresh.put(document, reversed(&serde_json::from_slice(&bytes).unwrap()));
         }
         ok(&fresh, &["make", "job.json", "--out", "reversed"]);
-        assert_same(&fresh.0.join("first"), &fresh.0.join("reversed"), &format!("{name}, keys reversed"));
+        assert_same(
+            &fresh.0.join("first"),
+            &fresh.0.join("reversed"),
+            &format!("{name}, keys reversed"),
+        );
     }
 }
 
@@ -99,20 +133,49 @@ fn a_run_resumed_from_any_state_gives_the_same_bytes() {
     for name in ["reading-bench", "step-stool"] {
         let fresh = Fresh::new(&format!("resumed-{name}"));
         copy_sample(name, &fresh);
-        ok(&fresh, &["make", "job.json", "--out", "straight", "--save-work", "states"]);
+        ok(
+            &fresh,
+            &[
+                "make",
+                "job.json",
+                "--out",
+                "straight",
+                "--save-work",
+                "states",
+            ],
+        );
         let states = states(&fresh);
         assert!(states.len() >= 12, "a state after every stage: {states:?}");
         for state in &states {
             let state = state.to_string_lossy().into_owned();
-            ok(&fresh, &["make", "job.json", "--out", "resumed", "--from", &state]);
-            assert_same(&fresh.0.join("straight"), &fresh.0.join("resumed"), &format!("{name} from {state}"));
+            ok(
+                &fresh,
+                &["make", "job.json", "--out", "resumed", "--from", &state],
+            );
+            assert_same(
+                &fresh.0.join("straight"),
+                &fresh.0.join("resumed"),
+                &format!("{name} from {state}"),
+            );
         }
         // A state of another job is refused.
         let job = std::fs::read(fresh.0.join("job.json")).unwrap();
         let mut job: serde_json::Value = serde_json::from_slice(&job).unwrap();
         job["name"] = "Another".into();
         fresh.put("job.json", job.to_string());
-        let output = fresh.run(&["make", "job.json", "--out", "other", "--from", &states[3].to_string_lossy()]);
-        assert_eq!(output.status.code(), Some(1), "{}", String::from_utf8_lossy(&output.stderr));
+        let output = fresh.run(&[
+            "make",
+            "job.json",
+            "--out",
+            "other",
+            "--from",
+            &states[3].to_string_lossy(),
+        ]);
+        assert_eq!(
+            output.status.code(),
+            Some(1),
+            "{}",
+            String::from_utf8_lossy(&output.stderr)
+        );
     }
 }

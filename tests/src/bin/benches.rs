@@ -9,7 +9,9 @@ use grainway_pipeline::chain::{Chain, Keep, Stages, StateKey};
 use grainway_pipeline::geom::{Contour, Point, point};
 use grainway_pipeline::stage::{Cancel, Cx, MemorySpool, Silent, Stop};
 use grainway_pipeline::work::Work;
-use grainway_tests::{CUTTING_SHEET_JOB, Loaded, cutting_sheet_shop, load_texts, python, root, shared};
+use grainway_tests::{
+    CUTTING_SHEET_JOB, Loaded, cutting_sheet_shop, load_texts, python, root, shared,
+};
 use serde_json::{Value, json};
 use std::io::Write;
 use std::time::Instant;
@@ -57,7 +59,11 @@ impl Keep for Times {
 
 impl Times {
     fn of(&self, names: &[&str]) -> f64 {
-        self.stages.iter().filter(|(n, _)| names.contains(&n.as_str())).map(|(_, t)| t).sum()
+        self.stages
+            .iter()
+            .filter(|(n, _)| names.contains(&n.as_str()))
+            .map(|(_, t)| t)
+            .sum()
     }
     fn total(&self) -> f64 {
         self.stages.iter().map(|(_, t)| t).sum()
@@ -74,9 +80,18 @@ fn timed(loaded: Loaded, only: Option<&[&str]>) -> Result<(Work, MemorySpool, Ti
     let mut work = loaded.work;
     let spool = MemorySpool::default();
     let (cancel, dialects) = (Cancel::default(), grainway_dialects::built_in());
-    let cx = Cx { files: loaded.files.as_ref(), dialects: &dialects, spool: &spool, progress: &Silent, cancel: &cancel };
+    let cx = Cx {
+        files: loaded.files.as_ref(),
+        dialects: &dialects,
+        spool: &spool,
+        progress: &Silent,
+        cancel: &cancel,
+    };
     let chain = Chain::plan(&stages, &work).map_err(|f| format!("{f:?}"))?;
-    let mut times = Times { last: Some(Instant::now()), stages: Vec::new() };
+    let mut times = Times {
+        last: Some(Instant::now()),
+        stages: Vec::new(),
+    };
     chain.run(&mut work, 0, &cx, &mut times)?;
     Ok((work, spool, times))
 }
@@ -111,8 +126,12 @@ fn typical(random: &mut Random) -> (Vec<Point>, Vec<(Point, f64)>) {
             centre + Point::unit(angle) * (size * random.between(0.88, 1.0))
         })
         .collect();
-    let islands = [-1.0, 1.0]
-        .map(|side| (centre + point(side * size * 0.4, random.between(-5.0, 5.0)), size * random.between(0.05, 0.12)));
+    let islands = [-1.0, 1.0].map(|side| {
+        (
+            centre + point(side * size * 0.4, random.between(-5.0, 5.0)),
+            size * random.between(0.05, 0.12),
+        )
+    });
     (corners, islands.to_vec())
 }
 
@@ -123,22 +142,36 @@ fn pockets(count: usize) -> Result<(), Failure> {
     for i in 0..count {
         let (corners, islands) = typical(&mut random);
         let points: Vec<Value> = corners.iter().map(|p| json!([p.x, p.y])).collect();
-        let holes: Vec<Value> =
-            islands.iter().map(|(c, r)| json!({ "circle": { "at": [c.x, c.y], "diameter": 2.0 * r } })).collect();
+        let holes: Vec<Value> = islands
+            .iter()
+            .map(|(c, r)| json!({ "circle": { "at": [c.x, c.y], "diameter": 2.0 * r } }))
+            .collect();
         parts.push(json!({ "id": format!("p{i}"), "stock": "ash", "blank": { "length": 280, "width": 280 },
             "features": [{ "id": "field", "kind": "pocket", "shape": { "contour": { "points": points } },
                 "islands": holes, "depth": 3, "leave": "5mm" }] }));
         let rings: Vec<Vec<Point>> = std::iter::once(corners)
-            .chain(islands.iter().map(|&(c, r)| Contour::circle(c, r).reversed().flattened(0.005)))
+            .chain(
+                islands
+                    .iter()
+                    .map(|&(c, r)| Contour::circle(c, r).reversed().flattened(0.005)),
+            )
             .collect();
         reference.push_str(&format!("{}\n", json!({ "rings": rings })));
     }
-    let job = json!({ "format": "grainway.job/1", "name": "typical parts", "shop": "s", "parts": parts });
-    let shop = cutting_sheet_shop(CUTTER_MM).replace("\"ply-12\"", "\"ash\"").replace("[12]", "[20]");
+    let job =
+        json!({ "format": "grainway.job/1", "name": "typical parts", "shop": "s", "parts": parts });
+    let shop = cutting_sheet_shop(CUTTER_MM)
+        .replace("\"ply-12\"", "\"ash\"")
+        .replace("[12]", "[20]");
     let loaded = load_texts(&job.to_string(), &shop, &root())?;
     let stages = ["drawing", "fit", "relief", "pocket", "profile"];
     let (work, _, times) = timed(loaded, Some(&stages))?;
-    let moves: usize = work.variants.iter().flat_map(|v| &v.steps).map(|s| work.moves(&s.moves).len()).sum();
+    let moves: usize = work
+        .variants
+        .iter()
+        .flat_map(|v| &v.steps)
+        .map(|s| work.moves(&s.moves).len())
+        .sum();
     let ours = times.of(&["relief", "pocket", "profile"]);
     let mut child = python()
         .arg(root().join("tests/python/offsets_bench.py"))
@@ -162,11 +195,16 @@ fn pockets(count: usize) -> Result<(), Failure> {
 }
 
 fn sheet_job() -> Result<Loaded, Failure> {
-    Ok(load_texts(CUTTING_SHEET_JOB, &cutting_sheet_shop(6.0), &shared().join("drawings"))?)
+    Ok(load_texts(
+        CUTTING_SHEET_JOB,
+        &cutting_sheet_shop(6.0),
+        &shared().join("drawings"),
+    )?)
 }
 
-const PLANNING: [&str; 10] =
-    ["drawing", "fit", "relief", "mark", "drill", "pocket", "profile", "place", "hold", "sequence"];
+const PLANNING: [&str; 10] = [
+    "drawing", "fit", "relief", "mark", "drill", "pocket", "profile", "place", "hold", "sequence",
+];
 
 /// The whole chain on the cutting sheet; verify against planning.
 fn sheet() -> Result<(), Failure> {
@@ -178,10 +216,21 @@ fn sheet() -> Result<(), Failure> {
         }
     }
     let times = best.ok_or("no run")?;
-    let each: Vec<String> = times.stages.iter().map(|(n, t)| format!("{n} {:.0}", 1000.0 * t)).collect();
-    println!("sheet: whole chain {:.3} s (target under 1) | ms by stage: {}", times.total(), each.join(", "));
+    let each: Vec<String> = times
+        .stages
+        .iter()
+        .map(|(n, t)| format!("{n} {:.0}", 1000.0 * t))
+        .collect();
+    println!(
+        "sheet: whole chain {:.3} s (target under 1) | ms by stage: {}",
+        times.total(),
+        each.join(", ")
+    );
     let (planning, verify) = (times.of(&PLANNING), times.of(&["verify"]));
-    println!("sheet: verify {verify:.3} s | planning {planning:.3} s | ratio {:.2} (target under 1)", verify / planning);
+    println!(
+        "sheet: verify {verify:.3} s | planning {planning:.3} s | ratio {:.2} (target under 1)",
+        verify / planning
+    );
     Ok(())
 }
 
@@ -208,10 +257,16 @@ fn copies(count: usize) -> Result<(), Failure> {
     let (one, one_mb) = run(1)?;
     let (many, many_mb) = run(count)?;
     let (a, b) = (one.of(&PLANNING), many.of(&PLANNING));
-    println!("copies: planning {count} copies {b:.4} s | one {a:.4} s | ratio {:.2} (target under 3)", b / a);
+    println!(
+        "copies: planning {count} copies {b:.4} s | one {a:.4} s | ratio {:.2} (target under 3)",
+        b / a
+    );
     for stage in ["post", "verify"] {
         let (a, b) = (one_mb / one.of(&[stage]), many_mb / many.of(&[stage]));
-        println!("copies: {stage} of {count} copies {b:.1} MB/s over {many_mb:.2} MB | of one {a:.1} MB/s | ratio {:.2} (linear: 1 or more)", b / a);
+        println!(
+            "copies: {stage} of {count} copies {b:.1} MB/s over {many_mb:.2} MB | of one {a:.1} MB/s | ratio {:.2} (linear: 1 or more)",
+            b / a
+        );
     }
     Ok(())
 }
@@ -220,16 +275,27 @@ fn copies(count: usize) -> Result<(), Failure> {
 fn one_sheet() -> Result<(), Failure> {
     let (work, _, _) = timed(sheet_job()?, None)?;
     let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let peak = status.lines().find_map(|l| l.strip_prefix("VmHWM:")).unwrap_or(" 0 kB").trim().to_string();
+    let peak = status
+        .lines()
+        .find_map(|l| l.strip_prefix("VmHWM:"))
+        .unwrap_or(" 0 kB")
+        .trim()
+        .to_string();
     println!("{} {}", work.programs.len(), peak);
     Ok(())
 }
 
 /// Peak memory of the cutting sheet, against a process that only starts.
 fn memory() -> Result<(), Failure> {
-    let output = std::process::Command::new(std::env::current_exe()?).arg("one-sheet").output()?;
+    let output = std::process::Command::new(std::env::current_exe()?)
+        .arg("one-sheet")
+        .output()?;
     let text = String::from_utf8(output.stdout)?;
     let kb: f64 = text.split_whitespace().nth(1).ok_or("a figure")?.parse()?;
-    println!("memory: cutting sheet {:.0} MB at most | target 300 MB | ratio {:.2} (target under 1)", kb / 1000.0, kb / 300_000.0);
+    println!(
+        "memory: cutting sheet {:.0} MB at most | target 300 MB | ratio {:.2} (target under 1)",
+        kb / 1000.0,
+        kb / 300_000.0
+    );
     Ok(())
 }

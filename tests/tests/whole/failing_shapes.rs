@@ -26,15 +26,25 @@ const CASES: [Case; 3] = [
             (20.487_740_1, 69.010_997_3, 0.414_172_141),
         ],
         holes: &[
-            &[(108.448_599_4, 54.627_796_0, -1.0), (100.842_323_2, 60.860_553_1, -1.0)],
+            &[
+                (108.448_599_4, 54.627_796_0, -1.0),
+                (100.842_323_2, 60.860_553_1, -1.0),
+            ],
             &[(89.479_159_9, 3.01, 0.0), (45.652_473_6, 3.01, -1.0)],
         ],
         area: 7270.03,
     },
     Case {
         id: "363",
-        outer: &[(0.0, 20.724_602_1, 0.414_172_141), (84.138_672_8, 256.737_959_1, 0.414_172_141), (0.0, 256.737_959_1, 0.0)],
-        holes: &[&[(8.268_928_5, 43.996_519_5, 0.0), (8.268_928_5, 40.158_662_5, -1.0)]],
+        outer: &[
+            (0.0, 20.724_602_1, 0.414_172_141),
+            (84.138_672_8, 256.737_959_1, 0.414_172_141),
+            (0.0, 256.737_959_1, 0.0),
+        ],
+        holes: &[&[
+            (8.268_928_5, 43.996_519_5, 0.0),
+            (8.268_928_5, 40.158_662_5, -1.0),
+        ]],
         area: 16_252.09,
     },
     Case {
@@ -46,21 +56,41 @@ const CASES: [Case; 3] = [
             (3.175, 201.170_936_3, 0.414_213_562),
         ],
         holes: &[
-            &[(34.202_573_3, 194.820_936_3, 0.0), (59.615_055_7, 194.820_936_3, 0.0), (34.202_573_3, 134.420_959_5, 0.0)],
-            &[(138.698_185_5, 26.087_541_8, -1.0), (132.272_703_8, 6.869_837_4, -1.0)],
+            &[
+                (34.202_573_3, 194.820_936_3, 0.0),
+                (59.615_055_7, 194.820_936_3, 0.0),
+                (34.202_573_3, 134.420_959_5, 0.0),
+            ],
+            &[
+                (138.698_185_5, 26.087_541_8, -1.0),
+                (132.272_703_8, 6.869_837_4, -1.0),
+            ],
         ],
         area: 46_829.18,
     },
 ];
 
 fn contour(ring: Ring) -> Contour {
-    let vertices = ring.iter().map(|&(x, y, bulge)| Vertex { at: point(x, y), bulge }).collect();
-    Contour { vertices, closed: true }
+    let vertices = ring
+        .iter()
+        .map(|&(x, y, bulge)| Vertex {
+            at: point(x, y),
+            bulge,
+        })
+        .collect();
+    Contour {
+        vertices,
+        closed: true,
+    }
 }
 
 fn region(case: &Case) -> Region {
     let mut region = Region::inside(contour(case.outer));
-    region.holes = case.holes.iter().map(|h| contour(h).oriented(false)).collect();
+    region.holes = case
+        .holes
+        .iter()
+        .map(|h| contour(h).oriented(false))
+        .collect();
     region
 }
 
@@ -73,14 +103,21 @@ fn two_levels_have_the_exact_construction_s_area() {
         let second = geom::offset_all(&first, -2.8575, &mut notes);
         let area: f64 = second.iter().map(Region::area).sum();
         // The printed areas have two decimals; the boundary is about 500 mm long.
-        assert!((area - case.area).abs() < 0.6, "{}: {area} is not {}", case.id, case.area);
+        assert!(
+            (area - case.area).abs() < 0.6,
+            "{}: {area} is not {}",
+            case.id,
+            case.area
+        );
         assert!(started.elapsed().as_secs() < 5, "{}", case.id);
     }
 }
 
 fn shape(ring: Ring, shift: f64) -> Value {
-    let points: Vec<Value> =
-        ring.iter().map(|&(x, y, b)| json!({ "at": [x + shift, y + shift], "bulge": b })).collect();
+    let points: Vec<Value> = ring
+        .iter()
+        .map(|&(x, y, b)| json!({ "at": [x + shift, y + shift], "bulge": b }))
+        .collect();
     json!({ "contour": { "points": points } })
 }
 

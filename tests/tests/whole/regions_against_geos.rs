@@ -34,22 +34,40 @@ pub fn random_region(random: &mut Random) -> Region {
     let vertices = (0..n)
         .map(|i| {
             let angle = (i as f64 + random.between(-0.3, 0.3)) * std::f64::consts::TAU / n as f64;
-            let bulge = if random.next().is_multiple_of(3) { random.between(-0.15, 0.15) } else { 0.0 };
-            Vertex { at: geom::Point::unit(angle) * (size * random.between(0.65, 1.0)), bulge }
+            let bulge = if random.next().is_multiple_of(3) {
+                random.between(-0.15, 0.15)
+            } else {
+                0.0
+            };
+            Vertex {
+                at: geom::Point::unit(angle) * (size * random.between(0.65, 1.0)),
+                bulge,
+            }
         })
         .collect();
-    let mut region = Region::inside(Contour { vertices, closed: true });
+    let mut region = Region::inside(Contour {
+        vertices,
+        closed: true,
+    });
     for side in [-1.0, 1.0] {
         if random.next().is_multiple_of(2) {
             let centre = point(side * size * 0.25, random.between(-3.0, 3.0));
-            region.holes.push(Contour::circle(centre, size * random.between(0.05, 0.15)).reversed());
+            region
+                .holes
+                .push(Contour::circle(centre, size * random.between(0.05, 0.15)).reversed());
         }
     }
     region
 }
 
 fn rings(region: &Region) -> Value {
-    region.contours().map(|c| c.flattened(FINE_MM)).collect::<Vec<_>>().into_iter().map(|r| json!(r)).collect()
+    region
+        .contours()
+        .map(|c| c.flattened(FINE_MM))
+        .collect::<Vec<_>>()
+        .into_iter()
+        .map(|r| json!(r))
+        .collect()
 }
 
 fn case(id: String, region: &Region, by: f64) -> Value {
@@ -76,8 +94,15 @@ pub fn reference(cases: &[Value]) -> Vec<Value> {
     let writer = std::thread::spawn(move || stdin.write_all(lines.as_bytes()));
     let output = child.wait_with_output().unwrap();
     let _ = writer.join();
-    assert!(output.status.success(), "the reference ran; shapely comes with ./test");
-    String::from_utf8(output.stdout).unwrap().lines().map(|l| serde_json::from_str(l).unwrap()).collect()
+    assert!(
+        output.status.success(),
+        "the reference ran; shapely comes with ./test"
+    );
+    String::from_utf8(output.stdout)
+        .unwrap()
+        .lines()
+        .map(|l| serde_json::from_str(l).unwrap())
+        .collect()
 }
 
 fn compare(cases: &[Value]) {
@@ -91,7 +116,12 @@ fn compare(cases: &[Value]) {
             worst = (d, a.to_string());
         }
     }
-    println!("{} cases, worst {:.3} um: {}", cases.len(), worst.0, worst.1);
+    println!(
+        "{} cases, worst {:.3} um: {}",
+        cases.len(),
+        worst.0,
+        worst.1
+    );
 }
 
 #[test]
@@ -114,7 +144,11 @@ fn features_of_the_samples() {
         for variant in &made.work.variants {
             for feature in variant.features.iter().filter(|f| f.shape.closed) {
                 for by in [-2.0, 3.0, 102.0] {
-                    cases.push(case(format!("{name} {} {} by {by}", variant.id, feature.key), &feature.region(), by));
+                    cases.push(case(
+                        format!("{name} {} {} by {by}", variant.id, feature.key),
+                        &feature.region(),
+                        by,
+                    ));
                 }
             }
         }

@@ -4,7 +4,9 @@
 //! Plans are tampered with by test stages put into the chain, texts by a dialect that wraps the sample's own.
 
 use grainway_pipeline::chain::Stages;
-use grainway_pipeline::dialect::{Dialect, DialectAbout, DialectError, ProgramHead, Reader, Written};
+use grainway_pipeline::dialect::{
+    Dialect, DialectAbout, DialectError, ProgramHead, Reader, Written,
+};
 use grainway_pipeline::doc::Length;
 use grainway_pipeline::motion::{Item, Move};
 use grainway_pipeline::stage::{Cx, Description, Dialects, Stage, Stop, Typed, TypedStage};
@@ -23,7 +25,14 @@ struct Tamper<F> {
 impl<F: Fn(&mut Work) + Send + Sync> TypedStage for Tamper<F> {
     type Settings = NoSettings;
     fn describe(&self) -> Description {
-        Description { name: self.name, version: 1, summary: "Tampers.", needs: &[], gives: &[], spoils: &[] }
+        Description {
+            name: self.name,
+            version: 1,
+            summary: "Tampers.",
+            needs: &[],
+            gives: &[],
+            spoils: &[],
+        }
     }
     fn run(&self, work: &mut Work, _: &NoSettings, _: &Cx<'_>) -> Result<(), Stop> {
         (self.change)(work);
@@ -31,7 +40,10 @@ impl<F: Fn(&mut Work) + Send + Sync> TypedStage for Tamper<F> {
     }
 }
 
-fn tamper(name: &'static str, change: impl Fn(&mut Work) + Send + Sync + 'static) -> Arc<dyn Stage> {
+fn tamper(
+    name: &'static str,
+    change: impl Fn(&mut Work) + Send + Sync + 'static,
+) -> Arc<dyn Stage> {
     Arc::new(Typed::new(Tamper { name, change }))
 }
 
@@ -50,23 +62,43 @@ fn chain(extra: Vec<(&str, Arc<dyn Stage>)>) -> Stages {
 }
 
 fn planned(name: &str, extra: Vec<(&str, Arc<dyn Stage>)>) -> Made {
-    run(load(&sample(name)).unwrap(), &chain(extra), &grainway_dialects::built_in()).unwrap()
+    run(
+        load(&sample(name)).unwrap(),
+        &chain(extra),
+        &grainway_dialects::built_in(),
+    )
+    .unwrap()
 }
 
 /// `safe` did not pass, and one of its findings names a feature and a line.
 fn caught_by_safe(made: &Made, what: &str) {
-    let failed: Vec<_> = made.work.programs.iter().filter_map(|p| p.safe.as_ref()).filter(|v| !v.passed).collect();
-    assert!(!failed.is_empty(), "{what}: safe passed; findings: {:#?}", made.errors());
+    let failed: Vec<_> = made
+        .work
+        .programs
+        .iter()
+        .filter_map(|p| p.safe.as_ref())
+        .filter(|v| !v.passed)
+        .collect();
+    assert!(
+        !failed.is_empty(),
+        "{what}: safe passed; findings: {:#?}",
+        made.errors()
+    );
     let findings: Vec<_> = failed.iter().flat_map(|v| &v.findings).collect();
     assert!(
-        findings.iter().any(|f| f.line.is_some() && (f.feature.is_some() || f.part.is_some())),
+        findings
+            .iter()
+            .any(|f| f.line.is_some() && (f.feature.is_some() || f.part.is_some())),
         "{what}: no finding names feature and line: {findings:#?}"
     );
 }
 
 fn caught_by_plan(made: &Made, what: &str) {
     assert!(
-        made.work.programs.iter().any(|p| p.as_planned.as_ref().is_some_and(|v| !v.passed)),
+        made.work
+            .programs
+            .iter()
+            .any(|p| p.as_planned.as_ref().is_some_and(|v| !v.passed)),
         "{what}: as-planned passed"
     );
 }
@@ -99,7 +131,10 @@ fn wrong_diameter(by: f64) -> Vec<(&'static str, Arc<dyn Stage>)> {
 fn offsets_five_hundredths_off() {
     for name in SAMPLES {
         for by in [0.1, -0.1] {
-            caught_by_safe(&planned(name, wrong_diameter(by)), &format!("{name}, diameter {by:+}"));
+            caught_by_safe(
+                &planned(name, wrong_diameter(by)),
+                &format!("{name}, diameter {by:+}"),
+            );
         }
     }
 }
@@ -119,13 +154,21 @@ fn an_island_lost() {
                         for feature in work.variants.iter_mut().flat_map(|v| &mut v.features) {
                             kept.push(std::mem::take(&mut feature.islands));
                         }
-                        assert!(kept.iter().any(|i| !i.is_empty()), "the sample has an island");
+                        assert!(
+                            kept.iter().any(|i| !i.is_empty()),
+                            "the sample has an island"
+                        );
                     }),
                 ),
                 (
                     "profile",
                     tamper("put-islands-back", move |work| {
-                        let mut kept = again.lock().unwrap().drain(..).collect::<Vec<_>>().into_iter();
+                        let mut kept = again
+                            .lock()
+                            .unwrap()
+                            .drain(..)
+                            .collect::<Vec<_>>()
+                            .into_iter();
                         for feature in work.variants.iter_mut().flat_map(|v| &mut v.features) {
                             feature.islands = kept.next().unwrap();
                         }
@@ -186,7 +229,8 @@ fn drop_level(moves: &[Move]) -> Option<Vec<Move>> {
                 break;
             }
             length += ends[j].xy().distance(ends[j - 1].xy());
-            if ends[j].xy().distance(ends[i].xy()) < 1e-6 && best.is_none_or(|(_, _, l)| length > l) {
+            if ends[j].xy().distance(ends[i].xy()) < 1e-6 && best.is_none_or(|(_, _, l)| length > l)
+            {
                 best = Some((i, j, length));
             }
         }
@@ -233,11 +277,23 @@ fn the_wrong_cutter() {
             vec![(
                 "sequence",
                 tamper("wrong-cutter", |work| {
-                    let cutters: Vec<(String, f64)> =
-                        work.documents.shop.cutters.iter().map(|(id, c)| (id.clone(), c.diameter.mm())).collect();
+                    let cutters: Vec<(String, f64)> = work
+                        .documents
+                        .shop
+                        .cutters
+                        .iter()
+                        .map(|(id, c)| (id.clone(), c.diameter.mm()))
+                        .collect();
                     let setup = &mut work.setups[0];
-                    let entry = setup.order.iter_mut().rev().find(|e| matches!(e, Entry::Cutter(_))).unwrap();
-                    let Entry::Cutter(id) = entry else { unreachable!() };
+                    let entry = setup
+                        .order
+                        .iter_mut()
+                        .rev()
+                        .find(|e| matches!(e, Entry::Cutter(_)))
+                        .unwrap();
+                    let Entry::Cutter(id) = entry else {
+                        unreachable!()
+                    };
                     let other = cutters.iter().find(|(other, _)| other != id).unwrap();
                     *id = other.0.clone();
                 }),
@@ -269,7 +325,11 @@ impl Dialect for Edited {
         out: &mut dyn Write,
     ) -> Result<Written, DialectError> {
         let mut bytes = Vec::new();
-        let written = self.inner.get(&self.about.name).unwrap().write(head, items, &mut bytes)?;
+        let written = self
+            .inner
+            .get(&self.about.name)
+            .unwrap()
+            .write(head, items, &mut bytes)?;
         let text = String::from_utf8(bytes).unwrap();
         let lines = Line::all(&text);
         match (self.edit)(&lines, head) {
@@ -321,7 +381,9 @@ impl Line {
                 while let Some(start) = rest.find(|c: char| c.is_ascii_alphabetic()) {
                     let letter = rest[start..].chars().next().unwrap().to_ascii_uppercase();
                     let number = &rest[start + 1..];
-                    let end = number.find(|c: char| c.is_ascii_alphabetic()).unwrap_or(number.len());
+                    let end = number
+                        .find(|c: char| c.is_ascii_alphabetic())
+                        .unwrap_or(number.len());
                     if let Ok(value) = number[..end].trim().parse::<f64>() {
                         words.push((letter, value));
                     }
@@ -339,7 +401,13 @@ impl Line {
                         _ => {}
                     }
                 }
-                Line { text: line.to_string(), words, motion, at, unit }
+                Line {
+                    text: line.to_string(),
+                    words,
+                    motion,
+                    at,
+                    unit,
+                }
             })
             .collect()
     }
@@ -353,8 +421,15 @@ impl Line {
     fn with(&self, letter: char, mm: f64) -> String {
         let start = self.text.find(letter).unwrap();
         let rest = &self.text[start + 1..];
-        let end = rest.find(|c: char| c.is_ascii_alphabetic() || c == '(' || c == ' ').unwrap_or(rest.len());
-        format!("{}{letter}{:.4}{}", &self.text[..start], mm / self.unit, &rest[end..])
+        let end = rest
+            .find(|c: char| c.is_ascii_alphabetic() || c == '(' || c == ' ')
+            .unwrap_or(rest.len());
+        format!(
+            "{}{letter}{:.4}{}",
+            &self.text[..start],
+            mm / self.unit,
+            &rest[end..]
+        )
     }
 }
 
@@ -364,25 +439,41 @@ fn texts(lines: &[Line]) -> Vec<String> {
 
 /// The lowest height that is cut at.
 fn lowest(lines: &[Line]) -> f64 {
-    lines.iter().filter(|l| l.cuts()).map(|l| l.at[2]).fold(f64::INFINITY, f64::min)
+    lines
+        .iter()
+        .filter(|l| l.cuts())
+        .map(|l| l.at[2])
+        .fold(f64::INFINITY, f64::min)
 }
 
 /// Runs a sample with its texts edited; `None` when nothing was there to edit.
-fn edited(name: &str, edit: impl Fn(&[Line], &ProgramHead) -> Option<Vec<String>> + Send + Sync + 'static) -> Option<Made> {
+fn edited(
+    name: &str,
+    edit: impl Fn(&[Line], &ProgramHead) -> Option<Vec<String>> + Send + Sync + 'static,
+) -> Option<Made> {
     let loaded = load(&sample(name)).unwrap();
     let dialect = loaded.work.documents.machine().unwrap().1.dialect.clone();
     let inner = grainway_dialects::built_in();
     let about = inner.get(&dialect).unwrap().about().clone();
     let done = Arc::new(AtomicBool::new(false));
     let mut dialects = grainway_dialects::built_in();
-    dialects.add(Arc::new(Edited { about, inner, edit: Arc::new(edit), done: done.clone() }));
+    dialects.add(Arc::new(Edited {
+        about,
+        inner,
+        edit: Arc::new(edit),
+        done: done.clone(),
+    }));
     let made = run(loaded, &grainway_stages::built_in(), &dialects).unwrap();
     done.load(Ordering::Relaxed).then_some(made)
 }
 
-fn edited_and_caught(what: &str, edit: impl Fn(&[Line], &ProgramHead) -> Option<Vec<String>> + Send + Sync + Clone + 'static) {
+fn edited_and_caught(
+    what: &str,
+    edit: impl Fn(&[Line], &ProgramHead) -> Option<Vec<String>> + Send + Sync + Clone + 'static,
+) {
     for name in SAMPLES {
-        let made = edited(name, edit.clone()).unwrap_or_else(|| panic!("{what}: nothing to edit in {name}"));
+        let made = edited(name, edit.clone())
+            .unwrap_or_else(|| panic!("{what}: nothing to edit in {name}"));
         caught_by_safe(&made, &format!("{what}, {name}"));
         caught_by_plan(&made, &format!("{what}, {name}"));
     }
@@ -391,9 +482,15 @@ fn edited_and_caught(what: &str, edit: impl Fn(&[Line], &ProgramHead) -> Option<
 #[test]
 fn arc_directions_swapped() {
     edited_and_caught("arcs swapped", |lines, _| {
-        let has = lines.iter().any(|l| l.word('G').is_some_and(|g| g == 2.0 || g == 3.0));
+        let has = lines
+            .iter()
+            .any(|l| l.word('G').is_some_and(|g| g == 2.0 || g == 3.0));
         has.then(|| {
-            let swap = |l: &Line| match l.words.iter().find(|w| w.0 == 'G' && (w.1 == 2.0 || w.1 == 3.0)) {
+            let swap = |l: &Line| match l
+                .words
+                .iter()
+                .find(|w| w.0 == 'G' && (w.1 == 2.0 || w.1 == 3.0))
+            {
                 Some(w) if w.1 < 2.5 => l.text.replacen("G2", "G3", 1).replacen("G02", "G03", 1),
                 Some(_) => l.text.replacen("G3", "G2", 1).replacen("G03", "G02", 1),
                 None => l.text.clone(),
@@ -426,9 +523,17 @@ fn a_move_a_tenth_off() {
             })
             .unwrap_or_else(|| panic!("no straight cut in {name}"));
             caught_by_plan(&made, &format!("{letter}{by:+} in {name}"));
-            safe_said_no += usize::from(made.work.programs.iter().any(|p| p.safe.as_ref().is_some_and(|v| !v.passed)));
+            safe_said_no += usize::from(
+                made.work
+                    .programs
+                    .iter()
+                    .any(|p| p.safe.as_ref().is_some_and(|v| !v.passed)),
+            );
         }
-        assert!(safe_said_no > 0, "{name}: a tenth of a millimetre into the wood is never seen");
+        assert!(
+            safe_said_no > 0,
+            "{name}: a tenth of a millimetre into the wood is never seen"
+        );
     }
 }
 
@@ -437,10 +542,17 @@ fn a_pass_dropped() {
     edited_and_caught("pass dropped", |lines, _| {
         let floor = lowest(lines);
         let deepest: Vec<usize> = (0..lines.len())
-            .filter(|&i| lines[i].cuts() && (lines[i].at[2] - floor).abs() < 1e-6 && lines[i].word('Z').is_none())
+            .filter(|&i| {
+                lines[i].cuts()
+                    && (lines[i].at[2] - floor).abs() < 1e-6
+                    && lines[i].word('Z').is_none()
+            })
             .collect();
         (!deepest.is_empty()).then(|| {
-            let kept = lines.iter().enumerate().filter(|(i, _)| !deepest.contains(i));
+            let kept = lines
+                .iter()
+                .enumerate()
+                .filter(|(i, _)| !deepest.contains(i));
             kept.map(|(_, l)| l.text.clone()).collect()
         })
     });
@@ -453,7 +565,10 @@ fn one_millimetre_deeper() {
         let through = lowest(lines);
         let mut heights: Vec<f64> = lines.iter().filter(|l| l.cuts()).map(|l| l.at[2]).collect();
         heights.sort_by(f64::total_cmp);
-        let target = heights.into_iter().find(|z| *z > through + 1.5).unwrap_or(through);
+        let target = heights
+            .into_iter()
+            .find(|z| *z > through + 1.5)
+            .unwrap_or(through);
         let mut changed = false;
         let out = lines
             .iter()
@@ -502,7 +617,9 @@ fn tabs_cut_through() {
         let made = made.unwrap_or_else(|| panic!("no tab in the text of {name}"));
         caught_by_safe(&made, &format!("tabs cut, {name}"));
         assert!(
-            made.work.findings.iter().any(|f| f.code.contains("loose") || f.code.contains("held") || f.code.contains("tab")),
+            made.work.findings.iter().any(|f| f.code.contains("loose")
+                || f.code.contains("held")
+                || f.code.contains("tab")),
             "{name}: {:#?}",
             made.errors()
         );
@@ -513,7 +630,13 @@ fn tabs_cut_through() {
 fn a_rapid_through_wood() {
     edited_and_caught("rapid through wood", |lines, _| {
         // The last retract before a sideways rapid is taken out.
-        let cut_before = |i: usize| lines[..i].iter().rev().find(|l| l.motion > 0 && l.cuts()).is_some_and(|l| l.at[2] < l.unit * 0.0 + 15.0);
+        let cut_before = |i: usize| {
+            lines[..i]
+                .iter()
+                .rev()
+                .find(|l| l.motion > 0 && l.cuts())
+                .is_some_and(|l| l.at[2] < l.unit * 0.0 + 15.0)
+        };
         let i = (1..lines.len()).rev().find(|&i| {
             lines[i].motion == 0
                 && lines[i].word('Z').is_some()
@@ -521,7 +644,9 @@ fn a_rapid_through_wood() {
                 && lines[i - 1].motion != 0
                 && lines[i].at[2] > lines[i - 1].at[2]
                 && cut_before(i)
-                && lines[i + 1..].iter().any(|l| l.motion == 0 && l.word('X').is_some())
+                && lines[i + 1..]
+                    .iter()
+                    .any(|l| l.motion == 0 && l.word('X').is_some())
         })?;
         let mut out = texts(lines);
         // The mode change of the line stays; its height goes.
@@ -533,9 +658,19 @@ fn a_rapid_through_wood() {
 #[test]
 fn the_wrong_unit() {
     edited_and_caught("wrong unit", |lines, _| {
-        let has = lines.iter().any(|l| l.words.iter().any(|w| *w == ('G', 20.0) || *w == ('G', 21.0)));
+        let has = lines.iter().any(|l| {
+            l.words
+                .iter()
+                .any(|w| *w == ('G', 20.0) || *w == ('G', 21.0))
+        });
         has.then(|| {
-            let swap = |t: &str| if t.contains("G21") { t.replace("G21", "G20") } else { t.replace("G20", "G21") };
+            let swap = |t: &str| {
+                if t.contains("G21") {
+                    t.replace("G21", "G20")
+                } else {
+                    t.replace("G20", "G21")
+                }
+            };
             lines.iter().map(|l| swap(&l.text)).collect()
         })
     });
@@ -547,7 +682,13 @@ fn a_pause_deleted() {
     for name in SAMPLES {
         let Some(made) = edited(name, |lines, _| {
             let has = lines.iter().any(|l| l.word('M') == Some(0.0));
-            has.then(|| lines.iter().filter(|l| l.word('M') != Some(0.0)).map(|l| l.text.clone()).collect())
+            has.then(|| {
+                lines
+                    .iter()
+                    .filter(|l| l.word('M') != Some(0.0))
+                    .map(|l| l.text.clone())
+                    .collect()
+            })
         }) else {
             continue;
         };
@@ -561,7 +702,11 @@ fn a_pause_deleted() {
 fn a_rapid_below_a_screw_head() {
     edited_and_caught("low rapids", |lines, head| {
         // Every move to the safe height stops a millimetre above the highest cut instead.
-        let surface = lines.iter().filter(|l| l.motion > 0 && l.cuts()).map(|l| l.at[2]).fold(f64::NEG_INFINITY, f64::max);
+        let surface = lines
+            .iter()
+            .filter(|l| l.motion > 0 && l.cuts())
+            .map(|l| l.at[2])
+            .fold(f64::NEG_INFINITY, f64::max);
         let mut changed = false;
         let out = lines
             .iter()
