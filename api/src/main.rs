@@ -1,2 +1,5 @@
 //! The grainway command.
-fn main() {}
+
+fn main() -> std::process::ExitCode {
+    grainway::command::main()
+}

@@ -90,9 +90,17 @@ codes! {
         "Locating lines cannot be cut with zero on the face of the wood; stops were planned.",
         "Nothing; or put Z zero on the bed.",
         "";
+    NO_PROGRAM = "no-program" Error
+        "The chain ended without a program.",
+        "Give the job parts to cut, and leave `chain` out unless it ends with post, verify and report.",
+        "";
     NO_ROOM_FOR_STOPS = "no-room-for-stops" Error
         "Cuts that run out over a blank's edges leave no room for its stops.",
         "Turn the blank, set `locate` to lines, or use smaller stops.",
+        "";
+    NOT_VERIFIED = "not-verified" Error
+        "A program did not pass its checks, or nothing checked it.",
+        "Act on the other findings; put verify after every stage that changes programs.",
         "";
     PART_TOO_LARGE = "part-too-large" Error
         "A part does not fit the board or the machine's travel.",
@@ -113,6 +121,10 @@ codes! {
     UNREACHABLE = "unreachable" Error
         "The given cutters clear nothing of a feature, or leave more of it than its `leave`.",
         "Give a smaller cutter, allow relief, or write if-unreachable: hand to list it as hand work.",
+        "";
+    UNVERIFIED_ACCEPTED = "unverified-accepted" Warning
+        "A program cannot be read back and the shop accepts that in writing.",
+        "Prove it at the machine above the work before the first cut.",
         "";
     VERIFY_GOUGE = "verify-gouge" Error
         "The program cuts wood that must stand.",

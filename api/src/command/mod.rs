@@ -1,0 +1,240 @@
+//! The command line. Results go to standard output, findings and progress to standard error; the exit code says how it ended.
+
+mod text;
+
+use crate::make::{Failure, MadeJob, MakeRequest, make};
+use crate::progress::TerminalProgress;
+use crate::Registries;
+use clap::{Parser, Subcommand, ValueEnum};
+use grainway_pipeline::doc::{schema_job, schema_shop};
+use grainway_pipeline::stage::Cancel;
+use grainway_stages::report::{JobVerdict, schema_report};
+use serde_json::{Value, json};
+use std::io::Write;
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::sync::Arc;
+
+/// Job documents in, verified router programs and setup sheets out.
+///
+/// Exit codes: 0 ready; 1 the user must act; 2 bad usage; 3 failed; 130 cancelled.
+#[derive(Parser, Debug)]
+#[command(name = "grainway", version, about)]
+struct Cli {
+    /// Print one JSON document on standard output instead of text.
+    #[arg(long, global = true)]
+    json: bool,
+    /// How many threads to work with; as many as the machine has when left out.
+    #[arg(long, global = true, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
+    threads: Option<u16>,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand, Debug)]
+enum Command {
+    /// Make programs, sheets and lists of a job.
+    Make {
+        /// The job document.
+        job: PathBuf,
+        /// The folder to write; it is replaced whole.
+        #[arg(long, value_name = "DIR")]
+        out: PathBuf,
+        /// Save the work after every stage into this folder.
+        #[arg(long, value_name = "DIR")]
+        save_work: Option<PathBuf>,
+        /// Go on from a saved state.
+        #[arg(long, value_name = "STATE")]
+        from: Option<PathBuf>,
+    },
+    /// Run everything through verify and write nothing.
+    Check {
+        /// The job document.
+        job: PathBuf,
+    },
+    /// List the stages with their settings.
+    Stages,
+    /// List the dialects with the properties each asks of a controller.
+    Dialects,
+    /// Print the JSON Schema of a document.
+    Schema {
+        /// Which document.
+        document: Document,
+    },
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum Document {
+    Job,
+    Shop,
+    Report,
+}
+
+const READY: u8 = 0;
+const ACT: u8 = 1;
+const USAGE: u8 = 2;
+const FAILED: u8 = 3;
+const CANCELLED: u8 = 130;
+
+/// Reads the arguments, runs, prints, and gives the exit code.
+pub fn main() -> ExitCode {
+    // Panics end as findings; their text helps nobody at the machine. Developers ask for it.
+    if std::env::var_os("RUST_BACKTRACE").is_none() {
+        std::panic::set_hook(Box::new(|_| {}));
+    }
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(e) => {
+            let _ = e.print();
+            return ExitCode::from(if e.use_stderr() { USAGE } else { READY });
+        }
+    };
+    ExitCode::from(run(&cli, &Registries::built_in()))
+}
+
+fn run(cli: &Cli, registries: &Registries) -> u8 {
+    let mut pool = rayon::ThreadPoolBuilder::new();
+    if let Some(n) = cli.threads {
+        pool = pool.num_threads(usize::from(n));
+    }
+    match pool.build() {
+        Ok(pool) => pool.install(|| dispatch(cli, registries)),
+        Err(e) => {
+            complain(cli, &format!("threads cannot be started: {e}"), FAILED);
+            FAILED
+        }
+    }
+}
+
+fn dispatch(cli: &Cli, registries: &Registries) -> u8 {
+    match &cli.command {
+        Command::Make {
+            job,
+            out,
+            save_work,
+            from,
+        } => made(
+            cli,
+            registries,
+            &MakeRequest {
+                job: job.clone(),
+                out: Some(out.clone()),
+                save_work: save_work.clone(),
+                from: from.clone(),
+            },
+        ),
+        Command::Check { job } => made(
+            cli,
+            registries,
+            &MakeRequest {
+                job: job.clone(),
+                ..MakeRequest::default()
+            },
+        ),
+        Command::Stages => show(cli, &stages(registries), text::stages),
+        Command::Dialects => show(cli, &dialects(registries), text::dialects),
+        Command::Schema { document } => {
+            let schema = match document {
+                Document::Job => schema_job(),
+                Document::Shop => schema_shop(),
+                Document::Report => schema_report(),
+            };
+            show(cli, &schema, text::pretty)
+        }
+    }
+}
+
+/// Writes to standard output; a reader that went away is no failure.
+fn say(text: &str) {
+    let _ = std::io::stdout().write_all(text.as_bytes());
+}
+
+fn show(cli: &Cli, value: &Value, as_text: fn(&Value) -> String) -> u8 {
+    say(&if cli.json {
+        text::pretty(value)
+    } else {
+        as_text(value)
+    });
+    READY
+}
+
+fn complain(cli: &Cli, message: &str, exit: u8) {
+    if cli.json {
+        say(&text::pretty(&json!({ "exit": exit, "error": message })));
+    } else {
+        let _ = writeln!(std::io::stderr(), "grainway: {message}");
+    }
+}
+
+fn made(cli: &Cli, registries: &Registries, request: &MakeRequest) -> u8 {
+    let cancel = Arc::new(Cancel::default());
+    let flag = Arc::clone(&cancel);
+    // Only the first handler of a process counts; a second run in the same process keeps it.
+    let _ = ctrlc::set_handler(move || flag.set());
+    let progress = TerminalProgress::new();
+    let made = make(request, registries, &progress, &cancel);
+    progress.clear();
+    match made {
+        Ok(made) => {
+            let exit = exit_of(&made);
+            if cli.json {
+                let out = request.out.as_ref().map(|o| o.display().to_string());
+                say(&text::pretty(
+                    &json!({ "exit": exit, "out": out, "report": made.report }),
+                ));
+            } else {
+                for finding in &made.report.findings {
+                    let _ = writeln!(std::io::stderr(), "{finding}");
+                }
+                say(&text::summary(&made.report, request.out.as_deref()));
+            }
+            exit
+        }
+        Err(failure) => {
+            let exit = match failure {
+                Failure::Usage(_) => USAGE,
+                Failure::Cancelled => CANCELLED,
+                Failure::Failed(_) => FAILED,
+            };
+            complain(cli, &failure.to_string(), exit);
+            exit
+        }
+    }
+}
+
+fn exit_of(made: &MadeJob) -> u8 {
+    match made.report.verdict {
+        JobVerdict::Ready => READY,
+        JobVerdict::Withheld | JobVerdict::Refused => ACT,
+        JobVerdict::Failed => FAILED,
+    }
+}
+
+fn stages(registries: &Registries) -> Value {
+    registries
+        .stages
+        .iter()
+        .map(|s| {
+            let a = s.about();
+            json!({
+                "name": a.name, "version": a.version, "summary": a.summary, "needs": a.needs, "gives": a.gives,
+                "spoils": a.spoils, "settings": a.example, "schema": a.schema,
+            })
+        })
+        .collect()
+}
+
+fn dialects(registries: &Registries) -> Value {
+    registries
+        .dialects
+        .names()
+        .filter_map(|n| registries.dialects.get(n))
+        .map(|d| {
+            let mut value = serde_json::to_value(d.about()).unwrap_or_default();
+            if let Some(map) = value.as_object_mut() {
+                map.insert("read-back".to_string(), d.reader().is_some().into());
+            }
+            value
+        })
+        .collect()
+}

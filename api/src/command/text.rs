@@ -1,0 +1,136 @@
+//! What the command prints for people.
+
+use grainway_stages::report::{JobVerdict, Release, ReportDocument};
+use serde_json::Value;
+use std::fmt::Write;
+use std::path::Path;
+
+/// Indented JSON with a line feed at its end.
+pub(super) fn pretty(value: &Value) -> String {
+    let mut text = serde_json::to_string_pretty(value).unwrap_or_default();
+    text.push('\n');
+    text
+}
+
+fn word(value: &Value, key: &str) -> String {
+    match &value[key] {
+        Value::String(s) => s.clone(),
+        other => other.to_string(),
+    }
+}
+
+/// The stages: name, what it does, and its settings with their documentation.
+pub(super) fn stages(stages: &Value) -> String {
+    let mut out = String::new();
+    for stage in stages.as_array().into_iter().flatten() {
+        let _ = writeln!(out, "{}: {}", word(stage, "name"), word(stage, "summary"));
+        let properties = stage["schema"]["properties"].as_object();
+        for (key, value) in stage["settings"].as_object().into_iter().flatten() {
+            let about = properties
+                .and_then(|p| p.get(key))
+                .and_then(|p| p.get("description"))
+                .and_then(Value::as_str)
+                .unwrap_or("")
+                .replace('\n', " ");
+            let _ = writeln!(out, "    {key} = {value}    {about}");
+        }
+    }
+    out
+}
+
+/// The dialects: name, what it is for, and its properties.
+pub(super) fn dialects(dialects: &Value) -> String {
+    let mut out = String::new();
+    for dialect in dialects.as_array().into_iter().flatten() {
+        let _ = writeln!(
+            out,
+            "{}: {}",
+            word(dialect, "name"),
+            word(dialect, "summary")
+        );
+        for (key, value) in dialect.as_object().into_iter().flatten() {
+            if key != "name" && key != "summary" {
+                let _ = writeln!(out, "    {key} = {value}");
+            }
+        }
+    }
+    out
+}
+
+/// "1 h 12 min", "4 min 10 s".
+pub(super) fn duration(seconds: f64) -> String {
+    let s = seconds.round().max(0.0) as u64;
+    match (s / 3600, s / 60 % 60, s % 60) {
+        (0, 0, s) => format!("{s} s"),
+        (0, m, s) => format!("{m} min {s} s"),
+        (h, m, _) => format!("{h} h {m} min"),
+    }
+}
+
+/// How a run ended, in a few lines.
+pub(super) fn summary(report: &ReportDocument, out: Option<&Path>) -> String {
+    let mut text = String::new();
+    let counts = report.counts;
+    let pieces: usize = report
+        .setups
+        .iter()
+        .map(|s| s.placements.len() * s.repeats.max(1) as usize)
+        .sum();
+    let _ = writeln!(
+        text,
+        "{}: {} parts, {} boards and blanks, {} programs, about {} at the machine and {} pauses",
+        report.job,
+        pieces,
+        report
+            .setups
+            .iter()
+            .map(|s| s.repeats.max(1))
+            .sum::<u32>(),
+        report.programs.len(),
+        duration(report.times.total),
+        report.times.pauses,
+    );
+    let _ = writeln!(
+        text,
+        "{} errors, {} warnings, {} notes",
+        counts.errors, counts.warnings, counts.notes
+    );
+    match report.verdict {
+        JobVerdict::Ready => {
+            let _ = writeln!(text, "Ready. {}", report.means);
+        }
+        JobVerdict::Withheld => {
+            let _ = writeln!(text, "Withheld: act on the errors; no program is released.");
+        }
+        JobVerdict::Refused => {
+            let _ = writeln!(text, "Refused: act on the errors; there are no programs.");
+        }
+        JobVerdict::Failed => {
+            let _ = writeln!(text, "Failed: nothing is released.");
+        }
+    }
+    if let Some(out) = out {
+        let released = report
+            .programs
+            .iter()
+            .filter(|p| p.release == Release::Released)
+            .count();
+        let sheet = report.files.contains_key("setup-sheet.html");
+        if sheet {
+            let _ = writeln!(
+                text,
+                "Read {} before anything else.",
+                out.join("setup-sheet.html").display()
+            );
+        }
+        if released > 0 {
+            let _ = writeln!(
+                text,
+                "Programs in running order: {}",
+                out.join("programs").display()
+            );
+        }
+        let _ = writeln!(text, "Everything: {}", out.join("report.json").display());
+    }
+    text
+}

@@ -1,0 +1,178 @@
+//! From a job's path to documents: every problem of both documents at once, and the hash that everything else is filed under.
+
+use crate::folder::JobFolder;
+use grainway_pipeline::chain::nearest;
+use grainway_pipeline::doc::{Job, MAX_DOCUMENT_BYTES, Problem, Shop, read_job, read_shop};
+use grainway_pipeline::finding::{Finding, code};
+use grainway_pipeline::stage::{Dialects, FileProblem};
+use grainway_pipeline::work::{Documents, sha256_hex};
+use serde_json::Value;
+use sha2::{Digest, Sha256};
+
+/// What was read.
+pub struct Loaded {
+    /// The documents, when there are any to work on. With errors among the findings they are good for more findings only.
+    pub documents: Option<Documents>,
+    /// What is wrong with them.
+    pub findings: Vec<Finding>,
+    /// The job's name, as far as it is known.
+    pub name: String,
+}
+
+/// Reads the job `job_file` of the folder, its shop, and the bytes of every file they name.
+pub fn load(folder: &JobFolder, job_file: &str, dialects: &Dialects) -> Loaded {
+    let mut findings = Vec::new();
+    let mut name = job_file.to_string();
+    let job = document(folder, job_file, &mut findings, read_job);
+    let mut documents = None;
+    if let Some(job) = job {
+        name = job.name.clone();
+        if let Some(shop) = document(folder, &job.shop, &mut findings, read_shop) {
+            across(&job, &shop, job_file, dialects, &mut findings);
+            let hash = documents_hash(folder, &job, &shop);
+            documents = Some(Documents { job, shop, hash });
+        }
+    }
+    Loaded {
+        documents,
+        findings,
+        name,
+    }
+}
+
+fn document<T>(
+    folder: &JobFolder,
+    file: &str,
+    findings: &mut Vec<Finding>,
+    read: impl FnOnce(&[u8]) -> Result<T, Vec<Problem>>,
+) -> Option<T> {
+    match folder.read_within(file, MAX_DOCUMENT_BYTES as u64) {
+        Ok(bytes) => match read(&bytes) {
+            Ok(document) => Some(document),
+            Err(problems) => {
+                findings.extend(problems.into_iter().map(|p| {
+                    Finding::new(&code::DOCUMENT_INVALID, p.message)
+                        .pointer(format!("{file}#{}", p.pointer))
+                }));
+                None
+            }
+        },
+        Err(problem) => {
+            findings.push(unread(&problem));
+            None
+        }
+    }
+}
+
+fn unread(problem: &FileProblem) -> Finding {
+    let message = format!("{problem}.");
+    match problem {
+        FileProblem::Outside(_) => Finding::new(&code::CANNOT_READ, message)
+            .remedy("Put the file into the job's folder and name it from there."),
+        FileProblem::TooLarge { .. } => {
+            Finding::new(&code::CANNOT_READ, message).remedy("Divide the job into smaller ones.")
+        }
+        _ => Finding::new(&code::CANNOT_READ, message),
+    }
+}
+
+/// What only both documents together, and what is installed, can tell.
+fn across(
+    job: &Job,
+    shop: &Shop,
+    job_file: &str,
+    dialects: &Dialects,
+    findings: &mut Vec<Finding>,
+) {
+    let offer = |name: &str, known: Vec<&str>| {
+        nearest(name, known.iter().copied())
+            .map(|n| format!("; did you mean \"{n}\"?"))
+            .unwrap_or_else(|| match known.is_empty() {
+                true => "; there are none".to_string(),
+                false => format!("; there are {}", known.join(", ")),
+            })
+    };
+    let machines: Vec<&str> = shop.machines.keys().map(String::as_str).collect();
+    match &job.machine {
+        Some(id) if !shop.machines.contains_key(id) => findings.push(
+            Finding::new(
+                &code::UNKNOWN_NAME,
+                format!("The shop has no machine \"{id}\"{}", offer(id, machines)),
+            )
+            .pointer(format!("{job_file}#/machine")),
+        ),
+        None if shop.machines.len() > 1 => findings.push(
+            Finding::new(
+                &code::UNKNOWN_NAME,
+                format!(
+                    "The shop has several machines ({}) and the job names none.",
+                    machines.join(", ")
+                ),
+            )
+            .pointer(format!("{job_file}#/machine"))
+            .remedy("Name the machine in the job's `machine`."),
+        ),
+        _ => {}
+    }
+    for (id, machine) in &shop.machines {
+        if dialects.get(&machine.dialect).is_none() {
+            findings.push(
+                Finding::new(
+                    &code::UNKNOWN_NAME,
+                    format!(
+                        "Machine {id} reads a dialect \"{}\" that is not installed{}",
+                        machine.dialect,
+                        offer(&machine.dialect, dialects.names().collect())
+                    ),
+                )
+                .pointer(format!("{}#/machines/{id}/dialect", job.shop)),
+            );
+        }
+    }
+}
+
+/// SHA-256 over both documents in canonical form and over every file they name. Key order and white space do not matter.
+fn documents_hash(folder: &JobFolder, job: &Job, shop: &Shop) -> String {
+    let mut hash = Sha256::new();
+    let mut add = |label: &str, bytes: &[u8]| {
+        hash.update(format!("{label} {}\n", bytes.len()));
+        hash.update(bytes);
+    };
+    for (label, value) in [
+        ("job", serde_json::to_value(job)),
+        ("shop", serde_json::to_value(shop)),
+    ] {
+        let text = value.map(|v| canonical(&v)).unwrap_or_default();
+        add(label, text.as_bytes());
+    }
+    for drawing in &job.drawings {
+        match folder.read_within(&drawing.file, crate::folder::MAX_FILE_BYTES) {
+            Ok(bytes) => add(&drawing.file, sha256_hex(&bytes).as_bytes()),
+            Err(problem) => add(&drawing.file, problem.to_string().as_bytes()),
+        }
+    }
+    hash.finalize()
+        .iter()
+        .map(|b| format!("{b:02x}"))
+        .collect()
+}
+
+/// JSON with sorted keys and no white space.
+fn canonical(value: &Value) -> String {
+    match value {
+        Value::Object(map) => {
+            let mut keys: Vec<&String> = map.keys().collect();
+            keys.sort();
+            let inside: Vec<String> = keys
+                .into_iter()
+                .map(|k| format!("{}:{}", Value::String(k.clone()), canonical(&map[k])))
+                .collect();
+            format!("{{{}}}", inside.join(","))
+        }
+        Value::Array(items) => {
+            let inside: Vec<String> = items.iter().map(canonical).collect();
+            format!("[{}]", inside.join(","))
+        }
+        other => other.to_string(),
+    }
+}

@@ -1,0 +1,450 @@
+//! `report.json`: everything about a made job that a person or a program may want to know, in one document.
+
+use super::release::{JobVerdict, Release};
+use super::times::Seconds;
+use grainway_pipeline::doc::{Unit, ZZero};
+use grainway_pipeline::finding::Finding;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use std::collections::BTreeMap;
+
+/// The format word of this version of the report.
+pub const REPORT_FORMAT: &str = "grainway.report/1";
+
+/// What "verified" means, on every sheet and in every report.
+pub const MEANS: &str = "Checked against the parts, not run on your machine.";
+
+/// The report of a job. Lengths are millimetres, areas square metres, times seconds, feeds mm/min.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct ReportDocument {
+    /// Always "grainway.report/1".
+    pub format: String,
+    /// Version of grainway that made it.
+    pub grainway: String,
+    /// The job's name; empty when the job could not be read.
+    pub job: String,
+    /// SHA-256 over the documents and every file they name; empty when they could not be read.
+    pub documents: String,
+    /// What became of the job.
+    pub verdict: JobVerdict,
+    /// What the verdict means.
+    pub means: String,
+    /// How many findings of each severity.
+    pub counts: Counts,
+    /// Findings, gravest first.
+    pub findings: Vec<Finding>,
+    /// The machine; absent when none could be chosen.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub machine: Option<MachineRow>,
+    /// The parts that are made.
+    pub parts: Vec<PartRow>,
+    /// The clampings, in running order.
+    pub setups: Vec<SetupRow>,
+    /// The programs, in running order.
+    pub programs: Vec<ProgramRow>,
+    /// What is left for hands.
+    pub hand_work: Vec<HandWorkRow>,
+    /// What drawings held and what became of it.
+    pub drawings: Vec<BalanceRow>,
+    /// Wood used, by stock.
+    pub wood: Vec<WoodRow>,
+    /// The whole job's times.
+    pub times: TimesRow,
+    /// SHA-256 of every other file of the output folder, by name.
+    pub files: BTreeMap<String, String>,
+}
+
+/// How many findings of each severity.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct Counts {
+    /// The user must act.
+    pub errors: usize,
+    /// Look before cutting.
+    pub warnings: usize,
+    /// Good to know.
+    pub notes: usize,
+}
+
+/// The machine of the job.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct MachineRow {
+    /// Its id.
+    pub id: String,
+    /// Its dialect.
+    pub dialect: String,
+    /// The unit of its programs.
+    pub program_unit: Unit,
+    /// Where Z is zero.
+    pub z_zero: ZZero,
+}
+
+/// A part.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct PartRow {
+    /// Its id.
+    pub id: String,
+    /// What people call it.
+    pub name: Option<String>,
+    /// How many.
+    pub count: u32,
+    /// Its stock.
+    pub stock: String,
+    /// Extent along and across the grain.
+    pub size: [f64; 2],
+    /// Its features, by key and kind.
+    pub features: Vec<(String, String)>,
+    /// How it is really cut.
+    pub variants: Vec<String>,
+}
+
+/// One clamping.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct SetupRow {
+    /// Its id.
+    pub id: String,
+    /// `board` or `blank`.
+    pub kind: String,
+    /// Stock.
+    pub stock: String,
+    /// Wood.
+    pub wood: String,
+    /// Least, mean and greatest thickness reading.
+    pub thickness: [f64; 3],
+    /// Along and across the grain.
+    pub size: [f64; 2],
+    /// Where Z is zero.
+    pub z_zero: ZZero,
+    /// Height for rapid moves, as the program has it.
+    pub safe_z: f64,
+    /// Thin floor left under outlines; 0 when they go through.
+    pub skin: f64,
+    /// Equal blanks served one after the other by the same programs.
+    pub repeats: u32,
+    /// Share of the board that becomes parts, percent.
+    pub yield_percent: f64,
+    /// What lies where.
+    pub placements: Vec<PlacementRow>,
+    /// What holds.
+    pub holds: Vec<HoldRow>,
+    /// Cutters in the order of their use.
+    pub cutters: Vec<CutterRow>,
+    /// Everything that happens, in running order.
+    pub order: Vec<OrderRow>,
+    /// Its times, for one board or blank.
+    pub times: TimesRow,
+}
+
+/// A piece on a board.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct PlacementRow {
+    /// The piece.
+    pub piece: String,
+    /// How it is cut.
+    pub variant: String,
+    /// Where its own zero lies on the board.
+    pub at: [f64; 2],
+    /// Turned counter-clockwise, degrees.
+    pub angle: f64,
+    /// Tabs on its outline and on its cutouts.
+    pub tabs: usize,
+}
+
+/// A thing that holds.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct HoldRow {
+    /// Number on the picture, from 1.
+    pub number: usize,
+    /// What it is.
+    pub what: String,
+    /// Where.
+    pub at: [f64; 2],
+    /// How high it stands above the face; 0 when sunk.
+    pub above: f64,
+    /// Driven in this pause; absent when there before the first cut.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub after_pause: Option<u32>,
+    /// What it holds.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub of: Option<String>,
+}
+
+/// A cutter as a setup uses it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct CutterRow {
+    /// Its id.
+    pub id: String,
+    /// Number by which the controller knows it.
+    pub number: u32,
+    /// One line.
+    pub label: String,
+    /// Measured diameter.
+    pub diameter: f64,
+    /// Deepest cut below the highest face.
+    pub deepest: f64,
+    /// Least length that must stand out of the nut.
+    pub stick_out: f64,
+    /// Length the shop says is free below the nut.
+    pub usable: f64,
+    /// Least and greatest speed of its steps, rev/min.
+    pub rpm: [f64; 2],
+    /// Least and greatest feed of its steps.
+    pub feed: [f64; 2],
+    /// Least and greatest downward feed.
+    pub plunge: [f64; 2],
+    /// How the figures were found. They are starting points.
+    pub reasons: Vec<String>,
+    /// Its machine time.
+    pub seconds: Seconds,
+}
+
+/// One thing in the running order.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", tag = "kind")]
+pub enum OrderRow {
+    /// A cutter goes into the spindle.
+    Cutter {
+        /// Its id.
+        cutter: String,
+        /// Number by which the controller knows it.
+        number: u32,
+        /// One line.
+        label: String,
+        /// Changed by a hand.
+        by_hand: bool,
+        /// The program that begins or goes on here.
+        program: Option<String>,
+    },
+    /// The machine waits.
+    Pause {
+        /// From 1 within the setup.
+        number: u32,
+        /// What to do.
+        message: String,
+        /// The program that waits.
+        program: Option<String>,
+    },
+    /// A cut.
+    Cut(CutRow),
+}
+
+/// One workingstep.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct CutRow {
+    /// Cut 1, cut 2 … of the setup.
+    pub number: u32,
+    /// The piece; absent for the setup's own steps.
+    pub piece: Option<String>,
+    /// The part.
+    pub part: Option<String>,
+    /// The feature, or what a setup's own step is.
+    pub feature: String,
+    /// What is done.
+    pub operation: String,
+    /// Cutter, by id.
+    pub cutter: String,
+    /// Deepest below the face of wood of mean thickness.
+    pub depth: f64,
+    /// Machine time.
+    pub seconds: f64,
+    /// The program that holds it.
+    pub program: Option<String>,
+    /// The program's line at which a stopped run can be taken up.
+    pub line: Option<u64>,
+}
+
+/// A program.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct ProgramRow {
+    /// Running order over the whole job.
+    pub number: u32,
+    /// Its file in the output folder.
+    pub file: String,
+    /// Its setup.
+    pub setup: String,
+    /// What became of it.
+    pub release: Release,
+    /// SHA-256 of the text as it was checked (a withheld file has one line more).
+    pub sha256: String,
+    /// Lines of the text.
+    pub lines: u64,
+    /// Moves in it.
+    pub moves: u64,
+    /// Largest distance that rounding moved a point.
+    pub rounding: f64,
+    /// Its cutter, when it has one.
+    pub cutter: Option<String>,
+    /// Machine time.
+    pub seconds: f64,
+    /// (cut, line) where a stopped run can be taken up.
+    pub restarts: Vec<(u32, u64)>,
+    /// The text's motions equal the plan's.
+    pub as_planned: Option<VerdictRow>,
+    /// The text, taken alone, cuts the parts and nothing else.
+    pub safe: Option<VerdictRow>,
+}
+
+/// A verdict with its figures.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct VerdictRow {
+    /// Passed.
+    pub passed: bool,
+    /// What was measured.
+    pub figures: Vec<FigureRow>,
+}
+
+/// A measured figure.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct FigureRow {
+    /// The layer of verify.
+    pub layer: String,
+    /// What.
+    pub what: String,
+    /// How much; absent when nothing was there to measure.
+    pub value: Option<f64>,
+    /// Unit of the value.
+    pub unit: String,
+    /// What is allowed, if limited.
+    pub limit: Option<f64>,
+    /// Exact; otherwise conservative.
+    pub exact: bool,
+}
+
+/// Something left for hands.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct HandWorkRow {
+    /// The part.
+    pub part: String,
+    /// How many copies need it.
+    pub count: u32,
+    /// The feature.
+    pub feature: Option<String>,
+    /// Where, in the part's frame.
+    pub at: Option<[f64; 2]>,
+    /// What to do.
+    pub what: String,
+    /// Why the machine did not.
+    pub why: String,
+}
+
+/// What a drawing held: read = used + ignored + warned.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct BalanceRow {
+    /// The drawing's id.
+    pub drawing: String,
+    /// Its file.
+    pub file: String,
+    /// Entities read.
+    pub read: u64,
+    /// Became parts or features.
+    pub used: u64,
+    /// Ignored by a rule.
+    pub ignored: u64,
+    /// Named in a finding.
+    pub warned: u64,
+    /// The same by layer: (layer, read, used, ignored, warned).
+    pub layers: Vec<(String, u64, u64, u64, u64)>,
+}
+
+/// Wood used of a stock.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct WoodRow {
+    /// The stock.
+    pub stock: String,
+    /// Its wood.
+    pub wood: String,
+    /// Boards and blanks.
+    pub boards: u32,
+    /// Their area, m².
+    pub area: f64,
+    /// Their volume at the mean thickness, litres.
+    pub litres: f64,
+    /// Area that becomes parts, m².
+    pub parts_area: f64,
+    /// Share of the area that becomes parts, percent.
+    pub yield_percent: f64,
+}
+
+/// Times, seconds. Pauses take as long as the person needs and are counted, not timed.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct TimesRow {
+    /// At feed.
+    pub cutting: f64,
+    /// In rapid moves.
+    pub rapid: f64,
+    /// Spindle coming up to speed.
+    pub spin_up: f64,
+    /// Cutter changes, by the shop's figure.
+    pub changes: f64,
+    /// All of these.
+    pub total: f64,
+    /// How many times the machine waits for the person.
+    pub pauses: u32,
+}
+
+impl ReportDocument {
+    /// A report of a job whose documents could not be read, or that failed: findings and nothing else.
+    pub fn bare(job: &str, verdict: JobVerdict, findings: Vec<Finding>) -> ReportDocument {
+        let mut findings = findings;
+        grainway_pipeline::finding::sort(&mut findings);
+        ReportDocument {
+            format: REPORT_FORMAT.to_string(),
+            grainway: env!("CARGO_PKG_VERSION").to_string(),
+            job: job.to_string(),
+            documents: String::new(),
+            verdict,
+            means: MEANS.to_string(),
+            counts: Counts::of(&findings),
+            findings,
+            machine: None,
+            parts: Vec::new(),
+            setups: Vec::new(),
+            programs: Vec::new(),
+            hand_work: Vec::new(),
+            drawings: Vec::new(),
+            wood: Vec::new(),
+            times: TimesRow::default(),
+            files: BTreeMap::new(),
+        }
+    }
+    /// Its text: pretty, keys in the order of the type, one line feed at the end.
+    pub fn to_text(&self) -> Result<String, serde_json::Error> {
+        let mut text = serde_json::to_string_pretty(self)?;
+        text.push('\n');
+        Ok(text)
+    }
+}
+
+impl Counts {
+    /// Of these findings.
+    pub fn of(findings: &[Finding]) -> Counts {
+        use grainway_pipeline::finding::Severity;
+        let count = |s| findings.iter().filter(|f| f.severity == s).count();
+        Counts {
+            errors: count(Severity::Error),
+            warnings: count(Severity::Warning),
+            notes: count(Severity::Note),
+        }
+    }
+}
+
+/// JSON Schema of the report document.
+pub fn schema_report() -> Value {
+    schemars::schema_for!(ReportDocument).to_value()
+}
