@@ -151,10 +151,7 @@ fn documents_hash(folder: &JobFolder, job: &Job, shop: &Shop) -> String {
             Err(problem) => add(&drawing.file, problem.to_string().as_bytes()),
         }
     }
-    hash.finalize()
-        .iter()
-        .map(|b| format!("{b:02x}"))
-        .collect()
+    hash.finalize().iter().map(|b| format!("{b:02x}")).collect()
 }
 
 /// JSON with sorted keys and no white space.

@@ -9,9 +9,7 @@ use grainway_pipeline::chain::{Chain, KeepNothing};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::stage::{Cancel, Cx, Fault, MemorySpool, Progress, Spool, SpoolId, Stop};
 use grainway_pipeline::work::{Documents, Work};
-use grainway_stages::report::{
-    JobVerdict, REPORT_FILE, ReportDocument, report_without_sheets,
-};
+use grainway_stages::report::{JobVerdict, REPORT_FILE, ReportDocument, report_without_sheets};
 use std::collections::BTreeMap;
 use std::io::Read;
 use std::path::{Path, PathBuf};

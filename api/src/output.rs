@@ -10,7 +10,9 @@ use std::path::{Component, Path, PathBuf};
 #[derive(Debug, thiserror::Error)]
 pub enum OutputProblem {
     /// It holds something that grainway did not write.
-    #[error("{folder} holds {what}, which grainway did not write; choose another folder or move it away")]
+    #[error(
+        "{folder} holds {what}, which grainway did not write; choose another folder or move it away"
+    )]
     NotOurs {
         /// The folder.
         folder: String,

@@ -84,7 +84,9 @@ impl Spool for FolderSpool {
         if id.0.len() != 64 || !id.0.bytes().all(|b| b.is_ascii_hexdigit()) {
             return Err(std::io::ErrorKind::NotFound.into());
         }
-        Ok(Box::new(BufReader::new(std::fs::File::open(self.path(id))?)))
+        Ok(Box::new(BufReader::new(std::fs::File::open(
+            self.path(id),
+        )?)))
     }
 }
 

@@ -2,9 +2,9 @@
 
 mod text;
 
+use crate::Registries;
 use crate::make::{Failure, MadeJob, MakeRequest, make};
 use crate::progress::TerminalProgress;
-use crate::Registries;
 use clap::{Parser, Subcommand, ValueEnum};
 use grainway_pipeline::doc::{schema_job, schema_shop};
 use grainway_pipeline::stage::Cancel;

@@ -81,11 +81,7 @@ pub(super) fn summary(report: &ReportDocument, out: Option<&Path>) -> String {
         "{}: {} parts, {} boards and blanks, {} programs, about {} at the machine and {} pauses",
         report.job,
         pieces,
-        report
-            .setups
-            .iter()
-            .map(|s| s.repeats.max(1))
-            .sum::<u32>(),
+        report.setups.iter().map(|s| s.repeats.max(1)).sum::<u32>(),
         report.programs.len(),
         duration(report.times.total),
         report.times.pauses,

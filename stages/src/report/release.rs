@@ -33,7 +33,8 @@ pub enum Release {
 
 /// The first line of a withheld program. It starts with characters that open no comment and form no word in block-and-word
 /// languages, so that a controller stops on it before anything moves.
-pub const WITHHELD_LINE: &str = "?!? WITHHELD, DO NOT RUN: this program did not pass its checks, see report.json ?!?";
+pub const WITHHELD_LINE: &str =
+    "?!? WITHHELD, DO NOT RUN: this program did not pass its checks, see report.json ?!?";
 
 /// Adds what the user must know about the release itself: a job without programs, a chain without verify.
 pub fn add_findings(work: &mut Work) {

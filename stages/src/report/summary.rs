@@ -247,11 +247,7 @@ fn setup_row<'w>(
     let spin_up = machine.map_or(0.0, |m| m.spin_up_seconds);
     let change = machine.map_or(0.0, |m| m.change_seconds);
     let by_hand = machine.is_none_or(|m| m.cutter_change == CutterChangeBy::Hand);
-    let standing = setup
-        .holds
-        .iter()
-        .map(|h| h.head_above)
-        .fold(0.0, f64::max);
+    let standing = setup.holds.iter().map(|h| h.head_above).fold(0.0, f64::max);
     let mut clock = drive.map(Clock::new);
     let mut sum = Seconds::default();
     let mut times = TimesRow::default();

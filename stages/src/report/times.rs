@@ -290,7 +290,11 @@ mod tests {
             (120.0, 12.712_299),
             (150.0, 26.621_298),
         ] {
-            near(corner_speed(degrees.to_radians(), 0.05, 500.0), wanted, 5e-7);
+            near(
+                corner_speed(degrees.to_radians(), 0.05, 500.0),
+                wanted,
+                5e-7,
+            );
         }
         assert!(corner_speed(PI, 0.05, 500.0).is_infinite());
         near(corner_speed(0.0, 0.05, 500.0), 0.0, 1e-12);
