@@ -306,25 +306,21 @@ impl Contour {
             .segments()
             .map(|s| {
                 let (u, v) = (s.start() - p, s.end() - p);
-                let chord = u.cross(v).atan2(u.dot(v));
+                let (side, chord) = (u.cross(v), u.cross(v).atan2(u.dot(v)));
                 match s {
                     Segment::Line { .. } => chord,
                     Segment::Arc {
                         centre,
                         radius,
                         sweep,
-                        a,
-                        b,
+                        ..
                     } => {
-                        // The arc turns a full turn more than its chord does where p lies between the two.
-                        let side = (b - a).cross(p - a);
-                        let between = p.distance(centre) < radius
-                            && (side > 0.0) != (sweep > 0.0)
-                            && side.abs() > 0.0;
-                        let beyond = p.distance(centre) < radius
-                            && sweep.abs() > std::f64::consts::PI
-                            && side.abs() <= 0.0;
-                        if between || beyond {
+                        // The arc turns a full turn more than its chord does where p lies between the two, and half a turn
+                        // where p lies on the chord, whose own turn has no sign there.
+                        let within = p.distance(centre) < radius;
+                        if within && side.abs() <= 0.0 {
+                            sweep.signum() * std::f64::consts::PI
+                        } else if within && (side > 0.0) != (sweep > 0.0) {
                             chord + sweep.signum() * std::f64::consts::TAU
                         } else {
                             chord
@@ -429,6 +425,16 @@ mod tests {
                 && c.contains(point(3.0, -5.9))
         );
         assert!(!c.contains(point(3.0, 14.1)) && !c.contains(point(10.5, 11.5)));
+    }
+
+    #[test]
+    fn contains_a_point_on_the_chord_of_its_arcs() {
+        // The two half circles share the chord through the centre; the points lie on it to the last bit.
+        let c = Contour::circle(point(3.0, 4.0), 10.0);
+        for x in [-6.5, -1.0, 3.0, 7.25, 12.9] {
+            assert!(c.contains(point(x, 4.0)) && c.reversed().contains(point(x, 4.0)));
+        }
+        assert!(!c.contains(point(-7.5, 4.0)) && !c.contains(point(13.5, 4.0)));
     }
 
     #[test]

@@ -6,7 +6,7 @@
 //! kernel, with its arcs cut from the exact curves, and a note says so.
 
 use super::quiet::caught;
-use super::raw::{Chords, FARTHEST_MM, SMALLEST_MM2};
+use super::raw::{Chords, SMALLEST_MM2, within_reach};
 use super::{Contour, Point, PolySet, Region, Segment, SegmentIndex, Vertex};
 use crate::tolerance::{OFFSET_CHECK_MM, SAME_POINT_MM};
 use cavalier_contours::polyline::{PlineVertex, Polyline};
@@ -271,12 +271,7 @@ fn cleaned(region: &Region, notes: &mut Notes) -> Option<Region> {
         );
         return None;
     }
-    let finite = region.contours().all(Contour::is_finite);
-    let near = region
-        .contours()
-        .flat_map(|c| &c.vertices)
-        .all(|v| v.at.x.abs() <= FARTHEST_MM && v.at.y.abs() <= FARTHEST_MM);
-    if !finite || !near || !region.outer.closed {
+    if !region.outer.closed || !region.contours().all(within_reach) {
         notes.add(
             "a region is open or has coordinates that are no usable numbers; nothing was made",
             region.outer.start().filter(|p| p.is_finite()),

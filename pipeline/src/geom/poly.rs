@@ -1,6 +1,6 @@
 //! The polygon kernel: flattened shapes on a grid of one nanometre, for rest regions and the checks.
 
-use super::raw::{Chords, usable};
+use super::raw::{Chords, usable, within_reach};
 use super::{Bounds, Contour, Point, Region, Segment, point};
 use crate::tolerance::KERNEL_MM;
 use i_overlay::core::fill_rule::FillRule;
@@ -85,7 +85,7 @@ impl PolySet {
     }
     /// What a closed contour winds around.
     pub fn from_contour(contour: &Contour, tolerance: f64) -> PolySet {
-        if !contour.closed || !contour.is_finite() {
+        if !contour.closed || !within_reach(contour) {
             return PolySet::default();
         }
         let ring: Ring = contour.flattened(tolerance).into_iter().map(grid).collect();

@@ -216,14 +216,18 @@ fn oriented(region: &Region) -> Vec<Contour> {
         .collect()
 }
 
-/// A closed ring of finite coordinates within reach of the grid.
+/// A closed ring with an area and within reach of the grid.
 pub(super) fn usable(c: &Contour) -> bool {
+    c.closed && c.vertices.len() >= 2 && within_reach(c) && c.area().abs() > 0.0
+}
+
+/// All numbers are finite and no larger than the grid holds, bulging arcs included.
+pub(super) fn within_reach(c: &Contour) -> bool {
     let near = |p: Point| p.x.abs() <= FARTHEST_MM && p.y.abs() <= FARTHEST_MM;
-    c.closed
-        && c.vertices.len() >= 2
-        && c.is_finite()
-        && c.vertices.iter().all(|v| near(v.at))
-        && c.area() != 0.0
+    c.is_finite() && c.vertices.iter().all(|v| near(v.at)) && {
+        let b = c.bounds();
+        b.is_empty() || (near(b.min) && near(b.max))
+    }
 }
 
 /// The segment moved to its right by `d`; `None` when an arc collapses.
