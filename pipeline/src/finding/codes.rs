@@ -42,9 +42,17 @@ macro_rules! codes {
 }
 
 codes! {
+    BAD_ID = "bad-id" Error
+        "An id has characters that file names and references cannot have.",
+        "Use 1 to 80 letters, digits, points, dashes and underscores, and no point at the start.",
+        "";
     BAD_NUMBER = "bad-number" Error
         "A number is zero, negative, not finite or out of its range.",
         "Give a number in the range that the message names.",
+        "";
+    BLOCK_IGNORED = "block-ignored" Warning
+        "A block inserted on an ignored layer holds contours on layers that a rule makes something of.",
+        "Insert the block on another layer, or draw the contours outside it, if they are to be cut.",
         "";
     BOARDS_SHORT = "boards-short" Error
         "The boards of a stock run out before all parts are laid.",
@@ -54,9 +62,29 @@ codes! {
         "A file that the job names is missing or cannot be read.",
         "Put the file beside the job or correct its name.",
         "";
+    CAPTURED_SIZE = "captured-size" Warning
+        "A size in a layer's name differs from what is drawn; what is drawn will be cut.",
+        "Correct the drawing or the layer's name.",
+        "";
     CHAIN_ORDER = "chain-order" Error
         "The chain of stages is in an impossible order: a stage lacks what it needs.",
         "Put the stage that the message names before it, or leave `chain` out.",
+        "";
+    CONTOUR_IN_NO_OUTLINE = "contour-in-no-outline" Error
+        "A contour to be cut lies in no part's outline.",
+        "Draw the part's outline round it, or move it to a layer that is ignored.",
+        "";
+    CONTOUR_OPEN = "contour-open" Error
+        "A contour that must enclose an area does not.",
+        "Close the gap in the drawing, or give the drawing a larger `join` distance.",
+        "";
+    CONTOUR_SELF_CROSSING = "contour-self-crossing" Error
+        "A contour crosses itself, so its inside is not defined.",
+        "Correct the drawing at the place named.",
+        "";
+    CUP_BEYOND_LIMIT = "cup-beyond-limit" Error
+        "The boards of a stock are cupped more than the limit; depths would not come true.",
+        "Flatten the board or take another, or raise the limit if the holding pulls it flat.",
         "";
     CUTTER_TOO_LARGE = "cutter-too-large" Error
         "The cutter does not fit the feature.",
@@ -74,17 +102,53 @@ codes! {
         "The document does not follow its schema.",
         "Correct the place that the pointer names; `grainway schema` prints the schema.",
         "";
+    DOUBLE_DROPPED = "double-dropped" Note
+        "Lines that lie over others were dropped.",
+        "Nothing; remove them from the drawing if they are not meant.",
+        "";
+    DRAWING_DAMAGED = "drawing-damaged" Error
+        "A drawing is cut off, damaged, or not what its name says.",
+        "Export the drawing again.",
+        "";
+    DRAWING_UNIT = "drawing-unit" Error
+        "The unit of a drawing is not known, or the job says another than the drawing.",
+        "Set the unit in the drawing, or give the drawing its `unit` in the job.",
+        "";
+    DUPLICATE_ID = "duplicate-id" Error
+        "Two things have one id.",
+        "Rename one of them.",
+        "";
+    ENTITY_NOT_READ = "entity-not-read" Warning
+        "Something on a layer that is to be cut cannot be cut and was left out.",
+        "Redraw it as lines, arcs or polylines, or move it to a layer that is ignored.",
+        "";
     FEATURE_OUTSIDE_PART = "feature-outside-part" Error
         "A feature lies outside its part.",
         "Move the feature or correct the part's outline.",
+        "";
+    FLOOR_THIN = "floor-thin" Warning
+        "Little wood is left under a feature.",
+        "Lessen the depth, or lower the limit if it is meant.",
+        "";
+    HOLE_NOT_ROUND = "hole-not-round" Error
+        "A contour that should be a hole is not a circle.",
+        "Draw a circle, or let the rule make a cutout.",
         "";
     INTERNAL = "internal" Error
         "Something in grainway itself failed; the job was stopped and nothing was released.",
         "Keep the job's files and report the failure.",
         "";
+    INTO_SPOILBOARD = "into-spoilboard" Error
+        "A through cut goes deeper into the spoilboard than allowed.",
+        "Lessen `into-spoilboard` of the fit stage, measure the wood again, or use a thicker spoilboard.",
+        "";
     KERNEL_FALLBACK = "kernel-fallback" Note
         "The exact offset of a shape failed its checks; the polygon kernel's was taken instead.",
         "Nothing; the result was checked. Small pieces of the shape may be worth cleaning in the drawing.",
+        "";
+    LAYER_UNMATCHED = "layer-unmatched" Warning
+        "A layer that holds something matches no rule; what it holds was left out.",
+        "Give the drawing a rule for the layer, if only to ignore it.",
         "";
     LINES_NEED_BED = "lines-need-bed" Note
         "Locating lines cannot be cut with zero on the face of the wood; stops were planned.",
@@ -101,6 +165,14 @@ codes! {
     NOT_VERIFIED = "not-verified" Error
         "A program did not pass its checks, or nothing checked it.",
         "Act on the other findings; put verify after every stage that changes programs.",
+        "";
+    NOTHING_TO_MAKE = "nothing-to-make" Error
+        "A job or a drawing gives no part.",
+        "Check the layer rules, and that outlines are closed.",
+        "";
+    OUTLINES_OVERLAP = "outlines-overlap" Error
+        "Two parts of a drawing overlap.",
+        "Move one of them; a part may lie in another one only inside a cutout.",
         "";
     PART_TOO_LARGE = "part-too-large" Error
         "A part does not fit the board or the machine's travel.",
@@ -129,6 +201,10 @@ codes! {
     VERIFY_GOUGE = "verify-gouge" Error
         "The program cuts wood that must stand.",
         "Do not run it. Report the failure if the text was not edited.",
+        "";
+    WALL_THIN = "wall-thin" Warning
+        "The wood left between two cuts, or between a cut and the edge, is thin.",
+        "Move them apart, or lower the limit if it is meant.",
         "";
 }
 

@@ -1,0 +1,1164 @@
+//! DXF, text and binary, R12 to 2018, by the published reference.
+//!
+//! The file is read as pairs of group code and value, which are grouped into records by their `0` codes. Every record of the model
+//! comes out as an entity, known or not, so that nothing is lost between reading and the balance. A general library was tried and
+//! put aside, since it drops records of types that it does not know.
+
+use super::curves::{Curve, follow, spline};
+use super::read::{Content, Entity, MOST_ENTITIES, Refusal, Run, What};
+use grainway_pipeline::doc::Unit;
+use grainway_pipeline::geom::{Point, Segment, point};
+use grainway_pipeline::tolerance::IMPORT_MM;
+use std::collections::BTreeMap;
+use std::f64::consts::TAU;
+use std::ops::Range;
+use std::sync::Arc;
+
+/// First bytes of a binary file: 22 of them, from the published reference.
+const SENTINEL: &[u8; 22] =
+    b"\x41\x75\x74\x6F\x43\x41\x44\x20\x42\x69\x6E\x61\x72\x79\x20\x44\x58\x46\x0D\x0A\x1A\x00";
+/// Blocks inside blocks deeper than this are refused.
+const DEEPEST: usize = 32;
+/// A plane that rises by more than this share of its extent does not lie flat.
+const FLAT_SHARE: f64 = 1e-6;
+
+/// Reads a drawing. `job_unit` is what the job says of its unit.
+pub(super) fn read(bytes: &[u8], job_unit: Option<Unit>) -> Result<Content, Refusal> {
+    let pairs = pairs(bytes)?;
+    let file = File::of(&pairs)?;
+    let unit_mm = unit(file.unit_code, job_unit)?;
+    let mut walk = Walk {
+        file: &file,
+        pairs: &pairs,
+        out: Vec::new(),
+        overflow: false,
+    };
+    let top = Frame {
+        matrix: Matrix::scale(unit_mm),
+        layer: None,
+        around: Vec::new(),
+        hidden: None,
+        open: Vec::new(),
+    };
+    walk.entities(&file.entities, &top);
+    for (name, block) in &file.blocks {
+        if name.starts_with("*PAPER_SPACE") {
+            walk.entities(
+                &block.entities,
+                &Frame {
+                    hidden: Some("paper space"),
+                    ..top.clone()
+                },
+            );
+        }
+    }
+    if walk.overflow {
+        return Err(Refusal::Damaged(format!(
+            "its insertions hold more than {MOST_ENTITIES} entities"
+        )));
+    }
+    Ok(Content {
+        entities: walk.out,
+        unit_mm,
+        remarks: file.remarks.clone(),
+    })
+}
+
+// --- Pairs -----------------------------------------------------------------------------------------------------------------------
+
+/// A group code and its value.
+#[derive(Clone, Debug, PartialEq)]
+struct Pair {
+    code: i32,
+    value: Value,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+enum Value {
+    Text(Vec<u8>),
+    Number(f64),
+}
+
+impl Pair {
+    fn number(&self) -> Option<f64> {
+        match &self.value {
+            Value::Number(n) => Some(*n),
+            Value::Text(t) => std::str::from_utf8(t).ok()?.trim().parse().ok(),
+        }
+    }
+    fn is(&self, code: i32, text: &str) -> bool {
+        self.code == code
+            && matches!(&self.value, Value::Text(t) if t.trim_ascii() == text.as_bytes())
+    }
+    fn bytes(&self) -> &[u8] {
+        match &self.value {
+            Value::Text(t) => t.trim_ascii(),
+            Value::Number(_) => b"",
+        }
+    }
+}
+
+fn pairs(bytes: &[u8]) -> Result<Vec<Pair>, Refusal> {
+    if bytes.starts_with(&SENTINEL[..18]) {
+        binary_pairs(bytes)
+    } else {
+        text_pairs(bytes)
+    }
+}
+
+fn text_pairs(bytes: &[u8]) -> Result<Vec<Pair>, Refusal> {
+    let bytes = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
+    let mut lines = Lines {
+        rest: bytes,
+        number: 0,
+    };
+    let mut pairs = Vec::new();
+    while let Some(line) = lines.next() {
+        let code = std::str::from_utf8(line)
+            .ok()
+            .and_then(|s| s.trim().parse::<i32>().ok());
+        let Some(code) = code else {
+            if line.trim_ascii().is_empty() && lines.rest.trim_ascii().is_empty() {
+                break;
+            }
+            return Err(Refusal::Damaged(format!(
+                "line {} should be a group code and is not",
+                lines.number
+            )));
+        };
+        let at = lines.number;
+        let Some(value) = lines.next() else {
+            return Err(Refusal::Damaged(format!(
+                "it ends after the group code of line {at}"
+            )));
+        };
+        let pair = Pair {
+            code,
+            value: Value::Text(value.to_vec()),
+        };
+        let end = pair.is(0, "EOF");
+        if code != 999 {
+            pairs.push(pair);
+        }
+        if end {
+            break;
+        }
+    }
+    Ok(pairs)
+}
+
+/// Lines ended by CR LF, LF or CR.
+struct Lines<'a> {
+    rest: &'a [u8],
+    number: usize,
+}
+
+impl<'a> Lines<'a> {
+    fn next(&mut self) -> Option<&'a [u8]> {
+        if self.rest.is_empty() {
+            return None;
+        }
+        self.number += 1;
+        let end = self
+            .rest
+            .iter()
+            .position(|b| matches!(b, b'\n' | b'\r'))
+            .unwrap_or(self.rest.len());
+        let (line, rest) = self.rest.split_at(end);
+        self.rest = rest
+            .strip_prefix(b"\r\n")
+            .unwrap_or(rest.get(1..).unwrap_or(&[]));
+        Some(line)
+    }
+}
+
+/// How a value is stored in a binary file, by group code.
+enum Stored {
+    Text,
+    Double,
+    Int16,
+    Int32,
+    Int64,
+    Byte,
+    Chunk,
+}
+
+fn stored(code: i32) -> Option<Stored> {
+    Some(match code {
+        0..=9
+        | 100..=102
+        | 105
+        | 300..=309
+        | 320..=369
+        | 390..=399
+        | 410..=419
+        | 430..=439
+        | 470..=481
+        | 999 => Stored::Text,
+        1004 | 310..=319 => Stored::Chunk,
+        1000..=1009 => Stored::Text,
+        10..=59 | 110..=149 | 210..=239 | 460..=469 | 1010..=1059 => Stored::Double,
+        60..=79 | 170..=179 | 270..=289 | 370..=389 | 400..=409 | 1060..=1070 => Stored::Int16,
+        90..=99 | 420..=429 | 440..=459 | 1071 => Stored::Int32,
+        160..=169 => Stored::Int64,
+        290..=299 => Stored::Byte,
+        _ => return None,
+    })
+}
+
+fn binary_pairs(bytes: &[u8]) -> Result<Vec<Pair>, Refusal> {
+    let damaged = |at: usize, what: &str| Refusal::Damaged(format!("{what} at byte {at}"));
+    if bytes.len() < 26 {
+        return Err(damaged(bytes.len(), "it ends"));
+    }
+    // Before release 13 a group code is one byte; the file starts with code 0 and "SECTION" either way.
+    let wide = bytes[22] == 0 && bytes[23] == 0;
+    let mut at = SENTINEL.len();
+    let mut pairs = Vec::new();
+    let take = |at: &mut usize, n: usize| -> Result<&[u8], Refusal> {
+        let slice = bytes
+            .get(*at..*at + n)
+            .ok_or_else(|| damaged(*at, "it ends in the middle of a value"))?;
+        *at += n;
+        Ok(slice)
+    };
+    while at < bytes.len() {
+        let start = at;
+        let code = if wide {
+            i32::from(i16::from_le_bytes(
+                take(&mut at, 2)?.try_into().unwrap_or_default(),
+            ))
+        } else {
+            match take(&mut at, 1)?[0] {
+                255 => i32::from(i16::from_le_bytes(
+                    take(&mut at, 2)?.try_into().unwrap_or_default(),
+                )),
+                code => i32::from(code),
+            }
+        };
+        let kind = stored(code)
+            .ok_or_else(|| damaged(start, &format!("it has the unknown group code {code}")))?;
+        let value = match kind {
+            Stored::Text => {
+                let end = bytes[at..]
+                    .iter()
+                    .position(|b| *b == 0)
+                    .ok_or_else(|| damaged(at, "a text does not end"))?;
+                let text = take(&mut at, end)?.to_vec();
+                at += 1;
+                Value::Text(text)
+            }
+            Stored::Double => Value::Number(f64::from_le_bytes(
+                take(&mut at, 8)?.try_into().unwrap_or_default(),
+            )),
+            Stored::Int16 => Value::Number(f64::from(i16::from_le_bytes(
+                take(&mut at, 2)?.try_into().unwrap_or_default(),
+            ))),
+            Stored::Int32 => Value::Number(f64::from(i32::from_le_bytes(
+                take(&mut at, 4)?.try_into().unwrap_or_default(),
+            ))),
+            Stored::Int64 => Value::Number(i64::from_le_bytes(
+                take(&mut at, 8)?.try_into().unwrap_or_default(),
+            ) as f64),
+            Stored::Byte => Value::Number(f64::from(take(&mut at, 1)?[0])),
+            Stored::Chunk => {
+                let n = usize::from(take(&mut at, 1)?[0]);
+                take(&mut at, n)?;
+                Value::Text(Vec::new())
+            }
+        };
+        let pair = Pair { code, value };
+        let end = pair.is(0, "EOF");
+        pairs.push(pair);
+        if end {
+            break;
+        }
+    }
+    Ok(pairs)
+}
+
+// --- Texts -----------------------------------------------------------------------------------------------------------------------
+
+/// How the file's texts are encoded: UTF-8 from 2007 on, a code page with `\U+XXXX` before.
+#[derive(Clone, Copy, Debug)]
+struct Decoder(&'static encoding_rs::Encoding);
+
+impl Decoder {
+    fn of(version: &str, code_page: &str) -> Decoder {
+        // Version words ascend with the release: AC1021 is 2007.
+        if version >= "AC1021" {
+            return Decoder(encoding_rs::UTF_8);
+        }
+        let number = code_page.rsplit('_').next().unwrap_or_default();
+        let label = match number {
+            "932" => "shift_jis".to_string(),
+            "936" => "gbk".to_string(),
+            "949" => "euc-kr".to_string(),
+            "950" => "big5".to_string(),
+            n => format!("windows-{n}"),
+        };
+        Decoder(
+            encoding_rs::Encoding::for_label(label.as_bytes()).unwrap_or(encoding_rs::WINDOWS_1252),
+        )
+    }
+    fn text(self, bytes: &[u8]) -> String {
+        let text = self.0.decode_without_bom_handling(bytes).0;
+        if !text.contains("\\U+") {
+            return text.into_owned();
+        }
+        let mut out = String::with_capacity(text.len());
+        let mut rest = text.as_ref();
+        while let Some(at) = rest.find("\\U+") {
+            out.push_str(&rest[..at]);
+            let digits = rest.get(at + 3..at + 7);
+            match digits
+                .and_then(|d| u32::from_str_radix(d, 16).ok())
+                .and_then(char::from_u32)
+            {
+                Some(c) => {
+                    out.push(c);
+                    rest = &rest[at + 7..];
+                }
+                None => {
+                    out.push_str("\\U+");
+                    rest = &rest[at + 3..];
+                }
+            }
+        }
+        out.push_str(rest);
+        out
+    }
+}
+
+// --- The file's structure ----------------------------------------------------------------------------------------------------------
+
+/// A record with those that belong to it (vertices of a polyline, attributes of an insertion).
+#[derive(Clone, Debug)]
+struct Record {
+    kind: Arc<str>,
+    pairs: Range<usize>,
+    parts: Vec<(Arc<str>, Range<usize>)>,
+}
+
+#[derive(Clone, Debug, Default)]
+struct Block {
+    base: [f64; 3],
+    entities: Vec<Record>,
+}
+
+#[derive(Clone, Debug)]
+struct File {
+    decoder: Decoder,
+    unit_code: Option<f64>,
+    /// By name in capitals: DXF names do not tell small letters from capitals.
+    hidden_layers: BTreeMap<String, &'static str>,
+    blocks: BTreeMap<String, Block>,
+    entities: Vec<Record>,
+    remarks: Vec<String>,
+}
+
+impl File {
+    fn of(pairs: &[Pair]) -> Result<File, Refusal> {
+        let header = |name: &str, code: i32| -> Option<&Pair> {
+            let i = pairs.iter().position(|p| p.is(9, name))?;
+            pairs.get(i + 1).filter(|p| p.code == code)
+        };
+        let ascii = |p: Option<&Pair>| {
+            p.map(|p| String::from_utf8_lossy(p.bytes()).into_owned())
+                .unwrap_or_default()
+        };
+        let decoder = Decoder::of(
+            &ascii(header("$ACADVER", 1)),
+            &ascii(header("$DWGCODEPAGE", 3)),
+        );
+        let mut file = File {
+            decoder,
+            unit_code: header("$INSUNITS", 70).and_then(Pair::number),
+            hidden_layers: BTreeMap::new(),
+            blocks: BTreeMap::new(),
+            entities: Vec::new(),
+            remarks: Vec::new(),
+        };
+        let mut section: Option<String> = None;
+        let mut sections = 0;
+        let mut block: Option<(String, Block)> = None;
+        let mut ended = false;
+        let starts: Vec<usize> = (0..pairs.len()).filter(|i| pairs[*i].code == 0).collect();
+        if starts.first().is_none_or(|s| *s > 0) && !pairs.is_empty() {
+            return Err(Refusal::Damaged(
+                "it does not begin with a section".to_string(),
+            ));
+        }
+        for (n, start) in starts.iter().enumerate() {
+            let range = start + 1..starts.get(n + 1).copied().unwrap_or(pairs.len());
+            let own = &pairs[range.clone()];
+            let text = |code: i32| {
+                own.iter()
+                    .find(|p| p.code == code)
+                    .map(|p| decoder.text(p.bytes()))
+            };
+            let kind: Arc<str> = String::from_utf8_lossy(pairs[*start].bytes())
+                .as_ref()
+                .into();
+            match (section.as_deref(), kind.as_ref()) {
+                (_, "EOF") => {
+                    ended = true;
+                    break;
+                }
+                (None, "SECTION") => {
+                    section = Some(text(2).unwrap_or_default());
+                    sections += 1;
+                }
+                (Some(_), "SECTION") => {
+                    return Err(Refusal::Damaged(format!(
+                        "its section {} does not end",
+                        section.unwrap_or_default()
+                    )));
+                }
+                (_, "ENDSEC") => section = None,
+                (Some("TABLES"), "LAYER") => {
+                    let number =
+                        |code: i32| own.iter().find(|p| p.code == code).and_then(Pair::number);
+                    let why = if number(70).is_some_and(|f| f as i64 & 1 == 1) {
+                        Some("frozen")
+                    } else if number(62).is_some_and(|c| c < 0.0) {
+                        Some("off")
+                    } else {
+                        None
+                    };
+                    if let (Some(name), Some(why)) = (text(2), why) {
+                        file.hidden_layers.insert(name.to_uppercase(), why);
+                    }
+                }
+                (Some("BLOCKS"), "BLOCK") => {
+                    let number = |code: i32| {
+                        own.iter()
+                            .find(|p| p.code == code)
+                            .and_then(Pair::number)
+                            .unwrap_or(0.0)
+                    };
+                    let base = [number(10), number(20), number(30)];
+                    block = Some((
+                        text(2).unwrap_or_default().to_uppercase(),
+                        Block {
+                            base,
+                            entities: Vec::new(),
+                        },
+                    ));
+                }
+                (Some("BLOCKS"), "ENDBLK") => {
+                    if let Some((name, done)) = block.take() {
+                        file.blocks.insert(name, done);
+                    }
+                }
+                (Some("BLOCKS"), _) => {
+                    if let Some((_, b)) = &mut block {
+                        add_record(&mut b.entities, kind, range);
+                    }
+                }
+                (Some("ENTITIES"), _) => add_record(&mut file.entities, kind, range),
+                _ => {}
+            }
+        }
+        if sections == 0 {
+            return Err(Refusal::Damaged(
+                "it has no section; it is not a DXF file".to_string(),
+            ));
+        }
+        if let Some(open) = section {
+            return Err(Refusal::Damaged(format!(
+                "it ends inside its section {open}; the file is cut off"
+            )));
+        }
+        if !ended {
+            return Err(Refusal::Damaged(
+                "it has no EOF at its end; the file is cut off".to_string(),
+            ));
+        }
+        Ok(file)
+    }
+}
+
+/// Adds a record, or attaches it to the polyline or insertion it belongs to.
+fn add_record(records: &mut Vec<Record>, kind: Arc<str>, pairs: Range<usize>) {
+    let owner = records.last_mut().filter(|r| match kind.as_ref() {
+        "VERTEX" => r.kind.as_ref() == "POLYLINE",
+        "ATTRIB" => r.kind.as_ref() == "INSERT",
+        "SEQEND" => matches!(r.kind.as_ref(), "POLYLINE" | "INSERT"),
+        _ => false,
+    });
+    match owner {
+        Some(owner) => owner.parts.push((kind, pairs)),
+        None => records.push(Record {
+            kind,
+            pairs,
+            parts: Vec::new(),
+        }),
+    }
+}
+
+/// Millimetres in one unit of the drawing.
+fn unit(code: Option<f64>, job: Option<Unit>) -> Result<f64, Refusal> {
+    // $INSUNITS of the published reference; those larger than a kilometre or smaller than a micron are no drawing of furniture.
+    let drawn = match code.unwrap_or(0.0) as i64 {
+        0 => None,
+        1 => Some((25.4, "inches")),
+        2 => Some((304.8, "feet")),
+        4 => Some((1.0, "millimetres")),
+        5 => Some((10.0, "centimetres")),
+        6 => Some((1000.0, "metres")),
+        8 => Some((25.4e-6, "microinches")),
+        9 => Some((0.0254, "mils")),
+        10 => Some((914.4, "yards")),
+        13 => Some((0.001, "microns")),
+        14 => Some((100.0, "decimetres")),
+        21 => Some((304.800_609_601_219_2, "US survey feet")),
+        22 => Some((304.800_609_601_219_2 / 12.0, "US survey inches")),
+        23 => Some((304.800_609_601_219_2 * 3.0, "US survey yards")),
+        other => {
+            return Err(Refusal::Unit(format!(
+                "Its $INSUNITS is {other}, which is no unit that furniture is drawn in."
+            )));
+        }
+    };
+    match (drawn, job) {
+        (None, None) => Err(Refusal::Unit("The drawing does not say its unit ($INSUNITS is absent or 0), and neither does the job.".to_string())),
+        (None, Some(unit)) => Ok(unit.mm()),
+        (Some((mm, _)), None) => Ok(mm),
+        (Some((mm, word)), Some(unit)) => {
+            if (mm - unit.mm()).abs() < 1e-12 {
+                Ok(mm)
+            } else {
+                Err(Refusal::Unit(format!("The drawing says that its unit is {word}, the job says {}.", unit.word())))
+            }
+        }
+    }
+}
+
+// --- Entities --------------------------------------------------------------------------------------------------------------------
+
+/// A linear map of space and a shift.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Matrix {
+    /// Images of the axes.
+    axes: [[f64; 3]; 3],
+    shift: [f64; 3],
+}
+
+impl Matrix {
+    fn scale(k: f64) -> Matrix {
+        Matrix {
+            axes: [[k, 0.0, 0.0], [0.0, k, 0.0], [0.0, 0.0, k]],
+            shift: [0.0; 3],
+        }
+    }
+    fn vector(&self, v: [f64; 3]) -> [f64; 3] {
+        std::array::from_fn(|i| {
+            self.axes[0][i] * v[0] + self.axes[1][i] * v[1] + self.axes[2][i] * v[2]
+        })
+    }
+    fn point(&self, p: [f64; 3]) -> [f64; 3] {
+        let v = self.vector(p);
+        std::array::from_fn(|i| v[i] + self.shift[i])
+    }
+    /// `self` after `inner`.
+    fn after(&self, inner: &Matrix) -> Matrix {
+        Matrix {
+            axes: inner.axes.map(|a| self.vector(a)),
+            shift: self.point(inner.shift),
+        }
+    }
+    /// From an object's own coordinates to the world's by the arbitrary axis algorithm. `None` for a normal of no length.
+    fn of_extrusion(n: [f64; 3]) -> Option<Matrix> {
+        let n = unit_vector(n)?;
+        let near_z = n[0].abs() < 1.0 / 64.0 && n[1].abs() < 1.0 / 64.0;
+        let x = unit_vector(cross(
+            if near_z {
+                [0.0, 1.0, 0.0]
+            } else {
+                [0.0, 0.0, 1.0]
+            },
+            n,
+        ))?;
+        let y = unit_vector(cross(n, x))?;
+        Some(Matrix {
+            axes: [x, y, n],
+            shift: [0.0; 3],
+        })
+    }
+}
+
+fn cross(a: [f64; 3], b: [f64; 3]) -> [f64; 3] {
+    [
+        a[1] * b[2] - a[2] * b[1],
+        a[2] * b[0] - a[0] * b[2],
+        a[0] * b[1] - a[1] * b[0],
+    ]
+}
+
+fn unit_vector(v: [f64; 3]) -> Option<[f64; 3]> {
+    let length = (v[0] * v[0] + v[1] * v[1] + v[2] * v[2]).sqrt();
+    (length.is_finite() && length > 1e-12).then(|| v.map(|c| c / length))
+}
+
+/// A plane seen from above: where its points come to lie.
+#[derive(Clone, Copy, Debug)]
+struct Plane {
+    x: Point,
+    y: Point,
+    origin: Point,
+}
+
+impl Plane {
+    /// The plane z = `elevation` of a map's inner coordinates, when it lies flat and keeps area.
+    fn of(matrix: &Matrix, elevation: f64) -> Option<Plane> {
+        let [x, y, _] = matrix.axes;
+        let flat = |v: [f64; 3]| v[2].abs() <= FLAT_SHARE * v[0].hypot(v[1]);
+        let o = matrix.point([0.0, 0.0, elevation]);
+        let plane = Plane {
+            x: point(x[0], x[1]),
+            y: point(y[0], y[1]),
+            origin: point(o[0], o[1]),
+        };
+        let keeps_area = plane.x.cross(plane.y).abs() > 1e-9 * plane.x.length() * plane.y.length();
+        (flat(x) && flat(y) && keeps_area).then_some(plane)
+    }
+    fn point(&self, p: Point) -> Point {
+        self.origin + self.x * p.x + self.y * p.y
+    }
+    fn vector(&self, v: Point) -> Point {
+        self.x * v.x + self.y * v.y
+    }
+    /// +1 when circles stay circles, −1 when they do and are mirrored, `None` when they become ellipses.
+    fn similar(&self) -> Option<f64> {
+        let (a, b) = (self.x.length(), self.y.length());
+        let round = (a - b).abs() <= 1e-9 * a && self.x.dot(self.y).abs() <= 1e-9 * a * a;
+        round.then(|| self.x.cross(self.y).signum())
+    }
+    /// Lines and arcs of the plane, seen from above.
+    fn segments(&self, own: &[Segment]) -> Vec<Segment> {
+        let mut out = Vec::with_capacity(own.len());
+        for s in own {
+            match (*s, self.similar()) {
+                (Segment::Line { a, b }, _) => out.push(Segment::Line {
+                    a: self.point(a),
+                    b: self.point(b),
+                }),
+                (
+                    Segment::Arc {
+                        a,
+                        centre,
+                        sweep,
+                        b,
+                        ..
+                    },
+                    Some(sign),
+                ) => {
+                    let (a, b) = (self.point(a), self.point(b));
+                    let turned = sweep * sign;
+                    // The drawn ends are kept to the last digit; only a (nearly) full circle goes by its centre.
+                    out.push(if sweep.abs() > 1.9 * std::f64::consts::PI {
+                        Segment::arc_about(self.point(centre), a, turned)
+                    } else {
+                        Segment::from_bulge(a, b, (turned / 4.0).tan())
+                    });
+                }
+                (
+                    Segment::Arc {
+                        a, centre, sweep, ..
+                    },
+                    None,
+                ) => {
+                    let u = a - centre;
+                    let curve = Curve::Ellipse {
+                        centre: self.point(centre),
+                        u: self.vector(u),
+                        v: self.vector(u.left()),
+                        from: 0.0,
+                        sweep,
+                    };
+                    out.extend(follow(&[curve]));
+                }
+            }
+        }
+        out
+    }
+}
+
+/// Where entities stand.
+#[derive(Clone, Debug)]
+struct Frame {
+    matrix: Matrix,
+    /// The layer that layer 0 stands for inside a block.
+    layer: Option<Arc<str>>,
+    around: Vec<Arc<str>>,
+    hidden: Option<&'static str>,
+    /// Blocks that are being inserted.
+    open: Vec<String>,
+}
+
+struct Walk<'a> {
+    file: &'a File,
+    pairs: &'a [Pair],
+    out: Vec<Entity>,
+    overflow: bool,
+}
+
+/// Values of one record.
+struct Values<'a>(&'a [Pair]);
+
+impl Values<'_> {
+    fn find(&self, code: i32) -> Option<&Pair> {
+        self.0.iter().find(|p| p.code == code)
+    }
+    /// A number, the default when absent; the error names the code of one that cannot be read.
+    fn number(&self, code: i32, default: f64) -> Result<f64, String> {
+        match self.find(code) {
+            None => Ok(default),
+            Some(p) => finite(p),
+        }
+    }
+    fn needed(&self, code: i32) -> Result<f64, String> {
+        self.find(code)
+            .ok_or_else(|| format!("lacks its value {code}"))
+            .and_then(finite)
+    }
+    fn flags(&self, code: i32) -> i64 {
+        self.find(code).and_then(Pair::number).unwrap_or(0.0) as i64
+    }
+    fn point3(&self, code: i32) -> Result<[f64; 3], String> {
+        Ok([
+            self.needed(code)?,
+            self.needed(code + 10)?,
+            self.number(code + 20, 0.0)?,
+        ])
+    }
+    fn all(&self, code: i32) -> Result<Vec<f64>, String> {
+        self.0
+            .iter()
+            .filter(|p| p.code == code)
+            .map(finite)
+            .collect()
+    }
+    fn extrusion(&self) -> Result<Matrix, String> {
+        let n = [
+            self.number(210, 0.0)?,
+            self.number(220, 0.0)?,
+            self.number(230, 1.0)?,
+        ];
+        Matrix::of_extrusion(n).ok_or_else(|| "has an extrusion of no direction".to_string())
+    }
+}
+
+fn finite(p: &Pair) -> Result<f64, String> {
+    match p.number() {
+        Some(n) if n.is_finite() => Ok(n),
+        _ => Err(format!(
+            "has a value {} that is not a finite number",
+            p.code
+        )),
+    }
+}
+
+const NOT_FLAT: &str = "does not lie flat in the drawing's plane";
+
+impl<'a> Walk<'a> {
+    /// A record's own values: extended data and embedded objects, which use the same codes for other things, are left out.
+    fn values(&self, range: &Range<usize>) -> Values<'a> {
+        let all = &self.pairs[range.clone()];
+        let end = all
+            .iter()
+            .position(|p| p.code >= 1000 || p.code == 101)
+            .unwrap_or(all.len());
+        Values(&all[..end])
+    }
+
+    fn layer_of(&self, values: &Values<'_>, frame: &Frame) -> Arc<str> {
+        let own = values
+            .find(8)
+            .map_or_else(|| "0".to_string(), |p| self.file.decoder.text(p.bytes()));
+        match &frame.layer {
+            Some(outer) if own == "0" => outer.clone(),
+            _ => own.into(),
+        }
+    }
+
+    fn entities(&mut self, records: &[Record], frame: &Frame) {
+        for record in records {
+            if self.out.len() >= MOST_ENTITIES {
+                self.overflow = true;
+                return;
+            }
+            let values = self.values(&record.pairs);
+            let layer = self.layer_of(&values, frame);
+            let paper = (values.flags(67) == 1).then_some("paper space");
+            let unseen = (values.flags(60) == 1).then_some("invisible");
+            let by_layer = self.file.hidden_layers.get(&layer.to_uppercase()).copied();
+            let hidden = frame.hidden.or(paper).or(by_layer).or(unseen);
+            let what = match record.kind.as_ref() {
+                "INSERT" => self.insert(record, &values, &layer, hidden, frame),
+                _ => self
+                    .geometry(record, &values, frame)
+                    .unwrap_or_else(What::Broken),
+            };
+            let at = match &what {
+                What::Run(run) => run.segments.first().map(Segment::start),
+                _ => self.place(&values, frame),
+            };
+            self.out.push(Entity {
+                kind: record.kind.clone(),
+                layer: layer.clone(),
+                around: frame.around.clone(),
+                hidden,
+                at,
+                what,
+            });
+            for (kind, range) in &record.parts {
+                if kind.as_ref() == "ATTRIB" {
+                    let values = self.values(range);
+                    self.out.push(Entity {
+                        kind: kind.clone(),
+                        layer: self.layer_of(&values, frame),
+                        around: frame.around.clone(),
+                        hidden,
+                        at: self.place(&values, frame),
+                        what: What::Other("is a text".to_string()),
+                    });
+                }
+            }
+        }
+    }
+
+    /// Where an entity that is not cut stands: its first point.
+    fn place(&self, values: &Values<'_>, frame: &Frame) -> Option<Point> {
+        let own = [
+            values.number(10, f64::NAN).ok()?,
+            values.number(20, f64::NAN).ok()?,
+            values.number(30, 0.0).ok()?,
+        ];
+        let p = frame.matrix.point(own);
+        let p = point(p[0], p[1]);
+        p.is_finite().then_some(p)
+    }
+
+    fn geometry(
+        &self,
+        record: &Record,
+        values: &Values<'_>,
+        frame: &Frame,
+    ) -> Result<What, String> {
+        let other = |what: &str| Ok(What::Other(what.to_string()));
+        match record.kind.as_ref() {
+            "LINE" => self.line(values, frame),
+            "ARC" | "CIRCLE" => self.arc(record.kind.as_ref() == "ARC", values, frame),
+            "LWPOLYLINE" => self.lwpolyline(values, frame),
+            "POLYLINE" => self.polyline(record, values, frame),
+            "ELLIPSE" => self.ellipse(values, frame),
+            "SPLINE" => self.spline(values, frame),
+            "POINT" => other("is a single point, which has no size to cut"),
+            "TEXT" | "MTEXT" | "ATTDEF" | "ATTRIB" => other("is a text"),
+            "DIMENSION" | "LEADER" | "MULTILEADER" | "MLEADER" | "TOLERANCE" => {
+                other("is a dimension or a note")
+            }
+            "HATCH" | "SOLID" | "TRACE" => other("is a filled area"),
+            "3DSOLID" | "BODY" | "REGION" | "SURFACE" | "3DFACE" | "MESH" => {
+                other("is a solid or a surface")
+            }
+            "VIEWPORT" => other("is a view"),
+            "IMAGE" | "WIPEOUT" | "OLE2FRAME" | "OLEFRAME" => other("is a picture"),
+            _ => other("is of a type that is not read"),
+        }
+    }
+
+    fn line(&self, values: &Values<'_>, frame: &Frame) -> Result<What, String> {
+        let (a, b) = (
+            frame.matrix.point(values.point3(10)?),
+            frame.matrix.point(values.point3(11)?),
+        );
+        if (a[2] - b[2]).abs() > IMPORT_MM {
+            return Ok(What::Broken(NOT_FLAT.to_string()));
+        }
+        Ok(Run::checked(
+            vec![Segment::Line {
+                a: point(a[0], a[1]),
+                b: point(b[0], b[1]),
+            }],
+            false,
+        ))
+    }
+
+    fn plane(&self, values: &Values<'_>, frame: &Frame, elevation: f64) -> Result<Plane, String> {
+        Plane::of(&frame.matrix.after(&values.extrusion()?), elevation)
+            .ok_or_else(|| NOT_FLAT.to_string())
+    }
+
+    fn arc(&self, is_arc: bool, values: &Values<'_>, frame: &Frame) -> Result<What, String> {
+        let c = values.point3(10)?;
+        let plane = self.plane(values, frame, c[2])?;
+        let (centre, radius) = (point(c[0], c[1]), values.needed(40)?);
+        if radius <= 0.0 {
+            return Err(format!("has the radius {radius}"));
+        }
+        let (from, sweep) = if is_arc {
+            let (from, to) = (values.needed(50)?, values.needed(51)?);
+            // Always counter-clockwise from the first angle to the second; equal angles are a whole turn.
+            let degrees = (to - from).rem_euclid(360.0);
+            (
+                from.to_radians(),
+                if degrees < 1e-9 {
+                    TAU
+                } else {
+                    degrees.to_radians()
+                },
+            )
+        } else {
+            (0.0, TAU)
+        };
+        let start = centre + Point::unit(from) * radius;
+        let segments = plane.segments(&[Segment::arc_about(centre, start, sweep)]);
+        Ok(Run::checked(segments, sweep >= TAU))
+    }
+
+    fn lwpolyline(&self, values: &Values<'_>, frame: &Frame) -> Result<What, String> {
+        let plane = self.plane(values, frame, values.number(38, 0.0)?)?;
+        let mut corners: Vec<(Point, f64)> = Vec::new();
+        for p in values.0 {
+            match (p.code, corners.last_mut()) {
+                (10, _) => corners.push((point(finite(p)?, f64::NAN), 0.0)),
+                (20, Some(last)) => last.0.y = finite(p)?,
+                (42, Some(last)) => last.1 = finite(p)?,
+                _ => {}
+            }
+        }
+        Ok(self.corners(&plane, &corners, values.flags(70) & 1 == 1))
+    }
+
+    /// A run through corners with the bulges that leave them.
+    fn corners(&self, plane: &Plane, corners: &[(Point, f64)], closed: bool) -> What {
+        if corners.len() < 2 {
+            return What::Other("has no length".to_string());
+        }
+        let n = corners.len();
+        let count = if closed { n } else { n - 1 };
+        let own: Vec<Segment> = (0..count)
+            .map(|i| Segment::from_bulge(corners[i].0, corners[(i + 1) % n].0, corners[i].1))
+            .filter(|s| s.length() > 0.0 || !s.start().is_finite())
+            .collect();
+        Run::checked(plane.segments(&own), closed)
+    }
+
+    fn polyline(
+        &self,
+        record: &Record,
+        values: &Values<'_>,
+        frame: &Frame,
+    ) -> Result<What, String> {
+        let flags = values.flags(70);
+        if flags & (16 | 64) != 0 {
+            return Ok(What::Other("is a mesh".to_string()));
+        }
+        if flags & 8 != 0 {
+            return Ok(What::Broken("is a polyline in space".to_string()));
+        }
+        let mut corners = Vec::new();
+        for (kind, range) in &record.parts {
+            let vertex = self.values(range);
+            // Bit 16: a control point of the frame of a fitted spline, which is not on the curve.
+            if kind.as_ref() != "VERTEX" || vertex.flags(70) & 16 != 0 {
+                continue;
+            }
+            corners.push((
+                point(vertex.needed(10)?, vertex.needed(20)?),
+                vertex.number(42, 0.0)?,
+            ));
+        }
+        let plane = self.plane(values, frame, values.number(30, 0.0)?)?;
+        Ok(self.corners(&plane, &corners, flags & 1 == 1))
+    }
+
+    fn ellipse(&self, values: &Values<'_>, frame: &Frame) -> Result<What, String> {
+        let centre = frame.matrix.point(values.point3(10)?);
+        let major = values.point3(11)?;
+        let ratio = values.needed(40)?;
+        let normal = [
+            values.number(210, 0.0)?,
+            values.number(220, 0.0)?,
+            values.number(230, 1.0)?,
+        ];
+        let normal = unit_vector(normal).ok_or("has an extrusion of no direction")?;
+        let minor = cross(normal, major).map(|c| c * ratio);
+        if !(ratio.abs() > 1e-9) {
+            return Err(format!("has the axis ratio {ratio}"));
+        }
+        let (from, to) = (values.number(41, 0.0)?, values.number(42, TAU)?);
+        let turn = (to - from).rem_euclid(TAU);
+        let sweep = if turn < 1e-9 || turn > TAU - 1e-9 {
+            TAU
+        } else {
+            turn
+        };
+        let (u, v) = (frame.matrix.vector(major), frame.matrix.vector(minor));
+        if u[2].abs() > FLAT_SHARE * u[0].hypot(u[1]) || v[2].abs() > FLAT_SHARE * v[0].hypot(v[1])
+        {
+            return Ok(What::Broken(NOT_FLAT.to_string()));
+        }
+        let curve = Curve::Ellipse {
+            centre: point(centre[0], centre[1]),
+            u: point(u[0], u[1]),
+            v: point(v[0], v[1]),
+            from,
+            sweep,
+        };
+        Ok(Run::checked(follow(&[curve]), sweep >= TAU))
+    }
+
+    fn spline(&self, values: &Values<'_>, frame: &Frame) -> Result<What, String> {
+        let degree = values.flags(71).clamp(0, 99) as usize;
+        let knots = values.all(40)?;
+        let (xs, ys, zs) = (values.all(10)?, values.all(20)?, values.all(30)?);
+        let weights = values.all(41)?;
+        if xs.is_empty() && !values.all(11)?.is_empty() {
+            return Err(
+                "is a spline of fit points only, whose curve the file does not say".to_string(),
+            );
+        }
+        if ys.len() != xs.len() || !(weights.is_empty() || weights.len() == xs.len()) {
+            return Err("is a spline whose counts do not agree".to_string());
+        }
+        let control: Vec<[f64; 3]> = (0..xs.len())
+            .map(|i| {
+                frame
+                    .matrix
+                    .point([xs[i], ys[i], zs.get(i).copied().unwrap_or(0.0)])
+            })
+            .collect();
+        let z = control.first().map_or(0.0, |c| c[2]);
+        if control.iter().any(|c| (c[2] - z).abs() > IMPORT_MM) {
+            return Ok(What::Broken(NOT_FLAT.to_string()));
+        }
+        let weighted: Vec<[f64; 3]> = control
+            .iter()
+            .enumerate()
+            .map(|(i, c)| {
+                let w = weights.get(i).copied().unwrap_or(1.0);
+                [c[0] * w, c[1] * w, w]
+            })
+            .collect();
+        let segments = follow(
+            &spline(degree, &knots, &weighted).map_err(|why| format!("is a spline and {why}"))?,
+        );
+        let closed = match (segments.first(), segments.last()) {
+            (Some(first), Some(last)) => first.start().distance(last.end()) < 1e-6,
+            _ => false,
+        };
+        Ok(Run::checked(segments, closed))
+    }
+
+    fn insert(
+        &mut self,
+        record: &Record,
+        values: &Values<'_>,
+        layer: &Arc<str>,
+        hidden: Option<&'static str>,
+        frame: &Frame,
+    ) -> What {
+        match self.try_insert(record, values, layer, hidden, frame) {
+            Ok(()) => What::Container,
+            Err(why) => What::Broken(why),
+        }
+    }
+
+    fn try_insert(
+        &mut self,
+        _record: &Record,
+        values: &Values<'_>,
+        layer: &Arc<str>,
+        hidden: Option<&'static str>,
+        frame: &Frame,
+    ) -> Result<(), String> {
+        let name = values
+            .find(2)
+            .map(|p| self.file.decoder.text(p.bytes()))
+            .ok_or("names no block")?;
+        let key = name.to_uppercase();
+        let file = self.file;
+        let Some(block) = file.blocks.get(&key) else {
+            return Err(format!(
+                "inserts the block {name}, which the drawing does not have"
+            ));
+        };
+        if frame.open.contains(&key) {
+            return Err(format!("inserts the block {name} into itself"));
+        }
+        if frame.open.len() >= DEEPEST {
+            return Err(format!("lies more than {DEEPEST} blocks deep"));
+        }
+        let at = values.point3(10)?;
+        let scale = [
+            values.number(41, 1.0)?,
+            values.number(42, 1.0)?,
+            values.number(43, 1.0)?,
+        ];
+        if scale.iter().any(|s| s.abs() < 1e-12) {
+            return Err("scales its block to nothing".to_string());
+        }
+        let (s, c) = values.number(50, 0.0)?.to_radians().sin_cos();
+        // Exact quarter turns keep straight edges straight.
+        let (s, c) = if s.abs() < 1e-15 {
+            (0.0, c.signum())
+        } else if c.abs() < 1e-15 {
+            (s.signum(), 0.0)
+        } else {
+            (s, c)
+        };
+        let extrusion = values.extrusion()?;
+        let count = |code: i32| {
+            values
+                .number(code, 1.0)
+                .map(|n| n.clamp(1.0, 32_767.0) as u32)
+        };
+        let (columns, rows) = (count(70)?, count(71)?);
+        let (dx, dy) = (values.number(44, 0.0)?, values.number(45, 0.0)?);
+        if u64::from(columns) * u64::from(rows) * block.entities.len().max(1) as u64
+            > MOST_ENTITIES as u64
+        {
+            self.overflow = true;
+            return Ok(());
+        }
+        let mut around = frame.around.clone();
+        around.push(layer.clone());
+        let mut open = frame.open.clone();
+        open.push(key);
+        // An insertion on a frozen layer takes its whole block away; one on a layer that is off, only what follows its layer.
+        let inner_hidden = hidden.filter(|why| *why != "off");
+        for row in 0..rows {
+            for column in 0..columns {
+                let step = [f64::from(column) * dx, f64::from(row) * dy, 0.0];
+                let turn = Matrix {
+                    axes: [[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]],
+                    shift: at,
+                };
+                let stretch = Matrix {
+                    axes: [
+                        [scale[0], 0.0, 0.0],
+                        [0.0, scale[1], 0.0],
+                        [0.0, 0.0, scale[2]],
+                    ],
+                    shift: std::array::from_fn(|i| step[i] - scale[i] * block.base[i]),
+                };
+                let inner = Frame {
+                    matrix: frame.matrix.after(&extrusion).after(&turn).after(&stretch),
+                    layer: Some(layer.clone()),
+                    around: around.clone(),
+                    hidden: inner_hidden,
+                    open: open.clone(),
+                };
+                self.entities(&block.entities, &inner);
+                if self.overflow {
+                    return Ok(());
+                }
+            }
+        }
+        Ok(())
+    }
+}
