@@ -2,6 +2,7 @@
 //!
 //! A stage knows the work, not other stages. Nothing here knows HTTP, a database or a shared library.
 
+pub mod cutters;
 pub mod drawing;
 pub mod drill;
 pub mod entry;

@@ -70,6 +70,10 @@ codes! {
         "The chain of stages is in an impossible order: a stage lacks what it needs.",
         "Put the stage that the message names before it, or leave `chain` out.",
         "";
+    CHIP_LOAD_LOW = "chip-load-low" Warning
+        "A cutter takes so little a tooth that it rubs and burns instead of cutting.",
+        "Use a cutter with fewer edges, a slower spindle or a machine that feeds faster.",
+        "stages/src/feeds.rs::low_chip_load_is_found";
     CONTOUR_IN_NO_OUTLINE = "contour-in-no-outline" Error
         "A contour to be cut lies in no part's outline.",
         "Draw the part's outline round it, or move it to a layer that is ignored.",
@@ -114,6 +118,10 @@ codes! {
         "The unit of a drawing is not known, or the job says another than the drawing.",
         "Set the unit in the drawing, or give the drawing its `unit` in the job.",
         "";
+    DRILL_FAST = "drill-fast" Warning
+        "The spindle cannot turn as slowly as the drill should.",
+        "Drill the hole by hand or with an end mill, or use a drill made for the spindle's speed.",
+        "stages/src/feeds.rs::drills_turn_at_drill_speed";
     DUPLICATE_ID = "duplicate-id" Error
         "Two things have one id.",
         "Rename one of them.",
@@ -182,6 +190,10 @@ codes! {
         "Two parts lie nearer than the cutter's diameter, or one in the other.",
         "Move them apart in the drawing, or use a thinner cutter.",
         "";
+    SPINDLE_TOO_FAST = "spindle-too-fast" Error
+        "The spindle's least speed is above the largest speed marked on the cutter.",
+        "Take another cutter; a cutter run above its marked speed can burst.",
+        "stages/src/feeds.rs::spindle_faster_than_the_cutter_may_is_an_error";
     SPOILBOARD_THIN = "spoilboard-thin" Error
         "Something would go too deep into the spoilboard.",
         "Use a thicker spoilboard or lessen the depth in the settings.",

@@ -107,6 +107,9 @@ pub enum CornerAnswer {
         centre: Point,
         /// Radius of the disc: the cutter's measured radius.
         radius: f64,
+        /// Where the cutter's centre comes from and goes back to, straight: the centre of the corner's fillet. The cutter clears
+        /// the straight band between the two discs besides them.
+        from: Point,
     },
 }
 

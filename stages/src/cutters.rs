@@ -1,0 +1,227 @@
+//! Which cutter a feature gets.
+//!
+//! The one asked for, else the stage's setting, else of the flat end mills that are long enough and reach everything the largest,
+//! unless one already in use does it too: few changes, and no needlessly thin cutter.
+
+use grainway_pipeline::doc::{Cutter, CutterKind, Flutes};
+use grainway_pipeline::finding::{Finding, code};
+use grainway_pipeline::work::{Documents, SizedFeature, Variant};
+
+/// A cutter already in use is taken for another feature only when it is at least this share of the largest possible diameter:
+/// fewer changes are worth some time, not a pocket cleared with a needle. Common practice, no source.
+const WORTH_SHARING: f64 = 0.5;
+
+/// A cutter for a feature, and what is worth knowing about it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Choice {
+    /// Its id.
+    pub cutter: String,
+    /// Warnings and notes.
+    pub findings: Vec<Finding>,
+}
+
+/// How deep below the highest top a feature goes, mm.
+pub fn depth_of_cut(variant: &Variant, feature: &SizedFeature) -> f64 {
+    variant.z.highest_top() - feature.floor
+}
+
+/// A finding about a feature of a variant.
+pub fn about(finding: Finding, variant: &Variant, feature: &SizedFeature) -> Finding {
+    let mut finding = finding.part(&variant.part).feature(&feature.key);
+    if let Some(pointer) = &feature.source.pointer {
+        finding = finding.pointer(pointer.clone());
+    }
+    finding
+}
+
+/// Why a cutter is too short for a cut `depth` mm deep, as a sentence; `None` when it is long enough.
+pub fn too_short(id: &str, cutter: &Cutter, depth: f64) -> Option<String> {
+    let cutting = cutter.cutting_length.mm();
+    let name = || format!("Cutter {id} ({})", cutter.label());
+    // A shank that is clearly thinner than the cutter may follow into the cut; one as thick rubs on the standing wood.
+    let necked = cutter.shank_mm() < cutter.diameter.mm() - 0.1;
+    if depth > cutting + 1e-6 && !necked {
+        return Some(format!(
+            "{} has {cutting:.3} mm of cutting length; the cut is {depth:.3} mm deep, and its {:.3} mm shank would rub.",
+            name(),
+            cutter.shank_mm()
+        ));
+    }
+    let usable = cutter.usable_mm();
+    (depth > usable + 1e-6).then(|| {
+        format!(
+            "{} has {usable:.3} mm free below the nut; the cut is {depth:.3} mm deep.",
+            name()
+        )
+    })
+}
+
+/// A cutter by its id; the finding names the nearest known id.
+pub fn named<'a>(documents: &'a Documents, id: &str) -> Result<(&'a str, &'a Cutter), Finding> {
+    if let Some((id, cutter)) = documents.shop.cutters.get_key_value(id) {
+        return Ok((id, cutter));
+    }
+    let near = nearest_name(id, documents.shop.cutters.keys().map(String::as_str));
+    let offer = near.map_or_else(
+        || "the shop has no cutters".to_string(),
+        |n| format!("the nearest is \"{n}\""),
+    );
+    Err(Finding::new(
+        &code::UNKNOWN_NAME,
+        format!("The shop has no cutter \"{id}\"; {offer}."),
+    ))
+}
+
+/// The name least different from `wanted`; the first of equals in their order.
+fn nearest_name<'a>(wanted: &str, names: impl Iterator<Item = &'a str>) -> Option<&'a str> {
+    let distance = |a: &str, b: &str| {
+        // Levenshtein's distance over characters, one row at a time.
+        let b: Vec<char> = b.chars().collect();
+        let mut row: Vec<usize> = (0..=b.len()).collect();
+        for (i, x) in a.chars().enumerate() {
+            let mut corner = i;
+            row[0] = i + 1;
+            for (j, y) in b.iter().enumerate() {
+                let change = corner + usize::from(x != *y);
+                corner = row[j + 1];
+                row[j + 1] = change.min(row[j] + 1).min(row[j + 1] + 1);
+            }
+        }
+        row[b.len()]
+    };
+    names.min_by_key(|n| distance(wanted, n))
+}
+
+/// The flat end mills: largest first, then up-cut before straight before compression before down-cut, then by number and id.
+pub fn flat_cutters(documents: &Documents) -> Vec<(&str, &Cutter)> {
+    let mut flat: Vec<(&str, &Cutter)> = documents
+        .shop
+        .cutters
+        .iter()
+        .filter(|(_, c)| c.kind == CutterKind::EndMill)
+        .map(|(id, c)| (id.as_str(), c))
+        .collect();
+    let rank = |f: Flutes| match f {
+        Flutes::UpCut => 0,
+        Flutes::Straight => 1,
+        Flutes::Compression => 2,
+        Flutes::DownCut => 3,
+    };
+    flat.sort_by(|(ia, a), (ib, b)| {
+        b.diameter
+            .mm()
+            .total_cmp(&a.diameter.mm())
+            .then(rank(a.flutes).cmp(&rank(b.flutes)))
+            .then(a.number.cmp(&b.number))
+            .then(ia.cmp(ib))
+    });
+    flat
+}
+
+/// The cutters that can make the feature, best first: the one asked for, or the setting's, alone; else every flat end mill that
+/// is long enough and reaches everything. The error says why there is none, with the place of every spot that none reaches.
+pub fn candidates(
+    documents: &Documents,
+    variant: &Variant,
+    feature: &SizedFeature,
+    setting: Option<&str>,
+) -> Result<Vec<Choice>, Vec<Finding>> {
+    let depth = depth_of_cut(variant, feature);
+    let asked = feature.cutter_wanted.as_deref().or(setting);
+    let tried: Vec<(&str, &Cutter)> = match asked {
+        Some(id) => vec![named(documents, id).map_err(|f| vec![about(f, variant, feature)])?],
+        None => flat_cutters(documents),
+    };
+    let mut short = Vec::new();
+    let mut fit = Vec::new();
+    for (id, cutter) in tried {
+        match too_short(id, cutter, depth) {
+            Some(why) => short.push(why),
+            None => fit.push(Choice {
+                cutter: id.to_string(),
+                findings: Vec::new(),
+            }),
+        }
+    }
+    if fit.is_empty() {
+        let message = if short.is_empty() {
+            "The shop has no flat end mill.".to_string()
+        } else {
+            short.join(" ")
+        };
+        return Err(vec![about(
+            Finding::new(&code::CUTTER_TOO_SHORT, message),
+            variant,
+            feature,
+        )]);
+    }
+    Ok(fit)
+}
+
+/// The cutter for one feature: of those that can make it the largest, or one of `in_use` that is at least half as large.
+pub fn choose(
+    documents: &Documents,
+    variant: &Variant,
+    feature: &SizedFeature,
+    setting: Option<&str>,
+    in_use: &[String],
+) -> Result<Choice, Vec<Finding>> {
+    let mut able = worth(documents, candidates(documents, variant, feature, setting)?);
+    let found = able
+        .iter()
+        .position(|c| in_use.contains(&c.cutter))
+        .unwrap_or(0);
+    Ok(able.swap_remove(found))
+}
+
+/// Those of the candidates that are not needlessly thin.
+fn worth(documents: &Documents, able: Vec<Choice>) -> Vec<Choice> {
+    let diameter = |c: &Choice| documents.cutter(&c.cutter).map_or(0.0, |c| c.diameter.mm());
+    let largest = able.iter().map(diameter).fold(0.0, f64::max);
+    able.into_iter()
+        .filter(|c| diameter(c) >= WORTH_SHARING * largest - 1e-9)
+        .collect()
+}
+
+/// Cutters for many features at once, with as few different ones as can be: again and again the cutter that serves most of the
+/// features still without one (the larger of equals) is taken. `able` holds every feature's candidates; the answer has an entry
+/// for each, `None` where there was no candidate.
+pub fn share_out(documents: &Documents, able: Vec<Vec<Choice>>) -> Vec<Option<Choice>> {
+    let mut open: Vec<Vec<Choice>> = able.into_iter().map(|a| worth(documents, a)).collect();
+    let mut answer: Vec<Option<Choice>> = vec![None; open.len()];
+    let order: Vec<(String, f64)> = {
+        let mut ids: Vec<(String, f64)> = documents
+            .shop
+            .cutters
+            .iter()
+            .map(|(id, c)| (id.clone(), c.diameter.mm()))
+            .collect();
+        ids.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+        ids
+    };
+    loop {
+        let served = |id: &str| {
+            open.iter()
+                .filter(|c| c.iter().any(|c| c.cutter == id))
+                .count()
+        };
+        // `max_by_key` takes the last of equals, so the order is run backwards to take the largest.
+        let Some((id, n)) = order
+            .iter()
+            .rev()
+            .map(|(id, _)| (id, served(id)))
+            .max_by_key(|(_, n)| *n)
+        else {
+            return answer;
+        };
+        if n == 0 {
+            return answer;
+        }
+        for (slot, candidates) in answer.iter_mut().zip(&mut open) {
+            if let Some(i) = candidates.iter().position(|c| &c.cutter == id) {
+                *slot = Some(candidates.swap_remove(i));
+                candidates.clear();
+            }
+        }
+    }
+}
