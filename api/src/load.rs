@@ -2,7 +2,10 @@
 
 use crate::folder::JobFolder;
 use grainway_pipeline::chain::nearest;
-use grainway_pipeline::doc::{Job, MAX_DOCUMENT_BYTES, Problem, Shop, read_job, read_shop};
+use grainway_pipeline::doc::{
+    Job, MAX_DOCUMENT_BYTES, Reading, Shop, read_job_as_far_as_possible,
+    read_shop_as_far_as_possible,
+};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::stage::{Dialects, FileProblem};
 use grainway_pipeline::work::{Documents, sha256_hex};
@@ -11,52 +14,118 @@ use sha2::{Digest, Sha256};
 
 /// What was read.
 pub struct Loaded {
-    /// The documents, when there are any to work on. With errors among the findings they are good for more findings only.
+    /// The documents, when there are any to work on. Unless `sound`, they lack what is wrong and are good for more findings only.
     pub documents: Option<Documents>,
     /// What is wrong with them.
     pub findings: Vec<Finding>,
     /// The job's name, as far as it is known.
     pub name: String,
+    /// Nothing is wrong.
+    pub sound: bool,
+    places: Places,
+}
+
+/// How places in what was read are told in the documents as they were written.
+struct Places {
+    job_file: String,
+    shop_file: String,
+    job: Option<Reading<()>>,
+    shop: Option<Reading<()>>,
+    missing: Vec<String>,
+}
+
+impl Loaded {
+    /// Findings of stages, told in the words of the documents: pointers name the file, and places that lie behind entries that
+    /// were set aside are what the user sees. What only follows from something set aside is left out.
+    pub fn retell(&self, findings: &mut Vec<Finding>) {
+        for finding in findings.iter_mut() {
+            let Some(pointer) = &finding.pointer else {
+                continue;
+            };
+            let (document, place) = pointer.split_once('#').unwrap_or(("job", pointer));
+            let (file, reading) = match document {
+                "job" => (&self.places.job_file, &self.places.job),
+                "shop" => (&self.places.shop_file, &self.places.shop),
+                _ => continue,
+            };
+            let place = reading
+                .as_ref()
+                .map_or_else(|| place.to_string(), |r| r.original(place));
+            finding.pointer = Some(format!("{file}#{place}"));
+        }
+        let missing = &self.places.missing;
+        findings.retain(|f| {
+            f.code != code::UNKNOWN_NAME.word
+                || !missing
+                    .iter()
+                    .any(|m| f.message.contains(&format!("\"{m}\"")))
+        });
+    }
 }
 
 /// Reads the job `job_file` of the folder, its shop, and the bytes of every file they name.
 pub fn load(folder: &JobFolder, job_file: &str, dialects: &Dialects) -> Loaded {
     let mut findings = Vec::new();
     let mut name = job_file.to_string();
-    let job = document(folder, job_file, &mut findings, read_job);
     let mut documents = None;
-    if let Some(job) = job {
+    let mut places = Places {
+        job_file: job_file.to_string(),
+        shop_file: "shop".to_string(),
+        job: None,
+        shop: None,
+        missing: Vec::new(),
+    };
+    let job = document(
+        folder,
+        job_file,
+        &mut findings,
+        &mut places.missing,
+        read_job_as_far_as_possible,
+    );
+    if let Some((job, reading)) = job {
+        places.job = Some(reading);
         name = job.name.clone();
-        if let Some(shop) = document(folder, &job.shop, &mut findings, read_shop) {
-            across(&job, &shop, job_file, dialects, &mut findings);
+        places.shop_file = job.shop.clone();
+        let shop = document(
+            folder,
+            &job.shop,
+            &mut findings,
+            &mut places.missing,
+            read_shop_as_far_as_possible,
+        );
+        if let Some((shop, reading)) = shop {
+            places.shop = Some(reading);
+            across(&job, &shop, dialects, &mut findings);
             let hash = documents_hash(folder, &job, &shop);
             documents = Some(Documents { job, shop, hash });
         }
     }
-    Loaded {
+    let mut loaded = Loaded {
         documents,
-        findings,
+        findings: Vec::new(),
         name,
-    }
+        sound: findings.is_empty(),
+        places,
+    };
+    loaded.retell(&mut findings);
+    loaded.findings = findings;
+    loaded
 }
 
 fn document<T>(
     folder: &JobFolder,
     file: &str,
     findings: &mut Vec<Finding>,
-    read: impl FnOnce(&[u8]) -> Result<T, Vec<Problem>>,
-) -> Option<T> {
+    missing: &mut Vec<String>,
+    read: impl FnOnce(&[u8]) -> Reading<T>,
+) -> Option<(T, Reading<()>)> {
     match folder.read_within(file, MAX_DOCUMENT_BYTES as u64) {
-        Ok(bytes) => match read(&bytes) {
-            Ok(document) => Some(document),
-            Err(problems) => {
-                findings.extend(problems.into_iter().map(|p| {
-                    Finding::new(&code::DOCUMENT_INVALID, p.message)
-                        .pointer(format!("{file}#{}", p.pointer))
-                }));
-                None
-            }
-        },
+        Ok(bytes) => {
+            let (document, reading) = read(&bytes).split();
+            findings.extend(reading.problems.iter().map(|p| p.finding(file)));
+            missing.extend(reading.missing_names().map(str::to_string));
+            document.map(|d| (d, reading))
+        }
         Err(problem) => {
             findings.push(unread(&problem));
             None
@@ -77,13 +146,7 @@ fn unread(problem: &FileProblem) -> Finding {
 }
 
 /// What only both documents together, and what is installed, can tell.
-fn across(
-    job: &Job,
-    shop: &Shop,
-    job_file: &str,
-    dialects: &Dialects,
-    findings: &mut Vec<Finding>,
-) {
+fn across(job: &Job, shop: &Shop, dialects: &Dialects, findings: &mut Vec<Finding>) {
     let offer = |name: &str, known: Vec<&str>| {
         nearest(name, known.iter().copied())
             .map(|n| format!("; did you mean \"{n}\"?"))
@@ -99,7 +162,7 @@ fn across(
                 &code::UNKNOWN_NAME,
                 format!("The shop has no machine \"{id}\"{}", offer(id, machines)),
             )
-            .pointer(format!("{job_file}#/machine")),
+            .pointer("job#/machine"),
         ),
         None if shop.machines.len() > 1 => findings.push(
             Finding::new(
@@ -109,7 +172,7 @@ fn across(
                     machines.join(", ")
                 ),
             )
-            .pointer(format!("{job_file}#/machine"))
+            .pointer("job#/machine")
             .remedy("Name the machine in the job's `machine`."),
         ),
         _ => {}
@@ -125,7 +188,7 @@ fn across(
                         offer(&machine.dialect, dialects.names().collect())
                     ),
                 )
-                .pointer(format!("{}#/machines/{id}/dialect", job.shop)),
+                .pointer(format!("shop#/machines/{id}/dialect")),
             );
         }
     }

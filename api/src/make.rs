@@ -2,7 +2,7 @@
 
 use crate::Registries;
 use crate::folder::JobFolder;
-use crate::load::load;
+use crate::load::{Loaded, load};
 use crate::output::{OutputFolder, OutputProblem};
 use crate::spool::FolderSpool;
 use grainway_pipeline::chain::{Chain, KeepNothing};
@@ -82,9 +82,9 @@ pub fn make(
         progress,
         cancel,
     };
-    let loaded = load(&folder, &job_file, &registries.dialects);
-    let (report, files) = match loaded.documents {
-        Some(documents) => match work_on(documents, loaded.findings, registries, &cx) {
+    let mut loaded = load(&folder, &job_file, &registries.dialects);
+    let (report, files) = match loaded.documents.take() {
+        Some(documents) => match work_on(documents, &loaded, registries, &cx) {
             Ok(work) => reported(&work, &cx)?,
             Err(Stop::Cancelled) => return Err(Failure::Cancelled),
             Err(Stop::Fault(fault)) => failed(&loaded.name, &fault),
@@ -120,21 +120,23 @@ fn open(job: &Path) -> Result<(JobFolder, String), Failure> {
 /// Runs the chain; a panic of ours ends as a fault.
 fn work_on(
     documents: Documents,
-    findings: Vec<Finding>,
+    loaded: &Loaded,
     registries: &Registries,
     cx: &Cx<'_>,
 ) -> Result<Work, Stop> {
-    let mut work = Work::new(documents);
-    work.findings = findings;
     let run = std::panic::AssertUnwindSafe(|| -> Result<Work, Stop> {
-        match Chain::plan(&registries.stages, &work) {
-            Ok(chain) => chain.run(&mut work, 0, cx, &mut KeepNothing)?,
-            Err(findings) => work.findings.extend(findings),
+        let work = Work::new(documents);
+        let planned = Chain::plan(&registries.stages, &work);
+        match (planned, loaded.sound) {
+            (Ok(chain), true) => run_chain(&chain, work, cx),
+            (planned, _) => explore(
+                planned.err().unwrap_or_default(),
+                work,
+                loaded,
+                registries,
+                cx,
+            ),
         }
-        if !work.facts.contains("reported") {
-            report_without_sheets(&mut work, cx)?;
-        }
-        Ok(work)
     });
     std::panic::catch_unwind(run).unwrap_or_else(|payload| {
         let said = payload
@@ -146,6 +148,89 @@ fn work_on(
             "grainway failed inside: {said}"
         ))))
     })
+}
+
+fn run_chain(chain: &Chain, mut work: Work, cx: &Cx<'_>) -> Result<Work, Stop> {
+    chain.run(&mut work, 0, cx, &mut KeepNothing)?;
+    if !work.facts.contains("reported") {
+        report_without_sheets(&mut work, cx)?;
+    }
+    Ok(work)
+}
+
+/// Goes on with documents that lack what is wrong with them, as far as the last stage before programs, for the sake of the
+/// findings: one run is to name all mistakes. Nothing else of that work is kept.
+fn explore(
+    unplanned: Vec<Finding>,
+    mut work: Work,
+    loaded: &Loaded,
+    registries: &Registries,
+    cx: &Cx<'_>,
+) -> Result<Work, Stop> {
+    let mut findings = unplanned;
+    for finding in &findings {
+        forget_setting(
+            &mut work.documents,
+            finding.pointer.as_deref().unwrap_or(""),
+        );
+    }
+    let documents = &mut work.documents;
+    let named = documents.job.chain.take().or(documents.shop.chain.take());
+    let makes_programs = |name: &str| {
+        let stage = registries.stages.get(name);
+        stage.is_none_or(|s| s.about().gives.contains(&"programs"))
+    };
+    let chain: Vec<String> = named
+        .unwrap_or_else(|| {
+            let all = registries.stages.iter();
+            all.map(|s| s.about().name.to_string()).collect()
+        })
+        .into_iter()
+        .take_while(|name| !makes_programs(name))
+        .collect();
+    documents.job.chain = Some(chain);
+    match Chain::plan(&registries.stages, &work) {
+        Ok(chain) => {
+            let mut further = work.clone();
+            match chain.run(&mut further, 0, cx, &mut KeepNothing) {
+                Ok(()) => findings.extend(further.findings),
+                Err(Stop::Cancelled) => return Err(Stop::Cancelled),
+                // Half a document may lead a stage astray; what is known by now is told all the same.
+                Err(Stop::Fault(_)) => {}
+            }
+        }
+        Err(more) => findings.extend(more),
+    }
+    loaded.retell(&mut findings);
+    work.findings = loaded.findings.clone();
+    work.findings.extend(findings);
+    report_without_sheets(&mut work, cx)?;
+    Ok(work)
+}
+
+/// Takes out the setting that a finding names, or the chain, so that the rest can be planned.
+fn forget_setting(documents: &mut Documents, pointer: &str) {
+    let Some((document, place)) = pointer.split_once('#') else {
+        return;
+    };
+    let (settings, chain) = match document {
+        "job" => (&mut documents.job.settings, &mut documents.job.chain),
+        _ => (&mut documents.shop.settings, &mut documents.shop.chain),
+    };
+    if place.starts_with("/chain") {
+        *chain = None;
+    } else if let Some(path) = place.strip_prefix("/settings/") {
+        let (stage, key) = path.split_once('/').unwrap_or((path, ""));
+        let key = key.split('/').next().unwrap_or("");
+        match settings.get_mut(stage).and_then(|s| s.as_object_mut()) {
+            Some(layer) if !key.is_empty() => {
+                layer.remove(key);
+            }
+            _ => {
+                settings.remove(stage);
+            }
+        }
+    }
 }
 
 /// The report that the report stage made, and the files beside it.

@@ -3,8 +3,11 @@
 //! The doc comments on these types are the manual: the JSON Schemas are made from them. Reading ([`read`]) collects all problems
 //! of a document, each with its JSON Pointer, and resolves units: lengths are millimetres from here on.
 
+mod check;
 mod job;
 mod length;
+mod meaning;
+mod parse;
 mod read;
 mod shop;
 mod wood;
@@ -12,7 +15,8 @@ mod wood;
 pub use job::*;
 pub use length::{Depth, Length, Unit, in_unit};
 pub use read::{
-    MAX_DOCUMENT_BYTES, Problem, read_job, read_settings_layer, read_shop, schema_job, schema_shop,
+    MAX_DOCUMENT_BYTES, Problem, ProblemKind, Reading, read_job, read_job_as_far_as_possible,
+    read_settings_layer, read_shop, read_shop_as_far_as_possible, schema_job, schema_shop,
 };
 pub use shop::*;
 pub use wood::{WOODS, Wood, wood};
