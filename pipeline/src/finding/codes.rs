@@ -138,6 +138,14 @@ codes! {
         "Little wood is left under a feature.",
         "Lessen the depth, or lower the limit if it is meant.",
         "";
+    HELD_OTHERWISE = "held-otherwise" Warning
+        "The job says that the wood is held by something that the program knows nothing of.",
+        "Make sure that the board and every piece stay where they are until the last cut.",
+        "";
+    HOLD_GAP = "hold-gap" Warning
+        "Screws along an edge of the board stand farther apart than wanted.",
+        "Enlarge the place stage's side-margin, or add a clamp by hand where nothing is cut.",
+        "";
     HOLE_NOT_ROUND = "hole-not-round" Error
         "A contour that should be a hole is not a circle.",
         "Draw a circle, or let the rule make a cutout.",
@@ -166,9 +174,21 @@ codes! {
         "The chain ended without a program.",
         "Give the job parts to cut, and leave `chain` out unless it ends with post, verify and report.",
         "";
+    NO_ROOM_FOR_FIRST_HOLD = "no-room-for-first-hold" Error
+        "Nothing finds room to hold the wood before the first cut.",
+        "Enlarge the margin or the board, use smaller screws or clamps, or move the features.",
+        "";
     NO_ROOM_FOR_STOPS = "no-room-for-stops" Error
         "Cuts that run out over a blank's edges leave no room for its stops.",
         "Turn the blank, set `locate` to lines, or use smaller stops.",
+        "";
+    NO_ROOM_FOR_TABS = "no-room-for-tabs" Warning
+        "A piece has no place for tabs; another hold was taken.",
+        "Look at the hold that the message names; or place the parts farther apart.",
+        "";
+    NOT_HELD = "not-held" Error
+        "A piece would come loose under the cutter.",
+        "Place the parts farther apart, put Z zero on the bed, or hold the piece by screws.",
         "";
     NOT_VERIFIED = "not-verified" Error
         "A program did not pass its checks, or nothing checked it.",
@@ -190,6 +210,18 @@ codes! {
         "Two parts lie nearer than the cutter's diameter, or one in the other.",
         "Move them apart in the drawing, or use a thinner cutter.",
         "";
+    PILOT_BY_HAND = "pilot-by-hand" Warning
+        "No cutter drills the pilots of hold-down screws; their places are marked only.",
+        "Add a drill of the pilots' diameter to the shop, or drill them by hand in the pause.",
+        "";
+    SCREW_IN_THE_WAY = "screw-in-the-way" Error
+        "A screw that the job places lies too near to a cut.",
+        "Move the screw, or leave its place to be computed.",
+        "";
+    SKIN_ON_TOP = "skin-on-top" Error
+        "A thin floor under outlines was asked for with Z zero on top of the wood.",
+        "Put Z zero on the bed, or leave `skin` out.",
+        "";
     SPINDLE_TOO_FAST = "spindle-too-fast" Error
         "The spindle's least speed is above the largest speed marked on the cutter.",
         "Take another cutter; a cutter run above its marked speed can burst.",
@@ -197,6 +229,10 @@ codes! {
     SPOILBOARD_THIN = "spoilboard-thin" Error
         "Something would go too deep into the spoilboard.",
         "Use a thicker spoilboard or lessen the depth in the settings.",
+        "";
+    TABS_WEAK = "tabs-weak" Warning
+        "A piece has fewer tabs than wanted.",
+        "Place the parts farther apart, or leave a skin.",
         "";
     UNKNOWN_NAME = "unknown-name" Error
         "A name is used that nothing defines: a stock, a cutter, a machine, a wood, a dialect, a stage.",
@@ -217,6 +253,18 @@ codes! {
     WALL_THIN = "wall-thin" Warning
         "The wood left between two cuts, or between a cut and the edge, is thin.",
         "Move them apart, or lower the limit if it is meant.",
+        "";
+    WASTE_OTHERWISE = "waste-otherwise" Warning
+        "The waste of an opening cannot be held as asked.",
+        "Enlarge the opening, use smaller screws, or say `chips`.",
+        "";
+    WASTE_SLIVER = "waste-sliver" Warning
+        "A strip of waste between two kerfs is too narrow to hold anything.",
+        "Place the parts farther apart or so near that their kerfs meet.",
+        "";
+    WASTE_TO_CHIPS = "waste-to-chips" Note
+        "The waste of an opening is too small to be held; it is cut to chips.",
+        "Nothing.",
         "";
 }
 
