@@ -5,6 +5,7 @@
 //! put aside, since it drops records of types that it does not know.
 
 use super::curves::{Curve, follow, spline};
+use super::plane::Plane;
 use super::read::{Content, Entity, MOST_ENTITIES, Refusal, Run, What};
 use grainway_pipeline::doc::Unit;
 use grainway_pipeline::geom::{Point, Segment, point};
@@ -601,88 +602,18 @@ fn unit_vector(v: [f64; 3]) -> Option<[f64; 3]> {
     (length.is_finite() && length > 1e-12).then(|| v.map(|c| c / length))
 }
 
-/// A plane seen from above: where its points come to lie.
-#[derive(Clone, Copy, Debug)]
-struct Plane {
-    x: Point,
-    y: Point,
-    origin: Point,
-}
-
-impl Plane {
-    /// The plane z = `elevation` of a map's inner coordinates, when it lies flat and keeps area.
-    fn of(matrix: &Matrix, elevation: f64) -> Option<Plane> {
-        let [x, y, _] = matrix.axes;
-        let flat = |v: [f64; 3]| v[2].abs() <= FLAT_SHARE * v[0].hypot(v[1]);
-        let o = matrix.point([0.0, 0.0, elevation]);
-        let plane = Plane {
-            x: point(x[0], x[1]),
-            y: point(y[0], y[1]),
-            origin: point(o[0], o[1]),
-        };
-        let keeps_area = plane.x.cross(plane.y).abs() > 1e-9 * plane.x.length() * plane.y.length();
-        (flat(x) && flat(y) && keeps_area).then_some(plane)
-    }
-    fn point(&self, p: Point) -> Point {
-        self.origin + self.x * p.x + self.y * p.y
-    }
-    fn vector(&self, v: Point) -> Point {
-        self.x * v.x + self.y * v.y
-    }
-    /// +1 when circles stay circles, −1 when they do and are mirrored, `None` when they become ellipses.
-    fn similar(&self) -> Option<f64> {
-        let (a, b) = (self.x.length(), self.y.length());
-        let round = (a - b).abs() <= 1e-9 * a && self.x.dot(self.y).abs() <= 1e-9 * a * a;
-        round.then(|| self.x.cross(self.y).signum())
-    }
-    /// Lines and arcs of the plane, seen from above.
-    fn segments(&self, own: &[Segment]) -> Vec<Segment> {
-        let mut out = Vec::with_capacity(own.len());
-        for s in own {
-            match (*s, self.similar()) {
-                (Segment::Line { a, b }, _) => out.push(Segment::Line {
-                    a: self.point(a),
-                    b: self.point(b),
-                }),
-                (
-                    Segment::Arc {
-                        a,
-                        centre,
-                        sweep,
-                        b,
-                        ..
-                    },
-                    Some(sign),
-                ) => {
-                    let (a, b) = (self.point(a), self.point(b));
-                    let turned = sweep * sign;
-                    // The drawn ends are kept to the last digit; only a (nearly) full circle goes by its centre.
-                    out.push(if sweep.abs() > 1.9 * std::f64::consts::PI {
-                        Segment::arc_about(self.point(centre), a, turned)
-                    } else {
-                        Segment::from_bulge(a, b, (turned / 4.0).tan())
-                    });
-                }
-                (
-                    Segment::Arc {
-                        a, centre, sweep, ..
-                    },
-                    None,
-                ) => {
-                    let u = a - centre;
-                    let curve = Curve::Ellipse {
-                        centre: self.point(centre),
-                        u: self.vector(u),
-                        v: self.vector(u.left()),
-                        from: 0.0,
-                        sweep,
-                    };
-                    out.extend(follow(&[curve]));
-                }
-            }
-        }
-        out
-    }
+/// The plane z = `elevation` of a map's inner coordinates, when it lies flat and keeps area.
+fn flat_plane(matrix: &Matrix, elevation: f64) -> Option<Plane> {
+    let [x, y, _] = matrix.axes;
+    let flat = |v: [f64; 3]| v[2].abs() <= FLAT_SHARE * v[0].hypot(v[1]);
+    let o = matrix.point([0.0, 0.0, elevation]);
+    let plane = Plane {
+        x: point(x[0], x[1]),
+        y: point(y[0], y[1]),
+        origin: point(o[0], o[1]),
+    };
+    let keeps_area = plane.x.cross(plane.y).abs() > 1e-9 * plane.x.length() * plane.y.length();
+    (flat(x) && flat(y) && keeps_area).then_some(plane)
 }
 
 /// Where entities stand.
@@ -888,7 +819,7 @@ impl<'a> Walk<'a> {
     }
 
     fn plane(&self, values: &Values<'_>, frame: &Frame, elevation: f64) -> Result<Plane, String> {
-        Plane::of(&frame.matrix.after(&values.extrusion()?), elevation)
+        flat_plane(&frame.matrix.after(&values.extrusion()?), elevation)
             .ok_or_else(|| NOT_FLAT.to_string())
     }
 

@@ -10,6 +10,7 @@ mod dxf;
 pub(crate) mod group;
 mod layers;
 mod parts;
+mod plane;
 mod read;
 mod shapes;
 mod sheet;
