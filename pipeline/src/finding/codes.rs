@@ -42,6 +42,10 @@ macro_rules! codes {
 }
 
 codes! {
+    AGAINST_GRAIN = "against-grain" Note
+        "Curved edges of a part are cut against the grain and may tear.",
+        "Look at these edges; turn the part, take a sharper cutter or a thinner allowance, or sand them.",
+        "stages profile::tests::curves_against_the_grain_are_noted_once";
     BAD_ID = "bad-id" Error
         "An id has characters that file names and references cannot have.",
         "Use 1 to 80 letters, digits, points, dashes and underscores, and no point at the start.",
@@ -74,6 +78,10 @@ codes! {
         "A cutter takes so little a tooth that it rubs and burns instead of cutting.",
         "Use a cutter with fewer edges, a slower spindle or a machine that feeds faster.",
         "stages/src/feeds.rs::low_chip_load_is_found";
+    COMPRESSION_TIP = "compression-tip" Warning
+        "A compression cutter's first pass does not get its up-cut tip below the face.",
+        "Allow the cutter a deeper pass (pass-depth), or take a down-cut or an up-cut.",
+        "stages profile::tests::compression_cutter_starts_below_its_tip_or_says_so";
     CONTOUR_IN_NO_OUTLINE = "contour-in-no-outline" Error
         "A contour to be cut lies in no part's outline.",
         "Draw the part's outline round it, or move it to a layer that is ignored.",
@@ -98,6 +106,10 @@ codes! {
         "The cutter's cutting or usable length is less than the depth asked of it.",
         "Take a longer cutter or a lesser depth.",
         "";
+    CUTTER_UNFIT = "cutter-unfit" Error
+        "The cutter is of a kind that cannot make the feature.",
+        "Name a cutter of another kind, or leave the choice to the stage.",
+        "stages profile::tests::only_flat_cutters_cut_walls";
     DEPTH_BEYOND_STOCK = "depth-beyond-stock" Error
         "A depth is greater than the thickness of the wood.",
         "Correct the depth, or write \"through\" if it is to go through.",
@@ -126,6 +138,14 @@ codes! {
         "Two things have one id.",
         "Rename one of them.",
         "";
+    ENGRAVING_OVERRUN = "engraving-overrun" Warning
+        "An engraved line runs over the part's edge.",
+        "Move or shorten the line, or take a finer cutter.",
+        "stages mark::tests::lines_over_the_edge_are_told_of";
+    ENGRAVING_SHALLOW = "engraving-shallow" Warning
+        "An engraved line is so shallow that it may miss the thinnest wood.",
+        "Engrave deeper, or set zero on top of the wood.",
+        "stages mark::tests::shallow_lines_on_uneven_wood_are_told_of";
     ENTITY_NOT_READ = "entity-not-read" Warning
         "Something on a layer that is to be cut cannot be cut and was left out.",
         "Redraw it as lines, arcs or polylines, or move it to a layer that is ignored.",
@@ -186,6 +206,10 @@ codes! {
         "A piece has no place for tabs; another hold was taken.",
         "Look at the hold that the message names; or place the parts farther apart.",
         "";
+    NO_TAB_PLACE = "no-tab-place" Warning
+        "No edge of a piece is long and plain enough to hold a tab.",
+        "Hold the piece by screws or a skin.",
+        "stages profile::tests::small_parts_say_what_their_tabs_lack";
     NOT_HELD = "not-held" Error
         "A piece would come loose under the cutter.",
         "Place the parts farther apart, put Z zero on the bed, or hold the piece by screws.",
@@ -230,6 +254,10 @@ codes! {
         "Something would go too deep into the spoilboard.",
         "Use a thicker spoilboard or lessen the depth in the settings.",
         "";
+    TAB_NEAR_CORNER = "tab-near-corner" Note
+        "A piece is too small for tabs at the wanted distance from corners.",
+        "Look where the tabs sit on the sheet; hold the piece otherwise if they are in the way.",
+        "stages profile::tests::small_parts_say_what_their_tabs_lack";
     TABS_WEAK = "tabs-weak" Warning
         "A piece has fewer tabs than wanted.",
         "Place the parts farther apart, or leave a skin.",

@@ -7,17 +7,20 @@
 mod passes;
 mod path;
 mod spans;
+#[cfg(test)]
+pub(crate) mod tests;
 
 use crate::cutters;
 use crate::feeds::{Feeds, feeds, wood_of};
-use grainway_pipeline::doc::{Cutter, CutterKind, FeatureKind, Flutes, IfUnreachable, Length, Machine};
+use grainway_pipeline::doc::{Cutter, CutterKind, FeatureKind, Flutes, IfUnreachable, Length};
 use grainway_pipeline::finding::{Finding, code};
-use grainway_pipeline::geom::{Contour, Notes, Point, SegmentIndex};
+use grainway_pipeline::geom::{Contour, Notes, Point, Region, SegmentIndex};
 use grainway_pipeline::motion::{Move, SAFE_Z, profile_moves};
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
 use grainway_pipeline::tolerance::VERIFY_MM;
 use grainway_pipeline::work::{
-    CutLoop, Documents, Grain, HandWork, Operation, ProfileCut, SizedFeature, Variant, Work, Workingstep,
+    CutLoop, Documents, Grain, HandWork, Operation, ProfileCut, SizedFeature, Variant, Work,
+    Workingstep,
 };
 use passes::{Limits, PAST_UP_CUT_MM};
 use path::{CentrePath, Slot};
@@ -29,8 +32,6 @@ use serde::{Deserialize, Serialize};
 const CLEAR_MM: f64 = 2.0;
 /// A compression cutter's first pass may be as deep as this many diameters to get its up-cut tip under the face.
 const FIRST_PASS_DIAMETERS: f64 = 1.0;
-/// Curved edges against the grain shorter than this in all are not worth a note, mm.
-const AGAINST_GRAIN_MM: f64 = 5.0;
 /// No more spots of one feature are named than this.
 const MOST_SPOTS: usize = 8;
 
@@ -146,7 +147,6 @@ struct Job<'a> {
     variant: &'a Variant,
     feature: &'a SizedFeature,
     settings: &'a ProfileSettings,
-    machine: &'a Machine,
     cutter_id: String,
     cutter: &'a Cutter,
     feeds: Feeds,
@@ -175,20 +175,27 @@ fn cut_variant(work: &Work, variant: &Variant, settings: &ProfileSettings) -> Ma
                 made.findings.extend(notes);
                 if let Some(found) = job.cut(&mut made) {
                     let longer = against.is_none_or(|(l, _)| found.0 > l);
-                    let at = if longer { Some(found.1) } else { against.map(|a| a.1) };
+                    let at = if longer {
+                        Some(found.1)
+                    } else {
+                        against.map(|a| a.1)
+                    };
                     against = at.map(|at| (found.0 + against.map_or(0.0, |a| a.0), at));
                 }
             }
             Err(findings) => made.findings.extend(findings),
         }
     }
-    if let Some((length, at)) = against.filter(|a| a.0 > AGAINST_GRAIN_MM) {
+    if let Some((length, at)) = against {
         let message = format!(
             "{length:.0} mm of curved edges are cut against the grain, the longest stretch around ({:.1}, {:.1}).",
             at.x, at.y
         );
-        made.findings
-            .push(Finding::new(&code::AGAINST_GRAIN, message).part(&variant.part).at(at));
+        made.findings.push(
+            Finding::new(&code::AGAINST_GRAIN, message)
+                .part(&variant.part)
+                .at(at),
+        );
     }
     made
 }
@@ -203,24 +210,57 @@ fn job<'a>(
     let (id, mut notes) = chosen_cutter(documents, variant, feature, settings)?;
     let missing = |what: &str, name: &str| {
         let message = format!("The {what} {name} is not known.");
-        vec![cutters::about(Finding::new(&code::UNKNOWN_NAME, message), variant, feature)]
+        vec![cutters::about(
+            Finding::new(&code::UNKNOWN_NAME, message),
+            variant,
+            feature,
+        )]
     };
-    let cutter = documents.cutter(&id).ok_or_else(|| missing("cutter", &id))?;
-    let (_, machine) = documents
-        .machine()
-        .ok_or_else(|| missing("machine", documents.job.machine.as_deref().unwrap_or("of the job")))?;
-    let wood = wood_of(documents, &variant.stock).ok_or_else(|| missing("wood of stock", &variant.stock))?;
+    let cutter = documents
+        .cutter(&id)
+        .ok_or_else(|| missing("cutter", &id))?;
+    let (_, machine) = documents.machine().ok_or_else(|| {
+        missing(
+            "machine",
+            documents.job.machine.as_deref().unwrap_or("of the job"),
+        )
+    })?;
+    let wood = wood_of(documents, &variant.stock)
+        .ok_or_else(|| missing("wood of stock", &variant.stock))?;
     if cutter.kind != CutterKind::EndMill {
-        let message = format!("{id} ({}) leaves no square wall; a cut through needs a flat end mill.", cutter.label());
+        let message = format!(
+            "{id} ({}) leaves no square wall; a cut through needs a flat end mill.",
+            cutter.label()
+        );
         let finding = Finding::new(&code::CUTTER_UNFIT, message);
         return Err(vec![cutters::about(finding, variant, feature)]);
     }
     let keeps_inside = feature.kind == FeatureKind::Outline;
-    let operation = if keeps_inside { Operation::Outline } else { Operation::Cutout };
+    let operation = if keeps_inside {
+        Operation::Outline
+    } else {
+        Operation::Cutout
+    };
     let feeds = feeds(cutter, &wood, machine, operation);
-    notes.extend(feeds.finding(&id, cutter, machine).map(|f| cutters::about(f, variant, feature)));
-    let grain = work.part(&variant.part).is_none_or(|p| p.grain == Grain::AlongX);
-    let job = Job { work, variant, feature, settings, machine, cutter_id: id, cutter, feeds, keeps_inside, grain };
+    notes.extend(
+        feeds
+            .finding(&id, cutter, machine)
+            .map(|f| cutters::about(f, variant, feature)),
+    );
+    let grain = work
+        .part(&variant.part)
+        .is_none_or(|p| p.grain == Grain::AlongX);
+    let job = Job {
+        work,
+        variant,
+        feature,
+        settings,
+        cutter_id: id,
+        cutter,
+        feeds,
+        keeps_inside,
+        grain,
+    };
     Ok((job, notes))
 }
 
@@ -233,8 +273,14 @@ fn chosen_cutter(
 ) -> Result<(String, Vec<Finding>), Vec<Finding>> {
     let Some(id) = &feature.cutter else {
         let in_use: Vec<String> = variant.steps.iter().map(|s| s.cutter.clone()).collect();
-        return cutters::choose(documents, variant, feature, settings.cutter.as_deref(), &in_use)
-            .map(|c| (c.cutter, c.findings));
+        return cutters::choose(
+            documents,
+            variant,
+            feature,
+            settings.cutter.as_deref(),
+            &in_use,
+        )
+        .map(|c| (c.cutter, c.findings));
     };
     let about = |f| vec![cutters::about(f, variant, feature)];
     let (id, cutter) = cutters::named(documents, id).map_err(about)?;
@@ -258,9 +304,9 @@ impl Job<'_> {
     fn cut(&self, made: &mut Made) -> Option<(f64, Point)> {
         let mut notes = Notes::default();
         let region = self.feature.region();
-        let against = match self.slot(&region, &mut notes) {
+        let against = match self.slot(&region) {
             Some(slot) => {
-                self.cut_slot(&slot, made);
+                self.cut_slot(&slot, &region, made);
                 None
             }
             None => self.cut_walls(&region, made, &mut notes),
@@ -274,17 +320,20 @@ impl Job<'_> {
         }));
         against
     }
-    fn slot(&self, region: &grainway_pipeline::geom::Region, notes: &mut Notes) -> Option<Slot> {
+    fn slot(&self, region: &Region) -> Option<Slot> {
         if self.keeps_inside {
             return None;
         }
-        path::slot(region, self.r(), notes)
+        path::slot(region, self.r())
     }
     /// Floors of the passes; a compression cutter that cannot start below its tip is told of.
     fn floors(&self, made: &mut Made) -> Vec<f64> {
         let most = self.feeds.pass_depth;
         let first = (self.cutter.flutes == Flutes::Compression).then(|| {
-            self.cutter.up_cut_length.map_or(self.cutter.diameter.mm(), Length::mm) + PAST_UP_CUT_MM
+            self.cutter
+                .up_cut_length
+                .map_or(self.cutter.diameter.mm(), Length::mm)
+                + PAST_UP_CUT_MM
         });
         let deepest = most.max(FIRST_PASS_DIAMETERS * self.cutter.diameter.mm());
         let usable = first.filter(|f| *f <= deepest + 1e-9);
@@ -295,9 +344,14 @@ impl Job<'_> {
                 self.cutter_id,
                 self.cutter.label()
             );
-            made.findings.push(self.about(Finding::new(&code::COMPRESSION_TIP, message)));
+            made.findings
+                .push(self.about(Finding::new(&code::COMPRESSION_TIP, message)));
         }
-        let limits = Limits { most, last: self.settings.last_pass.mm(), first: usable };
+        let limits = Limits {
+            most,
+            last: self.settings.last_pass.mm(),
+            first: usable,
+        };
         passes::floors(self.top(), self.feature.floor, &limits)
     }
     /// A cut whose loops are these.
@@ -316,7 +370,11 @@ impl Job<'_> {
     fn push(&self, made: &mut Made, moves: Vec<Move>, profile: Option<ProfileCut>) {
         let step = Workingstep {
             feature: self.feature.key.clone(),
-            operation: if self.keeps_inside { Operation::Outline } else { Operation::Cutout },
+            operation: if self.keeps_inside {
+                Operation::Outline
+            } else {
+                Operation::Cutout
+            },
             cutter: self.cutter_id.clone(),
             rpm: self.feeds.rpm,
             feed: self.feeds.feed,
@@ -333,27 +391,45 @@ impl Job<'_> {
         self.top() + CLEAR_MM
     }
     /// An opening as wide as the cutter: one line there and back, or straight down.
-    fn cut_slot(&self, slot: &Slot, made: &mut Made) {
+    fn cut_slot(&self, slot: &Slot, region: &Region, made: &mut Made) {
         let floors = self.floors(made);
         match slot {
             Slot::Line(line) => {
                 let path = path::started(line);
-                let cut_loop = CutLoop { path, passes: floors, finishing: false, through: self.feature.through };
+                self.tell_of_left(&[&region.outer], &[&path], made);
+                let cut_loop = CutLoop {
+                    path,
+                    passes: floors,
+                    finishing: false,
+                    through: self.feature.through,
+                };
                 let cut = self.profile_cut(vec![cut_loop], false);
                 let moves = profile_moves(&cut, &[], self.clear_z());
                 self.push(made, moves, Some(cut));
             }
             Slot::Point(at) if self.cutter.centre_cutting => {
                 let mut moves = vec![
-                    Move::Rapid { to: at.at_z(SAFE_Z) },
-                    Move::Rapid { to: at.at_z(self.clear_z()) },
+                    Move::Rapid {
+                        to: at.at_z(SAFE_Z),
+                    },
+                    Move::Rapid {
+                        to: at.at_z(self.clear_z()),
+                    },
                 ];
                 for floor in floors {
-                    moves.push(Move::Line { to: at.at_z(floor), feed: self.feeds.plunge });
+                    moves.push(Move::Line {
+                        to: at.at_z(floor),
+                        feed: self.feeds.plunge,
+                    });
                     // Out of the hole, so that the chips leave it.
-                    moves.push(Move::Line { to: at.at_z(self.clear_z()), feed: self.feeds.feed });
+                    moves.push(Move::Line {
+                        to: at.at_z(self.clear_z()),
+                        feed: self.feeds.feed,
+                    });
                 }
-                moves.push(Move::Rapid { to: at.at_z(SAFE_Z) });
+                moves.push(Move::Rapid {
+                    to: at.at_z(SAFE_Z),
+                });
                 self.push(made, moves, None);
             }
             Slot::Point(at) => {
@@ -382,7 +458,11 @@ impl Job<'_> {
                 count,
                 feature: Some(self.feature.key.clone()),
                 at,
-                what: format!("cut {} {} to its line{place}", self.feature.kind.word(), self.feature.key),
+                what: format!(
+                    "cut {} {} to its line{place}",
+                    self.feature.kind.word(),
+                    self.feature.key
+                ),
                 why: message,
             });
             return;
@@ -394,24 +474,51 @@ impl Job<'_> {
         });
     }
     /// Loops along the walls.
-    fn cut_walls(&self, region: &grainway_pipeline::geom::Region, made: &mut Made, notes: &mut Notes) -> Option<(f64, Point)> {
+    fn cut_walls(
+        &self,
+        region: &Region,
+        made: &mut Made,
+        notes: &mut Notes,
+    ) -> Option<(f64, Point)> {
         let (r, diameter) = (self.r(), self.cutter.diameter.mm());
         let walls: Vec<&Contour> = region.contours().collect();
         let last = path::centre_paths(region, self.keeps_inside, r, notes);
         if last.is_empty() {
-            let message = format!("{} ({}) does not fit into the opening.", self.cutter_id, self.cutter.label());
+            let message = format!(
+                "{} ({}) does not fit into the opening.",
+                self.cutter_id,
+                self.cutter.label()
+            );
             let at = grainway_pipeline::geom::pole(region, 0.1).map(|(p, _)| p);
             self.unreachable(made, &code::CUTTER_TOO_LARGE, message, at);
             return None;
         }
         let floors = self.floors(made);
-        let allowance = self.settings.finishing_allowance.mm().clamp(0.0, 0.25 * diameter);
+        let allowance = self
+            .settings
+            .finishing_allowance
+            .mm()
+            .clamp(0.0, 0.25 * diameter);
         let deep = self.top() - self.feature.floor > self.settings.widen_deeper_than * diameter;
-        let extra = if deep { (self.settings.widened - 1.0).clamp(0.0, 0.5) * diameter } else { 0.0 };
+        let extra = if deep {
+            (self.settings.widened - 1.0).clamp(0.0, 0.5) * diameter
+        } else {
+            0.0
+        };
         let wall = SegmentIndex::new(walls.iter().flat_map(|c| c.segments()));
-        let at = |distance: f64, notes: &mut Notes| path::centre_paths(region, self.keeps_inside, distance, notes);
-        let rough = if allowance > VERIFY_MM { at(r + allowance, notes) } else { Vec::new() };
-        let wide = if extra > 0.0 { at(r + allowance + extra, notes) } else { Vec::new() };
+        let at = |distance: f64, notes: &mut Notes| {
+            path::centre_paths(region, self.keeps_inside, distance, notes)
+        };
+        let rough = if allowance > VERIFY_MM {
+            at(r + allowance, notes)
+        } else {
+            Vec::new()
+        };
+        let wide = if extra > 0.0 {
+            at(r + allowance + extra, notes)
+        } else {
+            Vec::new()
+        };
         let mut paths: Vec<Contour> = Vec::new();
         let mut against: Option<(f64, Point)> = None;
         for centre in &last {
@@ -425,7 +532,18 @@ impl Job<'_> {
             self.push(made, moves, Some(cut));
         }
         let paths: Vec<&Contour> = paths.iter().collect();
-        let left = path::unreached(&walls, &paths, &self.feature.corners, r, self.feature.leave);
+        self.tell_of_left(&walls, &paths, made);
+        against
+    }
+    /// Names every spot of the walls that the paths do not reach.
+    fn tell_of_left(&self, walls: &[&Contour], paths: &[&Contour], made: &mut Made) {
+        let left = path::unreached(
+            walls,
+            paths,
+            &self.feature.corners,
+            self.r(),
+            self.feature.leave,
+        );
         for spot in left.iter().take(MOST_SPOTS) {
             let message = format!(
                 "{} ({}) leaves wood at ({:.3}, {:.3}), {:.3} mm from being reached{}.",
@@ -434,11 +552,14 @@ impl Job<'_> {
                 spot.at.x,
                 spot.at.y,
                 spot.by,
-                if left.len() > MOST_SPOTS { format!("; {} such places in all", left.len()) } else { String::new() }
+                if left.len() > MOST_SPOTS {
+                    format!("; {} such places in all", left.len())
+                } else {
+                    String::new()
+                }
             );
             self.unreachable(made, &code::UNREACHABLE, message, Some(spot.at));
         }
-        against
     }
     /// The loops that make one wall: a wider kerf, roughing with its ways into reliefs, finishing.
     #[allow(clippy::too_many_arguments)]
@@ -458,7 +579,9 @@ impl Job<'_> {
         let beside = |paths: &[CentrePath], distance: f64| {
             paths
                 .iter()
-                .find(|p| p.keeps_inside == last.keeps_inside && runs_along(&last.path, &p.path, distance))
+                .find(|p| {
+                    p.keeps_inside == last.keeps_inside && runs_along(&last.path, &p.path, distance)
+                })
                 .map(|p| p.path.clone())
         };
         let roughed = beside(rough, allowance);
@@ -466,9 +589,14 @@ impl Job<'_> {
             Some(path) => (path.clone(), r + allowance),
             None => (last.path.clone(), r),
         };
-        let way = if roughed.is_some() { self.settings.rough } else { self.settings.finish };
+        let way = if roughed.is_some() {
+            self.settings.rough
+        } else {
+            self.settings.finish
+        };
         let climb = way == Way::Climb;
-        let (with_lobes, refused) = path::with_lobes(&main, &self.feature.corners, r, distance, wall);
+        let (with_lobes, refused) =
+            path::with_lobes(&main, &self.feature.corners, r, distance, wall);
         for corner in refused {
             let message = format!(
                 "The relief of the corner at ({:.3}, {:.3}) cannot be reached from the cut's path: an edge beside it is too short for \
@@ -480,13 +608,25 @@ impl Job<'_> {
             );
             self.unreachable(made, &code::UNREACHABLE, message, Some(corner.at));
         }
-        let ready = |path: &Contour, climb: bool| path::started(&path::directed(path.clone(), last.keeps_inside, climb));
+        let ready = |path: &Contour, climb: bool| {
+            path::started(&path::directed(path.clone(), last.keeps_inside, climb))
+        };
         let mut loops = Vec::new();
         let extra = (self.settings.widened - 1.0).clamp(0.0, 0.5) * self.cutter.diameter.mm();
         if let Some(path) = beside(wide, distance - r + extra) {
-            loops.push(CutLoop { path: ready(&path, climb), passes: floors.to_vec(), finishing: false, through });
+            loops.push(CutLoop {
+                path: ready(&path, climb),
+                passes: floors.to_vec(),
+                finishing: false,
+                through,
+            });
         }
-        loops.push(CutLoop { path: ready(&with_lobes, climb), passes: floors.to_vec(), finishing: false, through });
+        loops.push(CutLoop {
+            path: ready(&with_lobes, climb),
+            passes: floors.to_vec(),
+            finishing: false,
+            through,
+        });
         if roughed.is_some() {
             let climb = self.settings.finish == Way::Climb;
             loops.push(CutLoop {
@@ -499,15 +639,25 @@ impl Job<'_> {
         loops
     }
     /// Fills in the spans for tabs and says what they lack; gives what is cut against the grain.
-    fn places_for_tabs(&self, cut: &mut ProfileCut, walls: &[&Contour], made: &mut Made) -> Option<(f64, Point)> {
+    fn places_for_tabs(
+        &self,
+        cut: &mut ProfileCut,
+        walls: &[&Contour],
+        made: &mut Made,
+    ) -> Option<(f64, Point)> {
         let last = cut.loops.last()?;
         let nearest = |w: &&&Contour| last.path.start().map_or(f64::INFINITY, |p| w.distance(p));
-        let wall = walls.iter().min_by(|a, b| nearest(a).total_cmp(&nearest(b)))?;
+        let wall = walls
+            .iter()
+            .min_by(|a, b| nearest(a).total_cmp(&nearest(b)))?;
         let others: Vec<&SizedFeature> = self
             .variant
             .features
             .iter()
-            .filter(|f| f.key != self.feature.key && !matches!(f.kind, FeatureKind::Outline | FeatureKind::Engraving))
+            .filter(|f| {
+                f.key != self.feature.key
+                    && !matches!(f.kind, FeatureKind::Outline | FeatureKind::Engraving)
+            })
             .collect();
         let question = spans::Question {
             path: &last.path,
@@ -524,22 +674,35 @@ impl Job<'_> {
             self.tell_of_tabs(&answer, made);
         }
         let climb = self.settings.finish == Way::Climb;
-        let against = if self.grain { spans::against_grain(&question, climb) } else { None };
+        let against = if self.grain {
+            spans::against_grain(&question, climb)
+        } else {
+            None
+        };
         cut.tab_spans = answer.spans;
         against
     }
     fn tell_of_tabs(&self, answer: &spans::Answer, made: &mut Made) {
         let wanted = self.settings.tab_corner_distance.mm();
         if answer.spans.is_empty() {
-            let message = "No edge is long and plain enough for a tab; the piece needs another hold.";
-            made.findings.push(self.about(Finding::new(&code::NO_TAB_PLACE, message)));
+            let message =
+                "No edge is long and plain enough for a tab; the piece needs another hold.";
+            made.findings
+                .push(self.about(Finding::new(&code::NO_TAB_PLACE, message)));
         } else if answer.tight_curve || answer.corner_mm.is_some() {
             let near = answer.corner_mm.map_or_else(String::new, |mm| {
                 format!(" {mm:.0} mm from corners instead of {wanted:.0}")
             });
-            let curve = if answer.tight_curve { " on a tight curve" } else { "" };
-            let message = format!("The piece is too small for tabs where they belong: they may sit{near}{curve}.");
-            made.findings.push(self.about(Finding::new(&code::TAB_NEAR_CORNER, message)));
+            let curve = if answer.tight_curve {
+                " on a tight curve"
+            } else {
+                ""
+            };
+            let message = format!(
+                "The piece is too small for tabs where they belong: they may sit{near}{curve}."
+            );
+            made.findings
+                .push(self.about(Finding::new(&code::TAB_NEAR_CORNER, message)));
         }
     }
 }
@@ -547,6 +710,10 @@ impl Job<'_> {
 /// The outer path stays near the inner one all the way: not farther than corners take it, and all round.
 fn runs_along(inner: &Contour, outer: &Contour, distance: f64) -> bool {
     // In a sharp inside corner an offset's vertex lies 1/sin φ farther; 8 allows angles down to 15°.
-    let near = |a: &Contour, b: &Contour| a.vertices.iter().all(|v| b.distance(v.at) <= 8.0 * distance + VERIFY_MM);
+    let near = |a: &Contour, b: &Contour| {
+        a.vertices
+            .iter()
+            .all(|v| b.distance(v.at) <= 8.0 * distance + VERIFY_MM)
+    };
     !outer.is_empty() && near(outer, inner) && near(inner, outer)
 }

@@ -46,7 +46,11 @@ mod tests {
     #[test]
     fn nineteen_at_3_175_are_six_equal_ones() {
         // reference-facts section 8: ⌈19 / 3.175⌉ = 6 of 3.166667. The last one is not thinned here.
-        let limits = Limits { most: 3.175, last: 3.175, first: None };
+        let limits = Limits {
+            most: 3.175,
+            last: 3.175,
+            first: None,
+        };
         // Thin last passes take the last 3.175 apart; equal ones fill the rest.
         let floors = floors(19.0, 0.0, &limits);
         assert_eq!(floors.len(), 6);
@@ -57,8 +61,21 @@ mod tests {
 
     #[test]
     fn the_last_pass_is_thin_and_no_pass_is_too_deep() {
-        for (top, floor, most) in [(22.1, -0.3, 3.0), (0.0, -19.9, 3.175), (12.1, -0.3, 3.0), (1.0, 0.0, 3.0)] {
-            let floors = floors(top, floor, &Limits { most, last: 1.5, first: None });
+        for (top, floor, most) in [
+            (22.1, -0.3, 3.0),
+            (0.0, -19.9, 3.175),
+            (12.1, -0.3, 3.0),
+            (1.0, 0.0, 3.0),
+        ] {
+            let floors = floors(
+                top,
+                floor,
+                &Limits {
+                    most,
+                    last: 1.5,
+                    first: None,
+                },
+            );
             let mut z = top;
             for f in &floors {
                 assert!(z - f <= most + 1e-9 && z - f > 0.0, "{z} {f}");
@@ -74,7 +91,15 @@ mod tests {
 
     #[test]
     fn compression_cutters_start_below_their_up_cut_tip() {
-        let floors = floors(18.0, 0.0, &Limits { most: 3.0, last: 1.5, first: Some(5.0) });
+        let floors = floors(
+            18.0,
+            0.0,
+            &Limits {
+                most: 3.0,
+                last: 1.5,
+                first: Some(5.0),
+            },
+        );
         assert_eq!(floors[0], 13.0);
         assert_eq!(floors[floors.len() - 1], 0.0);
     }

@@ -22,14 +22,26 @@ pub struct CentrePath {
 
 /// Paths at `distance` from the walls of what is kept. For an outline (`keeps_inside`) the one path outside of it; gaps that the
 /// cutter cannot enter from outside have none. For a cutout the paths inside of it, those around islands included.
-pub fn centre_paths(region: &Region, keeps_inside: bool, distance: f64, notes: &mut Notes) -> Vec<CentrePath> {
+pub fn centre_paths(
+    region: &Region,
+    keeps_inside: bool,
+    distance: f64,
+    notes: &mut Notes,
+) -> Vec<CentrePath> {
     let by = if keeps_inside { distance } else { -distance };
     geom::offset(region, by, notes)
         .into_iter()
         .flat_map(|r| {
             let holes = if keeps_inside { Vec::new() } else { r.holes };
-            let inner = holes.into_iter().map(|path| CentrePath { path, keeps_inside: true });
-            std::iter::once(CentrePath { path: r.outer, keeps_inside }).chain(inner)
+            let inner = holes.into_iter().map(|path| CentrePath {
+                path,
+                keeps_inside: true,
+            });
+            std::iter::once(CentrePath {
+                path: r.outer,
+                keeps_inside,
+            })
+            .chain(inner)
         })
         .collect()
 }
@@ -42,23 +54,35 @@ fn fillet_centre(corner: &Corner, r: f64) -> Option<Point> {
 
 /// The path with a way into every lobe and back; lobes that belong to another path are left alone. Corners whose lobe cannot be
 /// reached from the path come back beside it.
-pub fn with_lobes<'a>(path: &Contour, corners: &'a [Corner], r: f64, distance: f64, wall: &SegmentIndex) -> (Contour, Vec<&'a Corner>) {
+pub fn with_lobes<'a>(
+    path: &Contour,
+    corners: &'a [Corner],
+    r: f64,
+    distance: f64,
+    wall: &SegmentIndex,
+) -> (Contour, Vec<&'a Corner>) {
     let mut path = path.clone();
     let mut refused = Vec::new();
     for corner in corners {
-        let CornerAnswer::Lobe { centre, .. } = corner.answer else { continue };
-        let (Some(stand), Some(from)) = (fillet_centre(corner, r), fillet_centre(corner, distance)) else {
+        let CornerAnswer::Lobe { centre, .. } = corner.answer else {
+            continue;
+        };
+        let (Some(stand), Some(from)) = (fillet_centre(corner, r), fillet_centre(corner, distance))
+        else {
             refused.push(corner);
             continue;
         };
-        let Some((leave, along)) = path.nearest(from) else { continue };
+        let Some((leave, along)) = path.nearest(from) else {
+            continue;
+        };
         let far = leave.distance(from);
         if far > 2.0 * SLOT_MATCH_MM {
             // The path turns off before the corner (edges shorter than the cutter's tangent) or is another one altogether.
             let reach = leave.distance(centre);
             let straight = (1..=8).all(|i| {
                 let p = leave.lerp(stand, f64::from(i) / 8.0);
-                wall.distance_to_point(p, r).is_none_or(|(d, _)| d >= r - VARIANT_GOUGE_MM)
+                wall.distance_to_point(p, r)
+                    .is_none_or(|(d, _)| d >= r - VARIANT_GOUGE_MM)
             });
             if reach > 4.0 * distance || !straight {
                 refused.push(corner);
@@ -87,14 +111,18 @@ fn with_way(path: &Contour, along: f64, leave: Point, stand: Point, centre: Poin
             out.push(s);
         } else {
             let t = ((along - start) / s.length()).clamp(0.0, 1.0);
-            let (near_start, near_end) = (along - start < SAME_JOINT_MM, end - along < SAME_JOINT_MM);
+            let (near_start, near_end) =
+                (along - start < SAME_JOINT_MM, end - along < SAME_JOINT_MM);
             if near_end {
                 out.push(s);
             } else if !near_start {
                 out.push(s.piece(0.0, t));
             }
             let there = way.windows(2).map(|w| Segment::Line { a: w[0], b: w[1] });
-            let back = way.windows(2).rev().map(|w| Segment::Line { a: w[1], b: w[0] });
+            let back = way
+                .windows(2)
+                .rev()
+                .map(|w| Segment::Line { a: w[1], b: w[0] });
             out.extend(there.chain(back));
             if near_start {
                 out.push(s);
@@ -120,7 +148,9 @@ pub fn started(path: &Contour) -> Contour {
             best = Some((i, s.length()));
         }
     }
-    let Some((i, _)) = best else { return path.clone() };
+    let Some((i, _)) = best else {
+        return path.clone();
+    };
     let mut turned = vec![pieces[i].piece(0.5, 1.0)];
     turned.extend(&pieces[i + 1..]);
     turned.extend(&pieces[..i]);
@@ -145,7 +175,13 @@ pub struct Left {
 
 /// Spots of the walls that no disc of radius `r` on the paths reaches, one for each stretch, worst first along the wall. Fillets in
 /// corners that are to keep them do not count; `leave` mm may stay anywhere.
-pub fn unreached(walls: &[&Contour], paths: &[&Contour], corners: &[Corner], r: f64, leave: Option<f64>) -> Vec<Left> {
+pub fn unreached(
+    walls: &[&Contour],
+    paths: &[&Contour],
+    corners: &[Corner],
+    r: f64,
+    leave: Option<f64>,
+) -> Vec<Left> {
     let index = SegmentIndex::new(paths.iter().flat_map(|p| p.segments()));
     let allowed = leave.unwrap_or(0.0).max(0.0) + VERIFY_MM;
     let kept = |p: Point| {
@@ -162,7 +198,9 @@ pub fn unreached(walls: &[&Contour], paths: &[&Contour], corners: &[Corner], r: 
             let n = (s.length() / LOOK_EVERY_MM).ceil().max(1.0);
             for i in 0..n as usize {
                 let p = s.at(i as f64 / n);
-                let far = index.distance_to_point(p, f64::INFINITY).map_or(f64::INFINITY, |(d, _)| d);
+                let far = index
+                    .distance_to_point(p, f64::INFINITY)
+                    .map_or(f64::INFINITY, |(d, _)| d);
                 let by = far - r;
                 if by > allowed && !kept(p) {
                     if worst.is_none_or(|w| by > w.by) {
@@ -188,14 +226,19 @@ pub enum Slot {
 }
 
 /// The centre line of an opening whose width is the cutter's diameter within [`SLOT_MATCH_MM`]; `None` for any other.
-pub fn slot(region: &Region, r: f64, notes: &mut Notes) -> Option<Slot> {
+pub fn slot(region: &Region, r: f64) -> Option<Slot> {
+    // A ring a hundredth wide is at the end of what kernels are sure of; what they have to say of it is no news, since the line
+    // that comes out is checked like any other path.
+    let notes = &mut Notes::default();
     // A hair more than half of the tolerance on either side, so that a width just at its end still leaves a ring.
     let half = 0.5 * SLOT_MATCH_MM + 5e-4;
     if !region.holes.is_empty() || !geom::offset(region, -(r + half), notes).is_empty() {
         return None;
     }
     let rings = geom::offset(region, -(r - half), notes);
-    let [ring] = rings.as_slice() else { return None };
+    let [ring] = rings.as_slice() else {
+        return None;
+    };
     if !ring.holes.is_empty() {
         return None;
     }
@@ -259,5 +302,9 @@ fn middle_line(one: &Contour, other: &Contour) -> Contour {
             v.at = v.at.lerp(q, 0.5);
         }
     }
-    Contour { vertices, closed: false }.without_repeats(2.0 * SLOT_MATCH_MM)
+    Contour {
+        vertices,
+        closed: false,
+    }
+    .without_repeats(2.0 * SLOT_MATCH_MM)
 }

@@ -63,13 +63,17 @@ pub fn tab_spans(q: &Question) -> Answer {
     let fixed = fixed_exclusions(q);
     let mut best = Answer::default();
     let mut most = 0;
-    for (i, curve_mm) in [q.curve_mm, 0.5 * q.curve_mm, 0.0].into_iter().enumerate() {
+    for (i, curve_mm) in [q.curve_mm, 0.5 * q.curve_mm, q.r].into_iter().enumerate() {
         for corner_mm in std::iter::once(q.corner_mm).chain(CLOSER_MM) {
             if corner_mm > q.corner_mm {
                 continue;
             }
             let spans = spans_at(q, corner_mm, curve_mm, &fixed);
-            let places = if spread(q.path, &spans) { places(&spans, q.r) } else { places(&spans, q.r).min(2) };
+            let places = if spread(q.path, &spans) {
+                places(&spans, q.r)
+            } else {
+                places(&spans, q.r).min(2)
+            };
             if places > most {
                 most = places;
                 best = Answer {
@@ -94,7 +98,9 @@ fn places(spans: &[TabSpan], r: f64) -> usize {
     let lifted = NECK_MM + 2.0 * r;
     spans
         .iter()
-        .map(|s| ((s.to - s.from + BETWEEN_TABS_MM + 1e-9) / (lifted + BETWEEN_TABS_MM)).floor() as usize)
+        .map(|s| {
+            ((s.to - s.from + BETWEEN_TABS_MM + 1e-9) / (lifted + BETWEEN_TABS_MM)).floor() as usize
+        })
         .sum()
 }
 
@@ -102,10 +108,13 @@ fn places(spans: &[TabSpan], r: f64) -> usize {
 fn spread(path: &Contour, spans: &[TabSpan]) -> bool {
     let length = path.length();
     let at = |s: f64| path.at_length(s.rem_euclid(length.max(1e-9)));
-    let Some((p, d)) = spans.first().and_then(|s| at(s.from)) else { return false };
-    spans.iter().flat_map(|s| [s.from, 0.5 * (s.from + s.to), s.to]).any(|s| {
-        at(s).is_some_and(|(q, _)| d.cross(q - p).abs() > 1.0)
-    })
+    let Some((p, d)) = spans.first().and_then(|s| at(s.from)) else {
+        return false;
+    };
+    spans
+        .iter()
+        .flat_map(|s| [s.from, 0.5 * (s.from + s.to), s.to])
+        .any(|s| at(s).is_some_and(|(q, _)| d.cross(q - p).abs() > 1.0))
 }
 
 /// Pieces of the path with the length at which each starts.
@@ -128,7 +137,11 @@ fn wall_left(q: &Question) -> bool {
 
 /// Radius of the wall beside an arc of the path; 0 where a corner is rolled.
 fn wall_radius(q: &Question, radius: f64, sweep: f64) -> f64 {
-    if (sweep > 0.0) == wall_left(q) { (radius - q.r).max(0.0) } else { radius + q.r }
+    if (sweep > 0.0) == wall_left(q) {
+        (radius - q.r).max(0.0)
+    } else {
+        radius + q.r
+    }
 }
 
 /// Lengths where other features meet the edge or where it is a joint face; these never give way.
@@ -186,7 +199,9 @@ fn joint_faces(q: &Question) -> Vec<bool> {
     (0..n)
         .map(|i| {
             let straight = matches!(walls[i], Segment::Line { .. });
-            straight && walls[i].length() <= JOINT_FACE_MM && (inside_turn(i) || inside_turn((i + n - 1) % n))
+            straight
+                && walls[i].length() <= JOINT_FACE_MM
+                && (inside_turn(i) || inside_turn((i + n - 1) % n))
         })
         .collect()
 }
@@ -202,10 +217,21 @@ fn spans_at(q: &Question, corner_mm: f64, curve_mm: f64, fixed: &[(f64, f64)]) -
     let mut cuts: Vec<f64> = Vec::new();
     for (i, (s, start)) in pieces.iter().enumerate() {
         let end = start + s.length();
-        if let Segment::Arc { radius, sweep, centre, a, .. } = *s {
+        if let Segment::Arc {
+            radius,
+            sweep,
+            centre,
+            a,
+            ..
+        } = *s
+        {
             let wall = wall_radius(q, radius, sweep);
             if wall < curve_mm - 1e-9 {
-                let away = if sweep.abs() > CORNER_TURN { corner_mm } else { 0.0 };
+                let away = if sweep.abs() > CORNER_TURN {
+                    corner_mm
+                } else {
+                    0.0
+                };
                 no.push((start - away, end + away));
             }
             cuts.extend(grain_changes(centre, a, sweep).map(|share| start + share * s.length()));
@@ -227,7 +253,11 @@ fn spans_at(q: &Question, corner_mm: f64, curve_mm: f64, fixed: &[(f64, f64)]) -
         .map(|(from, to)| {
             let middle = q.path.at_length((0.5 * (from + to)).rem_euclid(length));
             let long_grain = q.grain && middle.is_some_and(|(_, d)| d.x.abs() > d.y.abs());
-            TabSpan { from, to, long_grain }
+            TabSpan {
+                from,
+                to,
+                long_grain,
+            }
         })
         .collect()
 }
@@ -241,7 +271,12 @@ fn grain_changes(centre: Point, a: Point, sweep: f64) -> impl Iterator<Item = f6
     let from = (a - centre).angle();
     (0..4).filter_map(move |k| {
         let angle = std::f64::consts::FRAC_PI_4 + f64::from(k) * std::f64::consts::FRAC_PI_2;
-        let turn = if sweep > 0.0 { angle - from } else { from - angle }.rem_euclid(std::f64::consts::TAU);
+        let turn = if sweep > 0.0 {
+            angle - from
+        } else {
+            from - angle
+        }
+        .rem_euclid(std::f64::consts::TAU);
         let share = turn / sweep.abs();
         (share > 0.0 && share < 1.0).then_some(share)
     })
@@ -259,7 +294,9 @@ fn free(length: f64, no: &[(f64, f64)], cuts: &[f64]) -> Vec<(f64, f64)> {
         marks.push((from, from + (b - a)));
     }
     marks.sort_by(|x, y| x.0.total_cmp(&y.0).then(x.1.total_cmp(&y.1)));
-    let Some(first) = marks.first().copied() else { return vec![(0.0, length)] };
+    let Some(first) = marks.first().copied() else {
+        return vec![(0.0, length)];
+    };
     let mut out = Vec::new();
     // Marks that run over the start cover what lies before the first one.
     let mut covered = marks.iter().map(|m| m.1 - length).fold(first.0, f64::max);
@@ -287,11 +324,15 @@ fn free(length: f64, no: &[(f64, f64)], cuts: &[f64]) -> Vec<(f64, f64)> {
 pub fn against_grain(q: &Question, climb: bool) -> Option<(f64, Point)> {
     /// Slopes within this of the grain or of square to it do not tear (5°).
     const HARMLESS: f64 = 0.087;
+    /// Shorter stretches, such as rounded corners have, are sanded anyway, mm.
+    const SHORT_MM: f64 = 10.0;
     let out = if wall_left(q) { -1.0 } else { 1.0 };
     let mut total = 0.0;
     let mut longest: Option<(f64, Point)> = None;
     for (s, _) in pieces(q.path) {
-        let Segment::Arc { radius, sweep, .. } = s else { continue };
+        let Segment::Arc { radius, sweep, .. } = s else {
+            continue;
+        };
         if wall_radius(q, radius, sweep) < 1.0 {
             continue;
         }
@@ -312,8 +353,10 @@ pub fn against_grain(q: &Question, climb: bool) -> Option<(f64, Point)> {
                 (None, true) => run = Some((t, t)),
                 (Some(r), false) => {
                     let long = (r.1 - r.0) * s.length() + step;
-                    total += long;
-                    if longest.is_none_or(|(l, _)| long > l + 1e-6) {
+                    if long >= SHORT_MM {
+                        total += long;
+                    }
+                    if long >= SHORT_MM && longest.is_none_or(|(l, _)| long > l + 1e-6) {
                         longest = Some((long, s.at(0.5 * (r.0 + r.1))));
                     }
                     run = None;
