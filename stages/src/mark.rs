@@ -311,3 +311,177 @@ impl Line<'_> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::profile::tests::{feature, run_stage, sampled, variant, work};
+    use grainway_pipeline::geom::{Vertex, point};
+
+    const CUTTERS: &str = r#"{
+        "mill":{"kind":"end-mill","number":1,"diameter":6,"cutting-length":28,"max-rpm":24000},
+        "fine":{"kind":"end-mill","number":2,"diameter":1.5,"cutting-length":5,"max-rpm":24000,"centre-cutting":false},
+        "drill":{"kind":"drill","number":3,"diameter":1,"cutting-length":20,"max-rpm":9000}}"#;
+    const WITH_V: &str = r#"{
+        "mill":{"kind":"end-mill","number":1,"diameter":3,"cutting-length":28,"max-rpm":24000},
+        "vee":{"kind":"v-cutter","number":2,"diameter":12,"angle":90,"cutting-length":6,"max-rpm":24000}}"#;
+
+    fn marked(cutters: &str, line: Contour, floor: f64, settings: &MarkSettings) -> Work {
+        let mut w = work(cutters);
+        let outline = Contour::rectangle(point(0.0, 0.0), point(200.0, 100.0), 0.0);
+        w.variants.push(variant(
+            outline,
+            vec![feature("line", FeatureKind::Engraving, line, floor)],
+        ));
+        run_stage(&Mark, &mut w, settings);
+        w
+    }
+
+    fn an_s() -> Contour {
+        let v = |x, y, bulge| Vertex {
+            at: point(x, y),
+            bulge,
+        };
+        Contour {
+            vertices: vec![
+                v(40.0, 40.0, 0.0),
+                v(60.0, 40.0, 1.0),
+                v(60.0, 60.0, -0.5),
+                v(80.0, 80.0, 0.0),
+            ],
+            closed: false,
+        }
+    }
+
+    #[test]
+    fn line_is_followed_at_its_depth_by_the_finest_cutter() {
+        for (cutters, id) in [(WITH_V, "vee"), (CUTTERS, "mill")] {
+            let w = marked(cutters, an_s(), 21.0, &MarkSettings::default());
+            assert!(w.findings.is_empty(), "{:?}", w.findings);
+            let step = &w.variants[0].steps[0];
+            assert_eq!(
+                (step.cutter.as_str(), step.operation, step.lowest),
+                (id, Operation::Engrave, 21.0)
+            );
+            let moves = w.moves(&step.moves);
+            assert!(matches!(moves[0], Move::Rapid { to } if to.z == SAFE_Z));
+            assert!(matches!(moves.last(), Some(Move::Rapid { to }) if to.z == SAFE_Z));
+            let points = sampled(&moves, 0.05);
+            assert!(points.iter().all(|p| an_s().distance(p.xy()) < 1e-9));
+            for s in an_s().segments() {
+                for i in 0..=50 {
+                    let q = s.at(f64::from(i) / 50.0);
+                    let near = points
+                        .iter()
+                        .filter(|p| (p.z - 21.0).abs() < 1e-9)
+                        .map(|p| p.xy().distance(q));
+                    assert!(near.fold(f64::INFINITY, f64::min) < 0.05);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn cutter_that_may_not_go_straight_down_ramps_along_the_line() {
+        let settings = MarkSettings {
+            cutter: Some("fine".to_string()),
+            ..MarkSettings::default()
+        };
+        for line in [an_s(), Contour::circle(point(100.0, 50.0), 8.0)] {
+            let w = marked(CUTTERS, line.clone(), 20.0, &settings);
+            assert!(w.findings.is_empty(), "{:?}", w.findings);
+            let points = sampled(&w.moves(&w.variants[0].steps[0].moves), 0.05);
+            let steepest = points
+                .windows(2)
+                .map(|p| (p[0].z - p[1].z) / p[0].xy().distance(p[1].xy()).max(1e-12))
+                .fold(0.0, f64::max);
+            assert!(steepest < 3.0_f64.to_radians().tan() * 1.01, "{steepest}");
+            assert!(points.iter().any(|p| (p.z - 20.0).abs() < 1e-9));
+            assert!(points.iter().all(|p| line.distance(p.xy()) < 1e-9));
+        }
+    }
+
+    #[test]
+    fn deep_lines_take_several_passes() {
+        let w = marked(
+            WITH_V,
+            an_s(),
+            17.0,
+            &MarkSettings {
+                cutter: Some("mill".to_string()),
+                ..MarkSettings::default()
+            },
+        );
+        let moves = w.moves(&w.variants[0].steps[0].moves);
+        let mut floors: Vec<f64> = moves
+            .iter()
+            .filter_map(|m| match m {
+                Move::Line { to, .. } => Some(to.z),
+                _ => None,
+            })
+            .collect();
+        floors.dedup();
+        // 5.1 mm below the highest face by a 3 mm cutter: 4 equal passes of 1.275 mm.
+        assert_eq!(floors.len(), 4);
+        for (i, f) in floors.iter().enumerate() {
+            assert!(
+                (f - (22.1 - 1.275 * (i + 1) as f64)).abs() < 1e-9,
+                "{floors:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn lines_over_the_edge_are_told_of() {
+        let line = Contour::open([point(150.0, 50.0), point(204.0, 50.0)]);
+        let w = marked(WITH_V, line, 21.1, &MarkSettings::default());
+        assert_eq!(w.findings.len(), 1);
+        assert_eq!(w.findings[0].code, "engraving-overrun");
+        // 4 mm over the edge and half the V's width: 90°, 1 mm below the highest face.
+        assert!(
+            w.findings[0].message.contains("5.00 mm"),
+            "{}",
+            w.findings[0].message
+        );
+        assert_eq!(w.findings[0].at, Some(point(204.0, 50.0)));
+    }
+
+    #[test]
+    fn shallow_lines_on_uneven_wood_are_told_of() {
+        let w = marked(WITH_V, an_s(), 21.95, &MarkSettings::default());
+        assert_eq!(
+            w.findings
+                .iter()
+                .map(|f| f.code.as_str())
+                .collect::<Vec<_>>(),
+            ["engraving-shallow"]
+        );
+    }
+
+    #[test]
+    fn lines_too_deep_for_the_cutter_and_unknown_cutters_are_refused() {
+        let fine = MarkSettings {
+            cutter: Some("fine".to_string()),
+            ..MarkSettings::default()
+        };
+        assert_eq!(
+            marked(CUTTERS, an_s(), 15.0, &fine).findings[0].code,
+            "cutter-too-short"
+        );
+        let wrong = MarkSettings {
+            cutter: Some("fien".to_string()),
+            ..MarkSettings::default()
+        };
+        let w = marked(CUTTERS, an_s(), 21.0, &wrong);
+        assert_eq!(w.findings[0].code, "unknown-name");
+        assert!(w.findings[0].message.contains("fine"));
+        let drill = MarkSettings {
+            cutter: Some("drill".to_string()),
+            ..MarkSettings::default()
+        };
+        assert_eq!(
+            marked(CUTTERS, an_s(), 21.0, &drill).findings[0].code,
+            "cutter-unfit"
+        );
+    }
+}

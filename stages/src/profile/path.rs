@@ -64,11 +64,15 @@ pub fn with_lobes<'a>(
     let mut path = path.clone();
     let mut refused = Vec::new();
     for corner in corners {
-        let CornerAnswer::Lobe { centre, .. } = corner.answer else {
+        let CornerAnswer::Lobe {
+            centre,
+            from: stand,
+            ..
+        } = corner.answer
+        else {
             continue;
         };
-        let (Some(stand), Some(from)) = (fillet_centre(corner, r), fillet_centre(corner, distance))
-        else {
+        let Some(from) = fillet_centre(corner, distance) else {
             refused.push(corner);
             continue;
         };

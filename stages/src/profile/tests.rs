@@ -278,16 +278,17 @@ fn reliefs_of_an_outline_are_visited_and_left() {
     let dog = left + point(1.0, 1.0) * (r / 2.0_f64.sqrt());
     // T-bone into the notch's wall, tangent to its bottom: corner + r · inward normal of the bottom edge.
     let tee = right + point(0.0, 1.0) * r;
-    let lobe = |dog_bone, centre| CornerAnswer::Lobe {
+    let lobe = |dog_bone, centre, from| CornerAnswer::Lobe {
         dog_bone,
         into_before: false,
         centre,
         radius: r,
+        from,
     };
     let mut v = variant(outline.clone(), Vec::new());
     v.features[0].corners = vec![
-        square_corner(right, point(0.0, 1.0), point(-1.0, 0.0), lobe(false, tee)),
-        square_corner(left, point(1.0, 0.0), point(0.0, 1.0), lobe(true, dog)),
+        square_corner(right, point(0.0, 1.0), point(-1.0, 0.0), lobe(false, tee, right + point(-r, r))),
+        square_corner(left, point(1.0, 0.0), point(0.0, 1.0), lobe(true, dog, left + point(r, r))),
     ];
     for settings in [only_rough(), ProfileSettings::default()] {
         let w = profiled(MILL_6, v.clone(), &settings);
@@ -676,6 +677,7 @@ fn random_outline(n: &mut Numbers, r: f64) -> (Contour, Vec<Corner>) {
                     into_before: false,
                     centre: q + bisector * r,
                     radius: r,
+                    from: q + bisector * (r / (0.5 * angle).sin()),
                 }
             } else {
                 CornerAnswer::Fillet
