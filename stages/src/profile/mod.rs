@@ -19,14 +19,15 @@ use grainway_pipeline::motion::{Move, SAFE_Z, profile_moves};
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
 use grainway_pipeline::tolerance::VERIFY_MM;
 use grainway_pipeline::work::{
-    CutLoop, Documents, Grain, HandWork, Operation, ProfileCut, SizedFeature, Variant, Work,
-    Workingstep,
+    CornerAnswer, CutLoop, Documents, Grain, HandWork, Operation, ProfileCut, SizedFeature,
+    Variant, Work, Workingstep,
 };
 use passes::{Limits, PAST_UP_CUT_MM};
 use path::{CentrePath, Slot};
 use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 
 /// Rapids come down to this much above the highest face, mm.
 const CLEAR_MM: f64 = 2.0;
@@ -520,9 +521,10 @@ impl Job<'_> {
             Vec::new()
         };
         let mut paths: Vec<Contour> = Vec::new();
+        let mut taken = BTreeSet::new();
         let mut against: Option<(f64, Point)> = None;
         for centre in &last {
-            let loops = self.loops(centre, &rough, &wide, allowance, &floors, &wall, made);
+            let loops = self.loops(centre, &rough, &wide, allowance, &floors, &wall, &mut taken);
             paths.extend(loops.iter().map(|l| l.path.clone()));
             let mut cut = self.profile_cut(loops, centre.keeps_inside);
             if let Some(found) = self.places_for_tabs(&mut cut, &walls, made) {
@@ -533,7 +535,25 @@ impl Job<'_> {
         }
         let paths: Vec<&Contour> = paths.iter().collect();
         self.tell_of_left(&walls, &paths, made);
+        self.tell_of_lobes(&taken, made);
         against
+    }
+    /// Names every lobe that no path enters.
+    fn tell_of_lobes(&self, taken: &BTreeSet<usize>, made: &mut Made) {
+        for (i, corner) in self.feature.corners.iter().enumerate() {
+            if !matches!(corner.answer, CornerAnswer::Lobe { .. }) || taken.contains(&i) {
+                continue;
+            }
+            let message = format!(
+                "The relief of the corner at ({:.3}, {:.3}) cannot be entered from the cut's path: an edge beside it is too short \
+                 for {} ({}).",
+                corner.at.x,
+                corner.at.y,
+                self.cutter_id,
+                self.cutter.label()
+            );
+            self.unreachable(made, &code::UNREACHABLE, message, Some(corner.at));
+        }
     }
     /// Names every spot of the walls that the paths do not reach.
     fn tell_of_left(&self, walls: &[&Contour], paths: &[&Contour], made: &mut Made) {
@@ -571,7 +591,7 @@ impl Job<'_> {
         allowance: f64,
         floors: &[f64],
         wall: &SegmentIndex,
-        made: &mut Made,
+        taken: &mut BTreeSet<usize>,
     ) -> Vec<CutLoop> {
         let r = self.r();
         let through = self.feature.through;
@@ -595,19 +615,8 @@ impl Job<'_> {
             self.settings.finish
         };
         let climb = way == Way::Climb;
-        let (with_lobes, refused) =
-            path::with_lobes(&main, &self.feature.corners, r, distance, wall);
-        for corner in refused {
-            let message = format!(
-                "The relief of the corner at ({:.3}, {:.3}) cannot be reached from the cut's path: an edge beside it is too short for \
-                 {} ({}).",
-                corner.at.x,
-                corner.at.y,
-                self.cutter_id,
-                self.cutter.label()
-            );
-            self.unreachable(made, &code::UNREACHABLE, message, Some(corner.at));
-        }
+        let (with_lobes, own) = path::with_lobes(&main, &self.feature.corners, r, distance, wall);
+        taken.extend(own);
         let ready = |path: &Contour, climb: bool| {
             path::started(&path::directed(path.clone(), last.keeps_inside, climb))
         };

@@ -52,18 +52,18 @@ fn fillet_centre(corner: &Corner, r: f64) -> Option<Point> {
     Some(corner.at + bisector * (r / (0.5 * corner.angle).sin()))
 }
 
-/// The path with a way into every lobe and back; lobes that belong to another path are left alone. Corners whose lobe cannot be
-/// reached from the path come back beside it.
-pub fn with_lobes<'a>(
+/// The path with a way into every lobe of its own and back, and the numbers of the corners whose lobes those are. Lobes of other
+/// paths, and those that cannot be entered straight from this one, are left alone.
+pub fn with_lobes(
     path: &Contour,
-    corners: &'a [Corner],
+    corners: &[Corner],
     r: f64,
     distance: f64,
     wall: &SegmentIndex,
-) -> (Contour, Vec<&'a Corner>) {
+) -> (Contour, Vec<usize>) {
     let mut path = path.clone();
-    let mut refused = Vec::new();
-    for corner in corners {
+    let mut taken = Vec::new();
+    for (i, corner) in corners.iter().enumerate() {
         let CornerAnswer::Lobe {
             centre,
             from: stand,
@@ -72,30 +72,27 @@ pub fn with_lobes<'a>(
         else {
             continue;
         };
-        let Some(from) = fillet_centre(corner, distance) else {
-            refused.push(corner);
+        let Some(nominal) = fillet_centre(corner, distance) else {
             continue;
         };
-        let Some((leave, along)) = path.nearest(from) else {
+        let Some((leave, along)) = path.nearest(nominal) else {
             continue;
         };
-        let far = leave.distance(from);
-        if far > 2.0 * SLOT_MATCH_MM {
+        if leave.distance(nominal) > 2.0 * SLOT_MATCH_MM {
             // The path turns off before the corner (edges shorter than the cutter's tangent) or is another one altogether.
-            let reach = leave.distance(centre);
-            let straight = (1..=8).all(|i| {
+            let straight = (0..=8).all(|i| {
                 let p = leave.lerp(stand, f64::from(i) / 8.0);
                 wall.distance_to_point(p, r)
                     .is_none_or(|(d, _)| d >= r - VARIANT_GOUGE_MM)
             });
-            if reach > 4.0 * distance || !straight {
-                refused.push(corner);
+            if leave.distance(centre) > 4.0 * distance || !straight {
                 continue;
             }
         }
         path = with_way(&path, along, leave, stand, centre);
+        taken.push(i);
     }
-    (path, refused)
+    (path, taken)
 }
 
 /// The path, left at length `along` for `stand` and `centre` and taken up again.

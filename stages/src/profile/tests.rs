@@ -287,8 +287,18 @@ fn reliefs_of_an_outline_are_visited_and_left() {
     };
     let mut v = variant(outline.clone(), Vec::new());
     v.features[0].corners = vec![
-        square_corner(right, point(0.0, 1.0), point(-1.0, 0.0), lobe(false, tee, right + point(-r, r))),
-        square_corner(left, point(1.0, 0.0), point(0.0, 1.0), lobe(true, dog, left + point(r, r))),
+        square_corner(
+            right,
+            point(0.0, 1.0),
+            point(-1.0, 0.0),
+            lobe(false, tee, right + point(-r, r)),
+        ),
+        square_corner(
+            left,
+            point(1.0, 0.0),
+            point(0.0, 1.0),
+            lobe(true, dog, left + point(r, r)),
+        ),
     ];
     for settings in [only_rough(), ProfileSettings::default()] {
         let w = profiled(MILL_6, v.clone(), &settings);
