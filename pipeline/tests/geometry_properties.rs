@@ -61,7 +61,70 @@ fn region(dice: &mut Dice) -> Region {
         1 => 3.175,
         _ => dice.within(0.5, 9.0),
     };
-    match dice.below(5) {
+    match dice.below(8) {
+        5 => {
+            // Rounded with the offset's own radius, corners a little off tangent, and islands close to the walls.
+            let quarter = (PI / 8.0).tan() + [0.0, 1e-4, -1e-4, 4e-5][dice.below(4) as usize];
+            let mut outer = Contour::rectangle(point(0.0, 0.0), point(w, h), 3.175);
+            for v in &mut outer.vertices {
+                if v.bulge > 0.0 {
+                    v.bulge = quarter;
+                }
+            }
+            let gap = 6.35 + dice.within(-1e-3, 1e-3);
+            let island = Contour::circle(point(0.5 * w, gap + 2.5), 2.5).oriented(false);
+            Region {
+                outer,
+                holes: vec![island],
+            }
+        }
+        6 => {
+            // Repeats, collinear corners and edges of a hundredth.
+            let mut c = star(dice, point(0.0, 0.0), w, 12, false);
+            let mut vertices = Vec::new();
+            for (k, v) in c.vertices.iter().enumerate() {
+                let next = c.vertices[(k + 1) % c.vertices.len()].at;
+                vertices.push(*v);
+                match dice.below(4) {
+                    0 => vertices.push(*v),
+                    1 => vertices.push(Vertex {
+                        at: v.at.lerp(next, 0.4),
+                        bulge: 0.0,
+                    }),
+                    2 => vertices.push(Vertex {
+                        at: v.at + point(dice.within(-0.01, 0.01), dice.within(-0.01, 0.01)),
+                        bulge: 0.0,
+                    }),
+                    _ => {}
+                }
+            }
+            c.vertices = vertices;
+            Region::inside(c)
+        }
+        7 => {
+            // Rooms in a row, joined by necks about as wide as the cutters.
+            let mut rooms = Vec::new();
+            let mut x = 0.0;
+            for _ in 0..2 + dice.below(4) {
+                let (rw, rh) = (dice.within(12.0, 40.0), dice.within(12.0, 60.0));
+                rooms.push(Region::inside(Contour::rectangle(
+                    point(x, -0.5 * rh),
+                    point(x + rw, 0.5 * rh),
+                    0.0,
+                )));
+                let d = [1.5, 3.175, 6.35][dice.below(3) as usize];
+                let off = [0.0, 1e-6, 1e-4, 1e-3, 1e-2, 0.1][dice.below(6) as usize];
+                let half = d + if dice.below(2) == 0 { off } else { -off };
+                rooms.push(Region::inside(Contour::rectangle(
+                    point(x + rw - 1.0, -half),
+                    point(x + rw + 10.0, half),
+                    0.0,
+                )));
+                x += rw + 8.0;
+            }
+            let mut rooms = union(&rooms);
+            rooms.swap_remove(0)
+        }
         0 => {
             let r = corner(dice);
             let mut outer = vec![Region::inside(Contour::rectangle(
@@ -149,7 +212,7 @@ fn index(r: &Region) -> SegmentIndex {
 #[test]
 fn offsets_are_where_distance_says() {
     let (mut made, mut asked) = (0, 0);
-    for seed in 0..400 {
+    for seed in 0..600 {
         let mut dice = Dice(seed);
         let r = region(&mut dice);
         if !usable(&r) {

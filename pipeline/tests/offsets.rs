@@ -1,6 +1,8 @@
 //! Offsets and openings against worked figures from outside.
 
-use grainway_pipeline::geom::{Contour, Notes, Region, Vertex, insets, offset, opening, point};
+use grainway_pipeline::geom::{
+    Contour, Notes, Region, Vertex, insets, offset, opening, point, self_crossing,
+};
 use std::f64::consts::PI;
 
 fn ring(xyb: &[(f64, f64, f64)]) -> Contour {
@@ -81,7 +83,6 @@ fn regions_that_defeat_the_bare_arc_kernel() {
         let region = Region { outer, holes };
         let mut notes = Notes::default();
         let levels = insets(&region, 3.175, 2.8575, &mut notes);
-        println!("{id}: {:.3} {:?}", area(&levels[1]), notes);
         assert!(
             (area(&levels[1]) - right).abs() < 0.5,
             "{id}: {} mm² instead of {right}",
@@ -141,5 +142,91 @@ fn nist_offset_pair() {
     ] {
         let nearest = path[0].outer.distance(point(x, y));
         assert!(nearest < 1e-6, "({x}, {y}) is missed by {nearest}");
+    }
+}
+
+/// Two rooms joined by a neck of twice the offset and a little: within the tolerance there is no way through, whatever the
+/// kernel thinks; beyond it there is.
+#[test]
+fn necks_within_the_tolerance_are_closed() {
+    let d = 3.175;
+    for off in [
+        -0.1, -0.004, -0.001, -1e-6, 0.0, 1e-6, 1e-5, 1e-4, 1e-3, 0.002, 0.004, 0.006, 0.01, 0.1,
+    ] {
+        let h = d + 0.5 * off;
+        let dumbbell = ring(&[
+            (0.0, -20.0, 0.0),
+            (40.0, -20.0, 0.0),
+            (40.0, -h, 0.0),
+            (60.0, -h, 0.0),
+            (60.0, -20.0, 0.0),
+            (100.0, -20.0, 0.0),
+            (100.0, 20.0, 0.0),
+            (60.0, 20.0, 0.0),
+            (60.0, h, 0.0),
+            (40.0, h, 0.0),
+            (40.0, 20.0, 0.0),
+            (0.0, 20.0, 0.0),
+        ]);
+        let mut notes = Notes::default();
+        let inner = offset(&Region::inside(dumbbell), -d, &mut notes);
+        let open = off > 0.005;
+        assert_eq!(
+            inner.len(),
+            if open { 1 } else { 2 },
+            "neck {off}, {notes:?}"
+        );
+        // Each room shrinks to (40 − 2d)² and keeps the mouth of its neck up to the two corners: 2dh less two quarter discs.
+        let room = (40.0 - 2.0 * d) * (40.0 - 2.0 * d);
+        let mouth = 2.0 * d * h - 0.5 * PI * d * d;
+        let corridor = if open { 20.0 * off } else { 0.0 };
+        let right = 2.0 * (room + mouth) + corridor;
+        let slack = 0.01 + 2.0 * (-off).max(0.0) * d;
+        let found = area(&inner);
+        assert!((found - right).abs() < slack, "{off}: {found} {right}");
+    }
+}
+
+/// An island whose gap to the wall is just twice the offset: the level is an outer loop and a hole, or a single loop around
+/// both, and never one loop that touches itself.
+#[test]
+fn island_at_a_gap_of_twice_the_offset() {
+    let d = 3.175;
+    for off in [
+        -0.05, -0.002, -1e-4, -1e-6, 0.0, 1e-6, 1e-4, 1e-3, 0.003, 0.05,
+    ] {
+        let gap = 2.0 * d + off;
+        for round in [false, true] {
+            let island = if round {
+                Contour::circle(point(30.0, gap + 8.0), 8.0)
+            } else {
+                Contour::rectangle(point(20.0, gap), point(50.0, gap + 12.0), 0.0)
+            };
+            let region = Region {
+                outer: Contour::rectangle(point(0.0, 0.0), point(100.0, 60.0), 0.0),
+                holes: vec![island.oriented(false)],
+            };
+            let mut notes = Notes::default();
+            let inner = offset(&region, -d, &mut notes);
+            assert_eq!(inner.len(), 1, "{off} {round} {notes:?}");
+            for c in inner[0].contours() {
+                assert_eq!(self_crossing(c), None, "{off} {round}");
+            }
+            let p = point(30.0, gap + 6.0);
+            assert!(!inner[0].contains(p), "{off} {round}: the island is lost");
+            let (island_area, length) = if round {
+                (PI * (8.0 + d) * (8.0 + d), 0.0)
+            } else {
+                (30.0 * 12.0 + 84.0 * d + PI * d * d, 30.0)
+            };
+            let rest = (100.0 - 2.0 * d) * (60.0 - 2.0 * d) - island_area;
+            // What the neck rule may close at most: the strip, and along a round island the sliver on both sides.
+            let slack = 0.01 + off.abs() * (length + 4.0);
+            assert!(
+                (area(&inner) - rest).abs() < slack,
+                "{off} {round}: {} {rest}",
+                area(&inner)
+            );
+        }
     }
 }

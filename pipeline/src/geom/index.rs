@@ -1,6 +1,6 @@
 //! Least distances and crossings of segments in closed form, and a grid over many segments to ask for them quickly.
 
-use super::{Bounds, Contour, Point, Segment};
+use super::{Bounds, Contour, Point, Segment, point};
 use crate::tolerance::SAME_POINT_MM;
 
 /// A computed crossing counts as lying on a segment when it is within this of it: rounding of coordinates of a few metres, with
@@ -110,7 +110,7 @@ pub fn segment_distance(a: &Segment, b: &Segment) -> (f64, Point, Point) {
     }
     let mut best = (f64::INFINITY, a.start(), b.start());
     let mut from_a = |p: Point| {
-        let q = b.nearest(p).0;
+        let q = b.nearest_point(p);
         let d = p.distance(q);
         if d < best.0 {
             best = (d, p, q);
@@ -123,7 +123,7 @@ pub fn segment_distance(a: &Segment, b: &Segment) -> (f64, Point, Point) {
         from_a(p);
     }
     let mut from_b = |q: Point| {
-        let p = a.nearest(q).0;
+        let p = a.nearest_point(q);
         let d = p.distance(q);
         if d < best.0 {
             best = (d, p, q);
@@ -147,7 +147,7 @@ fn normal_points(a: &Segment, b: &Segment) -> impl Iterator<Item = Point> + use<
         };
         if let Some(u) = towards {
             for (slot, u) in points.iter_mut().zip([u, -u]) {
-                if a.spans(u.angle()) {
+                if a.passes(u) {
                     *slot = Some(centre + u * radius);
                 }
             }
@@ -160,14 +160,14 @@ fn normal_points(a: &Segment, b: &Segment) -> impl Iterator<Item = Point> + use<
 fn box_distance(b: Bounds, p: Point) -> f64 {
     let dx = (b.min.x - p.x).max(p.x - b.max.x).max(0.0);
     let dy = (b.min.y - p.y).max(p.y - b.max.y).max(0.0);
-    dx.hypot(dy)
+    point(dx, dy).length()
 }
 
 /// Least distance between two boxes, mm; 0 when they share a point.
 fn boxes_distance(a: Bounds, b: Bounds) -> f64 {
     let dx = (b.min.x - a.max.x).max(a.min.x - b.max.x).max(0.0);
     let dy = (b.min.y - a.max.y).max(a.min.y - b.max.y).max(0.0);
-    dx.hypot(dy)
+    point(dx, dy).length()
 }
 
 /// A uniform grid over segments.
@@ -314,7 +314,7 @@ impl SegmentIndex {
                     if box_distance(self.boxes[i], p) > limit {
                         continue;
                     }
-                    let q = self.segments[i].nearest(p).0;
+                    let q = self.segments[i].nearest_point(p);
                     let d = q.distance(p);
                     if d <= limit && best.is_none_or(|(b, _, j)| d < b || (d <= b && i < j)) {
                         best = Some((d, q, i));

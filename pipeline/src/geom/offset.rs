@@ -6,11 +6,15 @@
 //! kernel, with its arcs cut from the exact curves, and a note says so.
 
 use super::quiet::caught;
-use super::raw::{Chords, SMALLEST_MM2, within_reach};
-use super::{Contour, Point, PolySet, Region, Segment, SegmentIndex, Vertex};
-use crate::tolerance::{OFFSET_CHECK_MM, SAME_POINT_MM};
+use super::raw::{Chords, SMALLEST_MM2, resolve, within_reach};
+use super::{
+    Bounds, Contour, Point, PolySet, Region, Segment, SegmentIndex, Vertex, segment_distance,
+    self_crossing, union,
+};
+use crate::tolerance::{KERNEL_MM, NECK_MM, OFFSET_CHECK_MM, SAME_POINT_MM};
 use cavalier_contours::polyline::{PlineVertex, Polyline};
 use cavalier_contours::shape_algorithms::{Shape, ShapeOffsetOptions};
+use i_overlay::core::overlay_rule::OverlayRule;
 
 /// A corner that deviates from straight by less than this (mm) is none.
 const STRAIGHT_MM: f64 = 1e-6;
@@ -20,6 +24,8 @@ const MOST_GROWTH: usize = 4;
 const FEW_VERTICES: usize = 64;
 /// Regions of more vertices than this are refused: no drawing has them, and a level would take minutes.
 const MOST_VERTICES: usize = 1_000_000;
+/// A thin stretch longer than this many neck widths is a corridor; a shorter one is the tip of a corner.
+const LONG_NECKS: f64 = 10.0;
 /// No more levels than this are made of one region.
 const MOST_LEVELS: usize = 10_000;
 /// Chords of the area check deviate by this much, mm; a fraction of what the check allows.
@@ -70,7 +76,7 @@ pub fn offset_all(regions: &[Region], by_mm: f64, notes: &mut Notes) -> Vec<Regi
         .flat_map(|r| offset(r, by_mm, notes))
         .collect();
     if by_mm > 0.0 && each.len() > 1 {
-        super::union(&each)
+        union(&each)
     } else {
         each
     }
@@ -113,11 +119,35 @@ pub fn opening(region: &Region, radius_mm: f64, notes: &mut Notes) -> Vec<Region
 fn level(region: &Region, by: f64, notes: &mut Notes) -> Vec<Region> {
     let index = SegmentIndex::new(region.contours().flat_map(|c| c.segments()));
     let why = match arc_kernel(region, by) {
-        Ok(result) => match fault(region, &index, &result, by, true) {
-            None => return result,
-            Some(why) => why,
-        },
-        Err(what) => KernelNote { what, at: None },
+        Ok(result) if comes_near_itself(&result) => {
+            let necks = necks(region, &index, by);
+            if !necks.is_empty() {
+                notes.add(
+                    format!(
+                        "a neck within {NECK_MM} mm of twice the offset of {by:.4} mm counts as closed"
+                    ),
+                    Some(necks[0].1),
+                );
+                return polygon_kernel(region, by, &necks);
+            }
+            let touch = result
+                .iter()
+                .flat_map(|r| r.contours())
+                .find_map(self_crossing);
+            match touch {
+                Some(p) => Err(KernelNote {
+                    what: "a loop of the arc kernel's level touches itself".into(),
+                    at: Some(p),
+                }),
+                None => fault(region, &index, &result, by, true).map_or(Ok(result), Err),
+            }
+        }
+        Ok(result) => fault(region, &index, &result, by, true).map_or(Ok(result), Err),
+        Err(what) => Err(KernelNote { what, at: None }),
+    };
+    let why = match why {
+        Ok(result) => return result,
+        Err(why) => why,
     };
     notes.add(
         format!(
@@ -126,7 +156,7 @@ fn level(region: &Region, by: f64, notes: &mut Notes) -> Vec<Region> {
         ),
         why.at,
     );
-    let result = polygon_kernel(region, by);
+    let result = polygon_kernel(region, by, &necks(region, &index, by));
     if let Some(why) = fault(region, &index, &result, by, false) {
         notes.add(
             format!("the polygon kernel's level is doubtful too: {}", why.what),
@@ -177,11 +207,156 @@ fn arc_kernel(region: &Region, by: f64) -> Result<Vec<Region>, String> {
     nested(rings)
 }
 
-/// One level by the polygon kernel with its arcs cut from the exact curves.
-fn polygon_kernel(region: &Region, by: f64) -> Vec<Region> {
-    let mut chords = Chords::new(crate::tolerance::KERNEL_MM);
+/// One level by the polygon kernel with its arcs cut from the exact curves and its necks closed.
+fn polygon_kernel(region: &Region, by: f64, necks: &[(Region, Point)]) -> Vec<Region> {
+    let mut chords = Chords::new(KERNEL_MM);
     chords.add_offset(region, by);
-    chords.resolved().iter().filter_map(clean_region).collect()
+    let mut closed = Chords::new(KERNEL_MM);
+    for (neck, _) in necks {
+        closed.add_region(neck);
+    }
+    let rule = if by < 0.0 {
+        OverlayRule::Difference
+    } else {
+        OverlayRule::Union
+    };
+    let level = resolve(chords, Some(closed), rule);
+    level.iter().filter_map(clean_region).collect()
+}
+
+/// Thin strips over the stretches where two pieces of the level face each other within a neck's width: cut out of an inner
+/// level or added to an outer one, they close the neck for certain. There every kernel is undecided, and a loop may come out
+/// touching itself.
+fn necks(region: &Region, index: &SegmentIndex, by: f64) -> Vec<(Region, Point)> {
+    let mut chords = Chords::new(KERNEL_MM);
+    chords.add_offset(region, by);
+    let pieces: Vec<(Bounds, Segment)> = chords.pieces.iter().map(|s| (s.bounds(), *s)).collect();
+    let mut necks = Vec::new();
+    for_near_pairs(&pieces, |i, j| {
+        let (s, t) = (&pieces[i].1, &pieces[j].1);
+        let Some(stretch) = facing(s, t) else {
+            return;
+        };
+        // A stretch nearer to the outline than the level is not part of it.
+        let p = stretch.at(0.5);
+        let middle = p.lerp(t.nearest_point(p), 0.5);
+        let level = by.abs() - 2.0 * NECK_MM;
+        if index.distance_to_point(middle, level).is_none() && region.contains(middle) == (by < 0.0)
+        {
+            necks.extend(strip(&stretch).map(|region| (region, middle)));
+        }
+    });
+    necks
+}
+
+/// The stretch of `s` that lies within a neck's width of `t`, when it is longer than the tip of a corner would be.
+fn facing(s: &Segment, t: &Segment) -> Option<Segment> {
+    let (distance, p, _) = segment_distance(s, t);
+    let length = s.length();
+    if distance > NECK_MM || length < LONG_NECKS * NECK_MM {
+        return None;
+    }
+    let near = |share: f64| t.distance(s.at(share)) <= NECK_MM;
+    let start = s.nearest(p).1;
+    let end = |direction: f64| {
+        let mut inside = start;
+        let mut step = NECK_MM / length;
+        loop {
+            let next = (inside + direction * step).clamp(0.0, 1.0);
+            if !near(next) {
+                // The end lies between: halve.
+                let mut outside = next;
+                for _ in 0..30 {
+                    let middle = 0.5 * (inside + outside);
+                    if near(middle) {
+                        inside = middle;
+                    } else {
+                        outside = middle;
+                    }
+                }
+                return inside;
+            }
+            if next <= 0.0 || next >= 1.0 {
+                return next;
+            }
+            inside = next;
+            step *= 2.0;
+        }
+    };
+    let (from, to) = (end(-1.0), end(1.0));
+    ((to - from) * length > LONG_NECKS * NECK_MM).then(|| s.piece(from, to))
+}
+
+/// The stretch widened to both sides by a little more than a neck.
+fn strip(stretch: &Segment) -> Option<Region> {
+    let half = NECK_MM + 2.0 * KERNEL_MM;
+    let side = |by: f64| -> Option<Segment> {
+        match *stretch {
+            Segment::Line { a, b } => {
+                let n = (b - a).normalized()?.left() * by;
+                Some(Segment::Line { a: a + n, b: b + n })
+            }
+            Segment::Arc {
+                a,
+                b,
+                centre,
+                radius,
+                sweep,
+            } => {
+                let k = (radius + by) / radius;
+                (k > 0.0).then(|| Segment::Arc {
+                    a: centre + (a - centre) * k,
+                    b: centre + (b - centre) * k,
+                    centre,
+                    radius: radius + by,
+                    sweep,
+                })
+            }
+        }
+    };
+    let (one, two) = (side(half)?, side(-half)?.reversed());
+    let ends = |a: &Segment, b: &Segment| Segment::Line {
+        a: a.end(),
+        b: b.start(),
+    };
+    let ring = Contour::from_segments(&[one, ends(&one, &two), two, ends(&two, &one)], true);
+    Some(Region::inside(ring))
+}
+
+/// Two pieces that are not neighbours lie within a neck's width of each other.
+fn comes_near_itself(regions: &[Region]) -> bool {
+    let mut pieces: Vec<(Bounds, Segment)> = Vec::new();
+    let mut rings: Vec<(usize, usize)> = Vec::new();
+    for contour in regions.iter().flat_map(|r| r.contours()) {
+        let first = pieces.len();
+        pieces.extend(contour.segments().map(|s| (s.bounds(), s)));
+        rings.extend((first..pieces.len()).map(|_| (first, pieces.len())));
+    }
+    let mut found = false;
+    for_near_pairs(&pieces, |i, j| {
+        let (first, end) = rings[i];
+        let next = |k: usize| if k + 1 == end { first } else { k + 1 };
+        let neighbours = rings[i] == rings[j] && (next(i) == j || next(j) == i);
+        found |= !neighbours && segment_distance(&pieces[i].1, &pieces[j].1).0 <= NECK_MM;
+    });
+    found
+}
+
+/// Calls `pair` with the numbers of any two pieces whose boxes are within a neck's width.
+fn for_near_pairs(pieces: &[(Bounds, Segment)], mut pair: impl FnMut(usize, usize)) {
+    let mut order: Vec<usize> = (0..pieces.len()).collect();
+    order.sort_by(|a, b| pieces[*a].0.min.x.total_cmp(&pieces[*b].0.min.x));
+    for (k, &i) in order.iter().enumerate() {
+        let near = pieces[i].0.grown(NECK_MM);
+        for &j in &order[k + 1..] {
+            if pieces[j].0.min.x > near.max.x {
+                break;
+            }
+            if near.touches(pieces[j].0) {
+                pair(i.min(j), i.max(j));
+            }
+        }
+    }
 }
 
 /// What is wrong with a level, if anything.

@@ -37,7 +37,8 @@ impl Point {
     }
     /// Length as a vector, mm.
     pub fn length(self) -> f64 {
-        self.x.hypot(self.y)
+        // Not `hypot`: millimetres neither overflow nor underflow when squared, and the kernels spend a fifth of their time here.
+        (self.x * self.x + self.y * self.y).sqrt()
     }
     /// Distance to `other`, mm.
     pub fn distance(self, other: Point) -> f64 {

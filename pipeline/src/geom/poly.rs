@@ -121,21 +121,30 @@ impl PolySet {
     /// Grown (`by_mm` > 0, round corners) or shrunk by a distance. Points that move nothing by more than half of [`KERNEL_MM`]
     /// are dropped from the result, since repeated offsets would multiply them.
     pub fn offset(&self, by_mm: f64) -> PolySet {
+        self.offset_by(by_mm, KERNEL_MM)
+    }
+    /// The same with chords within `tolerance` mm.
+    pub(super) fn offset_by(&self, by_mm: f64, tolerance: f64) -> PolySet {
         if by_mm.abs() < 1.0 / STEPS || !by_mm.is_finite() {
             return self.clone();
         }
-        let mut chords = Chords::new(KERNEL_MM);
-        for shape in &self.0 {
-            let mut contours = shape.iter().map(|r| Contour::polygon(r.iter().copied()));
-            if let Some(outer) = contours.next() {
-                let region = Region {
-                    outer,
-                    holes: contours.collect(),
-                };
-                chords.add_offset(&region, by_mm);
-            }
+        let mut chords = Chords::new(tolerance);
+        for region in self.to_regions() {
+            chords.add_offset(&region, by_mm);
         }
-        chords.polygons().thinned(0.5 * KERNEL_MM)
+        chords.polygons().thinned(0.5 * tolerance)
+    }
+    /// Its shapes as regions with straight sides.
+    pub fn to_regions(&self) -> Vec<Region> {
+        let shapes = self.0.iter().filter_map(|shape| {
+            let mut rings = shape.iter().map(|r| Contour::polygon(r.iter().copied()));
+            let outer = rings.next()?;
+            Some(Region {
+                outer,
+                holes: rings.collect(),
+            })
+        });
+        shapes.collect()
     }
     /// What a disc of radius `radius_mm` inside can reach.
     pub fn opening(&self, radius_mm: f64) -> PolySet {

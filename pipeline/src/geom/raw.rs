@@ -42,6 +42,8 @@ impl OverlayEdgeData for CurveId {
 pub(super) struct Chords {
     curves: Vec<Segment>,
     circles: BTreeMap<[i64; 3], u32>,
+    /// The pieces as they were added.
+    pub(super) pieces: Vec<Segment>,
     pub(super) edges: Vec<(Point, Point, u32)>,
     tolerance: f64,
 }
@@ -51,6 +53,7 @@ impl Chords {
         Chords {
             curves: Vec::new(),
             circles: BTreeMap::new(),
+            pieces: Vec::new(),
             edges: Vec::new(),
             tolerance,
         }
@@ -80,6 +83,7 @@ impl Chords {
     /// Adds a piece as chords. All arcs of one circle are cut at the same angles, so that shared stretches coincide exactly.
     pub(super) fn add(&mut self, s: Segment) {
         let id = self.curve(s);
+        self.pieces.push(s);
         let mut from = s.start();
         if let Segment::Arc {
             centre,

@@ -180,15 +180,62 @@ impl Segment {
             }
         }
     }
+    /// The arc passes the direction `towards` (of any length) seen from its centre; false for a line.
+    pub fn passes(&self, towards: Point) -> bool {
+        match *self {
+            Segment::Line { .. } => false,
+            Segment::Arc {
+                a,
+                b,
+                centre,
+                sweep,
+                ..
+            } => {
+                if sweep.abs() >= TAU - 1e-9 {
+                    return true;
+                }
+                // Seen counter-clockwise from `u` to `v`. A direction a hair outside still counts, as in `spans`.
+                let (u, v) = if sweep > 0.0 {
+                    (a - centre, b - centre)
+                } else {
+                    (b - centre, a - centre)
+                };
+                let slack = 1e-12 * u.dot(u).max(v.dot(v)).sqrt() * towards.length();
+                let (from, to) = (u.cross(towards), towards.cross(v));
+                if sweep.abs() <= PI {
+                    from >= -slack && to >= -slack && u.dot(towards).max(v.dot(towards)) >= -slack
+                } else {
+                    from >= -slack || to >= -slack
+                }
+            }
+        }
+    }
+    /// The nearest point on it to `p`: as [`Segment::nearest`] without the share, and quicker.
+    pub fn nearest_point(&self, p: Point) -> Point {
+        match *self {
+            Segment::Line { .. } => self.nearest(p).0,
+            Segment::Arc {
+                a,
+                b,
+                centre,
+                radius,
+                ..
+            } => {
+                let out = p - centre;
+                match out.normalized() {
+                    Some(u) if self.passes(out) => centre + u * radius,
+                    _ if p.distance(a) <= p.distance(b) => a,
+                    _ => b,
+                }
+            }
+        }
+    }
     /// The smallest box around it.
     pub fn bounds(&self) -> Bounds {
         let mut bounds = Bounds::of([self.start(), self.end()]);
         if let Segment::Arc { centre, radius, .. } = *self {
-            for quarter in 0..4 {
-                let angle = f64::from(quarter) * PI / 2.0;
-                if self.spans(angle) {
-                    let (dx, dy) =
-                        [(1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0)][quarter as usize];
+            for (dx, dy) in [(1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0)] {
+                if self.passes(point(dx, dy)) {
                     bounds = bounds.with(centre + point(dx, dy) * radius);
                 }
             }
@@ -242,7 +289,7 @@ impl Segment {
     }
     /// Distance from `p`, mm.
     pub fn distance(&self, p: Point) -> f64 {
-        self.nearest(p).0.distance(p)
+        self.nearest_point(p).distance(p)
     }
     /// How many chords keep within `tolerance` mm of it (at least one).
     pub fn chords(&self, tolerance: f64) -> usize {
