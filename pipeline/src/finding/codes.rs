@@ -274,9 +274,89 @@ codes! {
         "A program cannot be read back and the shop accepts that in writing.",
         "Prove it at the machine above the work before the first cut.",
         "";
+    VERIFY_AS_PLANNED = "verify-as-planned" Error
+        "The motions read back from the text are not the planned ones.",
+        "Do not run it. If the text was edited on purpose, verify it with --edited; otherwise report the failure.",
+        "";
+    VERIFY_BLOCK_RATE = "verify-block-rate" Warning
+        "Moves follow each other faster than the controller reads blocks.",
+        "Lower the feed there or use a dialect with arcs.",
+        "";
+    VERIFY_CHIP_LOAD = "verify-chip-load" Warning
+        "A cutter takes so little a tooth that it rubs, or so much that it tears.",
+        "Correct feed or speed; the sheet says which figures were computed and from what.",
+        "";
+    VERIFY_EXTREMES = "verify-extremes" Warning
+        "With the wood's thinnest or thickest reading, or a small error of the zero or the cutter, something does not come out.",
+        "Measure again and set the zero with care, or give the tab, the skin or the spoilboard more room.",
+        "";
     VERIFY_GOUGE = "verify-gouge" Error
         "The program cuts wood that must stand.",
         "Do not run it. Report the failure if the text was not edited.",
+        "";
+    VERIFY_HOLD = "verify-hold" Error
+        "The cutter comes too near to a screw, a clamp or a stop, or a screw is not driven when it is needed.",
+        "Do not run it. Move the hold, or give another way to hold.",
+        "";
+    VERIFY_LEFTOVER = "verify-leftover" Error
+        "The program leaves wood that is to go.",
+        "Do not run it. Report the failure if the text was not edited.",
+        "";
+    VERIFY_LIMIT = "verify-limit" Error
+        "A feed or speed is beyond what the machine or the cutter may do.",
+        "Correct the machine or the cutter in the shop document, or the feeds that override the computed ones.",
+        "";
+    VERIFY_LOAD = "verify-load" Error
+        "A cut asks more of the cutter than it can do: too deep a pass, more than its cutting length, a plunge without a cutting centre.",
+        "Take a longer or stronger cutter or a lesser depth of pass.",
+        "";
+    VERIFY_LOOSE = "verify-loose" Error
+        "A piece of wood comes free while the cutter runs.",
+        "Do not run it. Give tabs, screws or a skin, or let the waste be cut to chips.",
+        "";
+    VERIFY_PAUSE = "verify-pause" Error
+        "A pause is missing, or the machine is not raised and its spindle not stopped in it.",
+        "Do not run it. Report the failure if the text was not edited.",
+        "";
+    VERIFY_RAPID = "verify-rapid" Error
+        "A rapid move runs through wood, a screw or a clamp, or too near to one.",
+        "Do not run it. Report the failure if the text was not edited.",
+        "";
+    VERIFY_RELIEF = "verify-relief" Error
+        "A corner's relief is not where its formula puts it.",
+        "Do not run it. Report the failure.",
+        "";
+    VERIFY_SPINDLE = "verify-spindle" Error
+        "The spindle stands, turns the wrong way or turns when it must stand.",
+        "Do not run it. Report the failure if the text was not edited.",
+        "";
+    VERIFY_SPOILBOARD = "verify-spoilboard" Error
+        "A cut goes deeper into the spoilboard than it may.",
+        "Do not run it. Correct the thickness or the depth, or lay a thicker spoilboard.",
+        "";
+    VERIFY_TEXT = "verify-text" Error
+        "The text is not legal in its dialect.",
+        "Do not run it. Correct the line if the text was edited; report the failure otherwise.",
+        "";
+    VERIFY_TRAVEL = "verify-travel" Error
+        "The program leaves the machine's travel.",
+        "Use a larger machine, or turn or divide the part.",
+        "";
+    VERIFY_UNIT = "verify-unit" Error
+        "The text is in the wrong unit.",
+        "Do not run it. Give the machine's program-unit in the shop document.",
+        "";
+    VERIFY_UNKNOWN_POSITION = "verify-unknown-position" Error
+        "The program moves while a position is not known.",
+        "Do not run it. After a start, a pause and a cutter change raise Z first.",
+        "";
+    VERIFY_UNVERIFIED = "verify-unverified" Error
+        "The dialect cannot be read back, so the programs were not checked.",
+        "Prove every program at the machine and accept the dialect in the shop's accept-unverified, or use a dialect with a reader.",
+        "";
+    VERIFY_WRONG_CUTTER = "verify-wrong-cutter" Error
+        "The text calls another cutter than the work is for.",
+        "Do not run it. Correct the numbers of the cutters in the shop document.",
         "";
     WALL_THIN = "wall-thin" Warning
         "The wood left between two cuts, or between a cut and the edge, is thin.",

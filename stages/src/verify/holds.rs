@@ -1,0 +1,305 @@
+//! Layer 7: screws, clamps and stops. Every later move keeps clear of them; what is driven in a pause has its pilot before, and its
+//! pause is in the text, with the machine raised and the spindle stopped.
+
+use super::curves::around;
+use super::figures::{Said, at_line, mm};
+use super::{Scene, layer};
+use grainway_pipeline::finding::{Finding, Severity, code};
+use grainway_pipeline::work::{Hold, HoldKind};
+
+/// A pilot lies within this of its screw.
+const PILOT_MM: f64 = 0.3;
+
+pub(super) fn check(scene: &Scene<'_>) -> Said {
+    let mut said = Said::default();
+    pauses(scene, &mut said);
+    let mut nearest = f64::INFINITY;
+    for hold in &scene.setup.holds {
+        nearest = nearest.min(keep_out(scene, hold, &mut said));
+        if hold.after_pause.is_some() {
+            driven(scene, hold, &mut said);
+        }
+        sits(scene, hold, &mut said);
+    }
+    said.figure(
+        layer::HOLDS,
+        "least space between a cutter and a screw, clamp or stop",
+        nearest,
+        "mm",
+        Some(scene.settled.hold_margin),
+        true,
+    );
+    said.figure(
+        layer::HOLDS,
+        "pauses in the text",
+        scene.recorded.pauses.len() as f64,
+        "pauses",
+        None,
+        true,
+    );
+    said
+}
+
+fn word(hold: &Hold) -> &'static str {
+    match hold.kind {
+        HoldKind::MarginScrew => "margin screw",
+        HoldKind::Clamp => "clamp",
+        HoldKind::WasteScrew => "screw in the waste",
+        HoldKind::FrameScrew => "screw in the frame",
+        HoldKind::Stop => "stop",
+    }
+}
+
+fn place(hold: &Hold) -> String {
+    format!("{} at ({}, {})", word(hold), mm(hold.at.x), mm(hold.at.y))
+}
+
+fn of(finding: Finding, hold: &Hold) -> Finding {
+    match &hold.of {
+        Some((piece, feature)) => finding.part(piece).feature(feature),
+        None => finding,
+    }
+    .at(hold.at)
+}
+
+/// The first motion at which the hold may be there.
+fn there_from(scene: &Scene<'_>, hold: &Hold) -> usize {
+    match hold.after_pause {
+        None => 0,
+        Some(n) => scene
+            .recorded
+            .pauses
+            .get((n as usize).saturating_sub(1))
+            .map_or(usize::MAX, |p| p.at),
+    }
+}
+
+/// Least space between any later move below the head and the head; findings where it is too small.
+fn keep_out(scene: &Scene<'_>, hold: &Hold, said: &mut Said) -> f64 {
+    let from = there_from(scene, hold);
+    let margin = scene.settled.hold_margin;
+    let top = scene.setup.z.highest_top() + hold.head_above.max(0.0);
+    let mut worst: Option<(f64, usize)> = None;
+    let mut count = 0;
+    let mut nearest = f64::INFINITY;
+    let reach = hold.head_radius + margin + 1.0;
+    scene
+        .motion_boxes
+        .visit(around(hold.at, reach), usize::MAX, &mut |i| {
+            let m = &scene.recorded.motions[i];
+            if i < from {
+                return true;
+            }
+            let Some(tool) = scene.recorded.tool(m) else {
+                return true;
+            };
+            // Rapids keep their margin above the head; a cut at the head's own height does not touch it.
+            let height = if m.cuts { top } else { top + scene.settled.rapid_margin };
+            if m.low() >= height - 1e-6 {
+                return true;
+            }
+            let distance = if m.cuts || scene.straight_rapids {
+                m.path.distance(hold.at)
+            } else {
+                let b = m.bounds();
+                (hold.at.x - hold.at.x.clamp(b.min.x, b.max.x))
+                    .hypot(hold.at.y - hold.at.y.clamp(b.min.y, b.max.y))
+            };
+            let space = distance - tool.radius - hold.head_radius;
+            nearest = nearest.min(space);
+            if space < margin - 0.02 {
+                count += 1;
+                if worst.is_none_or(|w| space < w.0) {
+                    worst = Some((space, i));
+                }
+            }
+            true
+        });
+    if let Some((space, i)) = worst {
+        let m = &scene.recorded.motions[i];
+        let what = if space < 0.0 {
+            format!("the cutter runs into the {}, {} mm deep", place(hold), mm(-space))
+        } else {
+            format!(
+                "the cutter passes the {} at {} mm; {} are asked",
+                place(hold),
+                mm(space),
+                mm(margin)
+            )
+        };
+        let more = if count > 1 {
+            format!(" (nearest of {count} moves)")
+        } else {
+            String::new()
+        };
+        let kind = if m.cuts { "" } else { "in a rapid, " };
+        said.find(
+            Some(m.text),
+            of(
+                at_line(
+                    scene.recorded,
+                    &scene.setup.id,
+                    m.text,
+                    m.line,
+                    &code::VERIFY_HOLD,
+                    format!("{kind}{what}{more}."),
+                ),
+                hold,
+            ),
+        );
+    }
+    nearest
+}
+
+/// A screw driven in a pause: the pause is in the text and a pilot is drilled before it.
+fn driven(scene: &Scene<'_>, hold: &Hold, said: &mut Said) {
+    let number = hold.after_pause.unwrap_or(1) as usize;
+    let Some(pause) = scene.recorded.pauses.get(number.saturating_sub(1)) else {
+        said.find(
+            None,
+            of(
+                Finding::new(
+                    &code::VERIFY_PAUSE,
+                    format!(
+                        "the {} is to be driven in pause {number}, but the text pauses {} times.",
+                        place(hold),
+                        scene.recorded.pauses.len()
+                    ),
+                )
+                .setup(&scene.setup.id),
+                hold,
+            ),
+        );
+        return;
+    };
+    if hold.shaft <= 0.0 {
+        return;
+    }
+    let mut drilled = false;
+    let mut near: Option<f64> = None;
+    scene
+        .motion_boxes
+        .visit(around(hold.at, 15.0), pause.at, &mut |i| {
+            let m = &scene.recorded.motions[i];
+            let down = m.cuts && m.low() < scene.setup.z.top() && !m.sideways();
+            if down {
+                let off = m.path.end().distance(hold.at);
+                if off <= PILOT_MM {
+                    drilled = true;
+                } else if near.is_none_or(|n| off < n) {
+                    near = Some(off);
+                }
+            }
+            true
+        });
+    if !drilled {
+        let message = match near {
+            Some(off) => format!(
+                "the pilot for the {} is drilled {} mm beside it.",
+                place(hold),
+                mm(off)
+            ),
+            None => format!(
+                "no pilot is drilled for the {} before its pause.",
+                place(hold)
+            ),
+        };
+        said.find(
+            Some(pause.text),
+            of(
+                at_line(
+                    scene.recorded,
+                    &scene.setup.id,
+                    pause.text,
+                    pause.line,
+                    &code::VERIFY_HOLD,
+                    message,
+                ),
+                hold,
+            ),
+        );
+    }
+}
+
+/// A screw must not be driven through a piece.
+fn sits(scene: &Scene<'_>, hold: &Hold, said: &mut Said) {
+    if hold.shaft <= 0.0 || scene.setup.kind == grainway_pipeline::work::SetupKind::Blank && hold.of.is_none() {
+        return;
+    }
+    for p in &scene.pieces {
+        let at = p.placing.inverse_point(hold.at);
+        if p.bounds.contains(hold.at) && p.model.stands(at, f64::NEG_INFINITY) {
+            said.find(
+                None,
+                of(
+                    Finding::new(
+                        &code::VERIFY_HOLD,
+                        format!("the {} goes through {} itself.", place(hold), p.name),
+                    )
+                    .setup(&scene.setup.id)
+                    .part(p.name),
+                    hold,
+                ),
+            );
+        }
+    }
+}
+
+fn pauses(scene: &Scene<'_>, said: &mut Said) {
+    let planned = scene
+        .setup
+        .order
+        .iter()
+        .filter(|e| matches!(e, grainway_pipeline::work::Entry::Pause { .. }))
+        .count();
+    for (i, p) in scene.recorded.pauses.iter().enumerate() {
+        if p.spindle_on && !scene.spindle_by_hand {
+            said.find(
+                Some(p.text),
+                at_line(
+                    scene.recorded,
+                    &scene.setup.id,
+                    p.text,
+                    p.line,
+                    &code::VERIFY_PAUSE,
+                    format!("in pause {} the spindle still turns.", i + 1),
+                ),
+            );
+        }
+        let raised = p.z.is_some_and(|z| z >= scene.clear_z - 1e-6);
+        // A pause before anything moved stands where the operator left the machine.
+        if !raised && p.at > 0 && p.z.is_some() {
+            said.find(
+                Some(p.text),
+                at_line(
+                    scene.recorded,
+                    &scene.setup.id,
+                    p.text,
+                    p.line,
+                    &code::VERIFY_PAUSE,
+                    format!("in pause {} the cutter is not raised clear.", i + 1),
+                ),
+            );
+        }
+    }
+    if scene.recorded.pauses.len() != planned {
+        // Screws that miss their pause are errors of their own; the count alone is a warning.
+        let severity = if scene.recorded.pauses.len() < planned {
+            Severity::Error
+        } else {
+            Severity::Warning
+        };
+        said.find(
+            None,
+            Finding::new(
+                &code::VERIFY_PAUSE,
+                format!(
+                    "the text pauses {} times; the order of this setup has {planned} pauses.",
+                    scene.recorded.pauses.len()
+                ),
+            )
+            .setup(&scene.setup.id)
+            .severity(severity),
+        );
+    }
+}
