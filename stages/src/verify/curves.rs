@@ -245,10 +245,6 @@ impl Inside {
             per_band,
         }
     }
-    /// The box around it.
-    pub(super) fn bounds(&self) -> Bounds {
-        self.bounds
-    }
     /// `p` lies inside. Points on the boundary may come out either way.
     pub(super) fn contains(&self, p: Point) -> bool {
         if !self.bounds.contains(p) || self.pieces.is_empty() {
@@ -398,11 +394,6 @@ pub(super) fn unplaced(s: &Segment, placing: &grainway_pipeline::geom::Placing) 
             sweep,
         },
     }
-}
-
-/// A line of no length.
-pub(super) fn dot(p: Point) -> Segment {
-    Segment::Line { a: p, b: p }
 }
 
 /// The box around a disc.

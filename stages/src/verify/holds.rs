@@ -66,11 +66,7 @@ fn of(finding: Finding, hold: &Hold) -> Finding {
 fn there_from(scene: &Scene<'_>, hold: &Hold) -> usize {
     match hold.after_pause {
         None => 0,
-        Some(n) => scene
-            .recorded
-            .pauses
-            .get((n as usize).saturating_sub(1))
-            .map_or(usize::MAX, |p| p.at),
+        Some(n) => scene.pause(n).map_or(usize::MAX, |p| p.at),
     }
 }
 
@@ -153,8 +149,8 @@ fn keep_out(scene: &Scene<'_>, hold: &Hold, said: &mut Said) -> f64 {
 
 /// A screw driven in a pause: the pause is in the text and a pilot is drilled before it.
 fn driven(scene: &Scene<'_>, hold: &Hold, said: &mut Said) {
-    let number = hold.after_pause.unwrap_or(1) as usize;
-    let Some(pause) = scene.recorded.pauses.get(number.saturating_sub(1)) else {
+    let number = hold.after_pause.unwrap_or(1);
+    let Some(pause) = scene.pause(number) else {
         said.find(
             None,
             of(
@@ -282,9 +278,15 @@ fn pauses(scene: &Scene<'_>, said: &mut Said) {
             );
         }
     }
-    if scene.recorded.pauses.len() != planned {
-        // Screws that miss their pause are errors of their own; the count alone is a warning.
-        let severity = if scene.recorded.pauses.len() < planned {
+    let numbered = scene
+        .recorded
+        .pauses
+        .iter()
+        .filter(|p| p.number.is_some())
+        .count();
+    if numbered != planned {
+        // A pause too many costs time; one too few leaves a screw out.
+        let severity = if numbered < planned {
             Severity::Error
         } else {
             Severity::Warning
@@ -294,8 +296,7 @@ fn pauses(scene: &Scene<'_>, said: &mut Said) {
             Finding::new(
                 &code::VERIFY_PAUSE,
                 format!(
-                    "the text pauses {} times; the order of this setup has {planned} pauses.",
-                    scene.recorded.pauses.len()
+                    "the text pauses {numbered} times; the order of this setup has {planned} pauses."
                 ),
             )
             .setup(&scene.setup.id)

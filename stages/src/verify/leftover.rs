@@ -92,21 +92,10 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
     said
 }
 
-fn tabs_of(scene: &Scene<'_>, i: usize) -> (usize, Vec<(&str, usize)>) {
-    let p = &scene.setup.placements[i.min(scene.setup.placements.len().saturating_sub(1))];
-    let p = scene
-        .setup
-        .placements
-        .iter()
-        .find(|q| q.piece == scene.pieces[i].name)
-        .unwrap_or(p);
-    (
-        p.tabs.len(),
-        p.waste
-            .iter()
-            .map(|w| (w.feature.as_str(), w.tabs.len()))
-            .collect(),
-    )
+fn tabs_of<'a>(scene: &Scene<'a>, i: usize) -> (usize, Vec<(&'a str, usize)>) {
+    let p = scene.pieces[i].placement;
+    let waste = p.waste.iter().map(|w| (w.feature.as_str(), w.tabs.len()));
+    (p.tabs.len(), waste.collect())
 }
 
 fn say(

@@ -679,7 +679,7 @@ fn tabs_hold(scene: &Scene<'_>, piece: &Piece<'_>, level: f64, said: &mut Said) 
             }
             true
         });
-    let mut find = |at: Option<Point>, message: String| {
+    let find = |said: &mut Said, at: Option<Point>, message: String| {
         let m = last.map(|i| &scene.recorded.motions[i]);
         let mut finding = at_line(
             scene.recorded,
@@ -712,10 +712,11 @@ fn tabs_hold(scene: &Scene<'_>, piece: &Piece<'_>, level: f64, said: &mut Said) 
                 mm(s.tab_neck)
             )
         };
-        find(Some(t.at), format!("a tab of {} {why}.", piece.name));
+        find(said, Some(t.at), format!("a tab of {} {why}.", piece.name));
     }
     if good.len() + screws < 2 {
         find(
+            said,
             None,
             format!(
                 "{} is cut free all round and held by {} tabs; at least two are needed.",
@@ -740,6 +741,7 @@ fn tabs_hold(scene: &Scene<'_>, piece: &Piece<'_>, level: f64, said: &mut Said) 
     );
     if gap > HINGE_GAP_DEGREES {
         find(
+            said,
             None,
             format!(
                 "all tabs of {} lie on one side (a gap of {} degrees): it would swing as on a hinge.",

@@ -117,10 +117,6 @@ impl FeatureModel {
         let lobe = self.lobe_areas.iter().any(|l| l.contains(p));
         lobe || (self.shape.contains(p) && !self.islands.as_ref().is_some_and(|i| i.contains(p)))
     }
-    /// Its region without lobes holds `p`.
-    pub(super) fn holds(&self, p: Point) -> bool {
-        self.shape.contains(p) && !self.islands.as_ref().is_some_and(|i| i.contains(p))
-    }
     /// Takes away at height `z` and above.
     fn acts_at(&self, z: f64) -> bool {
         self.through || self.floor <= z
@@ -212,16 +208,6 @@ impl Model {
     /// Wood must stand at `p` at the height `z`.
     pub(super) fn stands(&self, p: Point, z: f64) -> bool {
         self.outline.contains(p) && !self.features.iter().any(|f| f.acts_at(z) && f.takes(p))
-    }
-    /// The slab at height `z`.
-    pub(super) fn slab(&self, z: f64) -> Option<&Slab> {
-        self.slabs.iter().rev().find(|s| s.from <= z)
-    }
-    /// The name of a wall's feature.
-    pub(super) fn wall_name(&self, wall: &Wall) -> &str {
-        self.features
-            .get(wall.feature as usize)
-            .map_or(OUTLINE, |f| f.key.as_str())
     }
     fn make_slabs(&self, variant: &Variant) -> Vec<Slab> {
         let mut floors: Vec<f64> = self

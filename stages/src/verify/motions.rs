@@ -4,6 +4,7 @@ use super::figures::Settled;
 use grainway_pipeline::dialect::{Action, Known, ReadEnd, ReadMove, Reader};
 use grainway_pipeline::doc::{Cutter, CutterKind, Shop};
 use grainway_pipeline::geom::{Bounds, Point, Segment};
+use grainway_pipeline::work::{Entry, Setup};
 use std::f64::consts::TAU;
 use std::ops::ControlFlow;
 
@@ -87,10 +88,6 @@ pub(super) struct Motion {
     pub(super) feed: f64,
     /// rev/min; 0 when the spindle stands.
     pub(super) rpm: f64,
-    /// Pauses before it.
-    pub(super) pauses: u32,
-    /// Where it came from was not wholly known.
-    pub(super) blind: bool,
 }
 
 impl Motion {
@@ -146,6 +143,8 @@ pub(super) struct PauseEvent {
     pub(super) z: Option<f64>,
     /// What the person reads.
     pub(super) message: String,
+    /// Which of the setup's pauses it is, from 1; `None` for pauses that only switch the spindle.
+    pub(super) number: Option<u32>,
 }
 
 /// A cutter put in.
@@ -215,6 +214,34 @@ impl Recorded {
     /// The name of a motion's text.
     pub(super) fn name(&self, text: u16) -> &str {
         self.names.get(usize::from(text)).map_or("", |n| n.as_str())
+    }
+    /// Numbers the pauses. Where a hand switches the spindle, the text pauses for that as well; then a pause is known by the
+    /// message that the setup gives it. Otherwise they count in order.
+    pub(super) fn number_pauses(&mut self, setup: &Setup, spindle_by_hand: bool) {
+        let plain = |s: &str| -> String {
+            s.chars()
+                .filter(|c| c.is_ascii_alphanumeric())
+                .map(|c| c.to_ascii_lowercase())
+                .collect()
+        };
+        let mut wanted = setup.order.iter().filter_map(|e| match e {
+            Entry::Pause { number, message } => Some((*number, plain(message))),
+            _ => None,
+        });
+        let mut next = wanted.next();
+        for (i, p) in self.pauses.iter_mut().enumerate() {
+            if !spindle_by_hand {
+                p.number = Some(i as u32 + 1);
+            } else if let Some((number, message)) = &next {
+                // Texts shorten long messages; what is there must agree.
+                let said = plain(&p.message);
+                let start: String = message.chars().take(16).collect();
+                if said.contains(&start) {
+                    p.number = Some(*number);
+                    next = wanted.next();
+                }
+            }
+        }
     }
     /// Which tool is meant by a number and an expectation.
     fn choose(
@@ -341,6 +368,7 @@ fn step(
             spindle_on: m.spindle.is_some(),
             z: m.from.z,
             message,
+            number: None,
         }),
         Action::CutterChange => {
             recorded.changes.push(ChangeEvent {
@@ -481,8 +509,6 @@ fn push(
         tool,
         feed: m.feed.unwrap_or(0.0),
         rpm: m.spindle.map_or(0.0, |s| s.rpm),
-        pauses: recorded.pauses.len() as u32,
-        blind,
     };
     match path {
         Segment::Arc {

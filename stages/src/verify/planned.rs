@@ -1,13 +1,650 @@
-//! As planned: the text's motions against the plan's.
-use grainway_pipeline::dialect::ReadMove;
-use grainway_pipeline::work::{Program, Setup, Verdict, Work};
-pub(super) struct Plan;
-impl Plan {
-    pub(super) fn new(_work: &Work, _setup: &Setup, _program: &Program) -> Plan { Plan }
+//! As planned: the text's motions are the plan's, as curves in order, within 0.005 mm.
+//!
+//! A dialect may say one planned move in several blocks (circles split, cycles expanded, helices as chords); so the text is walked
+//! along the planned curves rather than compared move by move. Feeds, speeds, pauses and cutters are compared as well.
+
+use super::figures::mm;
+use super::layer;
+use grainway_pipeline::dialect::{Action, DialectAbout, Known, ReadMove};
+use grainway_pipeline::finding::{Finding, code};
+use grainway_pipeline::geom::{Point, Point3, Segment};
+use grainway_pipeline::motion::{Item, Move};
+use grainway_pipeline::tolerance::TEXT_AGAINST_PLAN_MM;
+use grainway_pipeline::work::{Setup, Verdict, VerdictFigure};
+
+/// Feeds and speeds may differ by this share through rounding.
+const RATE_SHARE: f64 = 0.005;
+/// … and by this much, mm/min or rev/min: a feed in inches with one decimal.
+const RATE_LEAST: f64 = 1.5;
+
+/// A planned thing that the text must do.
+#[derive(Clone, Debug)]
+enum Wanted {
+    /// Rapid; an axis that is `None` is not known to the plan either.
+    Rapid(Known),
+    /// Up to the machine's top, or at least to this height.
+    Retract(f64),
+    /// A cut along a curve with heights at its ends.
+    Cut { curve: Curve, feed: f64 },
+    /// A drilled hole from its retract height.
+    Hole {
+        at: Point,
+        retract: f64,
+        bottom: f64,
+        feed: f64,
+    },
+    /// The machine waits.
+    Pause,
+    /// A cutter.
+    Cutter(u32),
 }
-pub(super) struct Comparison;
+
+/// A curve of space: a path in XY with a height that changes evenly along it. Arcs may turn more than once.
+#[derive(Clone, Copy, Debug)]
+enum Curve {
+    Line {
+        from: Point3,
+        to: Point3,
+    },
+    Arc {
+        from: Point3,
+        centre: Point,
+        sweep: f64,
+        dz: f64,
+    },
+}
+
+impl Curve {
+    fn at(&self, t: f64) -> Point3 {
+        match *self {
+            Curve::Line { from, to } => {
+                if t >= 1.0 {
+                    to
+                } else {
+                    from.xy().lerp(to.xy(), t).at_z(from.z + (to.z - from.z) * t)
+                }
+            }
+            Curve::Arc {
+                from,
+                centre,
+                sweep,
+                dz,
+            } => (centre + (from.xy() - centre).rotated(sweep * t)).at_z(from.z + dz * t),
+        }
+    }
+    fn length(&self) -> f64 {
+        match *self {
+            Curve::Line { from, to } => from.xy().distance(to.xy()).hypot(to.z - from.z),
+            Curve::Arc {
+                from,
+                centre,
+                sweep,
+                dz,
+            } => (from.xy().distance(centre) * sweep.abs()).hypot(dz),
+        }
+    }
+    /// How far along it `p` lies, at or after `after`.
+    fn share(&self, p: Point3, after: f64) -> f64 {
+        match *self {
+            Curve::Line { from, to } => {
+                let d = [to.x - from.x, to.y - from.y, to.z - from.z];
+                let n: f64 = d.iter().map(|v| v * v).sum();
+                if n <= 0.0 {
+                    return 1.0;
+                }
+                let dot = (p.x - from.x) * d[0] + (p.y - from.y) * d[1] + (p.z - from.z) * d[2];
+                (dot / n).clamp(after, 1.0)
+            }
+            Curve::Arc {
+                from,
+                centre,
+                sweep,
+                ..
+            } => {
+                let here = (from.xy() - centre).rotated(sweep * after);
+                let turn = (p.xy() - centre).angle() - here.angle();
+                let along = if sweep > 0.0 {
+                    turn.rem_euclid(std::f64::consts::TAU)
+                } else {
+                    (-turn).rem_euclid(std::f64::consts::TAU)
+                };
+                // A hair before the place where it stands is no full turn.
+                let along = if along > std::f64::consts::TAU - 1e-6 {
+                    0.0
+                } else {
+                    along
+                };
+                (after + along / sweep.abs()).min(1.0)
+            }
+        }
+    }
+}
+
+fn distance(a: Point3, b: Point3) -> f64 {
+    a.xy().distance(b.xy()).hypot(a.z - b.z)
+}
+
+/// What the text of one program is to do.
+pub(super) struct Plan {
+    wanted: Vec<(Wanted, u32)>,
+    /// Labels of steps, for findings; the second of each pair above is an index into it.
+    labels: Vec<String>,
+    /// rev/min in force at each wanted thing; 0 when it stands.
+    rpm: Vec<f64>,
+}
+
+impl Plan {
+    /// From the items that the program's text was written from.
+    pub(super) fn new(items: impl Iterator<Item = Item>) -> Plan {
+        let mut plan = Plan {
+            wanted: Vec::new(),
+            labels: vec![String::new()],
+            rpm: Vec::new(),
+        };
+        let mut at = Known::default();
+        let mut rpm = 0.0;
+        for item in items {
+            match item {
+                Item::Step(s) => plan.labels.push(s.label),
+                Item::Cutter(c) => {
+                    plan.push(Wanted::Cutter(c.number), rpm);
+                    if !c.by_hand {
+                        at = Known::default();
+                    }
+                }
+                Item::Spindle(s) => rpm = s.map_or(0.0, |s| s.rpm),
+                Item::Pause { .. } => {
+                    plan.push(Wanted::Pause, rpm);
+                    at = Known::default();
+                }
+                Item::Dwell { .. } | Item::Label(_) => {}
+                Item::RetractFull { safe_z } => {
+                    plan.push(Wanted::Retract(safe_z), rpm);
+                    at.z = Some(safe_z);
+                }
+                Item::Move(m) => at = plan.push_move(m, at, rpm),
+            }
+        }
+        plan
+    }
+    fn push(&mut self, wanted: Wanted, rpm: f64) {
+        self.wanted.push((wanted, self.labels.len() as u32 - 1));
+        self.rpm.push(rpm);
+    }
+    fn push_move(&mut self, m: Move, at: Known, rpm: f64) -> Known {
+        match m {
+            Move::Rapid { to } => {
+                self.push(Wanted::Rapid(to.into()), rpm);
+                to.into()
+            }
+            Move::Line { to, feed } => {
+                let from = at.point().unwrap_or(to);
+                let curve = Curve::Line { from, to };
+                self.push(Wanted::Cut { curve, feed }, rpm);
+                to.into()
+            }
+            Move::Arc {
+                centre,
+                sweep,
+                dz,
+                feed,
+            } => {
+                let Some(from) = at.point() else {
+                    return at;
+                };
+                let curve = Curve::Arc {
+                    from,
+                    centre,
+                    sweep,
+                    dz,
+                };
+                self.push(Wanted::Cut { curve, feed }, rpm);
+                m.end(from).into()
+            }
+            Move::Hole {
+                at: hole,
+                retract,
+                bottom,
+                feed,
+                ..
+            } => {
+                let here = Known {
+                    x: Some(hole.x),
+                    y: Some(hole.y),
+                    z: at.z,
+                };
+                self.push(Wanted::Rapid(here), rpm);
+                self.push(Wanted::Rapid(hole.at_z(retract).into()), rpm);
+                self.push(
+                    Wanted::Hole {
+                        at: hole,
+                        retract,
+                        bottom,
+                        feed,
+                    },
+                    rpm,
+                );
+                hole.at_z(retract).into()
+            }
+        }
+    }
+}
+
+/// Walks the text along the plan.
+pub(super) struct Comparison {
+    plan: Plan,
+    /// The next wanted thing, and how far along it the text is.
+    next: usize,
+    share: f64,
+    /// Deepest so far in a hole.
+    deepest: f64,
+    /// Rapids of the text not yet compared.
+    rapids: Vec<(Known, u64)>,
+    worst: f64,
+    length: f64,
+    wrong: Option<(u64, String, u32)>,
+    /// The language says these itself.
+    spindle: bool,
+    last_line: u64,
+}
+
 impl Comparison {
-    pub(super) fn new(_plan: Plan) -> Comparison { Comparison }
-    pub(super) fn next(&mut self, _m: &ReadMove) {}
-    pub(super) fn verdict(self, _setup: &Setup, _name: &str) -> Verdict { Verdict { passed: false, figures: vec![], findings: vec![] } }
+    pub(super) fn new(plan: Plan, about: &DialectAbout) -> Comparison {
+        Comparison {
+            plan,
+            next: 0,
+            share: 0.0,
+            deepest: f64::INFINITY,
+            rapids: Vec::new(),
+            worst: 0.0,
+            length: 0.0,
+            wrong: None,
+            spindle: about.spindle,
+            last_line: 0,
+        }
+    }
+    /// The next thing that the text does.
+    pub(super) fn next(&mut self, m: &ReadMove) {
+        if self.wrong.is_some() {
+            return;
+        }
+        self.last_line = m.line;
+        match m.action {
+            Action::Rapid | Action::RetractFull => self.rapid(m),
+            Action::Line | Action::Arc { .. } => self.cut(m),
+            Action::Pause { .. } => {
+                self.settle_rapids(m.line);
+                if matches!(self.wanted(), Some(Wanted::Cutter(_))) {
+                    // A change by hand is a pause as well; the plan's cutter comes with it.
+                    self.next += 1;
+                    if matches!(self.wanted(), Some(Wanted::Pause)) {
+                        self.next += 1;
+                    }
+                } else if matches!(self.wanted(), Some(Wanted::Pause)) {
+                    self.next += 1;
+                } else if self.spindle {
+                    self.fail(m.line, "pauses where the plan does not".into());
+                }
+            }
+            Action::CutterChange => {
+                self.settle_rapids(m.line);
+                match (self.wanted().cloned(), m.cutter) {
+                    (Some(Wanted::Cutter(n)), Some(k)) if n == k => self.next += 1,
+                    (Some(Wanted::Cutter(n)), _) => {
+                        self.fail(m.line, format!("puts in another cutter than number {n}"));
+                    }
+                    _ => self.fail(m.line, "changes the cutter where the plan does not".into()),
+                }
+            }
+            Action::Fault { code, .. } => self.fail(m.line, format!("is not legal ({code})")),
+            Action::Spindle | Action::Dwell { .. } | Action::Step { .. } | Action::End => {}
+        }
+    }
+    fn wanted(&self) -> Option<&Wanted> {
+        self.plan.wanted.get(self.next).map(|w| &w.0)
+    }
+    fn fail(&mut self, line: u64, what: String) {
+        let label = self
+            .plan
+            .wanted
+            .get(self.next.min(self.plan.wanted.len().saturating_sub(1)))
+            .map_or(0, |w| w.1);
+        self.wrong.get_or_insert((line, what, label));
+    }
+    fn rapid(&mut self, m: &ReadMove) {
+        if let Some(Wanted::Hole {
+            at,
+            retract,
+            bottom,
+            ..
+        }) = self.wanted().cloned()
+        {
+            if self.deepest.is_finite() || self.at_hole(m, at) {
+                self.settle_rapids(m.line);
+                if matches!(self.wanted(), Some(Wanted::Hole { .. })) {
+                    self.in_hole(m, at, retract, bottom);
+                    return;
+                }
+            }
+        }
+        self.rapids.push((m.to, m.line));
+    }
+    /// Everything known of the move lies on the hole's axis, after the rapids before it are dealt with.
+    fn at_hole(&self, m: &ReadMove, at: Point) -> bool {
+        self.rapids.is_empty()
+            && m.to.x.is_some_and(|x| (x - at.x).abs() <= TEXT_AGAINST_PLAN_MM)
+            && m.to.y.is_some_and(|y| (y - at.y).abs() <= TEXT_AGAINST_PLAN_MM)
+    }
+    fn in_hole(&mut self, m: &ReadMove, at: Point, retract: f64, bottom: f64) {
+        let Some(to) = m.to.point() else {
+            self.fail(m.line, "moves with an unknown position".into());
+            return;
+        };
+        let off = to.xy().distance(at);
+        self.worst = self.worst.max(off.min(1.0));
+        if off > TEXT_AGAINST_PLAN_MM {
+            self.fail(m.line, format!("leaves the axis of a hole by {} mm", mm(off)));
+            return;
+        }
+        self.deepest = self.deepest.min(to.z);
+        if to.z >= retract - TEXT_AGAINST_PLAN_MM {
+            let by = (self.deepest - bottom).abs();
+            if by <= TEXT_AGAINST_PLAN_MM {
+                self.worst = self.worst.max(by);
+                self.length += retract - bottom;
+                self.deepest = f64::INFINITY;
+                self.next += 1;
+            } else if by > TEXT_AGAINST_PLAN_MM && self.deepest < bottom {
+                self.fail(
+                    m.line,
+                    format!("drills {} mm deeper than planned", mm(by)),
+                );
+            }
+            // Otherwise a peck was lifted out; the hole goes on.
+        }
+    }
+    /// Compares the rapids of the text with those of the plan up to the next planned thing of another kind.
+    fn settle_rapids(&mut self, line: u64) {
+        let mut want: Vec<(Known, f64)> = Vec::new();
+        let mut here = Known::default();
+        while let Some(w) = self.wanted() {
+            match w {
+                Wanted::Rapid(k) => {
+                    here = Known {
+                        x: k.x.or(here.x),
+                        y: k.y.or(here.y),
+                        z: k.z.or(here.z),
+                    };
+                    want.push((*k, f64::INFINITY));
+                }
+                Wanted::Retract(z) => want.push((
+                    Known {
+                        z: Some(*z),
+                        ..Known::default()
+                    },
+                    *z,
+                )),
+                _ => break,
+            }
+            self.next += 1;
+        }
+        let got = std::mem::take(&mut self.rapids);
+        // The text's stops must be the plan's, in order; stops that repeat the one before say nothing.
+        let (mut i, mut j) = (0, 0);
+        let mut last: Option<Known> = None;
+        while j < got.len() {
+            let (k, at) = got[j];
+            if let Some(w) = want.get(i) {
+                if self.same_stop(k, w) {
+                    i += 1;
+                    j += 1;
+                    last = Some(k);
+                    continue;
+                }
+                // A planned stop that is where the text already stands.
+                if last.is_some_and(|l| self.same_stop(l, w)) {
+                    i += 1;
+                    continue;
+                }
+            }
+            if last.is_some_and(|l| l == k) {
+                j += 1;
+                continue;
+            }
+            // Height first, then sideways: one planned stop said in two moves.
+            let partial = want.get(i).is_some_and(|w| {
+                let near = |a: Option<f64>, b: Option<f64>| match (a, b) {
+                    (Some(a), Some(b)) => (a - b).abs() <= TEXT_AGAINST_PLAN_MM,
+                    _ => true,
+                };
+                (near(k.z, w.0.z) || k.z.is_some_and(|z| z >= w.1 - TEXT_AGAINST_PLAN_MM))
+                    && got.get(j + 1).is_some_and(|n| self.same_stop(n.0, w))
+            });
+            if partial {
+                j += 1;
+                continue;
+            }
+            self.fail(at, "moves fast to a place where the plan does not".into());
+            return;
+        }
+        while i < want.len() {
+            if last.is_none_or(|l| !self.same_stop(l, &want[i])) && !self.implied(&want[i], last) {
+                self.fail(line, "lacks a rapid move of the plan".into());
+                return;
+            }
+            i += 1;
+        }
+    }
+    fn same_stop(&self, k: Known, want: &(Known, f64)) -> bool {
+        let near = |a: Option<f64>, b: Option<f64>| match (a, b) {
+            (Some(a), Some(b)) => (a - b).abs() <= TEXT_AGAINST_PLAN_MM,
+            _ => true,
+        };
+        let (w, top) = *want;
+        if top.is_finite() {
+            return k.z.is_some_and(|z| z >= top - TEXT_AGAINST_PLAN_MM);
+        }
+        near(k.x, w.x) && near(k.y, w.y) && near(k.z, w.z)
+    }
+    /// A planned stop that needs no move of the text: it stands there since its last cut.
+    fn implied(&self, want: &(Known, f64), last: Option<Known>) -> bool {
+        last.is_none() && !want.1.is_finite() && {
+            let end = self.plan.wanted[..self.next]
+                .iter()
+                .rev()
+                .find_map(|w| match &w.0 {
+                    Wanted::Cut { curve, .. } => Some(curve.at(1.0)),
+                    Wanted::Hole { at, retract, .. } => Some(at.at_z(*retract)),
+                    _ => None,
+                });
+            end.is_some_and(|e| self.same_stop(e.into(), want))
+        }
+    }
+    fn cut(&mut self, m: &ReadMove) {
+        self.settle_rapids(m.line);
+        if self.wrong.is_some() {
+            return;
+        }
+        let (Some(from), Some(to)) = (m.from.point(), m.to.point()) else {
+            self.fail(m.line, "cuts from an unknown position".into());
+            return;
+        };
+        // Planned cuts shorter than the tolerance may have vanished in rounding.
+        loop {
+            match self.wanted() {
+                Some(Wanted::Cut { curve, .. })
+                    if self.share <= 0.0
+                        && curve.length() <= 2.0 * TEXT_AGAINST_PLAN_MM
+                        && distance(curve.at(1.0), to) > TEXT_AGAINST_PLAN_MM =>
+                {
+                    self.next += 1;
+                }
+                _ => break,
+            }
+        }
+        let rpm = self.plan.rpm.get(self.next).copied().unwrap_or(0.0);
+        match self.wanted().cloned() {
+            Some(Wanted::Hole {
+                at,
+                retract,
+                bottom,
+                feed,
+            }) => {
+                self.rates(m, feed, rpm);
+                self.in_hole(m, at, retract, bottom);
+            }
+            Some(Wanted::Cut { curve, feed }) => {
+                self.rates(m, feed, rpm);
+                self.along(m, from, to, curve);
+            }
+            Some(Wanted::Pause) => self.fail(m.line, "cuts before a planned pause".into()),
+            Some(Wanted::Cutter(n)) => {
+                // Where cutters are changed by hand, each text has its own and need not say so.
+                if m.cutter.is_none_or(|k| k == n) {
+                    self.next += 1;
+                    self.cut(m);
+                } else {
+                    self.fail(m.line, format!("cuts with another cutter than number {n}"));
+                }
+            }
+            Some(Wanted::Rapid(_) | Wanted::Retract(_)) => {
+                self.fail(m.line, "cuts where the plan moves fast".into());
+            }
+            None => {
+                if distance(from, to) > TEXT_AGAINST_PLAN_MM {
+                    self.fail(m.line, "cuts after the plan has ended".into());
+                }
+            }
+        }
+    }
+    fn along(&mut self, m: &ReadMove, from: Point3, to: Point3, curve: Curve) {
+        let start = self.share;
+        let end = match (m.action.clone(), curve) {
+            (Action::Arc { sweep, .. }, Curve::Arc { sweep: planned, .. }) => {
+                (start + sweep / planned).clamp(start, 1.0 + 1e-3)
+            }
+            _ => curve.share(to, start),
+        };
+        let path = match m.action {
+            Action::Arc { centre, sweep, .. } => Segment::Arc {
+                a: from.xy(),
+                b: to.xy(),
+                centre,
+                radius: from.xy().distance(centre),
+                sweep,
+            },
+            _ => Segment::Line {
+                a: from.xy(),
+                b: to.xy(),
+            },
+        };
+        let done = distance(curve.at(1.0), to) <= TEXT_AGAINST_PLAN_MM && end > 1.0 - 1e-2
+            || end >= 1.0;
+        let end = if done { 1.0 } else { end };
+        let mut off = 0.0_f64;
+        for i in 0..=4 {
+            let t = f64::from(i) / 4.0;
+            let text = path.at(t).at_z(from.z + (to.z - from.z) * t);
+            off = off.max(distance(text, curve.at(start + (end - start) * t)));
+        }
+        self.worst = self.worst.max(off.min(10.0));
+        self.length += curve.length() * (end - start);
+        if off > TEXT_AGAINST_PLAN_MM {
+            self.fail(
+                m.line,
+                format!("leaves the planned path by {} mm", mm(off)),
+            );
+            return;
+        }
+        if done {
+            self.share = 0.0;
+            self.next += 1;
+        } else {
+            self.share = end;
+        }
+    }
+    fn rates(&mut self, m: &ReadMove, feed: f64, rpm: f64) {
+        let differs =
+            |a: f64, b: f64| (a - b).abs() > (b.abs() * RATE_SHARE).max(RATE_LEAST);
+        if m.feed.is_none_or(|f| differs(f, feed)) {
+            let got = m.feed.map_or("no feed".to_string(), mm);
+            self.fail(
+                m.line,
+                format!("cuts at a feed of {got} instead of {} mm/min", mm(feed)),
+            );
+        }
+        if self.spindle && rpm > 0.0 && m.spindle.is_none_or(|s| differs(s.rpm, rpm)) {
+            let got = m.spindle.map_or(0.0, |s| s.rpm);
+            self.fail(
+                m.line,
+                format!(
+                    "runs the spindle at {} instead of {} rev/min",
+                    mm(got),
+                    mm(rpm)
+                ),
+            );
+        }
+    }
+    /// What came of it.
+    pub(super) fn verdict(mut self, setup: &Setup, name: &str) -> Verdict {
+        if self.wrong.is_none() {
+            self.settle_rapids(self.last_line);
+            // Cutters and tiny cuts may stand at the very end; a missing cut or pause may not.
+            let missing = self.plan.wanted[self.next.min(self.plan.wanted.len())..]
+                .iter()
+                .find(|(w, _)| match w {
+                    Wanted::Cut { curve, .. } => curve.length() > 2.0 * TEXT_AGAINST_PLAN_MM,
+                    Wanted::Hole { .. } | Wanted::Pause => true,
+                    _ => false,
+                });
+            if let Some((_, label)) = missing {
+                let label = *label;
+                self.wrong = Some((
+                    self.last_line,
+                    "ends before the plan does".to_string(),
+                    label,
+                ));
+            }
+        }
+        let figure = |what: &str, value: f64, unit: &str, limit: Option<f64>| VerdictFigure {
+            layer: layer::PLANNED.to_string(),
+            what: what.to_string(),
+            value: (value * 1e6).round() / 1e6,
+            unit: unit.to_string(),
+            limit,
+            exact: true,
+        };
+        let figures = vec![
+            figure(
+                "greatest distance of the text from the plan",
+                self.worst,
+                "mm",
+                Some(TEXT_AGAINST_PLAN_MM),
+            ),
+            figure("length of cuts compared", self.length, "mm", None),
+        ];
+        let findings: Vec<Finding> = self
+            .wrong
+            .map(|(line, what, label)| {
+                let label = self
+                    .plan
+                    .labels
+                    .get(label as usize)
+                    .filter(|l| !l.is_empty())
+                    .map_or(String::new(), |l| format!(" (in: {l})"));
+                Finding::new(
+                    &code::VERIFY_AS_PLANNED,
+                    format!("{name}: the text {what}{label}."),
+                )
+                .setup(&setup.id)
+                .line(line)
+            })
+            .into_iter()
+            .collect();
+        Verdict {
+            passed: findings.is_empty(),
+            figures,
+            findings,
+        }
+    }
 }
