@@ -392,6 +392,7 @@ mod tests {
                 into_before,
                 centre,
                 radius: r,
+                from: point(0.0, 0.0),
             },
         }
     }

@@ -481,6 +481,7 @@ fn corners_are_computed_anew() {
                 into_before: false,
                 centre: c.at + bisector * (r * scale),
                 radius: r,
+                from: c.at,
             };
         }
     };
