@@ -252,8 +252,7 @@ impl Inside {
         }
         let bands = self.starts.len() - 1;
         let band = (((p.y - self.bounds.min.y) * self.per_band) as usize).min(bands - 1);
-        let members =
-            &self.members[self.starts[band] as usize..self.starts[band + 1] as usize];
+        let members = &self.members[self.starts[band] as usize..self.starts[band + 1] as usize];
         let mut winding = 0;
         for i in members {
             let piece = &self.pieces[*i as usize];
@@ -297,7 +296,14 @@ fn monotone(s: &Segment, out: &mut Vec<Monotone>) {
                 let t = (angle - start) / sweep;
                 if t > 1e-12 && t < 1.0 - 1e-12 {
                     let up = k.rem_euclid(2) == 0;
-                    cuts.push((t, if up { centre.y + radius } else { centre.y - radius }));
+                    cuts.push((
+                        t,
+                        if up {
+                            centre.y + radius
+                        } else {
+                            centre.y - radius
+                        },
+                    ));
                 }
             }
             cuts.push((1.0, b.y));

@@ -129,7 +129,11 @@ pub(super) fn at_line(
         message
     };
     let finding = Finding::new(code, message).setup(setup);
-    if line > 0 { finding.line(line) } else { finding }
+    if line > 0 {
+        finding.line(line)
+    } else {
+        finding
+    }
 }
 
 /// Millimetres for people: three decimals, no trailing zeros.

@@ -90,11 +90,7 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
                 piece.name
             )
         } else {
-            format!(
-                "the cut enters {} by {} mm at {name}",
-                piece.name,
-                mm(w.by)
-            )
+            format!("the cut enters {} by {} mm at {name}", piece.name, mm(w.by))
         };
         let more = if w.count > 1 {
             format!(" (worst of {} moves)", w.count)
@@ -166,11 +162,7 @@ fn one(scene: &Scene<'_>, index: usize, m: &Motion, worsts: &mut Worsts, nearest
         let piece = &scene.pieces[p];
         let path = unplaced(&m.path, &piece.placing);
         let placed = Motion { path, ..*m };
-        if !piece
-            .model
-            .bounds
-            .touches(path.bounds().grown(tool.radius))
-        {
+        if !piece.model.bounds.touches(path.bounds().grown(tool.radius)) {
             return true;
         }
         let mut note = |by: f64, at: Point, feature: u32, floor: bool| {

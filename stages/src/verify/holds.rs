@@ -90,7 +90,11 @@ fn keep_out(scene: &Scene<'_>, hold: &Hold, said: &mut Said) -> f64 {
                 return true;
             };
             // Rapids keep their margin above the head; a cut at the head's own height does not touch it.
-            let height = if m.cuts { top } else { top + scene.settled.rapid_margin };
+            let height = if m.cuts {
+                top
+            } else {
+                top + scene.settled.rapid_margin
+            };
             if m.low() >= height - 1e-6 {
                 return true;
             }
@@ -114,7 +118,11 @@ fn keep_out(scene: &Scene<'_>, hold: &Hold, said: &mut Said) -> f64 {
     if let Some((space, i)) = worst {
         let m = &scene.recorded.motions[i];
         let what = if space < 0.0 {
-            format!("the cutter runs into the {}, {} mm deep", place(hold), mm(-space))
+            format!(
+                "the cutter runs into the {}, {} mm deep",
+                place(hold),
+                mm(-space)
+            )
         } else {
             format!(
                 "the cutter passes the {} at {} mm; {} are asked",
@@ -219,7 +227,9 @@ fn driven(scene: &Scene<'_>, hold: &Hold, said: &mut Said) {
 
 /// A screw must not be driven through a piece.
 fn sits(scene: &Scene<'_>, hold: &Hold, said: &mut Said) {
-    if hold.shaft <= 0.0 || scene.setup.kind == grainway_pipeline::work::SetupKind::Blank && hold.of.is_none() {
+    if hold.shaft <= 0.0
+        || scene.setup.kind == grainway_pipeline::work::SetupKind::Blank && hold.of.is_none()
+    {
         return;
     }
     for p in &scene.pieces {

@@ -51,7 +51,8 @@ struct Outcome {
 
 pub(super) fn check(scene: &Scene<'_>) -> Said {
     // Moves near each piece, in the piece's own frame.
-    let near: Vec<Vec<(usize, Motion)>> = scene.pieces.iter().map(|p| moves_near(scene, p)).collect();
+    let near: Vec<Vec<(usize, Motion)>> =
+        scene.pieces.iter().map(|p| moves_near(scene, p)).collect();
     let mut same_as: Vec<usize> = (0..scene.pieces.len()).collect();
     for i in 0..scene.pieces.len() {
         let first = (0..i).find(|j| {
@@ -80,7 +81,14 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
             say(scene, piece, left, &near[i], &mut said);
         }
     }
-    said.figure(layer::LEFTOVER, "wood left that is to go", total, "mm2", Some(0.0), true);
+    said.figure(
+        layer::LEFTOVER,
+        "wood left that is to go",
+        total,
+        "mm2",
+        Some(0.0),
+        true,
+    );
     said.figure(
         layer::LEFTOVER,
         "pieces checked in full; the others follow one of them within 0.005 mm",
@@ -111,7 +119,11 @@ fn say(
         .iter()
         .filter(|(_, m)| m.cuts)
         .map(|(i, m)| ((m.path.distance(left.at) * 10.0).round(), m.low(), *i))
-        .min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)).then(a.2.cmp(&b.2)))
+        .min_by(|a, b| {
+            a.0.total_cmp(&b.0)
+                .then(a.1.total_cmp(&b.1))
+                .then(a.2.cmp(&b.2))
+        })
         .map(|n| &scene.recorded.motions[n.2]);
     let (text, line) = nearest.map_or((None, 0), |m| (Some(m.text), m.line));
     let what = match left.why {
@@ -479,7 +491,11 @@ fn lower_radius(tool: &Tool, below: f64) -> f64 {
 fn thick(p: &PolySet) -> PolySet {
     PolySet(
         p.0.iter()
-            .filter(|shape| !PolySet(vec![(*shape).clone()]).offset(-THREAD_MM).is_empty())
+            .filter(|shape| {
+                !PolySet(vec![(*shape).clone()])
+                    .offset(-THREAD_MM)
+                    .is_empty()
+            })
             .cloned()
             .collect(),
     )

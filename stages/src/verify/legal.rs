@@ -61,7 +61,8 @@ fn wrongs(scene: &Scene<'_>, said: &mut Said) {
             ),
             WrongKind::SpindleWay => (
                 &code::VERIFY_SPINDLE,
-                "the spindle is started counter-clockwise; no cutter of the shop cuts that way.".to_string(),
+                "the spindle is started counter-clockwise; no cutter of the shop cuts that way."
+                    .to_string(),
             ),
             WrongKind::ArcRadius(by) => (
                 &code::VERIFY_TEXT,
@@ -70,10 +71,7 @@ fn wrongs(scene: &Scene<'_>, said: &mut Said) {
                     mm(scene.settled.arc_radius)
                 ),
             ),
-            WrongKind::NotFinite => (
-                &code::VERIFY_TEXT,
-                "a number is not finite.".to_string(),
-            ),
+            WrongKind::NotFinite => (&code::VERIFY_TEXT, "a number is not finite.".to_string()),
             WrongKind::Io(why) => (
                 &code::VERIFY_TEXT,
                 format!("the text could not be read: {why}"),
@@ -97,14 +95,7 @@ fn wrongs(scene: &Scene<'_>, said: &mut Said) {
         };
         said.find(
             Some(*text),
-            at_line(
-                scene.recorded,
-                &scene.setup.id,
-                *text,
-                *line,
-                code,
-                message,
-            ),
+            at_line(scene.recorded, &scene.setup.id, *text, *line, code, message),
         );
     }
 }
@@ -122,7 +113,14 @@ fn limits(scene: &Scene<'_>, said: &mut Said) {
             if seen.insert((m.text, kind, m.tool)) {
                 said.find(
                     Some(m.text),
-                    at_line(scene.recorded, &scene.setup.id, m.text, m.line, code, message),
+                    at_line(
+                        scene.recorded,
+                        &scene.setup.id,
+                        m.text,
+                        m.line,
+                        code,
+                        message,
+                    ),
                 );
             }
         };
@@ -234,11 +232,8 @@ fn travel(scene: &Scene<'_>, said: &mut Said) {
     if all.is_empty() {
         said.find(
             None,
-            grainway_pipeline::finding::Finding::new(
-                &code::VERIFY_TEXT,
-                "the texts move nothing.",
-            )
-            .setup(&scene.setup.id),
+            grainway_pipeline::finding::Finding::new(&code::VERIFY_TEXT, "the texts move nothing.")
+                .setup(&scene.setup.id),
         );
         return;
     }

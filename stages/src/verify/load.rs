@@ -42,9 +42,16 @@ fn find(
     message: String,
     said: &mut Said,
 ) {
-    let mut finding = at_line(scene.recorded, &scene.setup.id, m.text, m.line, code, message)
-        .at(at)
-        .severity(severity);
+    let mut finding = at_line(
+        scene.recorded,
+        &scene.setup.id,
+        m.text,
+        m.line,
+        code,
+        message,
+    )
+    .at(at)
+    .severity(severity);
     if let Some((piece, feature)) = scene.piece_at(at) {
         finding = finding.part(piece);
         if let Some(feature) = feature {
@@ -206,7 +213,10 @@ fn depths(scene: &Scene<'_>, said: &mut Said) {
         let length = m.path.length();
         if length <= 1e-9 {
             if m.z[1] < m.z[0] {
-                places.push(Sampled { motion: i, share: 1.0 });
+                places.push(Sampled {
+                    motion: i,
+                    share: 1.0,
+                });
             }
             continue;
         }
@@ -240,7 +250,10 @@ fn depths(scene: &Scene<'_>, said: &mut Said) {
         let down = m.z[0] - m.z[1];
         let steep = down > 1e-6 && down > PLUNGE_SLOPE * m.path.length();
         if steep {
-            if t.depth > 0.05 && !tool.cutter.centre_cutting && tool.cutter.kind != CutterKind::Drill {
+            if t.depth > 0.05
+                && !tool.cutter.centre_cutting
+                && tool.cutter.kind != CutterKind::Drill
+            {
                 let e = plunge.entry(m.tool).or_insert((0.0, k));
                 if t.depth > e.0 {
                     *e = (t.depth, k);
@@ -437,9 +450,7 @@ fn chips(scene: &Scene<'_>, said: &mut Said) {
             entry.0 += m.path.length();
         }
         let at_wall = match m.path {
-            Segment::Arc { radius, .. } if radius > 1e-6 => {
-                chip * (radius + tool.radius) / radius
-            }
+            Segment::Arc { radius, .. } if radius > 1e-6 => chip * (radius + tool.radius) / radius,
             _ => chip,
         };
         let e = walls.entry(m.tool).or_insert((0.0, i));

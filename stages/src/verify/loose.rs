@@ -381,9 +381,7 @@ fn holds_into(scene: &Scene<'_>, grid: &Grid, joining: &mut Joining) {
     for hold in &scene.setup.holds {
         let from = match hold.after_pause {
             None => 0,
-            Some(n) => scene
-                .pause(n)
-                .map_or(NEVER, |p| p.at as u32),
+            Some(n) => scene.pause(n).map_or(NEVER, |p| p.at as u32),
         };
         if from == NEVER {
             continue;
@@ -437,7 +435,12 @@ struct MeasuredTab {
 }
 
 /// Tabs of a piece, measured along its outline.
-fn measured_tabs(scene: &Scene<'_>, piece: &Piece<'_>, outline: &Contour, level: f64) -> (Vec<MeasuredTab>, bool) {
+fn measured_tabs(
+    scene: &Scene<'_>,
+    piece: &Piece<'_>,
+    outline: &Contour,
+    level: f64,
+) -> (Vec<MeasuredTab>, bool) {
     let kerf = kerf_width(scene, piece, level);
     if kerf <= 0.0 {
         return (Vec::new(), false);
@@ -733,7 +736,10 @@ fn tabs_hold(scene: &Scene<'_>, piece: &Piece<'_>, level: f64, said: &mut Said) 
     let gap = widest_gap(good.iter().map(|t| t.at), middle);
     said.figure(
         layer::LOOSE,
-        format!("widest gap between tabs of {} seen from its middle", piece.name),
+        format!(
+            "widest gap between tabs of {} seen from its middle",
+            piece.name
+        ),
         gap,
         "degrees",
         Some(HINGE_GAP_DEGREES),
@@ -796,9 +802,8 @@ fn slugs(scene: &Scene<'_>, level: f64, said: &mut Said) {
                         b.min.y + kerf + h * (f64::from(j) + 0.5) / 7.0,
                     );
                     let inside = region.contains(p) && f.shape.distance(p) > kerf;
-                    stands += usize::from(
-                        inside && !through_at(scene, piece.placing.point(p), level),
-                    );
+                    stands +=
+                        usize::from(inside && !through_at(scene, piece.placing.point(p), level));
                 }
             }
             if stands < 3 {
@@ -831,15 +836,13 @@ fn slugs(scene: &Scene<'_>, level: f64, said: &mut Said) {
             if held < needed as usize || only_tabs {
                 let mut last = None;
                 let placed = f.shape.placed(&piece.placing).bounds();
-                scene
-                    .motion_boxes
-                    .visit(placed, usize::MAX, &mut |i| {
-                        let m = &scene.recorded.motions[i];
-                        if m.cuts && m.low() < level {
-                            last = Some(i);
-                        }
-                        true
-                    });
+                scene.motion_boxes.visit(placed, usize::MAX, &mut |i| {
+                    let m = &scene.recorded.motions[i];
+                    if m.cuts && m.low() < level {
+                        last = Some(i);
+                    }
+                    true
+                });
                 let m = last.map(|i| &scene.recorded.motions[i]);
                 said.find(
                     m.map(|m| m.text),
@@ -893,7 +896,13 @@ fn cutout_kerf(scene: &Scene<'_>, piece: &Piece<'_>, shape: &Contour, level: f64
 }
 
 /// Tabs between a slug and its part: bridges across the kerf of enough height and neck.
-fn slug_tabs(scene: &Scene<'_>, piece: &Piece<'_>, shape: &Contour, kerf: f64, level: f64) -> usize {
+fn slug_tabs(
+    scene: &Scene<'_>,
+    piece: &Piece<'_>,
+    shape: &Contour,
+    kerf: f64,
+    level: f64,
+) -> usize {
     let n = (shape.length() / STEP_MM).ceil().max(8.0) as usize;
     let step = shape.length() / n as f64;
     let clockwise = shape.area() < 0.0;

@@ -250,7 +250,15 @@ fn verify_setup(
         as_planned.push(comparing.map(|c| c.verdict(setup, text.name)));
     }
     recorded.number_pauses(setup, spindle_by_hand);
-    let safe = safe(work, setup, models, &recorded, &settled, about, spindle_by_hand);
+    let safe = safe(
+        work,
+        setup,
+        models,
+        &recorded,
+        &settled,
+        about,
+        spindle_by_hand,
+    );
     SetupVerdict {
         setup: setup.id.clone(),
         safe,
@@ -260,7 +268,12 @@ fn verify_setup(
 }
 
 /// What a program was to do.
-fn planned_of(work: &Work, setup: &Setup, program: &Program, about: &DialectAbout) -> planned::Plan {
+fn planned_of(
+    work: &Work,
+    setup: &Setup,
+    program: &Program,
+    about: &DialectAbout,
+) -> planned::Plan {
     let _ = (work, setup, program, about);
     planned::Plan::new(std::iter::empty())
 }
@@ -268,7 +281,10 @@ fn planned_of(work: &Work, setup: &Setup, program: &Program, about: &DialectAbou
 fn unverified(setup: &Setup, texts: usize, dialect: &str) -> SetupVerdict {
     let finding = Finding::new(
         &code::VERIFY_UNVERIFIED,
-        format!("dialect {dialect} has no reader, so the programs of {} were not checked.", setup.id),
+        format!(
+            "dialect {dialect} has no reader, so the programs of {} were not checked.",
+            setup.id
+        ),
     )
     .setup(&setup.id);
     SetupVerdict {
@@ -301,7 +317,10 @@ fn safe(
                 None,
                 Finding::new(
                     &code::INTERNAL,
-                    format!("{} is placed but its variant {} does not exist.", p.piece, p.variant),
+                    format!(
+                        "{} is placed but its variant {} does not exist.",
+                        p.piece, p.variant
+                    ),
                 )
                 .setup(&setup.id),
             ),
@@ -414,7 +433,11 @@ impl<'a> Piece<'a> {
             model,
             placing,
             bounds: placed(model.bounds),
-            cut_bounds: if wanted.is_empty() { wanted } else { placed(wanted) },
+            cut_bounds: if wanted.is_empty() {
+                wanted
+            } else {
+                placed(wanted)
+            },
         }
     }
 }
@@ -443,7 +466,10 @@ impl TypedStage for Verify {
         let Some(dialect) = cx.dialects.get(&machine.dialect) else {
             let finding = Finding::new(
                 &code::UNKNOWN_NAME,
-                format!("dialect {} is not installed, so nothing could be read back.", machine.dialect),
+                format!(
+                    "dialect {} is not installed, so nothing could be read back.",
+                    machine.dialect
+                ),
             );
             work.find(finding);
             return Ok(());

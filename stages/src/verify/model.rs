@@ -228,9 +228,9 @@ impl Model {
                 let walls: Vec<Wall> = pieces
                     .iter()
                     .filter(|w| {
-                        self.features.get(w.feature as usize).is_none_or(|f| {
-                            f.kind == FeatureKind::Outline || f.acts_at(from)
-                        })
+                        self.features
+                            .get(w.feature as usize)
+                            .is_none_or(|f| f.kind == FeatureKind::Outline || f.acts_at(from))
                     })
                     .filter(|w| self.divides(&w.segment, from))
                     .copied()
@@ -353,9 +353,7 @@ fn feature_model(
         islands: (region && !f.islands.is_empty()).then(|| Inside::new(&f.islands)),
         lobe_areas: lobes.iter().map(|l| Inside::new([&l.contour()])).collect(),
         lobes,
-        line_bounds: line
-            .iter()
-            .fold(Bounds::EMPTY, |b, s| b.union(s.bounds())),
+        line_bounds: line.iter().fold(Bounds::EMPTY, |b, s| b.union(s.bounds())),
         line,
     }
 }
@@ -402,7 +400,13 @@ mod tests {
         // reference-facts section 8: at 90° the dog-bone's centre lies 0.707107 r along each axis; the T-bone's on the edge it
         // goes into.
         let r = 3.0;
-        let dog = corner(90.0, true, false, r, point(0.707_106_781 * r, 0.707_106_781 * r));
+        let dog = corner(
+            90.0,
+            true,
+            false,
+            r,
+            point(0.707_106_781 * r, 0.707_106_781 * r),
+        );
         let l = lobe(&dog, r).unwrap().unwrap();
         assert!(l.to.distance(point(2.121_320_343, 2.121_320_343)) < 1e-6);
         assert!(l.from.distance(point(3.0, 3.0)) < 1e-9);

@@ -61,7 +61,9 @@ impl Curve {
                 if t >= 1.0 {
                     to
                 } else {
-                    from.xy().lerp(to.xy(), t).at_z(from.z + (to.z - from.z) * t)
+                    from.xy()
+                        .lerp(to.xy(), t)
+                        .at_z(from.z + (to.z - from.z) * t)
                 }
             }
             Curve::Arc {
@@ -332,8 +334,12 @@ impl Comparison {
     /// Everything known of the move lies on the hole's axis, after the rapids before it are dealt with.
     fn at_hole(&self, m: &ReadMove, at: Point) -> bool {
         self.rapids.is_empty()
-            && m.to.x.is_some_and(|x| (x - at.x).abs() <= TEXT_AGAINST_PLAN_MM)
-            && m.to.y.is_some_and(|y| (y - at.y).abs() <= TEXT_AGAINST_PLAN_MM)
+            && m.to
+                .x
+                .is_some_and(|x| (x - at.x).abs() <= TEXT_AGAINST_PLAN_MM)
+            && m.to
+                .y
+                .is_some_and(|y| (y - at.y).abs() <= TEXT_AGAINST_PLAN_MM)
     }
     fn in_hole(&mut self, m: &ReadMove, at: Point, retract: f64, bottom: f64) {
         let Some(to) = m.to.point() else {
@@ -343,7 +349,10 @@ impl Comparison {
         let off = to.xy().distance(at);
         self.worst = self.worst.max(off.min(1.0));
         if off > TEXT_AGAINST_PLAN_MM {
-            self.fail(m.line, format!("leaves the axis of a hole by {} mm", mm(off)));
+            self.fail(
+                m.line,
+                format!("leaves the axis of a hole by {} mm", mm(off)),
+            );
             return;
         }
         self.deepest = self.deepest.min(to.z);
@@ -355,10 +364,7 @@ impl Comparison {
                 self.deepest = f64::INFINITY;
                 self.next += 1;
             } else if by > TEXT_AGAINST_PLAN_MM && self.deepest < bottom {
-                self.fail(
-                    m.line,
-                    format!("drills {} mm deeper than planned", mm(by)),
-                );
+                self.fail(m.line, format!("drills {} mm deeper than planned", mm(by)));
             }
             // Otherwise a peck was lifted out; the hole goes on.
         }
@@ -538,8 +544,8 @@ impl Comparison {
                 b: to.xy(),
             },
         };
-        let done = distance(curve.at(1.0), to) <= TEXT_AGAINST_PLAN_MM && end > 1.0 - 1e-2
-            || end >= 1.0;
+        let done =
+            distance(curve.at(1.0), to) <= TEXT_AGAINST_PLAN_MM && end > 1.0 - 1e-2 || end >= 1.0;
         let end = if done { 1.0 } else { end };
         let mut off = 0.0_f64;
         for i in 0..=4 {
@@ -550,10 +556,7 @@ impl Comparison {
         self.worst = self.worst.max(off.min(10.0));
         self.length += curve.length() * (end - start);
         if off > TEXT_AGAINST_PLAN_MM {
-            self.fail(
-                m.line,
-                format!("leaves the planned path by {} mm", mm(off)),
-            );
+            self.fail(m.line, format!("leaves the planned path by {} mm", mm(off)));
             return;
         }
         if done {
@@ -564,8 +567,7 @@ impl Comparison {
         }
     }
     fn rates(&mut self, m: &ReadMove, feed: f64, rpm: f64) {
-        let differs =
-            |a: f64, b: f64| (a - b).abs() > (b.abs() * RATE_SHARE).max(RATE_LEAST);
+        let differs = |a: f64, b: f64| (a - b).abs() > (b.abs() * RATE_SHARE).max(RATE_LEAST);
         if m.feed.is_none_or(|f| differs(f, feed)) {
             let got = m.feed.map_or("no feed".to_string(), mm);
             self.fail(

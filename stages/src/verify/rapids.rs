@@ -6,7 +6,9 @@ use super::figures::{Said, at_line, mm};
 use super::motions::Motion;
 use super::{Scene, layer};
 use grainway_pipeline::finding::code;
-use grainway_pipeline::geom::{Bounds, Capsule, Contour, Point, PolySet, Region, Segment, point, swept};
+use grainway_pipeline::geom::{
+    Bounds, Capsule, Contour, Point, PolySet, Region, Segment, point, swept,
+};
 use grainway_pipeline::tolerance::{KERNEL_MM, VERIFY_MM};
 
 /// Findings of one kind that are said one by one; the rest is counted.
@@ -73,7 +75,14 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
         Some(margin),
         true,
     );
-    said.figure(layer::RAPIDS, "rapids that may not be", count as f64, "moves", Some(0.0), true);
+    said.figure(
+        layer::RAPIDS,
+        "rapids that may not be",
+        count as f64,
+        "moves",
+        Some(0.0),
+        true,
+    );
     said
 }
 
@@ -172,8 +181,7 @@ fn cleared(scene: &Scene<'_>, index: usize, at: Point, radius: f64, z: f64) -> b
     scene.motion_boxes.visit(disc, index, &mut |j| {
         let e = &scene.recorded.motions[j];
         if e.cuts {
-            if let (Some(path), Some(tool)) =
-                (e.path_below(z + VERIFY_MM), scene.recorded.tool(e))
+            if let (Some(path), Some(tool)) = (e.path_below(z + VERIFY_MM), scene.recorded.tool(e))
             {
                 if path.distance(at) + radius <= tool.radius + VERIFY_MM {
                     whole = true;
@@ -194,7 +202,10 @@ fn cleared(scene: &Scene<'_>, index: usize, at: Point, radius: f64, z: f64) -> b
         return false;
     }
     let wanted = PolySet::from_regions(
-        &[Region::inside(Contour::circle(at, (radius - VERIFY_MM).max(1e-3)))],
+        &[Region::inside(Contour::circle(
+            at,
+            (radius - VERIFY_MM).max(1e-3),
+        ))],
         KERNEL_MM,
     );
     wanted.difference(&swept(&capsules)).area() < 1e-3

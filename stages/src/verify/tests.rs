@@ -108,9 +108,8 @@ impl Reader for Plain {
                     at = to(4);
                     feed = number(7, scale).or(feed);
                     let centre = point(number(1, scale).unwrap(), number(2, scale).unwrap());
-                    let d = |k: Known| {
-                        point(k.x.unwrap_or(0.0), k.y.unwrap_or(0.0)).distance(centre)
-                    };
+                    let d =
+                        |k: Known| point(k.x.unwrap_or(0.0), k.y.unwrap_or(0.0)).distance(centre);
                     Action::Arc {
                         centre,
                         sweep: number(3, 1.0).unwrap(),
@@ -185,7 +184,13 @@ fn documents() -> Documents {
     })
 }
 
-fn feature(key: &str, kind: FeatureKind, shape: Contour, floor: f64, through: bool) -> SizedFeature {
+fn feature(
+    key: &str,
+    kind: FeatureKind,
+    shape: Contour,
+    floor: f64,
+    through: bool,
+) -> SizedFeature {
     SizedFeature {
         key: key.into(),
         kind,
@@ -238,10 +243,18 @@ fn work(features: Vec<SizedFeature>, dimensioned: bool, size: Point, board: Poin
         features,
         steps: Vec::new(),
     });
-    let at = if dimensioned { point(0.0, 0.0) } else { point(60.0, 60.0) };
+    let at = if dimensioned {
+        point(0.0, 0.0)
+    } else {
+        point(60.0, 60.0)
+    };
     work.setups.push(Setup {
         id: "board-1".into(),
-        kind: if dimensioned { SetupKind::Blank } else { SetupKind::Board },
+        kind: if dimensioned {
+            SetupKind::Blank
+        } else {
+            SetupKind::Board
+        },
         stock: "ash".into(),
         size: board,
         z,
@@ -311,7 +324,12 @@ fn passes(work: &Work, text: &str) {
 /// The text is refused with this code; a finding with it names the feature (where one is asked for) and a line (if asked).
 fn caught(work: &Work, text: &str, code: &str, feature: Option<&str>, line: bool) {
     let verdict = verify(work, text);
-    let all: Vec<String> = verdict.safe.findings.iter().map(|f| f.to_string()).collect();
+    let all: Vec<String> = verdict
+        .safe
+        .findings
+        .iter()
+        .map(|f| f.to_string())
+        .collect();
     assert!(!verdict.safe.passed, "passed: {all:#?}");
     assert!(
         verdict.safe.findings.iter().any(|f| f.code == code
@@ -458,11 +476,35 @@ fn the_wrong_unit_is_caught() {
 fn illegal_texts_are_caught() {
     let w = pocket_work();
     let t = pocket_text();
-    caught(&w, &t.replace("S 18000\n", ""), "verify-spindle", None, true);
+    caught(
+        &w,
+        &t.replace("S 18000\n", ""),
+        "verify-spindle",
+        None,
+        true,
+    );
     caught(&w, &t.replace("END\n", ""), "verify-text", None, false);
-    caught(&w, &t.replace("TOP\nT 1", "What\nT 1"), "verify-text", None, true);
-    caught(&w, &t.replace("S 18000", "S 30000"), "verify-limit", None, true);
-    caught(&w, &t.replace(" 1800\n", " 9000\n"), "verify-limit", None, true);
+    caught(
+        &w,
+        &t.replace("TOP\nT 1", "What\nT 1"),
+        "verify-text",
+        None,
+        true,
+    );
+    caught(
+        &w,
+        &t.replace("S 18000", "S 30000"),
+        "verify-limit",
+        None,
+        true,
+    );
+    caught(
+        &w,
+        &t.replace(" 1800\n", " 9000\n"),
+        "verify-limit",
+        None,
+        true,
+    );
     // Sideways before any height is known.
     let t = t.replace("T 1\nTOP\n", "T 1\n");
     caught(&w, &t, "verify-unknown-position", None, true);
@@ -545,7 +587,9 @@ fn outline_text(lifted: bool) -> String {
         let tab = |x: f64, y: f64, way: f64| {
             if lifted && z < 4.0 {
                 let (a, b) = (x - way * 7.0, x + way * 7.0);
-                format!("L {a} {y} {z} 1800\nL {a} {y} 4 600\nL {b} {y} 4 1800\nL {b} {y} {z} 600\n")
+                format!(
+                    "L {a} {y} {z} 1800\nL {a} {y} 4 600\nL {b} {y} 4 1800\nL {b} {y} {z} 600\n"
+                )
             } else {
                 String::new()
             }
@@ -589,7 +633,13 @@ fn a_tab_cut_is_caught() {
 fn an_outline_deeper_or_shallower_is_caught() {
     let w = outline_work(2);
     let t = outline_text(true);
-    caught(&w, &t.replace(" -0.3 ", " -1.3 "), "verify-spoilboard", Some("outline"), true);
+    caught(
+        &w,
+        &t.replace(" -0.3 ", " -1.3 "),
+        "verify-spoilboard",
+        Some("outline"),
+        true,
+    );
     let dropped: String = t
         .lines()
         .filter(|l| !l.contains(" -0.3 "))
@@ -609,7 +659,13 @@ fn a_bridge_that_is_no_tab_is_caught() {
         0,
         "L 57 140 -0.3 1800\nL 57 140 6 1800\nL 57 150 6 1800\nL 57 150 -0.3 600\nL 57 183 -0.3 1800",
     );
-    caught(&outline_work(2), &t, "verify-leftover", Some("outline"), true);
+    caught(
+        &outline_work(2),
+        &t,
+        "verify-leftover",
+        Some("outline"),
+        true,
+    );
 }
 
 #[test]
@@ -623,7 +679,10 @@ fn the_board_needs_a_hold() {
 fn a_rapid_below_a_screw_head_is_caught() {
     let w = outline_work(2);
     // Over the wood by more than a rapid's margin, but below the head and across it.
-    let t = outline_text(true).replace("TOP\nS 0\nR 0 0 -", "R - - 19.5\nR 12 12 19.5\nTOP\nS 0\nR 0 0 -");
+    let t = outline_text(true).replace(
+        "TOP\nS 0\nR 0 0 -",
+        "R - - 19.5\nR 12 12 19.5\nTOP\nS 0\nR 0 0 -",
+    );
     caught(&w, &t, "verify-hold", None, true);
 }
 
@@ -635,14 +694,12 @@ fn slug_work(second: Point) -> Work {
     f.corners = right_corners(point(40.0, 40.0), point(160.0, 75.0));
     let mut w = work(vec![f], true, point(200.0, 120.0), point(200.0, 120.0));
     let setup = &mut w.setups[0];
-    setup.holds = vec![
-        Hold {
-            kind: HoldKind::Clamp,
-            head_radius: 10.0,
-            shaft: 0.0,
-            ..margin_screw(point(-4.0, 60.0))
-        },
-    ];
+    setup.holds = vec![Hold {
+        kind: HoldKind::Clamp,
+        head_radius: 10.0,
+        shaft: 0.0,
+        ..margin_screw(point(-4.0, 60.0))
+    }];
     for at in [point(65.0, 57.5), second] {
         setup.holds.push(Hold {
             kind: HoldKind::WasteScrew,
@@ -672,7 +729,9 @@ fn slug_work(second: Point) -> Work {
 fn slug_text() -> String {
     let mut t = String::from("TOP\nT 3\nTOP\nS 18000\n");
     for x in [65.0, 135.0] {
-        t += &format!("R {x} 57.5 -\nR - - 40\nR - - 20\nL {x} 57.5 8 300\nR {x} 57.5 20\nR - - 40\n");
+        t += &format!(
+            "R {x} 57.5 -\nR - - 40\nR - - 20\nL {x} 57.5 8 300\nR {x} 57.5 20\nR - - 40\n"
+        );
     }
     t += "TOP\nS 0\nR 0 0 -\nP drive two screws\nTOP\nT 1\nTOP\nS 18000\nR 43 43 -\nR - - 40\nR - - 20\n";
     for z in [15.2, 12.2, 9.2, 6.2, 3.2, 1.0, -0.3] {
@@ -696,15 +755,30 @@ fn a_deleted_pause_is_caught() {
     // A pause in which the spindle turns, or that comes too late.
     let t = slug_text().replace("S 0\nR 0 0 -\nP drive", "R 0 0 -\nP drive");
     caught(&w, &t, "verify-pause", None, true);
-    let t = without(&slug_text(), "P drive", 0).replace("TOP\nS 0\nR 0 0 -\nEND", "TOP\nS 0\nR 0 0 -\nP drive two screws\nTOP\nEND");
+    let t = without(&slug_text(), "P drive", 0).replace(
+        "TOP\nS 0\nR 0 0 -\nEND",
+        "TOP\nS 0\nR 0 0 -\nP drive two screws\nTOP\nEND",
+    );
     caught(&w, &t, "verify-loose", Some("c1"), true);
 }
 
 #[test]
 fn a_screw_moved_is_caught() {
     // 10 mm along: its pilot is beside it. 10 mm across: the cutter passes too near as well.
-    caught(&slug_work(point(145.0, 57.5)), &slug_text(), "verify-hold", Some("c1"), true);
-    caught(&slug_work(point(135.0, 67.5)), &slug_text(), "verify-hold", Some("c1"), true);
+    caught(
+        &slug_work(point(145.0, 57.5)),
+        &slug_text(),
+        "verify-hold",
+        Some("c1"),
+        true,
+    );
+    caught(
+        &slug_work(point(135.0, 67.5)),
+        &slug_text(),
+        "verify-hold",
+        Some("c1"),
+        true,
+    );
     // One screw alone swings: the slug is longer than three times its width.
     let mut w = slug_work(point(135.0, 57.5));
     w.setups[0].holds.pop();
@@ -717,8 +791,17 @@ fn a_screw_moved_is_caught() {
 #[test]
 fn the_order_of_findings_does_not_depend_on_threads() {
     let w = outline_work(2);
-    let one = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
-    let seven = rayon::ThreadPoolBuilder::new().num_threads(7).build().unwrap();
+    let one = rayon::ThreadPoolBuilder::new()
+        .num_threads(1)
+        .build()
+        .unwrap();
+    let seven = rayon::ThreadPoolBuilder::new()
+        .num_threads(7)
+        .build()
+        .unwrap();
     let t = outline_text(false);
-    assert_eq!(one.install(|| verify(&w, &t)), seven.install(|| verify(&w, &t)));
+    assert_eq!(
+        one.install(|| verify(&w, &t)),
+        seven.install(|| verify(&w, &t))
+    );
 }
