@@ -70,7 +70,11 @@ impl TypedStage for Mark {
                         steps.push((step, moves));
                         findings.extend(notes);
                     }
-                    Err(finding) => findings.push(cutters::about(finding, variant, feature)),
+                    Err(found) => findings.extend(
+                        found
+                            .into_iter()
+                            .map(|f| cutters::about(f, variant, feature)),
+                    ),
                 }
             }
             work.variants[i]
@@ -91,14 +95,14 @@ fn chosen<'a>(
     documents: &'a Documents,
     feature: &SizedFeature,
     settings: &MarkSettings,
-) -> Result<(&'a str, &'a Cutter), Finding> {
+) -> Result<(&'a str, &'a Cutter), Vec<Finding>> {
     let asked = feature
         .cutter
         .as_deref()
         .or(feature.cutter_wanted.as_deref())
         .or(settings.cutter.as_deref());
     if let Some(id) = asked {
-        return cutters::named(documents, id);
+        return cutters::named(documents, id).map_err(|f| vec![f]);
     }
     documents
         .shop
@@ -114,10 +118,8 @@ fn chosen<'a>(
         })
         .map(|(id, c)| (id.as_str(), c))
         .ok_or_else(|| {
-            Finding::new(
-                &code::CUTTER_UNFIT,
-                "The shop has no cutter that can engrave a line.",
-            )
+            let message = "The shop has no cutter that can engrave a line.";
+            vec![Finding::new(&code::CUTTER_UNFIT, message)]
         })
 }
 
@@ -137,15 +139,15 @@ fn engrave(
     variant: &Variant,
     feature: &SizedFeature,
     settings: &MarkSettings,
-) -> Result<(Workingstep, Vec<Move>, Vec<Finding>), Finding> {
-    let unknown = |what: String| Finding::new(&code::UNKNOWN_NAME, what);
+) -> Result<(Workingstep, Vec<Move>, Vec<Finding>), Vec<Finding>> {
+    let unknown = |what: String| vec![Finding::new(&code::UNKNOWN_NAME, what)];
     let (id, cutter) = chosen(documents, feature, settings)?;
     if cutter.kind == CutterKind::Drill {
         let message = format!("{id} ({}) cannot follow a line.", cutter.label());
-        return Err(Finding::new(&code::CUTTER_UNFIT, message));
+        return Err(vec![Finding::new(&code::CUTTER_UNFIT, message)]);
     }
     if let Some(why) = cutters::too_short(id, cutter, cutters::depth_of_cut(variant, feature)) {
-        return Err(Finding::new(&code::CUTTER_TOO_SHORT, why));
+        return Err(vec![Finding::new(&code::CUTTER_TOO_SHORT, why)]);
     }
     let (_, machine) = documents
         .machine()

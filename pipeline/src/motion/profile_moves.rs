@@ -483,10 +483,8 @@ impl Runner<'_> {
         let here = lane.at(s).0;
         let beside = |ahead: f64| kerf.cut.path.nearest(lane.at(s + ahead).0).map(|(p, _)| p);
         for share in [1.0, 0.5, 0.25] {
-            if let Some(p) = beside(ahead * share) {
-                if lane.clear_line(p, here) {
-                    return p;
-                }
+            if let Some(p) = beside(ahead * share).filter(|p| lane.clear_line(*p, here)) {
+                return p;
             }
         }
         beside(0.0).unwrap_or(here)
@@ -543,6 +541,7 @@ impl Runner<'_> {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "heights come back as they were given")]
 mod tests {
     use super::*;
     use crate::geom::{Contour, point};

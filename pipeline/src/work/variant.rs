@@ -174,7 +174,8 @@ pub struct ProfileCut {
     pub plunge: f64,
     /// Ramp angle, radians.
     pub ramp: f64,
-    /// Where tabs may sit on the last loop's path: spans by length along it.
+    /// Where tabs may sit on the last loop's path: spans by length along it. A tab's neck lies within a span; the cutter's radius
+    /// beyond its ends is free as well.
     pub tab_spans: Vec<TabSpan>,
     /// The piece inside the path is what is kept (an outline); otherwise what is inside is waste (a cutout).
     pub keeps_inside: bool,

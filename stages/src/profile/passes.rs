@@ -40,6 +40,7 @@ pub fn floors(top: f64, floor: f64, limits: &Limits) -> Vec<f64> {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "floors come back as they were given")]
 mod tests {
     use super::*;
 

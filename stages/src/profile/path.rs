@@ -199,11 +199,11 @@ pub fn unreached(
             let n = (s.length() / LOOK_EVERY_MM).ceil().max(1.0);
             for i in 0..n as usize {
                 let p = s.at(i as f64 / n);
-                let far = index
-                    .distance_to_point(p, f64::INFINITY)
-                    .map_or(f64::INFINITY, |(d, _)| d);
-                let by = far - r;
-                if by > allowed && !kept(p) {
+                // Nearly all spots are within reach, and a short look says so.
+                let near = index.distance_to_point(p, r + allowed);
+                if near.is_none() && !kept(p) {
+                    let far = index.distance_to_point(p, f64::INFINITY);
+                    let by = far.map_or(f64::INFINITY, |(d, _)| d) - r;
                     if worst.is_none_or(|w| by > w.by) {
                         worst = Some(Left { at: p, by });
                     }

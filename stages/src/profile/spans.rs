@@ -1,7 +1,8 @@
 //! Where tabs may sit on the last path of a cut.
 //!
 //! Never on a relief, where another feature meets the edge, on a joint face, near a corner, or on a tight curve (design, section 6).
-//! A span holds the whole length over which the cutter is lifted (neck + diameter), since the bridge is that wide at the part.
+//! A span holds a tab's neck; the cutter's radius beyond either end is kept free as well, since the cutter is lifted that far and
+//! the bridge is that wide at the part.
 
 use grainway_pipeline::geom::{Contour, Point, Segment, SegmentIndex};
 use grainway_pipeline::work::{SizedFeature, TabSpan};
@@ -17,9 +18,11 @@ const MOUTH_WALL_MM: f64 = 2.0;
 /// Straight edges at an inside corner that are at most this long are shoulders, cheeks or the bottoms of notches, mm. Longer ones
 /// are taken for the part's own edges. Common practice, no source.
 const JOINT_FACE_MM: f64 = 120.0;
-/// Neck for which room is looked for, mm (practice.md).
-const NECK_MM: f64 = 8.0;
-/// Wood between two tabs on one edge, mm.
+/// Necks for which room is looked for, mm: elsewhere, and on edges along the grain, where tabs are weak (practice.md).
+const NECK_MM: [f64; 2] = [8.0, 12.0];
+/// Normals of edges that hold from opposite sides have at most this scalar product.
+const OPPOSITE: f64 = -0.5;
+/// Wood between two lifted lengths on one edge, mm.
 const BETWEEN_TABS_MM: f64 = 20.0;
 /// Distances from corners that are tried when the wanted one leaves too few places, mm; the least one keeps the lifted cutter off
 /// the corner itself.
@@ -57,8 +60,8 @@ pub struct Answer {
     pub tight_curve: bool,
 }
 
-/// Where tabs may sit. When the wanted distance from corners leaves fewer than three places, or all on one line, smaller ones
-/// are tried; when there is no straight and no wide curve at all, tight curves.
+/// Where tabs may sit. When the wanted distance from corners leaves fewer than three places, or all on one line, smaller ones are
+/// tried; when there is no straight and no wide curve at all, tight curves.
 pub fn tab_spans(q: &Question) -> Answer {
     let fixed = fixed_exclusions(q);
     let mut best = Answer::default();
@@ -69,10 +72,11 @@ pub fn tab_spans(q: &Question) -> Answer {
                 continue;
             }
             let spans = spans_at(q, corner_mm, curve_mm, &fixed);
-            let places = if spread(q.path, &spans) {
-                places(&spans, q.r)
+            let fit = places(&spans, q.r);
+            let places = if opposite(q.path, &spans) {
+                fit
             } else {
-                places(&spans, q.r).min(2)
+                fit.min(1)
             };
             if places > most {
                 most = places;
@@ -93,28 +97,32 @@ pub fn tab_spans(q: &Question) -> Answer {
     best
 }
 
+fn neck(long_grain: bool) -> f64 {
+    NECK_MM[usize::from(long_grain)]
+}
+
 /// How many tabs fit.
 fn places(spans: &[TabSpan], r: f64) -> usize {
-    let lifted = NECK_MM + 2.0 * r;
     spans
         .iter()
         .map(|s| {
-            ((s.to - s.from + BETWEEN_TABS_MM + 1e-9) / (lifted + BETWEEN_TABS_MM)).floor() as usize
+            let pitch = neck(s.long_grain) + 2.0 * r + BETWEEN_TABS_MM;
+            ((s.to - s.from + 2.0 * r + BETWEEN_TABS_MM + 1e-9) / pitch).floor() as usize
         })
         .sum()
 }
 
-/// The spans do not all lie on one line, so that tabs on them make no hinge.
-fn spread(path: &Contour, spans: &[TabSpan]) -> bool {
-    let length = path.length();
-    let at = |s: f64| path.at_length(s.rem_euclid(length.max(1e-9)));
-    let Some((p, d)) = spans.first().and_then(|s| at(s.from)) else {
-        return false;
-    };
-    spans
+/// Two places of the spans hold from opposite sides, so that tabs make no hinge.
+fn opposite(path: &Contour, spans: &[TabSpan]) -> bool {
+    let length = path.length().max(1e-9);
+    let ways: Vec<Point> = spans
         .iter()
         .flat_map(|s| [s.from, 0.5 * (s.from + s.to), s.to])
-        .any(|s| at(s).is_some_and(|(q, _)| d.cross(q - p).abs() > 1.0))
+        .filter_map(|s| path.at_length(s.rem_euclid(length)))
+        .map(|(_, d)| d)
+        .collect();
+    ways.iter()
+        .any(|a| ways.iter().any(|b| a.dot(*b) < OPPOSITE))
 }
 
 /// Pieces of the path with the length at which each starts.
@@ -249,15 +257,20 @@ fn spans_at(q: &Question, corner_mm: f64, curve_mm: f64, fixed: &[(f64, f64)]) -
     }
     free(length, &no, &cuts)
         .into_iter()
-        .filter(|(a, b)| b - a >= NECK_MM + 2.0 * q.r - 1e-9)
-        .map(|(from, to)| {
+        .filter_map(|(from, to)| {
             let middle = q.path.at_length((0.5 * (from + to)).rem_euclid(length));
             let long_grain = q.grain && middle.is_some_and(|(_, d)| d.x.abs() > d.y.abs());
-            TabSpan {
-                from,
-                to,
+            let whole = to - from >= length - 1e-9;
+            let (from, to) = if whole {
+                (from, to)
+            } else {
+                (from + q.r, to - q.r)
+            };
+            (to - from >= neck(long_grain) - 1e-9).then_some(TabSpan {
+                from: from.rem_euclid(length),
+                to: from.rem_euclid(length) + (to - from),
                 long_grain,
-            }
+            })
         })
         .collect()
 }
