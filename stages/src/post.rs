@@ -1,18 +1,34 @@
-//! Writes every setup's programs through the machine's dialect.
+//! Writes every setup's programs through the machine's dialect: one a setup, or one a cutter where cutters are changed by hand or
+//! the dialect cannot change them.
 
-use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
-use grainway_pipeline::work::Work;
+use grainway_pipeline::chain::nearest;
+use grainway_pipeline::dialect::{Dialect, DialectError, ProgramHead, Written};
+use grainway_pipeline::doc::{CutterChangeBy, Machine, ZZero};
+use grainway_pipeline::finding::{Finding, code};
+use grainway_pipeline::stage::{Cx, Description, Fault, SpoolId, Stop, TypedStage};
+use grainway_pipeline::work::{Entry, Program, Setup, Work, items, machine_changes, step_view};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Settings of the post stage.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
-pub struct PostSettings {}
+pub struct PostSettings {
+    /// Lines of the shop's own for the head of every program, e.g. where the work zero is marked. Written as comments where the
+    /// dialect has them.
+    pub remarks: Vec<String>,
+}
 
 /// The post stage.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Post;
+
+/// What stands in the head of every program; the sheet has the whole caution block.
+const CAUTION: [&str; 3] = [
+    "Checked against the parts, not run on your machine.",
+    "Before cutting: local safety rules and the instructions of the makers of machine and cutter override this text. Confirm unit, zero, cutter, length and stock, and that every hold is as the sheet shows.",
+    "Run first above the work or at reduced feed, with a hand on the stop. Stay with the machine.",
+];
 
 impl TypedStage for Post {
     type Settings = PostSettings;
@@ -26,7 +42,228 @@ impl TypedStage for Post {
             spoils: &["verified", "reported"],
         }
     }
-    fn run(&self, _work: &mut Work, _settings: &Self::Settings, _cx: &Cx<'_>) -> Result<(), Stop> {
+    fn run(&self, work: &mut Work, settings: &Self::Settings, cx: &Cx<'_>) -> Result<(), Stop> {
+        work.programs.clear();
+        let Some((id, machine)) = work.documents.machine().map(|(i, m)| (i.to_string(), m.clone()))
+        else {
+            return Ok(());
+        };
+        let Some(dialect) = cx.dialects.get(&machine.dialect) else {
+            let near = nearest(&machine.dialect, cx.dialects.names())
+                .map(|n| format!("; did you mean \"{n}\"?"))
+                .unwrap_or_else(|| {
+                    let names: Vec<&str> = cx.dialects.names().collect();
+                    format!("; installed are {}", names.join(", "))
+                });
+            work.find(
+                Finding::new(
+                    &code::UNKNOWN_NAME,
+                    format!("No dialect is called \"{}\"{near}", machine.dialect),
+                )
+                .pointer(format!("shop#/machines/{id}/dialect")),
+            );
+            return Ok(());
+        };
+        let plans = plans(work, &machine, dialect)?;
+        let (mut programs, mut findings) = (Vec::new(), Vec::new());
+        for (done, plan) in plans.iter().enumerate() {
+            cx.check()?;
+            cx.progress.at("post", done, plans.len());
+            match write(work, &machine, dialect, settings, plan, cx)? {
+                Ok(program) => programs.push(program),
+                Err(finding) => findings.push(finding),
+            }
+        }
+        work.programs = programs;
+        work.findings.extend(findings);
         Ok(())
+    }
+}
+
+/// A program that is to be written.
+struct Plan {
+    /// Index of the setup.
+    setup: usize,
+    entries: (usize, usize),
+    number: u32,
+    name: String,
+    cutter: Option<String>,
+}
+
+/// All programs in running order.
+fn plans(work: &Work, machine: &Machine, dialect: &dyn Dialect) -> Result<Vec<Plan>, Stop> {
+    let whole = machine_changes(machine.cutter_change, dialect.about().cutter_change);
+    let mut plans = Vec::new();
+    for (index, setup) in work.setups.iter().enumerate() {
+        for (i, entry) in setup.order.iter().enumerate() {
+            if let Entry::Step(step) = entry
+                && step_view(work, setup, *step).is_none()
+            {
+                return Err(Fault::new(format!(
+                    "entry {i} of the order of {} names a step that does not exist",
+                    setup.id
+                ))
+                .into());
+            }
+        }
+        for entries in ranges(setup, whole) {
+            let cutter = only_cutter(&setup.order[entries.0..entries.1]);
+            plans.push(Plan {
+                setup: index,
+                entries,
+                number: plans.len() as u32 + 1,
+                name: match &cutter {
+                    Some(c) if !whole => format!("{}-{}", file_word(&setup.id), file_word(c)),
+                    _ => file_word(&setup.id),
+                },
+                cutter,
+            });
+        }
+    }
+    let digits = plans.len().to_string().len().max(2);
+    for plan in &mut plans {
+        plan.name = format!("{:0digits$}-{}", plan.number, plan.name);
+    }
+    Ok(plans)
+}
+
+/// The parts of a setup's order that become one program each.
+fn ranges(setup: &Setup, whole: bool) -> Vec<(usize, usize)> {
+    let order = &setup.order;
+    if !order.iter().any(|e| matches!(e, Entry::Step(_))) {
+        return Vec::new();
+    }
+    if whole {
+        return vec![(0, order.len())];
+    }
+    let changes = (0..order.len()).filter(|i| matches!(order[*i], Entry::Cutter(_)));
+    // What stands before the first cutter belongs to its program.
+    let mut starts: Vec<usize> = changes.collect();
+    match starts.first_mut() {
+        Some(first) => *first = 0,
+        None => starts.push(0),
+    }
+    let ends = starts[1..].iter().copied().chain([order.len()]);
+    starts.iter().copied().zip(ends).collect()
+}
+
+/// The cutter, when there is one for the whole range.
+fn only_cutter(order: &[Entry]) -> Option<String> {
+    let mut cutters = order.iter().filter_map(|e| match e {
+        Entry::Cutter(id) => Some(id),
+        _ => None,
+    });
+    let first = cutters.next()?;
+    cutters.all(|c| c == first).then(|| first.clone())
+}
+
+/// A name made fit for files: letters, digits, point, underscore, hyphen.
+fn file_word(name: &str) -> String {
+    name.chars()
+        .map(|c| match c {
+            'a'..='z' | 'A'..='Z' | '0'..='9' | '.' | '_' | '-' => c,
+            _ => '-',
+        })
+        .collect()
+}
+
+fn mm(value: f64) -> f64 {
+    (value * 1000.0).round() / 1000.0 + 0.0
+}
+
+/// Lines for the person who opens the text.
+fn remarks(work: &Work, machine: &Machine, settings: &PostSettings, plan: &Plan) -> Vec<String> {
+    let setup = &work.setups[plan.setup];
+    let documents = &work.documents;
+    let mut lines = vec![
+        format!("job: {}", documents.job.name),
+        format!("setup: {}, stock {}", setup.id, setup.stock),
+    ];
+    if let Some(id) = &plan.cutter
+        && let Some(c) = documents.cutter(id)
+    {
+        let by = match machine.cutter_change {
+            CutterChangeBy::Hand => ", put in by hand; set Z zero anew",
+            CutterChangeBy::Machine => "",
+        };
+        lines.push(format!("cutter {id} (number {}): {}{by}", c.number, c.label()));
+    }
+    let z = match setup.z.zero {
+        ZZero::Bed => "Z0 on the spoilboard",
+        ZZero::Top => "Z0 on the upper face of the wood",
+    };
+    lines.push(format!("zero: X0 Y0 at the lower left corner of the wood, {z}"));
+    let (thin, thick) = (mm(setup.z.thinnest), mm(setup.z.thickest));
+    lines.push(if thin < thick {
+        format!("wood: {thin} to {thick} mm thick")
+    } else {
+        format!("wood: {thick} mm thick")
+    });
+    lines.extend(settings.remarks.iter().cloned());
+    lines.extend(CAUTION.map(String::from));
+    lines
+}
+
+/// Writes one program into the spool. The outer error ends the chain; the inner one is the user's.
+fn write(
+    work: &Work,
+    machine: &Machine,
+    dialect: &dyn Dialect,
+    settings: &PostSettings,
+    plan: &Plan,
+    cx: &Cx<'_>,
+) -> Result<Result<Program, Finding>, Stop> {
+    let setup = &work.setups[plan.setup];
+    let head = ProgramHead {
+        name: plan.name.clone(),
+        number: plan.number,
+        remarks: remarks(work, machine, settings, plan),
+        unit: machine.program_unit,
+        safe_z: setup.safe_z,
+    };
+    let changes = machine_changes(machine.cutter_change, dialect.about().cutter_change);
+    let mut outcome: Option<Result<Written, DialectError>> = None;
+    let spooled = cx.spool.write(&mut |out| {
+        let mut items = items(work, setup, plan.entries, changes);
+        let result = dialect.write(&head, &mut items, out);
+        let io = match &result {
+            Ok(_) => Ok(()),
+            Err(e) => Err(std::io::Error::other(e.to_string())),
+        };
+        outcome = Some(result);
+        io
+    });
+    let name = format!("{}{}", plan.name, dialect.about().ending);
+    match (outcome, spooled) {
+        (Some(Ok(written)), Ok(SpoolId(sha256))) => Ok(Ok(Program {
+            name,
+            setup: setup.id.clone(),
+            entries: plan.entries,
+            number: plan.number,
+            text: SpoolId(sha256.clone()),
+            sha256,
+            written,
+            cutter: plan.cutter.clone(),
+            as_planned: None,
+            safe: None,
+            unverified: false,
+        })),
+        (Some(Err(DialectError::Unsupported { dialect, what, remedy })), _) => {
+            let text = format!("Dialect {dialect} cannot express {what}; {name} was not written.");
+            let mut remedy = remedy;
+            if let Some(first) = remedy.get(..1) {
+                remedy = format!("{}{}.", first.to_uppercase(), &remedy[1..]);
+            }
+            Ok(Err(Finding::new(&code::PROGRAM_NOT_WRITTEN, text)
+                .setup(&setup.id)
+                .remedy(remedy)))
+        }
+        (Some(Err(DialectError::Plan(what))), _) => {
+            Err(Fault::new(format!("{name}: the plan cannot be written: {what}")).into())
+        }
+        (_, Err(e)) | (Some(Err(DialectError::Io(e))), _) => {
+            Err(Fault::new(format!("{name} could not be spooled: {e}")).into())
+        }
+        (None, Ok(_)) => Err(Fault::new(format!("{name}: the spool did not ask for the text")).into()),
     }
 }

@@ -238,6 +238,10 @@ codes! {
         "No cutter drills the pilots of hold-down screws; their places are marked only.",
         "Add a drill of the pilots' diameter to the shop, or drill them by hand in the pause.",
         "";
+    PROGRAM_NOT_WRITTEN = "program-not-written" Error
+        "The machine's dialect cannot say something that the plan needs, so a program was not written.",
+        "Do what the message proposes, or choose another dialect for the machine.",
+        "stages/src/post.rs::a_dialect_that_cannot_pause_is_a_finding";
     SCREW_IN_THE_WAY = "screw-in-the-way" Error
         "A screw that the job places lies too near to a cut.",
         "Move the screw, or leave its place to be computed.",

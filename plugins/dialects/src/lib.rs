@@ -1,8 +1,105 @@
 //! Dialects as data, with their writer and, separately written, their reader.
+//!
+//! A dialect is one JSON file ([`DialectFile`]). [`write`] and [`read`] share that file and nothing else, so that one mistake does
+//! not hide the other. Built-in dialects are named for standards and properties.
 
+mod file;
+mod read;
+mod write;
+
+pub use file::{
+    Arcs, BlockNumbers, CommentStyle, Cycles, DIALECT_FORMAT, DialectFile, Dwell, DwellUnit,
+    Language, LineEnd, Lines, Modal, MotionWords, Numbers, Pause, PauseMessage, SpindleWords,
+    UnitWords,
+};
+
+use grainway_pipeline::dialect::{
+    Dialect, DialectAbout, DialectError, ProgramHead, ReadEnd, ReadMove, Reader, Written,
+};
+use grainway_pipeline::doc::Problem;
+use grainway_pipeline::motion::Item;
 use grainway_pipeline::stage::Dialects;
+use serde_json::Value;
+use std::io::{BufRead, Write};
+use std::ops::ControlFlow;
+use std::sync::Arc;
+
+/// The built-in files by name; one that extends another stands after it.
+const BUILT_IN: [(&str, &str); 2] = [
+    ("rs274-ngc", include_str!("../data/rs274-ngc.json")),
+    ("rs274-lean", include_str!("../data/rs274-lean.json")),
+];
+
+/// A dialect made from its data file.
+struct DataDialect {
+    file: DialectFile,
+    about: DialectAbout,
+    words: read::Words,
+}
+
+impl DataDialect {
+    fn new(file: DialectFile) -> DataDialect {
+        DataDialect {
+            about: file.about(),
+            words: read::Words::of(&file),
+            file,
+        }
+    }
+}
+
+impl Dialect for DataDialect {
+    fn about(&self) -> &DialectAbout {
+        &self.about
+    }
+    fn write(
+        &self,
+        head: &ProgramHead,
+        items: &mut dyn Iterator<Item = Item>,
+        out: &mut dyn Write,
+    ) -> Result<Written, DialectError> {
+        write::write(&self.file, head, items, out)
+    }
+    fn reader(&self) -> Option<&dyn Reader> {
+        Some(self)
+    }
+}
+
+impl Reader for DataDialect {
+    fn read(
+        &self,
+        text: &mut dyn BufRead,
+        receive: &mut dyn FnMut(ReadMove) -> ControlFlow<()>,
+    ) -> ReadEnd {
+        read::read(&self.file, &self.words, text, receive)
+    }
+}
+
+/// The JSON of a built-in dialect with what it extends filled in.
+fn base(name: &str) -> Option<Value> {
+    let (_, text) = BUILT_IN.iter().find(|(n, _)| *n == name)?;
+    let file = DialectFile::from_json(text, &base).ok()?;
+    serde_json::to_value(file).ok()
+}
+
+/// A dialect from the text of its data file, which may extend a built-in one. All problems at once.
+pub fn from_json(text: &str) -> Result<Arc<dyn Dialect>, Vec<Problem>> {
+    let file = DialectFile::from_json(text, &base)?;
+    Ok(Arc::new(DataDialect::new(file)))
+}
 
 /// The dialects that are built in.
 pub fn built_in() -> Dialects {
-    Dialects::default()
+    let mut all = Dialects::default();
+    for (_, text) in BUILT_IN {
+        // A test shows that every built-in file is good, so none is left out here.
+        if let Ok(dialect) = from_json(text) {
+            all.add(dialect);
+        }
+    }
+    all
+}
+
+/// JSON Schema of a dialect file.
+pub fn schema() -> Value {
+    schemars::schema_for!(DialectFile).to_value()
 }

@@ -1,0 +1,352 @@
+//! What a program is made of: the one composition of a setup's running order into items, for post to write and for verify to
+//! compare with.
+
+use super::{BlobId, Entry, Operation, Setup, SetupStep, StepRef, Work};
+use crate::doc::{CutterChangeBy, SpindleSwitch};
+use crate::geom::{Placing, point};
+use crate::motion::{CutterChange, Item, Move, Spindle, StepStart, decode};
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+/// A step of a running order, wherever it comes from.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StepView<'a> {
+    /// For people and findings: "leg#2 / m1", or the setup's own step's label.
+    pub label: String,
+    /// The placed piece, unless the step is the setup's own.
+    pub piece: Option<&'a str>,
+    /// The feature, where there is one.
+    pub feature: Option<&'a str>,
+    /// What is done.
+    pub operation: Operation,
+    /// Cutter, by id.
+    pub cutter: &'a str,
+    /// rev/min.
+    pub rpm: f64,
+    /// mm/min.
+    pub feed: f64,
+    /// mm/min.
+    pub plunge: f64,
+    /// The lowest Z of its moves.
+    pub lowest: f64,
+    /// Its moves as they are run: with tabs, or the replacement's.
+    pub moves: &'a BlobId,
+    /// From the moves' frame to the board's.
+    pub placing: Placing,
+}
+
+/// The step that an entry names, with what hold changed about it. `None` when nothing of that number exists.
+pub fn step_view<'a>(work: &'a Work, setup: &'a Setup, step: StepRef) -> Option<StepView<'a>> {
+    fn own<'a>(s: &'a SetupStep, label: String, placing: Placing) -> StepView<'a> {
+        StepView {
+            label,
+            piece: None,
+            feature: None,
+            operation: s.operation,
+            cutter: &s.cutter,
+            rpm: s.rpm,
+            feed: s.feed,
+            plunge: s.plunge,
+            lowest: s.lowest,
+            moves: &s.moves,
+            placing,
+        }
+    }
+    match step {
+        StepRef::Own(i) => {
+            let s = setup.own_steps.get(i)?;
+            Some(own(s, s.label.clone(), Placing::default()))
+        }
+        StepRef::Placed(p, i) => {
+            let placement = setup.placements.get(p)?;
+            let s = work.variant(&placement.variant)?.steps.get(i)?;
+            let label = format!("{} / {}", placement.piece, s.feature);
+            let names = |view: StepView<'a>| StepView {
+                piece: Some(&placement.piece),
+                feature: Some(&s.feature),
+                ..view
+            };
+            if let Some((_, r)) = placement.replaced.iter().find(|(n, _)| *n == i) {
+                return Some(names(own(r, label, placement.placing)));
+            }
+            let tabbed = placement.tabbed.iter().find(|(n, _)| *n == i);
+            Some(StepView {
+                label,
+                piece: Some(&placement.piece),
+                feature: Some(&s.feature),
+                operation: s.operation,
+                cutter: &s.cutter,
+                rpm: s.rpm,
+                feed: s.feed,
+                plunge: s.plunge,
+                lowest: s.lowest,
+                moves: tabbed.map_or(&s.moves, |(_, moves)| moves),
+                placing: placement.placing,
+            })
+        }
+    }
+}
+
+/// The items of the program that runs `entries` (from, to before) of the setup's order.
+///
+/// `machine_changes`: cutters are changed by the machine within the program; otherwise a cutter is only named, and its change is
+/// the person's before the program starts.
+///
+/// Heights and places follow shop practice: the program starts by retracting; spindle and dwell come before each step that needs
+/// another speed; a pause retracts, stops the spindle, waits for it, parks, and afterwards retracts again, since the person may
+/// have moved the machine; at the end it retracts, stops the spindle and parks. Where the spindle is switched by hand, pauses
+/// say when.
+///
+/// Streams: it holds the moves of one step at a time. Entries that name nothing are left out; [`step_view`] finds them.
+pub fn items<'a>(
+    work: &'a Work,
+    setup: &'a Setup,
+    entries: (usize, usize),
+    machine_changes: bool,
+) -> impl Iterator<Item = Item> + 'a {
+    let from = entries.0.min(setup.order.len());
+    let to = entries.1.clamp(from, setup.order.len());
+    let steps_before = setup.order[..from]
+        .iter()
+        .filter(|e| matches!(e, Entry::Step(_)))
+        .count();
+    let machine = work.documents.machine().map(|(_, m)| m);
+    Items {
+        work,
+        setup,
+        order: &setup.order[from..to],
+        at: 0,
+        steps: steps_before,
+        machine_changes,
+        by_hand: machine.is_some_and(|m| m.spindle == SpindleSwitch::Hand),
+        spin_seconds: machine.map_or(0.0, |m| m.spin_up_seconds),
+        park: machine.map_or(point(0.0, 0.0), |m| {
+            point(m.park[0].mm(), m.park[1].mm())
+        }),
+        queue: VecDeque::from([Item::RetractFull {
+            safe_z: setup.safe_z,
+        }]),
+        moves: None,
+        turning: None,
+        ended: false,
+    }
+}
+
+/// Whether programs of this machine change cutters themselves, given what the dialect can say.
+pub fn machine_changes(change: CutterChangeBy, dialect_can: bool) -> bool {
+    change == CutterChangeBy::Machine && dialect_can
+}
+
+struct Items<'a> {
+    work: &'a Work,
+    setup: &'a Setup,
+    order: &'a [Entry],
+    /// The next entry.
+    at: usize,
+    /// Steps before the next entry, in the whole setup.
+    steps: usize,
+    machine_changes: bool,
+    /// The spindle is switched by hand.
+    by_hand: bool,
+    spin_seconds: f64,
+    park: crate::geom::Point,
+    queue: VecDeque<Item>,
+    /// Columns of the step being run, the next move's index, and where it lies.
+    moves: Option<(Arc<[f64]>, usize, Placing)>,
+    /// rev/min in force.
+    turning: Option<f64>,
+    ended: bool,
+}
+
+/// Numbers a move takes in a column block.
+const WIDTH: usize = 7;
+
+impl Iterator for Items<'_> {
+    type Item = Item;
+    fn next(&mut self) -> Option<Item> {
+        loop {
+            if let Some(item) = self.queue.pop_front() {
+                return Some(item);
+            }
+            if let Some(m) = self.next_move() {
+                return Some(Item::Move(m));
+            }
+            if self.at < self.order.len() {
+                self.entry();
+                self.at += 1;
+            } else if self.ended {
+                return None;
+            } else {
+                self.ended = true;
+                self.end();
+            }
+        }
+    }
+}
+
+impl Items<'_> {
+    fn next_move(&mut self) -> Option<Move> {
+        let (columns, next, placing) = self.moves.as_mut()?;
+        let at = *next * WIDTH;
+        let m = columns
+            .get(at..at + WIDTH)
+            .and_then(decode)
+            .and_then(|m| m.first().copied());
+        *next += 1;
+        match m {
+            Some(m) => Some(m.placed(placing, self.setup.safe_z)),
+            None => {
+                self.moves = None;
+                None
+            }
+        }
+    }
+
+    fn retract(&mut self) {
+        self.queue.push_back(Item::RetractFull {
+            safe_z: self.setup.safe_z,
+        });
+    }
+
+    /// Stops the spindle and waits for it, when the program switches it.
+    fn stop(&mut self) {
+        if self.turning.take().is_some() && !self.by_hand {
+            self.queue.push_back(Item::Spindle(None));
+            self.dwell();
+        }
+    }
+
+    fn dwell(&mut self) {
+        if self.spin_seconds > 0.0 {
+            self.queue.push_back(Item::Dwell {
+                seconds: self.spin_seconds,
+            });
+        }
+    }
+
+    fn go_to_park(&mut self) {
+        self.queue.push_back(Item::Move(Move::Rapid {
+            to: self.park.at_z(self.setup.safe_z),
+        }));
+    }
+
+    fn pause(&mut self, message: String) {
+        self.queue.push_back(Item::Pause { message });
+        self.retract();
+    }
+
+    /// The next step's speed, for messages to the person who switches the spindle.
+    fn next_rpm(&self) -> Option<f64> {
+        self.order[self.at..].iter().find_map(|e| match e {
+            Entry::Step(step) => step_view(self.work, self.setup, *step).map(|s| s.rpm),
+            _ => None,
+        })
+    }
+
+    fn entry(&mut self) {
+        match &self.order[self.at] {
+            Entry::Cutter(id) => self.cutter(id),
+            Entry::Pause { message, .. } => {
+                let was_turning = self.turning.is_some();
+                self.retract();
+                self.stop();
+                self.go_to_park();
+                let mut text = String::new();
+                if self.by_hand && was_turning {
+                    text.push_str("Switch the spindle off and wait until it stands. ");
+                }
+                text.push_str(message);
+                if self.by_hand
+                    && let Some(rpm) = self.next_rpm()
+                {
+                    text.push_str(&switch_on(rpm));
+                    self.turning = Some(rpm);
+                }
+                self.pause(text);
+            }
+            Entry::Step(step) => {
+                self.steps += 1;
+                let Some(view) = step_view(self.work, self.setup, *step) else {
+                    return;
+                };
+                self.speed(view.rpm);
+                self.queue.push_back(Item::Step(StepStart {
+                    number: self.steps as u32,
+                    label: view.label,
+                }));
+                if let Some(columns) = self.work.blobs.get(view.moves) {
+                    self.moves = Some((Arc::clone(columns), 0, view.placing));
+                }
+            }
+        }
+    }
+
+    /// Brings the spindle to a speed.
+    fn speed(&mut self, rpm: f64) {
+        if self.turning == Some(rpm) {
+            return;
+        }
+        let was = self.turning.replace(rpm);
+        if self.by_hand {
+            if was.is_some() {
+                self.retract();
+            }
+            self.go_to_park();
+            self.pause(switch_on(rpm).trim().to_string());
+        } else {
+            self.queue.push_back(Item::Spindle(Some(Spindle {
+                rpm,
+                clockwise: true,
+            })));
+            self.dwell();
+        }
+    }
+
+    fn cutter(&mut self, id: &str) {
+        let change = |number, label: String| {
+            Item::Cutter(CutterChange {
+                number,
+                id: id.to_string(),
+                label,
+                by_hand: !self.machine_changes,
+            })
+        };
+        let item = match self.work.documents.cutter(id) {
+            Some(c) => change(c.number, c.label()),
+            None => change(0, id.to_string()),
+        };
+        if self.turning.is_some() {
+            let by_hand = self.by_hand;
+            self.retract();
+            self.stop();
+            if by_hand {
+                self.go_to_park();
+                self.pause("Switch the spindle off and wait until it stands.".into());
+            }
+        }
+        self.queue.push_back(item);
+        if self.machine_changes {
+            self.retract();
+        }
+    }
+
+    fn end(&mut self) {
+        let by_hand_on = self.by_hand && self.turning.is_some();
+        self.retract();
+        self.stop();
+        self.go_to_park();
+        if by_hand_on {
+            self.queue.push_back(Item::Pause {
+                message: "Switch the spindle off and wait until it stands.".into(),
+            });
+        }
+    }
+}
+
+/// What a person is told who switches the spindle.
+fn switch_on(rpm: f64) -> String {
+    format!(
+        " Switch the spindle on at {} rev/min and wait until it is at speed.",
+        rpm.round()
+    )
+}

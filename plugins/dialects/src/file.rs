@@ -1,0 +1,527 @@
+//! The data file of a dialect: what it may say, and how it says it.
+//!
+//! Writer and reader share this file and nothing else.
+
+use grainway_pipeline::dialect::DialectAbout;
+use grainway_pipeline::doc::{Problem, Unit};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+
+/// The format word of this version of the dialect document.
+pub const DIALECT_FORMAT: &str = "grainway.dialect/1";
+
+/// Least digits after the point in millimetres: with fewer, no arc could keep the published limit of 0.002 mm between its two
+/// radii (NISTIR 6556, 3.5.3.2).
+const LEAST_DECIMALS_MM: u8 = 3;
+/// The same in inches, for the limit of 0.0002 in.
+const LEAST_DECIMALS_INCH: u8 = 4;
+/// Most digits: more would outrun the 17 significant figures that the published language keeps.
+const MOST_DECIMALS: u8 = 6;
+/// The longest word order that makes sense holds every letter once.
+const LETTERS: std::ops::RangeInclusive<char> = 'A'..='Z';
+
+/// A family of controllers' language, in the block-and-word form of ISO 6983 and RS-274.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct DialectFile {
+    /// Always "grainway.dialect/1".
+    pub format: String,
+    /// Named for a standard or a property: lower-case letters, digits and hyphens.
+    pub name: String,
+    /// Counts up with every change of its texts.
+    pub version: u32,
+    /// The built-in dialect whose keys hold where this file says nothing. Objects are merged key by key; a list replaces a list;
+    /// null takes a thing away.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub extends: Option<String>,
+    /// One paragraph: which properties a controller must have.
+    pub summary: String,
+    /// Ending of its files with the point, e.g. ".ngc".
+    pub ending: String,
+    /// The words that choose the unit.
+    pub units: UnitWords,
+    /// How numbers look.
+    pub numbers: Numbers,
+    /// How lines look.
+    pub lines: Lines,
+    /// Remarks in the text.
+    pub comments: CommentStyle,
+    /// Which words may be left out when they would repeat what is in force.
+    pub modal: Modal,
+    /// The four words of motion.
+    pub motion: MotionWords,
+    /// Lines before everything else, e.g. "%". They get no block number and no comment stands before them. `{name}` and `{number}`
+    /// stand for the program's.
+    #[serde(default)]
+    pub start: Vec<String>,
+    /// Lines that put the controller into a known state, after the remarks; `{units}` stands for the unit's word.
+    pub safe_start: Vec<String>,
+    /// Lines that restate modes at the start of every workingstep, so that a stopped run can be taken up there.
+    pub step_start: Vec<String>,
+    /// Lines at the end.
+    pub end: Vec<String>,
+    /// True arcs; null: none, they become chords.
+    pub arcs: Option<Arcs>,
+    /// How far chords may lie from an arc that cannot be written, mm.
+    #[serde(default = "default_chord")]
+    pub chord_tolerance_mm: f64,
+    /// Drilling cycles; null: none, drilling is written move by move.
+    pub cycles: Option<Cycles>,
+    /// Between pecks the drill comes back down fast to this far above the last bottom, mm. NISTIR 6556 says "backed off a bit" and
+    /// gives no number; 0.254 mm (0.010 in) is from memory of the reference interpreter.
+    #[serde(default = "default_back_off")]
+    pub peck_back_off_mm: f64,
+    /// Lines that make the machine change the cutter; `{cutter}` stands for its number. Null: one file a cutter.
+    pub cutter_change: Option<Vec<String>>,
+    /// Words that call the cutter's length, with `{cutter}`; null: none. Not written for cutters changed by hand, whose zero is set
+    /// anew instead.
+    pub length_offset: Option<String>,
+    /// The spindle's words; null: it is switched by hand.
+    pub spindle: Option<SpindleWords>,
+    /// The word that waits; null: none.
+    pub dwell: Option<Dwell>,
+    /// The words that lift the cutter to the machine's top, on a line of their own, e.g. "G53 G0 Z0."; null: the setup's safe height
+    /// is used.
+    pub retract_full: Option<String>,
+    /// The word that stops until the person goes on; null: none.
+    pub pause: Option<Pause>,
+    /// Rapid moves go straight; otherwise each axis runs on its own ("dogleg").
+    pub straight_rapids: bool,
+    /// Blocks a second that controllers of this kind are known to keep up with.
+    pub blocks_per_second: f64,
+    /// What the reader takes; anything else in a text is a fault.
+    pub language: Language,
+}
+
+fn default_chord() -> f64 {
+    0.002
+}
+fn default_back_off() -> f64 {
+    0.254
+}
+
+/// Words that choose the unit; null where it cannot be chosen.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct UnitWords {
+    /// Millimetres, e.g. "G21".
+    pub mm: Option<String>,
+    /// Inches, e.g. "G20".
+    pub inch: Option<String>,
+}
+
+/// How numbers look. Never with an exponent.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Numbers {
+    /// Digits after the point in millimetres, 3 to 6.
+    pub decimals_mm: u8,
+    /// Digits after the point in inches, 4 to 6.
+    pub decimals_inch: u8,
+    /// Digits after the point of a feed in mm/min.
+    pub feed_decimals_mm: u8,
+    /// Digits after the point of a feed in in/min.
+    pub feed_decimals_inch: u8,
+    /// Zeros at the end are written.
+    pub trailing_zeros: bool,
+    /// A length always has its point, even when whole: some controls take a number without one as counts of their least step.
+    pub point_always: bool,
+}
+
+/// How lines look.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Lines {
+    /// Longest line in characters, without its end; 0 for no limit.
+    pub length: usize,
+    /// What ends a line.
+    pub end: LineEnd,
+    /// Words are separated by spaces.
+    pub spaces: bool,
+    /// Numbers before blocks; null: none.
+    pub block_numbers: Option<BlockNumbers>,
+    /// Letters in the order in which words stand on a line. Letters that are not listed follow in the alphabet's order.
+    pub word_order: String,
+}
+
+/// What ends a line.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum LineEnd {
+    /// Line feed.
+    Lf,
+    /// Carriage return and line feed.
+    CrLf,
+}
+
+/// Numbers before blocks.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct BlockNumbers {
+    /// The first, also after the largest was passed.
+    pub first: u32,
+    /// From one to the next.
+    pub step: u32,
+    /// The largest.
+    pub largest: u32,
+}
+
+/// Remarks in the text.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum CommentStyle {
+    /// ( … ), closed on its line, not nested.
+    Parentheses,
+    /// ; to the end of the line.
+    Semicolon,
+    /// None.
+    None,
+}
+
+/// Which words may be left out when they repeat what is in force. Every workingstep restates all of them.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Modal {
+    /// The word of motion.
+    pub motion: bool,
+    /// Axis words that do not change. (Arcs always say x and y.)
+    pub axes: bool,
+    /// The feed.
+    pub feed: bool,
+    /// The feed is restated at the first cutting move after a rapid one.
+    pub feed_after_rapid: bool,
+}
+
+/// The words of motion.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct MotionWords {
+    /// Rapid, e.g. "G0".
+    pub rapid: String,
+    /// Cutting line.
+    pub line: String,
+    /// Arc, clockwise from above.
+    pub clockwise: String,
+    /// Arc, counter-clockwise from above.
+    pub counter_clockwise: String,
+}
+
+/// True arcs, by end point and centre; the centre counts from the start.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Arcs {
+    /// A full circle is one arc whose end is its start; otherwise it is split.
+    pub full_circles: bool,
+    /// Largest sweep of one arc, degrees, up to 360.
+    pub largest_sweep: f64,
+    /// An arc may change z; otherwise helices become chords.
+    pub helices: bool,
+    /// Arcs of a larger radius become chords, mm; null: no limit.
+    #[serde(default)]
+    pub largest_radius_mm: Option<f64>,
+}
+
+/// Drilling cycles as NISTIR 6556 section 3.5.16 has them.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Cycles {
+    /// Feed in, rapid out, e.g. "G81".
+    pub drill: String,
+    /// Pecks, e.g. "G83"; null: pecks are written move by move.
+    pub peck: Option<String>,
+    /// Ends a cycle, e.g. "G80".
+    pub end: String,
+    /// The word that makes a cycle end at its own retract height, e.g. "G99".
+    pub return_low: String,
+}
+
+/// The spindle's words.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct SpindleWords {
+    /// Clockwise from above, e.g. "M3"; the speed stands before it in the word S.
+    pub clockwise: String,
+    /// Counter-clockwise; null: cannot be said.
+    pub counter_clockwise: Option<String>,
+    /// Stops it.
+    pub stop: String,
+}
+
+/// The word that waits.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Dwell {
+    /// The word, e.g. "G4".
+    pub word: String,
+    /// The letter of the time.
+    pub letter: char,
+    /// The unit of the time.
+    pub unit: DwellUnit,
+}
+
+/// The unit of a dwell.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum DwellUnit {
+    /// Seconds.
+    Seconds,
+    /// Thousandths of a second.
+    Milliseconds,
+}
+
+/// The word that stops.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Pause {
+    /// The word, e.g. "M0".
+    pub word: String,
+    /// How the person is told what to do.
+    pub message: PauseMessage,
+}
+
+/// How the person at the machine is told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum PauseMessage {
+    /// A comment that begins with "MSG," before the stop, which the controller shows (NISTIR 6556, 3.3.4).
+    Shown,
+    /// An ordinary comment, to be read in the text.
+    Comment,
+    /// Not at all.
+    None,
+}
+
+/// What the reader takes.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Language {
+    /// Letters of words.
+    pub letters: String,
+    /// G codes, e.g. "0", "59.1".
+    pub g: Vec<String>,
+    /// M codes.
+    pub m: Vec<u16>,
+    /// Expressions in brackets, and functions.
+    pub expressions: bool,
+    /// Parameters, #1 = 2.
+    pub parameters: bool,
+    /// Arcs by radius, besides arcs by centre.
+    pub radius_arcs: bool,
+    /// Lines that begin with / may be skipped at a switch.
+    pub block_delete: bool,
+    /// Lines of % before and after the program.
+    pub percent: bool,
+}
+
+impl DialectFile {
+    /// Reads a dialect file; `base` gives the JSON of the dialect that it extends. All problems at once.
+    pub fn from_json(
+        text: &str,
+        base: &dyn Fn(&str) -> Option<Value>,
+    ) -> Result<DialectFile, Vec<Problem>> {
+        let problem = |pointer: &str, message: String| {
+            vec![Problem {
+                pointer: pointer.to_string(),
+                message,
+            }]
+        };
+        let own: Value = serde_json::from_str(text).map_err(|e| problem("", e.to_string()))?;
+        let merged = match own.get("extends").and_then(Value::as_str) {
+            Some(name) => {
+                let mut under = base(name).ok_or_else(|| {
+                    problem(
+                        "/extends",
+                        format!("no built-in dialect is called \"{name}\""),
+                    )
+                })?;
+                overlay(&mut under, &own);
+                under
+            }
+            None => own,
+        };
+        let file: DialectFile =
+            serde_json::from_value(merged).map_err(|e| problem("", e.to_string()))?;
+        let problems = file.problems();
+        if problems.is_empty() {
+            Ok(file)
+        } else {
+            Err(problems)
+        }
+    }
+
+    /// What its keys say that cannot be right.
+    fn problems(&self) -> Vec<Problem> {
+        let mut found = Vec::new();
+        let mut check = |good: bool, pointer: &str, message: &str| {
+            if !good {
+                found.push(Problem {
+                    pointer: pointer.to_string(),
+                    message: message.to_string(),
+                });
+            }
+        };
+        check(
+            self.format == DIALECT_FORMAT,
+            "/format",
+            "must be \"grainway.dialect/1\"",
+        );
+        let plain = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
+        check(
+            !self.name.is_empty() && self.name.chars().all(plain),
+            "/name",
+            "must be lower-case letters, digits and hyphens",
+        );
+        let ending = self.ending.strip_prefix('.');
+        check(
+            ending.is_some_and(|e| !e.is_empty() && e.chars().all(|c| c.is_ascii_alphanumeric())),
+            "/ending",
+            "must be a point and letters or digits, such as \".ngc\"",
+        );
+        check(
+            self.units.mm.is_some() || self.units.inch.is_some(),
+            "/units",
+            "needs a word for millimetres or for inches",
+        );
+        let n = &self.numbers;
+        check(
+            (LEAST_DECIMALS_MM..=MOST_DECIMALS).contains(&n.decimals_mm),
+            "/numbers/decimals-mm",
+            "must be 3 to 6: with fewer, arcs cannot keep the published limit of 0.002 mm",
+        );
+        check(
+            (LEAST_DECIMALS_INCH..=MOST_DECIMALS).contains(&n.decimals_inch),
+            "/numbers/decimals-inch",
+            "must be 4 to 6: with fewer, arcs cannot keep the published limit of 0.0002 in",
+        );
+        check(
+            n.feed_decimals_mm <= MOST_DECIMALS && n.feed_decimals_inch <= MOST_DECIMALS,
+            "/numbers",
+            "feeds have at most 6 digits after the point",
+        );
+        check(
+            self.lines.length == 0 || self.lines.length >= 40,
+            "/lines/length",
+            "must be 0 (no limit) or at least 40: an arc's block does not fit into less",
+        );
+        check(
+            self.lines.word_order.chars().all(|c| LETTERS.contains(&c)),
+            "/lines/word-order",
+            "must be capital letters",
+        );
+        if let Some(b) = &self.lines.block_numbers {
+            check(
+                b.step >= 1 && b.first <= b.largest && b.largest <= 99_999,
+                "/lines/block-numbers",
+                "needs a step of at least 1 and numbers of at most five digits",
+            );
+        }
+        if let Some(a) = &self.arcs {
+            check(
+                a.largest_sweep >= 30.0 && a.largest_sweep <= 360.0,
+                "/arcs/largest-sweep",
+                "must be 30 to 360 degrees",
+            );
+            check(
+                a.largest_radius_mm.is_none_or(|r| r > 0.0),
+                "/arcs/largest-radius-mm",
+                "must be more than 0",
+            );
+        }
+        check(
+            self.chord_tolerance_mm >= 0.0005 && self.chord_tolerance_mm <= 0.1,
+            "/chord-tolerance-mm",
+            "must be 0.0005 to 0.1 mm",
+        );
+        check(
+            self.peck_back_off_mm > 0.0 && self.peck_back_off_mm <= 5.0,
+            "/peck-back-off-mm",
+            "must be more than 0 and at most 5 mm",
+        );
+        check(
+            self.blocks_per_second > 0.0,
+            "/blocks-per-second",
+            "must be more than 0",
+        );
+        check(
+            self.language
+                .g
+                .iter()
+                .all(|g| g.parse::<f64>().is_ok_and(|v| (0.0..100.0).contains(&v))),
+            "/language/g",
+            "must be codes such as \"1\" or \"59.1\"",
+        );
+        check(
+            self.dwell
+                .as_ref()
+                .is_none_or(|d| LETTERS.contains(&d.letter)),
+            "/dwell/letter",
+            "must be a capital letter",
+        );
+        let all = [
+            ("/start", &self.start),
+            ("/safe-start", &self.safe_start),
+            ("/step-start", &self.step_start),
+            ("/end", &self.end),
+        ];
+        for (pointer, lines) in all {
+            check(
+                lines.iter().all(|l| self.fits(l)),
+                pointer,
+                "holds a line that is not plain ASCII or longer than a line may be",
+            );
+        }
+        found
+    }
+
+    fn fits(&self, line: &str) -> bool {
+        let plain = line.bytes().all(|b| (0x20..0x7f).contains(&b));
+        plain && (self.lines.length == 0 || line.len() <= self.lines.length)
+    }
+
+    /// Digits after the point of lengths in a unit.
+    pub fn decimals(&self, unit: Unit) -> u8 {
+        match unit {
+            Unit::Mm => self.numbers.decimals_mm,
+            Unit::Inch => self.numbers.decimals_inch,
+        }
+    }
+
+    /// The description that post, verify and people see.
+    pub fn about(&self) -> DialectAbout {
+        DialectAbout {
+            name: self.name.clone(),
+            version: self.version,
+            summary: self.summary.clone(),
+            ending: self.ending.clone(),
+            arcs: self.arcs.is_some(),
+            helices: self.arcs.as_ref().is_some_and(|a| a.helices),
+            cycles: self.cycles.is_some(),
+            cutter_change: self.cutter_change.is_some(),
+            pauses: self.pause.is_some(),
+            spindle: self.spindle.is_some(),
+            straight_rapids: self.straight_rapids,
+            decimals_mm: self.numbers.decimals_mm,
+            decimals_inch: self.numbers.decimals_inch,
+            blocks_per_second: self.blocks_per_second,
+            line_length: self.lines.length,
+        }
+    }
+}
+
+/// Puts the keys of `over` over those of `under`: objects key by key, everything else as a whole.
+fn overlay(under: &mut Value, over: &Value) {
+    match (under, over) {
+        (Value::Object(u), Value::Object(o)) => {
+            for (k, v) in o {
+                match u.get_mut(k) {
+                    Some(slot) => overlay(slot, v),
+                    None => {
+                        u.insert(k.clone(), v.clone());
+                    }
+                }
+            }
+        }
+        (under, over) => *under = over.clone(),
+    }
+}

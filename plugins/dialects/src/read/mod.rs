@@ -1,0 +1,246 @@
+//! Reads programs back, as a controller of the language would: nothing is taken from the writer but the data file.
+//!
+//! [`lex`] turns a line into a block of words, [`expression`] computes its numbers, [`run`] does what the block says.
+
+mod expression;
+mod lex;
+mod run;
+
+use crate::file::DialectFile;
+use grainway_pipeline::dialect::{ReadEnd, ReadMove};
+use std::io::BufRead;
+use std::ops::ControlFlow;
+
+/// Longest line that is kept; the rest of a longer one is counted and dropped. Far above any language's limit.
+const KEPT: usize = 8192;
+
+/// What the dialect's data file allows, ready to look up.
+#[derive(Debug)]
+pub struct Words {
+    /// Bit n is set when the n-th letter of the alphabet begins words.
+    letters: u32,
+    /// G codes in tenths, sorted.
+    g: Vec<u16>,
+    /// M codes, sorted.
+    m: Vec<u16>,
+}
+
+impl Words {
+    /// Of a data file.
+    pub fn of(file: &DialectFile) -> Words {
+        let mut g: Vec<u16> = file
+            .language
+            .g
+            .iter()
+            .filter_map(|text| text.parse::<f64>().ok())
+            .map(|v| (v * 10.0).round() as u16)
+            .collect();
+        g.sort_unstable();
+        let mut m = file.language.m.clone();
+        m.sort_unstable();
+        let letters = file
+            .language
+            .letters
+            .bytes()
+            .filter(u8::is_ascii_uppercase)
+            .fold(0, |set, b| set | 1 << (b - b'A'));
+        Words { letters, g, m }
+    }
+    fn letter(&self, letter: u8) -> bool {
+        self.letters & (1 << (letter - b'a')) != 0
+    }
+    fn g(&self, tenths: u16) -> bool {
+        self.g.binary_search(&tenths).is_ok()
+    }
+    fn m(&self, code: u16) -> bool {
+        self.m.binary_search(&code).is_ok()
+    }
+}
+
+/// Something that the language does not allow or this reader refuses.
+#[derive(Clone, Debug, PartialEq)]
+struct Fault {
+    code: &'static str,
+    message: String,
+}
+
+/// A fault with a sentence.
+fn fault<T>(code: &'static str, message: impl Into<String>) -> Result<T, Fault> {
+    Err(Fault {
+        code,
+        message: message.into(),
+    })
+}
+
+/// Where a text stands between its marks.
+#[derive(Clone, Copy, PartialEq)]
+enum Frame {
+    /// Nothing but blank lines so far.
+    Start,
+    /// Inside a program that began with %.
+    Marked,
+    /// Inside a program that did not.
+    Plain,
+    /// After the second %.
+    Closed,
+}
+
+/// Reads a text to its end or until the receiver breaks.
+pub fn read(
+    file: &DialectFile,
+    words: &Words,
+    text: &mut dyn BufRead,
+    receive: &mut dyn FnMut(ReadMove) -> ControlFlow<()>,
+) -> ReadEnd {
+    let mut lines = LineReader::new(text);
+    let mut run = run::Run::new(file, receive);
+    let mut block = lex::Block::default();
+    let mut parameters = expression::Parameters::default();
+    let mut frame = Frame::Start;
+    loop {
+        match lines.next() {
+            Ok(true) => {}
+            Ok(false) => break,
+            Err(e) => return ReadEnd::Io(e.to_string()),
+        }
+        run.line = lines.number;
+        if frame == Frame::Closed {
+            continue;
+        }
+        let limit = file.lines.length;
+        if limit != 0 && lines.length > limit || lines.length > KEPT {
+            run.fault(Fault {
+                code: "line-too-long",
+                message: format!(
+                    "the line has {} characters, {} are allowed",
+                    lines.length,
+                    if limit == 0 { KEPT } else { limit }
+                ),
+            });
+        } else if lex::is_percent(&lines.line) {
+            if !file.language.percent {
+                run.fault(Fault {
+                    code: "not-in-dialect",
+                    message: "the dialect has no lines of %".into(),
+                });
+            } else {
+                frame = match frame {
+                    Frame::Start => Frame::Marked,
+                    Frame::Marked => {
+                        run.end();
+                        Frame::Closed
+                    }
+                    other => {
+                        run.fault(Fault {
+                            code: "percent",
+                            message: "a line of % although the text did not begin with one".into(),
+                        });
+                        other
+                    }
+                };
+            }
+        } else {
+            match lex::lex(&lines.line, file, words, &mut parameters, &mut block) {
+                Ok(()) => {
+                    if frame == Frame::Start && !block.blank {
+                        frame = Frame::Plain;
+                    }
+                    run.block(&block);
+                }
+                Err(f) => {
+                    if frame == Frame::Start {
+                        frame = Frame::Plain;
+                    }
+                    run.fault(f);
+                }
+            }
+        }
+        if run.stopped {
+            return ReadEnd::Stopped;
+        }
+    }
+    run.line = lines.number;
+    match frame {
+        Frame::Marked => run.fault(Fault {
+            code: "percent",
+            message: "the text begins with a line of % and must end with another".into(),
+        }),
+        Frame::Plain | Frame::Start if !run.ended => run.fault(Fault {
+            code: "no-end",
+            message: "the program does not end: neither M2 nor M30, nor lines of % around it"
+                .into(),
+        }),
+        _ => {}
+    }
+    if run.stopped {
+        return ReadEnd::Stopped;
+    }
+    ReadEnd::Complete {
+        lines: lines.number,
+        ended: run.ended,
+    }
+}
+
+/// Lines that end with CR, LF or both, each kept up to a limit so that a text without line ends cannot fill the memory.
+struct LineReader<'a> {
+    text: &'a mut dyn BufRead,
+    line: Vec<u8>,
+    /// Characters of the line, kept or not.
+    length: usize,
+    number: u64,
+    /// The last line ended with CR; an LF that follows belongs to it.
+    after_cr: bool,
+}
+
+impl<'a> LineReader<'a> {
+    fn new(text: &'a mut dyn BufRead) -> LineReader<'a> {
+        LineReader {
+            text,
+            line: Vec::with_capacity(256),
+            length: 0,
+            number: 0,
+            after_cr: false,
+        }
+    }
+    /// The next line; `false` at the end.
+    fn next(&mut self) -> std::io::Result<bool> {
+        self.line.clear();
+        self.length = 0;
+        loop {
+            let bytes = match self.text.fill_buf() {
+                Ok(bytes) => bytes,
+                Err(e) if e.kind() == std::io::ErrorKind::Interrupted => continue,
+                Err(e) => return Err(e),
+            };
+            if bytes.is_empty() {
+                let some = self.length > 0;
+                self.number += u64::from(some);
+                return Ok(some);
+            }
+            if self.after_cr {
+                self.after_cr = false;
+                if bytes[0] == b'\n' {
+                    self.text.consume(1);
+                    continue;
+                }
+            }
+            let end = bytes.iter().position(|b| *b == b'\n' || *b == b'\r');
+            let part = &bytes[..end.unwrap_or(bytes.len())];
+            let room = (KEPT + 1).saturating_sub(self.line.len());
+            self.line.extend_from_slice(&part[..part.len().min(room)]);
+            self.length += part.len();
+            let used = match end {
+                Some(at) => {
+                    self.after_cr = bytes[at] == b'\r';
+                    at + 1
+                }
+                None => part.len(),
+            };
+            self.text.consume(used);
+            if end.is_some() {
+                self.number += 1;
+                return Ok(true);
+            }
+        }
+    }
+}

@@ -1,0 +1,1016 @@
+//! Writes programs: items in, lines out, nothing held.
+
+mod arc;
+mod comment;
+mod number;
+
+use crate::file::{CommentStyle, DialectFile, DwellUnit, LineEnd, PauseMessage};
+use grainway_pipeline::dialect::{DialectError, ProgramHead, Written};
+use grainway_pipeline::doc::Unit;
+use grainway_pipeline::geom::{Point, Point3, point};
+use grainway_pipeline::motion::{Item, Move, SAFE_Z, Spindle};
+use number::Look;
+use std::f64::consts::{PI, TAU};
+use std::io::Write;
+
+/// The published limit on an arc's two radii (NISTIR 6556, 3.5.3.2), in the text's unit.
+const ARC_LIMIT_MM: f64 = 0.002;
+/// The same for inches.
+const ARC_LIMIT_INCH: f64 = 0.0002;
+/// The text is handed on in pieces of about this many bytes.
+const PIECE: usize = 1 << 16;
+/// An arc that cannot be fitted is halved at most this often, then it becomes lines.
+const HALVINGS: u32 = 8;
+
+/// The motion in force.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Motion {
+    Rapid,
+    Line,
+    Clockwise,
+    CounterClockwise,
+    Cycle(Drilling),
+}
+
+/// A drilling cycle's words, in counts.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Drilling {
+    retract: i64,
+    bottom: i64,
+    peck: Option<i64>,
+}
+
+/// Writes one program.
+pub fn write(
+    file: &DialectFile,
+    head: &ProgramHead,
+    items: &mut dyn Iterator<Item = Item>,
+    out: &mut dyn Write,
+) -> Result<Written, DialectError> {
+    let mut w = Writer::new(file, head, out)?;
+    w.open(head)?;
+    for item in items {
+        w.item(item)?;
+    }
+    w.close(head)
+}
+
+struct Writer<'a> {
+    file: &'a DialectFile,
+    out: &'a mut dyn Write,
+    /// Bytes not yet handed on.
+    text: Vec<u8>,
+    /// The line being put together.
+    line: Vec<u8>,
+    /// Letters in the order of words on a line.
+    order: Vec<u8>,
+    units: String,
+    safe_z: f64,
+    /// Millimetres in the text's unit.
+    unit_mm: f64,
+    /// Counts of the last digit in a millimetre.
+    per_mm: f64,
+    arc_limit: f64,
+    look: Look,
+    feed_look: Look,
+    block: u32,
+    written: Written,
+    /// Where the plan has the cutter, mm; not rounded, so that rounding does not add up.
+    at: [Option<f64>; 3],
+    /// Where the controller has it, counts.
+    told: [Option<i64>; 3],
+    /// It stands at the machine's top, above everything.
+    top: bool,
+    motion: Option<Motion>,
+    feed: Option<i64>,
+    after_rapid: bool,
+    spindle: Option<Spindle>,
+    /// The number whose length is called.
+    length: Option<u32>,
+    /// A workingstep began and nothing has moved since.
+    step_begun: bool,
+    /// A workingstep has begun, so a cutter is in use.
+    in_use: bool,
+}
+
+/// Words of one block; letters may stand in any order here.
+#[derive(Default)]
+struct Words {
+    motion: Option<Motion>,
+    axes: [Option<i64>; 3],
+    centre: Option<[i64; 2]>,
+    feed: Option<i64>,
+}
+
+impl<'a> Writer<'a> {
+    fn new(
+        file: &'a DialectFile,
+        head: &ProgramHead,
+        out: &'a mut dyn Write,
+    ) -> Result<Writer<'a>, DialectError> {
+        let (units, limit, feed_decimals) = match head.unit {
+            Unit::Mm => (&file.units.mm, ARC_LIMIT_MM, file.numbers.feed_decimals_mm),
+            Unit::Inch => (
+                &file.units.inch,
+                ARC_LIMIT_INCH,
+                file.numbers.feed_decimals_inch,
+            ),
+        };
+        let Some(units) = units else {
+            return Err(DialectError::Unsupported {
+                dialect: file.name.clone(),
+                what: format!("programs in {}", head.unit.word()),
+                remedy: "give the machine the other program-unit".into(),
+            });
+        };
+        let decimals = file.decimals(head.unit);
+        let counts = 10f64.powi(i32::from(decimals));
+        let mut order: Vec<u8> = file.lines.word_order.bytes().collect();
+        for letter in b'A'..=b'Z' {
+            if !order.contains(&letter) {
+                order.push(letter);
+            }
+        }
+        if !head.safe_z.is_finite() {
+            return Err(DialectError::Plan(format!(
+                "the safe height is {}",
+                head.safe_z
+            )));
+        }
+        Ok(Writer {
+            file,
+            out,
+            text: Vec::with_capacity(PIECE + 512),
+            line: Vec::with_capacity(128),
+            order,
+            units: units.clone(),
+            safe_z: head.safe_z,
+            unit_mm: head.unit.mm(),
+            per_mm: counts / head.unit.mm(),
+            arc_limit: limit * counts,
+            look: Look {
+                decimals,
+                trailing_zeros: file.numbers.trailing_zeros,
+                point_always: file.numbers.point_always,
+            },
+            feed_look: Look {
+                decimals: feed_decimals,
+                trailing_zeros: false,
+                point_always: false,
+            },
+            block: file.lines.block_numbers.as_ref().map_or(0, |b| b.first),
+            written: Written::default(),
+            at: [None; 3],
+            told: [None; 3],
+            top: false,
+            motion: None,
+            feed: None,
+            after_rapid: false,
+            spindle: None,
+            length: None,
+            step_begun: false,
+            in_use: false,
+        })
+    }
+
+    fn unsupported<T>(&self, what: &str, remedy: &str) -> Result<T, DialectError> {
+        Err(DialectError::Unsupported {
+            dialect: self.file.name.clone(),
+            what: what.into(),
+            remedy: remedy.into(),
+        })
+    }
+
+    // ---- lines
+
+    /// Hands the line on that was put together.
+    fn end_line(&mut self) -> Result<(), DialectError> {
+        self.text.extend_from_slice(&self.line);
+        self.line.clear();
+        match self.file.lines.end {
+            LineEnd::Lf => self.text.push(b'\n'),
+            LineEnd::CrLf => self.text.extend_from_slice(b"\r\n"),
+        }
+        self.written.lines += 1;
+        if self.text.len() >= PIECE {
+            self.out.write_all(&self.text)?;
+            self.text.clear();
+        }
+        Ok(())
+    }
+
+    /// Begins a block: its number, where the dialect has them.
+    fn begin_block(&mut self) {
+        self.line.clear();
+        if let Some(numbers) = &self.file.lines.block_numbers {
+            self.line.push(b'N');
+            push_whole(&mut self.line, u64::from(self.block));
+            let next = self.block + numbers.step;
+            self.block = if next > numbers.largest {
+                numbers.first
+            } else {
+                next
+            };
+        }
+    }
+
+    fn space(&mut self) {
+        if self.file.lines.spaces && !self.line.is_empty() {
+            self.line.push(b' ');
+        }
+    }
+
+    /// A block of ready words.
+    fn words(&mut self, text: &str) -> Result<(), DialectError> {
+        self.begin_block();
+        if self.file.lines.spaces {
+            self.space();
+            self.line.extend_from_slice(text.as_bytes());
+        } else {
+            let packed = text.bytes().filter(|b| *b != b' ');
+            self.line.extend(packed);
+        }
+        self.end_line()
+    }
+
+    /// Room for a comment's text on a line of its own.
+    fn comment_room(&self) -> usize {
+        match self.file.lines.length {
+            0 => 200,
+            length => length - 2,
+        }
+    }
+
+    fn comment_line(&mut self, text: &str) -> Result<(), DialectError> {
+        self.line.clear();
+        match self.file.comments {
+            CommentStyle::Parentheses => {
+                self.line.push(b'(');
+                self.line.extend_from_slice(text.as_bytes());
+                self.line.push(b')');
+            }
+            CommentStyle::Semicolon => {
+                self.line.extend_from_slice(b"; ");
+                self.line.extend_from_slice(text.as_bytes());
+            }
+            CommentStyle::None => return Ok(()),
+        }
+        self.end_line()
+    }
+
+    fn remark(&mut self, text: &str) -> Result<(), DialectError> {
+        let text = comment::remark(text);
+        let room = self.comment_room();
+        // Pieces after the first could begin with the very words that a remark must not begin with.
+        for piece in comment::wrapped(&text, room - 2) {
+            self.comment_line(&comment::remark(piece))?;
+        }
+        Ok(())
+    }
+
+    /// A template line with its places filled in.
+    fn template(&mut self, line: &str, cutter: Option<u32>) -> Result<(), DialectError> {
+        let mut text = line.replace("{units}", &self.units);
+        if let Some(n) = cutter {
+            text = text.replace("{cutter}", &n.to_string());
+        }
+        self.words(&text)
+    }
+
+    // ---- start and end
+
+    fn open(&mut self, head: &ProgramHead) -> Result<(), DialectError> {
+        for line in &self.file.start {
+            let name = comment::plain(&head.name);
+            self.line.clear();
+            self.line.extend_from_slice(
+                line.replace("{name}", &name)
+                    .replace("{number}", &head.number.to_string())
+                    .as_bytes(),
+            );
+            self.end_line()?;
+        }
+        self.remark(&head.name)?;
+        for remark in &head.remarks {
+            self.remark(remark)?;
+        }
+        for line in &self.file.safe_start {
+            self.template(line, None)?;
+        }
+        Ok(())
+    }
+
+    fn close(mut self, head: &ProgramHead) -> Result<Written, DialectError> {
+        self.end_cycle()?;
+        if self.spindle.is_some() {
+            self.spindle_words(None)?;
+        }
+        for line in &self.file.end {
+            self.line.clear();
+            if line == "%" {
+                self.line.push(b'%');
+                self.end_line()?;
+            } else {
+                self.words(&line.replace("{name}", &comment::plain(&head.name)))?;
+            }
+        }
+        self.out.write_all(&self.text)?;
+        self.out.flush()?;
+        Ok(self.written)
+    }
+
+    // ---- items
+
+    fn item(&mut self, item: Item) -> Result<(), DialectError> {
+        match item {
+            Item::Step(step) => self.step(step.number, &step.label),
+            Item::Cutter(change) => {
+                self.end_cycle()?;
+                if change.by_hand {
+                    if self.in_use {
+                        return self.unsupported(
+                            "a cutter change by hand inside a program",
+                            "write one program a cutter",
+                        );
+                    }
+                    return self.remark(&format!("cutter {}: {}", change.number, change.label));
+                }
+                let Some(lines) = &self.file.cutter_change else {
+                    return self.unsupported(
+                        "a cutter change by the machine",
+                        "say cutter-change: hand for the machine, or choose a dialect that changes cutters",
+                    );
+                };
+                if self.spindle.is_some() {
+                    self.spindle_words(None)?;
+                }
+                self.remark(&format!("cutter {}: {}", change.number, change.label))?;
+                for line in lines {
+                    self.template(line, Some(change.number))?;
+                }
+                self.forget();
+                self.length = Some(change.number);
+                self.length_words()
+            }
+            Item::Spindle(spindle) => {
+                self.end_cycle()?;
+                self.spindle_words(spindle)
+            }
+            Item::Pause { message } => self.pause(&message),
+            Item::Dwell { seconds } => self.dwell(seconds),
+            Item::Label(text) => self.remark(&text),
+            Item::RetractFull { safe_z } => self.retract(safe_z),
+            Item::Move(m) => self.any_move(m),
+        }
+    }
+
+    /// Nothing is known of where the machine stands or of what is in force.
+    fn forget(&mut self) {
+        self.at = [None; 3];
+        self.told = [None; 3];
+        self.top = false;
+        self.motion = None;
+        self.feed = None;
+    }
+
+    fn step(&mut self, number: u32, label: &str) -> Result<(), DialectError> {
+        self.end_cycle()?;
+        self.written.restarts.push((number, self.written.lines + 1));
+        let text = format!("step {number}: {}", comment::plain(label));
+        self.comment_line(&comment::shortened(&text, self.comment_room() - 2))?;
+        for line in &self.file.step_start {
+            self.template(line, None)?;
+        }
+        self.length_words()?;
+        if let Some(spindle) = self.spindle {
+            self.spindle_words(Some(spindle))?;
+        }
+        self.motion = None;
+        self.feed = None;
+        self.step_begun = true;
+        self.in_use = true;
+        Ok(())
+    }
+
+    fn length_words(&mut self) -> Result<(), DialectError> {
+        match (&self.file.length_offset, self.length) {
+            (Some(words), Some(n)) => self.words(&words.replace("{cutter}", &n.to_string())),
+            _ => Ok(()),
+        }
+    }
+
+    fn spindle_words(&mut self, spindle: Option<Spindle>) -> Result<(), DialectError> {
+        let Some(words) = &self.file.spindle else {
+            return self.unsupported(
+                "the spindle's start and stop",
+                "say spindle: hand for the machine, or choose a dialect that switches it",
+            );
+        };
+        let text = match spindle {
+            None => words.stop.clone(),
+            Some(s) => {
+                let rpm = number::count(s.rpm, 0).filter(|n| *n > 0).ok_or_else(|| {
+                    DialectError::Plan(format!("a spindle speed of {} rev/min", s.rpm))
+                })?;
+                let word = match (s.clockwise, &words.counter_clockwise) {
+                    (true, _) => &words.clockwise,
+                    (false, Some(word)) => word,
+                    (false, None) => {
+                        return self.unsupported(
+                            "a spindle that turns counter-clockwise",
+                            "use a right-hand cutter",
+                        );
+                    }
+                };
+                format!("S{rpm} {word}")
+            }
+        };
+        self.spindle = spindle;
+        self.words(&text)
+    }
+
+    fn dwell(&mut self, seconds: f64) -> Result<(), DialectError> {
+        self.end_cycle()?;
+        let Some(dwell) = &self.file.dwell else {
+            return self.unsupported(
+                "a wait",
+                "choose a dialect that can wait while the spindle speeds up",
+            );
+        };
+        let (value, decimals) = match dwell.unit {
+            DwellUnit::Seconds => (seconds, 2),
+            DwellUnit::Milliseconds => (seconds * 1000.0, 0),
+        };
+        let time = number::count(value, decimals)
+            .filter(|n| *n >= 0)
+            .ok_or_else(|| DialectError::Plan(format!("a wait of {seconds} s")))?;
+        if time == 0 {
+            return Ok(());
+        }
+        self.begin_block();
+        self.space();
+        self.line.extend_from_slice(dwell.word.as_bytes());
+        self.space();
+        self.line.push(dwell.letter as u8);
+        let look = Look {
+            decimals,
+            trailing_zeros: false,
+            point_always: self.file.numbers.point_always && decimals > 0,
+        };
+        number::push(&mut self.line, time, look);
+        self.end_line()
+    }
+
+    fn pause(&mut self, message: &str) -> Result<(), DialectError> {
+        self.end_cycle()?;
+        let Some(pause) = &self.file.pause else {
+            return self.unsupported(
+                "a pause",
+                "choose a dialect that can pause, or a hold that needs none",
+            );
+        };
+        // A stop alone does not stop a spindle, so the word stands here whatever came before.
+        if self.file.spindle.is_some() {
+            self.spindle_words(None)?;
+        }
+        let room = self.comment_room();
+        match pause.message {
+            PauseMessage::Shown => {
+                let text = comment::plain(message);
+                for piece in comment::wrapped(&text, room - 5) {
+                    self.comment_line(&format!("MSG, {piece}"))?;
+                }
+            }
+            PauseMessage::Comment => self.remark(message)?,
+            PauseMessage::None => {}
+        }
+        self.words(&pause.word)?;
+        self.forget();
+        Ok(())
+    }
+
+    fn retract(&mut self, safe_z: f64) -> Result<(), DialectError> {
+        self.end_cycle()?;
+        if let Some(words) = &self.file.retract_full {
+            if !self.top {
+                self.words(words)?;
+                self.written.moves += 1;
+            }
+            self.top = true;
+            self.at[2] = None;
+            self.told[2] = None;
+            self.motion = None;
+            return Ok(());
+        }
+        // Never downwards: a cutter that already stands higher stays there.
+        if self.at[2].is_none_or(|z| z < safe_z) {
+            self.rapid_axes([None, None, Some(safe_z)])?;
+        }
+        Ok(())
+    }
+
+    // ---- moves
+
+    fn any_move(&mut self, m: Move) -> Result<(), DialectError> {
+        if !m.is_finite() {
+            return Err(DialectError::Plan(format!("{m:?}")));
+        }
+        if !matches!(m, Move::Hole { .. }) {
+            self.end_cycle()?;
+        }
+        match m {
+            Move::Rapid { to } => self.rapid(to),
+            Move::Line { to, feed } => {
+                self.must_stand("a cutting line")?;
+                let feed = self.feed_count(feed)?;
+                self.line_to(to, feed)
+            }
+            Move::Arc {
+                centre,
+                sweep,
+                dz,
+                feed,
+            } => {
+                let from = self.must_stand("an arc")?;
+                let feed = self.feed_count(feed)?;
+                self.arc(from, centre, sweep, dz, feed)
+            }
+            Move::Hole {
+                at,
+                retract,
+                bottom,
+                peck,
+                feed,
+            } => {
+                let feed = self.feed_count(feed)?;
+                self.hole(at, retract, bottom, peck, feed)
+            }
+        }
+    }
+
+    /// Where the cutter stands; cutting from an unknown place makes no sense.
+    fn must_stand(&self, what: &str) -> Result<Point3, DialectError> {
+        match self.at {
+            [Some(x), Some(y), Some(z)] if !self.step_begun => Ok(Point3 { x, y, z }),
+            _ => Err(DialectError::Plan(format!(
+                "{what} before a rapid move has said where the cutter stands"
+            ))),
+        }
+    }
+
+    fn feed_count(&self, feed: f64) -> Result<i64, DialectError> {
+        number::count(feed / self.unit_mm, self.feed_look.decimals)
+            .filter(|n| *n > 0)
+            .ok_or_else(|| DialectError::Plan(format!("a feed of {feed} mm/min")))
+    }
+
+    fn axis_count(&self, mm: f64) -> Result<i64, DialectError> {
+        number::count(mm / self.unit_mm, self.look.decimals)
+            .ok_or_else(|| DialectError::Plan(format!("a coordinate of {mm} mm")))
+    }
+
+    fn counts(&self, p: Point3) -> Result<[i64; 3], DialectError> {
+        Ok([
+            self.axis_count(p.x)?,
+            self.axis_count(p.y)?,
+            self.axis_count(p.z)?,
+        ])
+    }
+
+    /// Notes how far rounding moved a point.
+    fn note_rounding(&mut self, planned: Point3, counts: [i64; 3]) {
+        let d = |mm: f64, count: i64| mm - count as f64 / self.per_mm;
+        let off = point(d(planned.x, counts[0]), d(planned.y, counts[1])).length();
+        let off = off.hypot(d(planned.z, counts[2]));
+        self.written.rounding_mm = self.written.rounding_mm.max(off);
+    }
+
+    /// A rapid move: upwards before sideways before downwards, and Z first when it is not known.
+    fn rapid(&mut self, to: Point3) -> Result<(), DialectError> {
+        let z = if to.z == SAFE_Z { self.safe_z } else { to.z };
+        let (x, y) = (Some(to.x), Some(to.y));
+        if self.step_begun {
+            self.step_begun = false;
+            match (&self.file.retract_full, self.top) {
+                // Coming down where the cutter was changed or the machine is parked could hit something: stay up until XY is right.
+                (Some(words), true) => {
+                    self.words(words)?;
+                    self.written.moves += 1;
+                }
+                _ => {
+                    self.told[2] = None;
+                    let z = self.at[2].map_or(self.safe_z, |z| z.max(self.safe_z));
+                    self.rapid_axes([None, None, Some(z)])?;
+                }
+            }
+            self.told[0] = None;
+            self.told[1] = None;
+        }
+        let up = !self.top && self.at[2].is_none_or(|now| z > now);
+        if up {
+            self.rapid_axes([None, None, Some(z)])?;
+        }
+        self.rapid_axes([x, y, None])?;
+        self.rapid_axes([None, None, Some(z)])
+    }
+
+    /// One rapid block; nothing when no axis changes.
+    fn rapid_axes(&mut self, axes: [Option<f64>; 3]) -> Result<(), DialectError> {
+        let mut words = Words {
+            motion: Some(Motion::Rapid),
+            ..Words::default()
+        };
+        let mut changes = false;
+        for (i, mm) in axes.into_iter().enumerate() {
+            let Some(mm) = mm else { continue };
+            let count = self.axis_count(mm)?;
+            let off = (mm - count as f64 / self.per_mm).abs();
+            self.written.rounding_mm = self.written.rounding_mm.max(off);
+            let same = self.told[i] == Some(count);
+            changes |= !same;
+            if !same || !self.file.modal.axes {
+                words.axes[i] = Some(count);
+            }
+            self.told[i] = Some(count);
+            self.at[i] = Some(mm);
+            if i == 2 {
+                self.top = false;
+            }
+        }
+        if !changes {
+            return Ok(());
+        }
+        self.after_rapid = true;
+        self.move_block(words)
+    }
+
+    fn line_to(&mut self, to: Point3, feed: i64) -> Result<(), DialectError> {
+        let to = if to.z == SAFE_Z {
+            to.xy().at_z(self.safe_z)
+        } else {
+            to
+        };
+        let counts = self.counts(to)?;
+        self.note_rounding(to, counts);
+        let mut words = Words {
+            motion: Some(Motion::Line),
+            feed: Some(feed),
+            ..Words::default()
+        };
+        let mut changes = false;
+        for (i, count) in counts.into_iter().enumerate() {
+            let same = self.told[i] == Some(count);
+            changes |= !same;
+            if !same || !self.file.modal.axes {
+                words.axes[i] = Some(count);
+            }
+        }
+        self.stand(to, counts);
+        // A line whose ends round to the same place would be a block without an axis word, which the language forbids.
+        if changes { self.move_block(words) } else { Ok(()) }
+    }
+
+    fn stand(&mut self, at: Point3, counts: [i64; 3]) {
+        self.at = [Some(at.x), Some(at.y), Some(at.z)];
+        self.told = counts.map(Some);
+        self.top = false;
+    }
+
+    fn arc(
+        &mut self,
+        from: Point3,
+        centre: Point,
+        sweep: f64,
+        dz: f64,
+        feed: i64,
+    ) -> Result<(), DialectError> {
+        let radius = from.xy().distance(centre);
+        let size = sweep.abs();
+        let rises = self.axis_count(from.z)? != self.axis_count(from.z + dz)?;
+        let arcs = self.file.arcs.as_ref();
+        let usable = arcs.filter(|a| {
+            (a.helices || !rises) && a.largest_radius_mm.is_none_or(|most| radius <= most)
+        });
+        let Some(arcs) = usable else {
+            return self.chords(from, centre, sweep, dz, feed);
+        };
+        let largest = arcs.largest_sweep.to_radians().min(TAU);
+        // Sweeps that differ from a whole number of the largest only by rounding of the plan's own arithmetic are that number.
+        let mut pieces = ((size - 1e-9) / largest).ceil().max(1.0);
+        if !arcs.full_circles && size > TAU - 0.1 {
+            pieces = pieces.max(2.0);
+        }
+        if pieces > 1e6 {
+            return Err(DialectError::Plan(format!("an arc of {sweep} radians")));
+        }
+        for k in 0..pieces as u32 {
+            let share = |k: f64| {
+                let turned = (from.xy() - centre).rotated(sweep * (k / pieces));
+                (centre + turned).at_z(from.z + dz * (k / pieces))
+            };
+            let begin = share(f64::from(k));
+            let end = share(f64::from(k) + 1.0);
+            self.arc_piece(begin, end, centre, sweep / pieces, feed, 0)?;
+        }
+        Ok(())
+    }
+
+    /// One arc of at most a full turn, halved where it cannot be fitted.
+    fn arc_piece(
+        &mut self,
+        from: Point3,
+        to: Point3,
+        centre: Point,
+        sweep: f64,
+        feed: i64,
+        halvings: u32,
+    ) -> Result<(), DialectError> {
+        let start = [
+            self.told[0].unwrap_or_default(),
+            self.told[1].unwrap_or_default(),
+        ];
+        let counts = self.counts(to)?;
+        let end = [counts[0], counts[1]];
+        let radius = from.xy().distance(centre) * self.per_mm;
+        let short = radius < arc::SHORTEST || radius * sweep.abs() < arc::SHORTEST;
+        let middle = (centre + (from.xy() - centre).rotated(sweep / 2.0)).at_z((from.z + to.z) / 2.0);
+        if short {
+            // A line is as good while it stays within a count of the arc; a tiny circle becomes a few lines.
+            let sagitta = radius * (1.0 - (sweep / 2.0).cos());
+            if sagitta <= 1.0 || halvings >= HALVINGS {
+                return self.line_to(to, feed);
+            }
+            self.arc_piece(from, middle, centre, sweep / 2.0, feed, halvings + 1)?;
+            return self.arc_piece(middle, to, centre, sweep / 2.0, feed, halvings + 1);
+        }
+        let c = centre * self.per_mm;
+        let fitted = if start == end {
+            // Nearly a full turn and shown as one, or a hair of an arc that vanished (then it is a line, if anything).
+            if sweep.abs() < PI {
+                return self.line_to(to, feed);
+            }
+            let full = self.file.arcs.as_ref().is_some_and(|a| a.full_circles);
+            full.then(|| arc::Fitted {
+                i: (c.x - start[0] as f64).round() as i64,
+                j: (c.y - start[1] as f64).round() as i64,
+            })
+        } else {
+            arc::fit(start, end, c, sweep, self.arc_limit)
+        };
+        let Some(fitted) = fitted else {
+            if halvings >= HALVINGS {
+                return self.line_to(to, feed);
+            }
+            self.arc_piece(from, middle, centre, sweep / 2.0, feed, halvings + 1)?;
+            return self.arc_piece(middle, to, centre, sweep / 2.0, feed, halvings + 1);
+        };
+        self.note_rounding(to, counts);
+        let written_centre = point(
+            (start[0] + fitted.i) as f64 / self.per_mm,
+            (start[1] + fitted.j) as f64 / self.per_mm,
+        );
+        let off = written_centre.distance(centre);
+        self.written.rounding_mm = self.written.rounding_mm.max(off);
+        let rises = self.told[2] != Some(counts[2]);
+        let words = Words {
+            motion: Some(if sweep > 0.0 {
+                Motion::CounterClockwise
+            } else {
+                Motion::Clockwise
+            }),
+            axes: [
+                Some(end[0]),
+                Some(end[1]),
+                (rises || !self.file.modal.axes).then_some(counts[2]),
+            ],
+            centre: Some([fitted.i, fitted.j]),
+            feed: Some(feed),
+        };
+        self.stand(to, counts);
+        self.move_block(words)
+    }
+
+    /// An arc that the dialect cannot write, as chords within the dialect's tolerance.
+    fn chords(
+        &mut self,
+        from: Point3,
+        centre: Point,
+        sweep: f64,
+        dz: f64,
+        feed: i64,
+    ) -> Result<(), DialectError> {
+        let radius = from.xy().distance(centre);
+        let tolerance = self.file.chord_tolerance_mm;
+        // e = R (1 − cos(Δ/2)), solved for Δ.
+        let step = if radius > tolerance {
+            2.0 * (1.0 - tolerance / radius).acos()
+        } else {
+            PI
+        };
+        let n = (sweep.abs() / step).ceil().max(1.0);
+        if n > 1e7 {
+            return Err(DialectError::Plan(format!("an arc of {sweep} radians")));
+        }
+        let sagitta = radius * (1.0 - (sweep / n / 2.0).cos());
+        self.written.rounding_mm = self.written.rounding_mm.max(sagitta);
+        for k in 1..=n as u64 {
+            let t = k as f64 / n;
+            let p = centre + (from.xy() - centre).rotated(sweep * t);
+            self.line_to(p.at_z(from.z + dz * t), feed)?;
+        }
+        Ok(())
+    }
+
+    fn hole(
+        &mut self,
+        at: Point,
+        retract: f64,
+        bottom: f64,
+        peck: Option<f64>,
+        feed: i64,
+    ) -> Result<(), DialectError> {
+        let retract = if retract == SAFE_Z { self.safe_z } else { retract };
+        let (top, floor) = (self.axis_count(retract)?, self.axis_count(bottom)?);
+        if floor >= top {
+            return Err(DialectError::Plan(format!(
+                "a hole from {retract} mm down to {bottom} mm"
+            )));
+        }
+        // A peck as deep as the hole is no peck.
+        let peck = match peck.filter(|q| *q < retract - bottom) {
+            Some(q) => match self.axis_count(q)? {
+                n if n > 0 => Some(n),
+                _ => return Err(DialectError::Plan(format!("a peck of {q} mm"))),
+            },
+            None => None,
+        };
+        let above = !self.step_begun && (self.top || self.at[2].is_some_and(|z| z >= retract));
+        let cycles = self.file.cycles.as_ref();
+        let sayable = cycles.is_some_and(|c| peck.is_none() || c.peck.is_some());
+        let known_xy = self.at[0].is_some() && self.at[1].is_some();
+        if above && sayable && known_xy {
+            return self.cycle(at, retract, bottom, Drilling { retract: top, bottom: floor, peck }, feed);
+        }
+        self.end_cycle()?;
+        if self.step_begun || self.at[2].is_none() && !self.top {
+            self.rapid(at.at_z(self.safe_z.max(retract)))?;
+        }
+        self.rapid_axes([Some(at.x), Some(at.y), None])?;
+        self.rapid_axes([None, None, Some(retract)])?;
+        let Some(peck) = peck else {
+            self.line_to(at.at_z(bottom), feed)?;
+            return self.rapid_axes([None, None, Some(retract)]);
+        };
+        let peck = peck as f64 / self.per_mm;
+        let back_off = self.file.peck_back_off_mm;
+        let mut depth = retract;
+        loop {
+            let next = (depth - peck).max(bottom);
+            self.line_to(at.at_z(next), feed)?;
+            self.rapid_axes([None, None, Some(retract)])?;
+            // What is left over may be less than the last digit shows.
+            if self.axis_count(next)? <= floor {
+                return Ok(());
+            }
+            depth = next;
+            self.rapid_axes([None, None, Some((depth + back_off).min(retract))])?;
+        }
+    }
+
+    fn cycle(
+        &mut self,
+        at: Point,
+        retract: f64,
+        bottom: f64,
+        drilling: Drilling,
+        feed: i64,
+    ) -> Result<(), DialectError> {
+        let Some(cycles) = &self.file.cycles else {
+            return Ok(());
+        };
+        let end = at.at_z(retract);
+        let counts = self.counts(end)?;
+        self.note_rounding(end, counts);
+        self.note_rounding(at.at_z(bottom), [counts[0], counts[1], drilling.bottom]);
+        let again = self.file.modal.motion
+            && self.motion == Some(Motion::Cycle(drilling))
+            && self.feed == Some(feed);
+        let mut line = Vec::with_capacity(96);
+        let look = self.look;
+        let word = |line: &mut Vec<u8>, letter: u8, count: i64| {
+            line.push(b' ');
+            line.push(letter);
+            number::push(line, count, look);
+        };
+        if !again {
+            let peck_word = cycles.peck.as_deref().filter(|_| drilling.peck.is_some());
+            line.extend_from_slice(cycles.return_low.as_bytes());
+            line.push(b' ');
+            line.extend_from_slice(peck_word.unwrap_or(&cycles.drill).as_bytes());
+        }
+        word(&mut line, b'X', counts[0]);
+        word(&mut line, b'Y', counts[1]);
+        if !again {
+            word(&mut line, b'Z', drilling.bottom);
+            word(&mut line, b'R', drilling.retract);
+            if let Some(q) = drilling.peck {
+                word(&mut line, b'Q', q);
+            }
+            line.extend_from_slice(b" F");
+            number::push(&mut line, feed, self.feed_look);
+        }
+        let text = String::from_utf8_lossy(&line).trim_start().to_string();
+        self.words(&text)?;
+        self.written.moves += 1;
+        self.motion = Some(Motion::Cycle(drilling));
+        self.feed = Some(feed);
+        self.stand(end, counts);
+        self.after_rapid = true;
+        Ok(())
+    }
+
+    fn end_cycle(&mut self) -> Result<(), DialectError> {
+        if matches!(self.motion, Some(Motion::Cycle(_))) {
+            self.motion = None;
+            if let Some(cycles) = &self.file.cycles {
+                return self.words(&cycles.end);
+            }
+        }
+        Ok(())
+    }
+
+    /// Writes a block of motion, leaving out what is in force and may be left out.
+    fn move_block(&mut self, words: Words) -> Result<(), DialectError> {
+        let file = self.file;
+        self.begin_block();
+        let motion = words
+            .motion
+            .filter(|m| !(file.modal.motion && self.motion == Some(*m)));
+        let restate = self.after_rapid && file.modal.feed_after_rapid;
+        let feed = words
+            .feed
+            .filter(|f| restate || !file.modal.feed || self.feed != Some(*f));
+        if words.feed.is_some() {
+            self.after_rapid = false;
+            self.feed = words.feed;
+        }
+        if words.motion.is_some() {
+            self.motion = words.motion;
+        }
+        for n in 0..self.order.len() {
+            let letter = self.order[n];
+            let count = match letter {
+                b'G' => {
+                    if let Some(m) = motion {
+                        self.space();
+                        let word = match m {
+                            Motion::Rapid => &file.motion.rapid,
+                            Motion::Line => &file.motion.line,
+                            Motion::Clockwise => &file.motion.clockwise,
+                            Motion::CounterClockwise => &file.motion.counter_clockwise,
+                            Motion::Cycle(_) => continue,
+                        };
+                        self.line.extend_from_slice(word.as_bytes());
+                    }
+                    continue;
+                }
+                b'X' => words.axes[0],
+                b'Y' => words.axes[1],
+                b'Z' => words.axes[2],
+                b'I' => words.centre.map(|c| c[0]),
+                b'J' => words.centre.map(|c| c[1]),
+                b'F' => {
+                    if let Some(f) = feed {
+                        self.space();
+                        self.line.push(b'F');
+                        number::push(&mut self.line, f, self.feed_look);
+                    }
+                    continue;
+                }
+                _ => None,
+            };
+            if let Some(count) = count {
+                self.space();
+                self.line.push(letter);
+                number::push(&mut self.line, count, self.look);
+            }
+        }
+        if file.lines.length != 0 && self.line.len() > file.lines.length {
+            return self.unsupported(
+                &format!("a block of {} characters", self.line.len()),
+                "choose a dialect with longer lines, or move the zero nearer to the work",
+            );
+        }
+        self.written.moves += 1;
+        self.end_line()
+    }
+}
+
+fn push_whole(line: &mut Vec<u8>, n: u64) {
+    let look = Look {
+        decimals: 0,
+        trailing_zeros: false,
+        point_always: false,
+    };
+    number::push(line, n as i64, look);
+}

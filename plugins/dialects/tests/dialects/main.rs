@@ -1,0 +1,53 @@
+//! Tests of the dialects from outside: published checks, round trips, an independent grammar, faults.
+
+mod grammar;
+mod round_trip;
+
+use grainway_dialects::built_in;
+use grainway_pipeline::dialect::{Action, Dialect, ProgramHead, ReadEnd, ReadMove, Written};
+use grainway_pipeline::doc::Unit;
+use grainway_pipeline::motion::Item;
+use std::ops::ControlFlow;
+
+/// The events of a text.
+pub fn read(dialect: &dyn Dialect, text: &str) -> Vec<ReadMove> {
+    let mut events = Vec::new();
+    let end = dialect.reader().unwrap().read(&mut text.as_bytes(), &mut |m| {
+        events.push(m);
+        ControlFlow::Continue(())
+    });
+    assert!(matches!(end, ReadEnd::Complete { .. }), "{end:?}");
+    events
+}
+
+/// The events of a text in a built-in dialect.
+pub fn read_as(name: &str, text: &str) -> Vec<ReadMove> {
+    read(built_in().get(name).unwrap(), text)
+}
+
+/// Faults among events, as (line, code).
+pub fn faults(events: &[ReadMove]) -> Vec<(u64, &'static str)> {
+    events
+        .iter()
+        .filter_map(|e| match &e.action {
+            Action::Fault { code, .. } => Some((e.line, *code)),
+            _ => None,
+        })
+        .collect()
+}
+
+/// A program's text and what the writer said of it.
+pub fn write(dialect: &dyn Dialect, unit: Unit, items: &[Item]) -> (String, Written) {
+    let head = ProgramHead {
+        name: "01-board-1".into(),
+        number: 1,
+        remarks: vec!["job: reading bench (café)".into()],
+        unit,
+        safe_z: 25.0,
+    };
+    let mut out = Vec::new();
+    let written = dialect
+        .write(&head, &mut items.iter().cloned(), &mut out)
+        .unwrap();
+    (String::from_utf8(out).unwrap(), written)
+}
