@@ -44,7 +44,10 @@ impl TypedStage for Post {
     }
     fn run(&self, work: &mut Work, settings: &Self::Settings, cx: &Cx<'_>) -> Result<(), Stop> {
         work.programs.clear();
-        let Some((id, machine)) = work.documents.machine().map(|(i, m)| (i.to_string(), m.clone()))
+        let Some((id, machine)) = work
+            .documents
+            .machine()
+            .map(|(i, m)| (i.to_string(), m.clone()))
         else {
             return Ok(());
         };
@@ -186,13 +189,19 @@ fn remarks(work: &Work, machine: &Machine, settings: &PostSettings, plan: &Plan)
             CutterChangeBy::Hand => ", put in by hand; set Z zero anew",
             CutterChangeBy::Machine => "",
         };
-        lines.push(format!("cutter {id} (number {}): {}{by}", c.number, c.label()));
+        lines.push(format!(
+            "cutter {id} (number {}): {}{by}",
+            c.number,
+            c.label()
+        ));
     }
     let z = match setup.z.zero {
         ZZero::Bed => "Z0 on the spoilboard",
         ZZero::Top => "Z0 on the upper face of the wood",
     };
-    lines.push(format!("zero: X0 Y0 at the lower left corner of the wood, {z}"));
+    lines.push(format!(
+        "zero: X0 Y0 at the lower left corner of the wood, {z}"
+    ));
     let (thin, thick) = (mm(setup.z.thinnest), mm(setup.z.thickest));
     lines.push(if thin < thick {
         format!("wood: {thin} to {thick} mm thick")
@@ -248,7 +257,14 @@ fn write(
             safe: None,
             unverified: false,
         })),
-        (Some(Err(DialectError::Unsupported { dialect, what, remedy })), _) => {
+        (
+            Some(Err(DialectError::Unsupported {
+                dialect,
+                what,
+                remedy,
+            })),
+            _,
+        ) => {
             let text = format!("Dialect {dialect} cannot express {what}; {name} was not written.");
             let mut remedy = remedy;
             if let Some(first) = remedy.get(..1) {
@@ -264,6 +280,8 @@ fn write(
         (_, Err(e)) | (Some(Err(DialectError::Io(e))), _) => {
             Err(Fault::new(format!("{name} could not be spooled: {e}")).into())
         }
-        (None, Ok(_)) => Err(Fault::new(format!("{name}: the spool did not ask for the text")).into()),
+        (None, Ok(_)) => {
+            Err(Fault::new(format!("{name}: the spool did not ask for the text")).into())
+        }
     }
 }

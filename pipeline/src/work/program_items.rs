@@ -120,9 +120,7 @@ pub fn items<'a>(
         machine_changes,
         by_hand: machine.is_some_and(|m| m.spindle == SpindleSwitch::Hand),
         spin_seconds: machine.map_or(0.0, |m| m.spin_up_seconds),
-        park: machine.map_or(point(0.0, 0.0), |m| {
-            point(m.park[0].mm(), m.park[1].mm())
-        }),
+        park: machine.map_or(point(0.0, 0.0), |m| point(m.park[0].mm(), m.park[1].mm())),
         queue: VecDeque::from([Item::RetractFull {
             safe_z: setup.safe_z,
         }]),

@@ -209,8 +209,8 @@ impl Cursor<'_> {
             return fault("not-in-dialect", "the dialect has no functions");
         }
         const NAMES: [&str; 13] = [
-            "abs", "acos", "asin", "atan", "cos", "exp", "fix", "fup", "ln", "round", "sin", "sqrt",
-            "tan",
+            "abs", "acos", "asin", "atan", "cos", "exp", "fix", "fup", "ln", "round", "sin",
+            "sqrt", "tan",
         ];
         let Some(name) = NAMES.into_iter().find(|n| self.eat(n)) else {
             return fault(
@@ -326,7 +326,14 @@ mod tests {
 
     #[test]
     fn numbers_are_exact() {
-        for text in ["0.1", "-12.345", "+7.", ".5", "123456789.123456", "0.30000000000000004"] {
+        for text in [
+            "0.1",
+            "-12.345",
+            "+7.",
+            ".5",
+            "123456789.123456",
+            "0.30000000000000004",
+        ] {
             assert_eq!(value(text).unwrap(), text.parse::<f64>().unwrap(), "{text}");
         }
     }

@@ -71,7 +71,8 @@ pub struct Block {
 impl Block {
     /// The value of a word.
     pub fn word(&self, letter: u8) -> Option<f64> {
-        self.has(letter).then(|| self.values[usize::from(letter - b'a')])
+        self.has(letter)
+            .then(|| self.values[usize::from(letter - b'a')])
     }
     /// The word stands on the line.
     pub fn has(&self, letter: u8) -> bool {
@@ -137,7 +138,9 @@ fn strip(line: &[u8], style: CommentStyle, block: &mut Block) -> Result<(), Faul
                     return fault("bad-comment", "a comment stands inside a comment");
                 }
                 block.comment.clear();
-                block.comment.push_str(&String::from_utf8_lossy(&rest[..end]));
+                block
+                    .comment
+                    .push_str(&String::from_utf8_lossy(&rest[..end]));
                 block.has_comment = true;
                 block.blank = false;
                 block.clean.push(MARK);
@@ -145,7 +148,9 @@ fn strip(line: &[u8], style: CommentStyle, block: &mut Block) -> Result<(), Faul
             }
             b';' if style == CommentStyle::Semicolon => {
                 block.comment.clear();
-                block.comment.push_str(&String::from_utf8_lossy(&line[at..]));
+                block
+                    .comment
+                    .push_str(&String::from_utf8_lossy(&line[at..]));
                 block.has_comment = true;
                 block.blank = false;
                 return Ok(());
@@ -195,7 +200,10 @@ fn items(
     if c.peek() == Some(b'/') && c.at == 0 {
         c.at += 1;
         if !file.language.block_delete {
-            return fault("not-in-dialect", "the dialect has no lines that begin with /");
+            return fault(
+                "not-in-dialect",
+                "the dialect has no lines that begin with /",
+            );
         }
         block.deletable = true;
         skip_marks(&mut c);

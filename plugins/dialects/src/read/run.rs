@@ -1,8 +1,8 @@
 //! Does what a block says, in the published order of execution (NISTIR 6556, table 8), and tells what the machine would do.
 
+use super::expression::whole;
 use super::lex::Block;
 use super::{Fault, fault};
-use super::expression::whole;
 use crate::file::{DialectFile, DwellUnit};
 use grainway_pipeline::dialect::{Action, Known, ReadMove};
 use grainway_pipeline::geom::{Point, point};
@@ -262,7 +262,10 @@ impl<'a> Run<'a> {
         // 6 M6
         if b.m[6].is_some() {
             let Some(n) = self.selected else {
-                return fault("missing-word", "a cutter change before any cutter was selected by T");
+                return fault(
+                    "missing-word",
+                    "a cutter change before any cutter was selected by T",
+                );
             };
             self.cutter = Some(n);
             self.turning = None;
@@ -325,7 +328,10 @@ impl<'a> Run<'a> {
         if b.g[8] == Some(430) {
             let h = b.word(b'h').and_then(whole).filter(|h| *h >= 0);
             if h.is_none() {
-                return fault("missing-word", "G43 needs H with a whole number that is not negative");
+                return fault(
+                    "missing-word",
+                    "G43 needs H with a whole number that is not negative",
+                );
             }
         }
         // 15 coordinate system
@@ -368,10 +374,7 @@ impl<'a> Run<'a> {
         let zero = b.g[0];
         let takes_axes = matches!(zero, Some(100 | 280 | 300 | 920));
         if takes_axes && axes && b.g[1].is_some_and(|g| g != 800) {
-            return fault(
-                "axis-conflict",
-                "two codes on the line use its axis words",
-            );
+            return fault("axis-conflict", "two codes on the line use its axis words");
         }
         let mode = match b.g[1] {
             Some(800) => None,
@@ -569,7 +572,10 @@ impl<'a> Run<'a> {
             return fault("arc-format", "an arc by radius and by centre at once");
         }
         if !by_radius && !by_centre {
-            return fault("missing-word", "an arc needs its centre (I, J) or its radius (R)");
+            return fault(
+                "missing-word",
+                "an arc needs its centre (I, J) or its radius (R)",
+            );
         }
         let (Some(x0), Some(y0), Some(x1), Some(y1)) = (self.at.x, self.at.y, to.x, to.y) else {
             return fault(
@@ -612,7 +618,9 @@ impl<'a> Run<'a> {
         }
         let sweep = sweep(start - centre, end - centre, counter_clockwise);
         if let Some(arcs) = &self.file.arcs {
-            let rises = to.z.zip(self.at.z).is_some_and(|(a, b)| (a - b).abs() > ARITHMETIC);
+            let rises =
+                to.z.zip(self.at.z)
+                    .is_some_and(|(a, b)| (a - b).abs() > ARITHMETIC);
             let (helices, full) = (arcs.helices, arcs.full_circles);
             let over = (sweep.abs() - arcs.largest_sweep.to_radians()) * r0;
             if rises && !helices {
@@ -623,7 +631,10 @@ impl<'a> Run<'a> {
             } else if over > SWEEP_ROUNDING {
                 self.complain(
                     "arc-sweep",
-                    format!("an arc of {:.1} degrees is more than the dialect has", sweep.to_degrees().abs()),
+                    format!(
+                        "an arc of {:.1} degrees is more than the dialect has",
+                        sweep.to_degrees().abs()
+                    ),
                 );
             }
         }
@@ -752,7 +763,10 @@ impl<'a> Run<'a> {
 
     /// Straight up or down; nothing when it is there already.
     fn to_z(&mut self, z: f64, action: Action) {
-        let there = self.at.z.is_some_and(|now| (now - z).abs() <= 0.0 || now == z);
+        let there = self
+            .at
+            .z
+            .is_some_and(|now| (now - z).abs() <= 0.0 || now == z);
         if !there {
             let to = Known {
                 z: Some(z),
@@ -807,7 +821,10 @@ fn radius_centre(
     let chord = end - start;
     let half = chord.length() / 2.0;
     if half <= ARITHMETIC {
-        return fault("arc-ends-coincide", "an arc by radius whose end is its start");
+        return fault(
+            "arc-ends-coincide",
+            "an arc by radius whose end is its start",
+        );
     }
     if half > r.abs() + limit {
         return fault(

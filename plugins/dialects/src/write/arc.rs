@@ -31,7 +31,13 @@ pub struct Fitted {
 
 /// The centre to write for an arc between the rounded `start` and `end` with the planned `centre` and `sweep` (radians). `None`
 /// when no centre near the planned one makes the same arc for a controller.
-pub fn fit(start: [i64; 2], end: [i64; 2], centre: Point, sweep: f64, limit: f64) -> Option<Fitted> {
+pub fn fit(
+    start: [i64; 2],
+    end: [i64; 2],
+    centre: Point,
+    sweep: f64,
+    limit: f64,
+) -> Option<Fitted> {
     let s = point(start[0] as f64, start[1] as f64);
     let chord = point((end[0] - start[0]) as f64, (end[1] - start[1]) as f64);
     let wanted = centre - s;
@@ -94,7 +100,9 @@ mod tests {
     fn rounded_ends_keep_the_published_limit() {
         let mut state = 7u64;
         let mut random = || {
-            state = state.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+            state = state
+                .wrapping_mul(6364136223846793005)
+                .wrapping_add(1442695040888963407);
             (state >> 11) as f64 / (1u64 << 53) as f64
         };
         let (mut naive_over, mut fitted) = (0, 0);
@@ -121,12 +129,18 @@ mod tests {
             fitted += 1;
         }
         // The reason for fitting: plain rounding breaks the limit now and then.
-        assert!(naive_over > 0 && fitted > 10_000, "{naive_over} of {fitted}");
+        assert!(
+            naive_over > 0 && fitted > 10_000,
+            "{naive_over} of {fitted}"
+        );
     }
 
     #[test]
     fn a_direction_lost_in_rounding_is_refused() {
         // A hair of an arc: the rounded end lies on the wrong side of the start, a controller would go round once.
-        assert_eq!(fit([0, 0], [0, -1], point(-50_000.0, 0.3), 1e-5, LIMIT), None);
+        assert_eq!(
+            fit([0, 0], [0, -1], point(-50_000.0, 0.3), 1e-5, LIMIT),
+            None
+        );
     }
 }

@@ -88,7 +88,10 @@ mod tests {
 
     #[test]
     fn nothing_ends_a_comment_early() {
-        assert_eq!(plain("a (b) ⌀6 ±0.1 – „Tür“\n;%"), "a [b] dia 6 +/-0.1 - 'Tuer' , per cent");
+        assert_eq!(
+            plain("a (b) ⌀6 ±0.1 – „Tür“\n;%"),
+            "a [b] dia 6 +/-0.1 - 'Tuer' , per cent"
+        );
         assert!(plain("🙂日本 \u{7f}\u{0}\t x").is_ascii());
     }
 

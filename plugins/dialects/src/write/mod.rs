@@ -667,7 +667,11 @@ impl<'a> Writer<'a> {
         }
         self.stand(to, counts);
         // A line whose ends round to the same place would be a block without an axis word, which the language forbids.
-        if changes { self.move_block(words) } else { Ok(()) }
+        if changes {
+            self.move_block(words)
+        } else {
+            Ok(())
+        }
     }
 
     fn stand(&mut self, at: Point3, counts: [i64; 3]) {
@@ -733,7 +737,8 @@ impl<'a> Writer<'a> {
         let end = [counts[0], counts[1]];
         let radius = from.xy().distance(centre) * self.per_mm;
         let short = radius < arc::SHORTEST || radius * sweep.abs() < arc::SHORTEST;
-        let middle = (centre + (from.xy() - centre).rotated(sweep / 2.0)).at_z((from.z + to.z) / 2.0);
+        let middle =
+            (centre + (from.xy() - centre).rotated(sweep / 2.0)).at_z((from.z + to.z) / 2.0);
         if short {
             // A line is as good while it stays within a count of the arc; a tiny circle becomes a few lines.
             let sagitta = radius * (1.0 - (sweep / 2.0).cos());
@@ -829,7 +834,11 @@ impl<'a> Writer<'a> {
         peck: Option<f64>,
         feed: i64,
     ) -> Result<(), DialectError> {
-        let retract = if retract == SAFE_Z { self.safe_z } else { retract };
+        let retract = if retract == SAFE_Z {
+            self.safe_z
+        } else {
+            retract
+        };
         let (top, floor) = (self.axis_count(retract)?, self.axis_count(bottom)?);
         if floor >= top {
             return Err(DialectError::Plan(format!(
@@ -849,7 +858,17 @@ impl<'a> Writer<'a> {
         let sayable = cycles.is_some_and(|c| peck.is_none() || c.peck.is_some());
         let known_xy = self.at[0].is_some() && self.at[1].is_some();
         if above && sayable && known_xy {
-            return self.cycle(at, retract, bottom, Drilling { retract: top, bottom: floor, peck }, feed);
+            return self.cycle(
+                at,
+                retract,
+                bottom,
+                Drilling {
+                    retract: top,
+                    bottom: floor,
+                    peck,
+                },
+                feed,
+            );
         }
         self.end_cycle()?;
         if self.step_begun || self.at[2].is_none() && !self.top {

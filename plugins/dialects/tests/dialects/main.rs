@@ -12,10 +12,13 @@ use std::ops::ControlFlow;
 /// The events of a text.
 pub fn read(dialect: &dyn Dialect, text: &str) -> Vec<ReadMove> {
     let mut events = Vec::new();
-    let end = dialect.reader().unwrap().read(&mut text.as_bytes(), &mut |m| {
-        events.push(m);
-        ControlFlow::Continue(())
-    });
+    let end = dialect
+        .reader()
+        .unwrap()
+        .read(&mut text.as_bytes(), &mut |m| {
+            events.push(m);
+            ControlFlow::Continue(())
+        });
     assert!(matches!(end, ReadEnd::Complete { .. }), "{end:?}");
     events
 }

@@ -134,7 +134,10 @@ fn planned(items: &[Item], step: f64) -> Vec<Point3> {
                 centre, sweep, dz, ..
             } => arc(at, centre, sweep, dz, step, &mut points),
             Move::Hole {
-                at, retract, bottom, ..
+                at,
+                retract,
+                bottom,
+                ..
             } => line(at.at_z(retract), at.at_z(bottom), step, &mut points),
         }
         at = m.end(at);
@@ -147,7 +150,11 @@ fn line(from: Point3, to: Point3, step: f64, points: &mut Vec<Point3>) {
     let n = (length / step).ceil().max(1.0);
     for k in 0..=n as u64 {
         let t = k as f64 / n;
-        points.push(from.xy().lerp(to.xy(), t).at_z(from.z + (to.z - from.z) * t));
+        points.push(
+            from.xy()
+                .lerp(to.xy(), t)
+                .at_z(from.z + (to.z - from.z) * t),
+        );
     }
 }
 
@@ -166,7 +173,12 @@ fn seen(events: &[ReadMove], step: f64) -> Vec<Point3> {
     let mut points = Vec::new();
     for e in events {
         match e.action {
-            Action::Line => line(e.from.point().unwrap(), e.to.point().unwrap(), step, &mut points),
+            Action::Line => line(
+                e.from.point().unwrap(),
+                e.to.point().unwrap(),
+                step,
+                &mut points,
+            ),
             Action::Arc { centre, sweep, .. } => {
                 let (a, b) = (e.from.point().unwrap(), e.to.point().unwrap());
                 arc(a, centre, sweep, b.z - a.z, step, &mut points);
@@ -245,7 +257,11 @@ fn what_is_written_reads_back() {
                     n => n,
                 };
                 for l in text.lines() {
-                    assert_eq!(grammar::complaint(l.trim_end_matches('\r'), length), None, "{place}");
+                    assert_eq!(
+                        grammar::complaint(l.trim_end_matches('\r'), length),
+                        None,
+                        "{place}"
+                    );
                 }
                 assert_eq!(written.lines, text.lines().count() as u64, "{place}");
                 let events = read(dialect.as_ref(), &text);
@@ -263,10 +279,21 @@ fn what_is_written_reads_back() {
                 let slack = 0.0026f64;
                 let off = farthest(&p, &s);
                 assert!(off <= allowed.hypot(slack), "{place}: {off}");
-                assert!(written.rounding_mm <= allowed, "{place}: {}", written.rounding_mm);
+                assert!(
+                    written.rounding_mm <= allowed,
+                    "{place}: {}",
+                    written.rounding_mm
+                );
                 for e in &events {
-                    if let Action::Arc { radius_mismatch, .. } = e.action {
-                        let limit = if unit == Unit::Mm { 0.002 } else { 0.0002 * 25.4 };
+                    if let Action::Arc {
+                        radius_mismatch, ..
+                    } = e.action
+                    {
+                        let limit = if unit == Unit::Mm {
+                            0.002
+                        } else {
+                            0.0002 * 25.4
+                        };
                         assert!(radius_mismatch <= limit, "{place} line {}", e.line);
                     }
                 }
