@@ -321,10 +321,7 @@ impl DialectFile {
         base: &dyn Fn(&str) -> Option<Value>,
     ) -> Result<DialectFile, Vec<Problem>> {
         let problem = |pointer: &str, message: String| {
-            vec![Problem {
-                pointer: pointer.to_string(),
-                message,
-            }]
+            vec![Problem::new(pointer, message)]
         };
         let own: Value = serde_json::from_str(text).map_err(|e| problem("", e.to_string()))?;
         let merged = match own.get("extends").and_then(Value::as_str) {
@@ -355,10 +352,7 @@ impl DialectFile {
         let mut found = Vec::new();
         let mut check = |good: bool, pointer: &str, message: &str| {
             if !good {
-                found.push(Problem {
-                    pointer: pointer.to_string(),
-                    message: message.to_string(),
-                });
+                found.push(Problem::new(pointer, message));
             }
         };
         check(
