@@ -320,9 +320,7 @@ impl DialectFile {
         text: &str,
         base: &dyn Fn(&str) -> Option<Value>,
     ) -> Result<DialectFile, Vec<Problem>> {
-        let problem = |pointer: &str, message: String| {
-            vec![Problem::new(pointer, message)]
-        };
+        let problem = |pointer: &str, message: String| vec![Problem::new(pointer, message)];
         let own: Value = serde_json::from_str(text).map_err(|e| problem("", e.to_string()))?;
         let merged = match own.get("extends").and_then(Value::as_str) {
             Some(name) => {
