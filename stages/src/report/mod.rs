@@ -4,8 +4,14 @@
 //! which programs are released ([`release`]); whoever writes the folder only copies.
 
 mod document;
+mod html;
+mod lists;
+mod pdf;
+mod picture;
 mod release;
+mod sheet;
 mod summary;
+mod svg;
 mod times;
 
 pub use document::{REPORT_FORMAT, ReportDocument, schema_report};
@@ -16,6 +22,7 @@ use grainway_pipeline::doc::Length;
 use grainway_pipeline::finding;
 use grainway_pipeline::stage::{Cx, Description, Fault, SpoolId, Stop, TypedStage};
 use grainway_pipeline::work::Work;
+use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -61,6 +68,9 @@ impl TypedStage for Report {
         work.files.clear();
         let report = summary::report(work, settings.nut_clearance.mm());
         file_programs(work, &report, cx)?;
+        file_lists(work, &report, cx)?;
+        file_sheets(work, &report, cx)?;
+        file_part_pictures(work, cx)?;
         finish(work, report, cx)
     }
 }
@@ -99,6 +109,68 @@ fn file_programs(work: &mut Work, report: &ReportDocument, cx: &Cx<'_>) -> Resul
     }
     work.files.extend(files);
     Ok(())
+}
+
+fn file_lists(work: &mut Work, report: &ReportDocument, cx: &Cx<'_>) -> Result<(), Stop> {
+    for (name, bytes) in [
+        ("cutlist.csv", lists::cut_list(report)?),
+        ("boards.csv", lists::board_list(report)?),
+        ("handwork.csv", lists::hand_work_list(report)?),
+    ] {
+        file(work, name.to_string(), &bytes, cx)?;
+    }
+    Ok(())
+}
+
+/// The setup sheet in both forms, and the picture of every setup.
+fn file_sheets(work: &mut Work, report: &ReportDocument, cx: &Cx<'_>) -> Result<(), Stop> {
+    cx.check()?;
+    let sheet = sheet::sheet(work, report);
+    file(
+        work,
+        "setup-sheet.html".to_string(),
+        html::html(&sheet)?.as_bytes(),
+        cx,
+    )?;
+    file(work, "setup-sheet.pdf".to_string(), &pdf::pdf(&sheet), cx)?;
+    let names: Vec<String> = work
+        .setups
+        .iter()
+        .map(|s| format!("pictures/setup-{}.svg", safe_name(&s.id)))
+        .collect();
+    for (name, picture) in names.into_iter().zip(&sheet.pictures) {
+        file(work, name, svg::svg(picture, true).as_bytes(), cx)?;
+    }
+    Ok(())
+}
+
+fn file_part_pictures(work: &mut Work, cx: &Cx<'_>) -> Result<(), Stop> {
+    let pictures: Vec<(String, String)> = work
+        .variants
+        .par_iter()
+        .map(|v| {
+            let name = format!("pictures/part-{}.svg", safe_name(&v.id));
+            (name, svg::svg(&picture::of_variant(work, v), true))
+        })
+        .collect();
+    for (name, text) in pictures {
+        cx.check()?;
+        file(work, name, text.as_bytes(), cx)?;
+    }
+    Ok(())
+}
+
+/// An id as part of a file name: ids of drawn parts hold a `/`. No other id holds a `+`, so that two never share a name.
+fn safe_name(id: &str) -> String {
+    id.chars()
+        .map(|c| {
+            if c.is_ascii_alphanumeric() || "-_.~#".contains(c) {
+                c
+            } else {
+                '+'
+            }
+        })
+        .collect()
 }
 
 /// Fills in the checksums of all other files and files the report itself.

@@ -1,0 +1,684 @@
+//! The setup sheet: what the person at the machine needs, in the order in which they need it.
+//!
+//! The sheet is made once, as blocks; the HTML page and the PDF are both printed from them, so that they say the same.
+
+use super::document::{
+    CutterRow, FigureRow, HoldRow, OrderRow, ProgramRow, ReportDocument, SetupRow, VerdictRow,
+};
+use super::picture::{self, Picture};
+use super::release::{JobVerdict, Release};
+use grainway_pipeline::doc::{Unit, ZZero};
+use grainway_pipeline::finding::Severity;
+use grainway_pipeline::work::Work;
+use serde::Serialize;
+
+/// How a notice looks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub(super) enum Tone {
+    Ready,
+    Stop,
+    Caution,
+}
+
+/// A row of a table: cells, or one text over the whole width.
+#[derive(Clone, Debug, Serialize)]
+pub(super) struct Row {
+    pub cells: Vec<String>,
+    pub whole: bool,
+}
+
+impl Row {
+    fn of<S: Into<String>>(cells: impl IntoIterator<Item = S>) -> Row {
+        Row {
+            cells: cells.into_iter().map(Into::into).collect(),
+            whole: false,
+        }
+    }
+    fn whole(text: impl Into<String>) -> Row {
+        Row {
+            cells: vec![text.into()],
+            whole: true,
+        }
+    }
+}
+
+/// A piece of the sheet.
+#[derive(Clone, Debug, Serialize)]
+#[serde(rename_all = "kebab-case", tag = "kind")]
+pub(super) enum Block {
+    Title {
+        text: String,
+    },
+    Heading {
+        text: String,
+    },
+    Subheading {
+        text: String,
+    },
+    Text {
+        text: String,
+    },
+    List {
+        items: Vec<String>,
+        numbered: bool,
+    },
+    Table {
+        header: Vec<String>,
+        /// Shares of the width.
+        widths: Vec<f64>,
+        rows: Vec<Row>,
+    },
+    Notice {
+        tone: Tone,
+        title: String,
+        text: String,
+    },
+    /// The picture with this index.
+    Picture {
+        index: usize,
+    },
+    NewPage,
+    /// Lines to write on.
+    Sign {
+        lines: Vec<String>,
+    },
+}
+
+/// Blocks and the pictures among them.
+pub(super) struct Sheet {
+    pub title: String,
+    pub blocks: Vec<Block>,
+    pub pictures: Vec<Picture>,
+}
+
+/// The cautions that stand on every sheet (reference-facts section 10, adapted).
+pub(super) const CAUTIONS: [&str; 8] = [
+    "These programs have not been proved on your machine. The safety rules of your place and the instructions of the makers of the machine and of the cutters come before anything on this sheet.",
+    "Before each start compare: unit, zero in X, Y and Z, cutter and its length, size and thickness of the wood.",
+    "See that screws, clamps and tabs hold every piece to the end of the job and stand clear of the cutter, its nut and the dust shoe.",
+    "Never run a cutter faster than the speed marked on it. Feeds and speeds on this sheet are computed starting points: listen, look at the chips, and slow down when in doubt.",
+    "Run the extraction. Wear eye and hearing protection, and a suitable mask where dust is not caught.",
+    "Keep guards closed and hands out while the spindle can turn. Loose pieces and broken cutters fly.",
+    "Run the first time above the wood, or at reduced feed with a hand on the stop.",
+    "Stay with the machine while it runs. Burnt or packed chips can smoulder: look into the extractor after the job.",
+];
+
+fn text(t: impl Into<String>) -> Block {
+    Block::Text { text: t.into() }
+}
+
+fn heading(t: impl Into<String>) -> Block {
+    Block::Heading { text: t.into() }
+}
+
+fn subheading(t: impl Into<String>) -> Block {
+    Block::Subheading { text: t.into() }
+}
+
+/// "1 h 12 min", "4 min 10 s".
+pub(super) fn duration(seconds: f64) -> String {
+    let s = seconds.round().max(0.0) as u64;
+    match (s / 3600, s / 60 % 60, s % 60) {
+        (0, 0, s) => format!("{s} s"),
+        (0, m, s) => format!("{m} min {s} s"),
+        (h, m, _) => format!("{h} h {m} min"),
+    }
+}
+
+/// A number with at most three decimals.
+fn mm(v: f64) -> String {
+    super::summary::round3(v).to_string()
+}
+
+fn range(r: [f64; 2]) -> String {
+    let (a, b) = (r[0].round(), r[1].round());
+    if a == b {
+        a.to_string()
+    } else {
+        format!("{a} to {b}")
+    }
+}
+
+/// The sheet of a job.
+pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
+    let mut sheet = Sheet {
+        title: report.job.clone(),
+        blocks: Vec::new(),
+        pictures: Vec::new(),
+    };
+    overview(&mut sheet, work, report);
+    for (i, (setup, row)) in work.setups.iter().zip(&report.setups).enumerate() {
+        sheet.blocks.push(Block::NewPage);
+        let index = sheet.pictures.len();
+        sheet.pictures.push(picture::of_setup(work, setup));
+        let of = format!("{} of {}", i + 1, report.setups.len());
+        setup_page(&mut sheet, report, row, &of, index, &picture::legend(setup));
+    }
+    if !report.programs.is_empty() {
+        sheet.blocks.push(Block::NewPage);
+        checks(&mut sheet, report);
+    }
+    sheet
+}
+
+fn overview(sheet: &mut Sheet, work: &Work, report: &ReportDocument) {
+    let b = &mut sheet.blocks;
+    b.push(Block::Title {
+        text: report.job.clone(),
+    });
+    b.push(match report.verdict {
+        JobVerdict::Ready => Block::Notice {
+            tone: Tone::Ready,
+            title: "Programs are ready".to_string(),
+            text: format!("{} Prove every program at the machine before you cut wood.", report.means),
+        },
+        _ => Block::Notice {
+            tone: Tone::Stop,
+            title: "Do not cut".to_string(),
+            text: "This job is not released. Act on the findings below and make it again; the programs in programs-withheld are for reading only.".to_string(),
+        },
+    });
+    if let Some(machine) = &report.machine {
+        let unit = match machine.program_unit {
+            Unit::Mm => "millimetres",
+            Unit::Inch => "inches",
+        };
+        b.push(text(format!(
+            "Machine: {}. Programs are written in {unit}, for controllers that read {}. All figures on this sheet are millimetres.",
+            machine.id, machine.dialect
+        )));
+    }
+    b.push(text(format!(
+        "At the machine: about {} in all (cutting {}, moving {}, spindle start {}, cutter changes {}), and {} pauses that take as long as you need.",
+        duration(report.times.total),
+        duration(report.times.cutting),
+        duration(report.times.rapid),
+        duration(report.times.spin_up),
+        duration(report.times.changes),
+        report.times.pauses
+    )));
+    if !report.setups.is_empty() {
+        b.push(heading("What to lay on the machine, in order"));
+        b.push(Block::Table {
+            header: [
+                "",
+                "What",
+                "Wood",
+                "Length × width × thickness",
+                "Pieces",
+                "Programs",
+                "Time",
+            ]
+            .map(String::from)
+            .to_vec(),
+            widths: vec![0.05, 0.15, 0.14, 0.23, 0.08, 0.23, 0.12],
+            rows: report
+                .setups
+                .iter()
+                .enumerate()
+                .map(|(i, s)| {
+                    let programs: Vec<&str> = report
+                        .programs
+                        .iter()
+                        .filter(|p| p.setup == s.id)
+                        .map(|p| p.file.rsplit('/').next().unwrap_or(&p.file))
+                        .collect();
+                    let what = if s.repeats > 1 {
+                        format!("{} ({} times)", s.id, s.repeats)
+                    } else {
+                        s.id.clone()
+                    };
+                    Row::of([
+                        (i + 1).to_string(),
+                        what,
+                        format!("{}, {}", s.stock, s.wood),
+                        format!(
+                            "{} × {} × {}",
+                            mm(s.size[0]),
+                            mm(s.size[1]),
+                            mm(s.thickness[1])
+                        ),
+                        s.placements.len().to_string(),
+                        programs.join(", "),
+                        duration(s.times.total),
+                    ])
+                })
+                .collect(),
+        });
+    }
+    if !report.wood.is_empty() {
+        b.push(subheading("Wood used"));
+        b.push(Block::Table {
+            header: [
+                "Stock",
+                "Boards and blanks",
+                "Area",
+                "Volume",
+                "Becomes parts",
+            ]
+            .map(String::from)
+            .to_vec(),
+            widths: vec![0.3, 0.2, 0.15, 0.15, 0.2],
+            rows: report
+                .wood
+                .iter()
+                .map(|w| {
+                    Row::of([
+                        w.stock.clone(),
+                        w.boards.to_string(),
+                        format!("{} m²", w.area),
+                        format!("{} litres", w.litres),
+                        format!("{} %", w.yield_percent),
+                    ])
+                })
+                .collect(),
+        });
+    }
+    b.push(Block::Notice {
+        tone: Tone::Caution,
+        title: "Before you cut".to_string(),
+        text: CAUTIONS.join(" "),
+    });
+    b.push(Block::Sign {
+        lines: vec![
+            "All programs proved at the machine by (name)".to_string(),
+            "Date".to_string(),
+        ],
+    });
+    findings(b, report);
+    hand_work(b, work, report);
+}
+
+fn findings(b: &mut Vec<Block>, report: &ReportDocument) {
+    if report.findings.is_empty() {
+        return;
+    }
+    b.push(heading("Findings"));
+    b.push(Block::Table {
+        header: ["", "Where", "What", "What to do"]
+            .map(String::from)
+            .to_vec(),
+        widths: vec![0.1, 0.2, 0.4, 0.3],
+        rows: report
+            .findings
+            .iter()
+            .map(|f| {
+                let severity = match f.severity {
+                    Severity::Error => "Error",
+                    Severity::Warning => "Warning",
+                    Severity::Note => "Note",
+                };
+                let mut place: Vec<String> = [&f.setup, &f.part, &f.feature, &f.pointer]
+                    .into_iter()
+                    .flatten()
+                    .cloned()
+                    .collect();
+                if let Some(line) = f.line {
+                    place.push(format!("line {line}"));
+                }
+                if let Some(at) = f.at {
+                    place.push(format!("at ({}, {})", mm(at.x), mm(at.y)));
+                }
+                Row::of([
+                    severity.to_string(),
+                    place.join(", "),
+                    f.message.clone(),
+                    f.remedy.clone(),
+                ])
+            })
+            .collect(),
+    });
+}
+
+fn hand_work(b: &mut Vec<Block>, _work: &Work, report: &ReportDocument) {
+    if report.hand_work.is_empty() {
+        return;
+    }
+    b.push(heading("Left for hand work"));
+    b.push(Block::Table {
+        header: ["Part", "How many", "Feature", "What", "Why"]
+            .map(String::from)
+            .to_vec(),
+        widths: vec![0.18, 0.1, 0.14, 0.36, 0.22],
+        rows: report
+            .hand_work
+            .iter()
+            .map(|h| {
+                Row::of([
+                    h.part.clone(),
+                    h.count.to_string(),
+                    h.feature.clone().unwrap_or_default(),
+                    h.what.clone(),
+                    h.why.clone(),
+                ])
+            })
+            .collect(),
+    });
+}
+
+fn setup_page(
+    sheet: &mut Sheet,
+    report: &ReportDocument,
+    s: &SetupRow,
+    of: &str,
+    picture: usize,
+    legend: &[String],
+) {
+    let b = &mut sheet.blocks;
+    b.push(heading(format!("{} ({of}): {}, {}", s.id, s.stock, s.wood)));
+    if report.verdict != JobVerdict::Ready {
+        b.push(Block::Notice {
+            tone: Tone::Stop,
+            title: "Do not cut".to_string(),
+            text: "This job is not released.".to_string(),
+        });
+    }
+    b.push(Block::Picture { index: picture });
+    b.push(text(legend.join(" ")));
+    b.push(subheading("1. Lay it on the machine and set zero"));
+    b.push(Block::List {
+        items: set_up(s),
+        numbered: false,
+    });
+    if s.holds.iter().any(|h| h.after_pause.is_none()) {
+        b.push(subheading("2. Fasten it before the first cut"));
+        b.push(hold_table(
+            s.holds.iter().filter(|h| h.after_pause.is_none()),
+        ));
+    }
+    if s.holds.iter().any(|h| h.after_pause.is_some()) {
+        b.push(subheading("3. To be fastened later, in the pauses"));
+        b.push(hold_table(
+            s.holds.iter().filter(|h| h.after_pause.is_some()),
+        ));
+    }
+    if !s.cutters.is_empty() {
+        b.push(subheading("4. Cutters, in order"));
+        b.push(cutter_table(&s.cutters));
+        let reasons: Vec<String> = s
+            .cutters
+            .iter()
+            .flat_map(|c| c.reasons.iter().map(move |r| format!("{}: {r}", c.label)))
+            .collect();
+        b.push(text(format!(
+            "Feeds and speeds are starting points. {}",
+            reasons.join(". ")
+        )));
+        for c in s.cutters.iter().filter(|c| c.stick_out > c.usable + 1e-9) {
+            b.push(Block::Notice {
+                tone: Tone::Caution,
+                title: format!("Cutter {} is short", c.number),
+                text: format!(
+                    "With {} mm out of the nut it needs, and {} mm that it has, the nut comes nearer to wood and screws than the clearance asked for. Watch it in the first run above the wood.",
+                    mm(c.stick_out),
+                    mm(c.usable)
+                ),
+            });
+        }
+    }
+    b.push(subheading("5. Cuts, in running order"));
+    b.push(text(format!(
+        "About {}, without your pauses. To take up a stopped run: clear the machine, fit the cutter of that cut, set zero again if it may be lost, and start the program at the line given.",
+        duration(s.times.total)
+    )));
+    b.push(order_table(s));
+    b.push(subheading("6. Programs of this setup"));
+    let programs: Vec<&ProgramRow> = report.programs.iter().filter(|p| p.setup == s.id).collect();
+    b.push(program_table(&programs));
+    b.push(Block::Sign {
+        lines: vec![
+            format!("{} proved at the machine by (name)", s.id),
+            "Date".to_string(),
+        ],
+    });
+}
+
+fn set_up(s: &SetupRow) -> Vec<String> {
+    let [thinnest, mean, thickest] = s.thickness;
+    let mut items = vec![format!(
+        "{} {} mm long (along the grain, along X) and {} mm wide (along Y).",
+        if s.kind == "blank" {
+            "The blank is"
+        } else {
+            "The board is"
+        },
+        mm(s.size[0]),
+        mm(s.size[1])
+    )];
+    items.push(if thinnest == thickest {
+        format!("Thickness measured: {} mm. Measure again; if it differs by more than 0.2 mm, correct the job and make it again.", mm(mean))
+    } else {
+        format!(
+            "Thickness measured: {} to {} mm (mean {}). Measure again; if it lies outside, correct the job and make it again.",
+            mm(thinnest),
+            mm(thickest),
+            mm(mean)
+        )
+    });
+    items.push(
+        "X and Y zero: the lower left corner, where the picture shows the green mark.".to_string(),
+    );
+    items.push(match s.z_zero {
+        ZZero::Bed => "Z zero: on the spoilboard, beside the wood. Heights in the programs are heights above the spoilboard.".to_string(),
+        ZZero::Top => "Z zero: on the upper face of the wood, once it is fastened. Depths in the programs are depths below that face; set it again when screws have pulled the wood down.".to_string(),
+    });
+    items.push(format!(
+        "The cutter travels at Z {} mm between cuts: nothing may stand higher.",
+        mm(s.safe_z)
+    ));
+    if s.skin > 0.0 {
+        items.push(format!(
+            "Pieces stay joined by a skin of {} mm: cut it with a knife and clean the edges.",
+            mm(s.skin)
+        ));
+    }
+    if s.repeats > 1 {
+        items.push(format!(
+            "{} equal blanks are cut with these programs, one after the other.",
+            s.repeats
+        ));
+    }
+    items
+}
+
+fn hold_table<'a>(holds: impl Iterator<Item = &'a HoldRow>) -> Block {
+    Block::Table {
+        header: [
+            "No.",
+            "What",
+            "X",
+            "Y",
+            "Stands above the face",
+            "When",
+            "Holds",
+        ]
+        .map(String::from)
+        .to_vec(),
+        widths: vec![0.07, 0.26, 0.1, 0.1, 0.15, 0.14, 0.18],
+        rows: holds
+            .map(|h| {
+                Row::of([
+                    h.number.to_string(),
+                    h.what.clone(),
+                    mm(h.at[0]),
+                    mm(h.at[1]),
+                    mm(h.above),
+                    h.after_pause
+                        .map_or_else(|| "at the start".to_string(), |p| format!("pause {p}")),
+                    h.of.clone().unwrap_or_else(|| "the board".to_string()),
+                ])
+            })
+            .collect(),
+    }
+}
+
+fn cutter_table(cutters: &[CutterRow]) -> Block {
+    Block::Table {
+        header: [
+            "Number",
+            "Cutter",
+            "Diameter",
+            "Deepest cut",
+            "Out of the nut, at least",
+            "rev/min",
+            "Feed mm/min",
+            "Down mm/min",
+            "Time",
+        ]
+        .map(String::from)
+        .to_vec(),
+        widths: vec![0.08, 0.2, 0.09, 0.09, 0.12, 0.1, 0.12, 0.1, 0.1],
+        rows: cutters
+            .iter()
+            .map(|c| {
+                Row::of([
+                    c.number.to_string(),
+                    format!("{} ({})", c.label, c.id),
+                    mm(c.diameter),
+                    mm(c.deepest),
+                    format!("{} of {}", mm(c.stick_out), mm(c.usable)),
+                    range(c.rpm),
+                    range(c.feed),
+                    range(c.plunge),
+                    duration(c.seconds.total()),
+                ])
+            })
+            .collect(),
+    }
+}
+
+fn order_table(s: &SetupRow) -> Block {
+    let mut rows = Vec::new();
+    for o in &s.order {
+        match o {
+            OrderRow::Cutter {
+                number,
+                label,
+                by_hand,
+                program,
+                ..
+            } => {
+                let program = program
+                    .as_ref()
+                    .map(|p| format!(" Program {p}."))
+                    .unwrap_or_default();
+                rows.push(Row::whole(if *by_hand {
+                    format!("Put in cutter {number}: {label}. Set Z zero again.{program}")
+                } else {
+                    format!("The machine takes cutter {number}: {label}.{program}")
+                }));
+            }
+            OrderRow::Pause {
+                number, message, ..
+            } => {
+                rows.push(Row::whole(format!(
+                    "Pause {number}. The spindle must stand still. {message}"
+                )));
+            }
+            OrderRow::Cut(c) => rows.push(Row::of([
+                format!("cut {}", c.number),
+                c.piece.clone().unwrap_or_default(),
+                format!("{} {}", c.operation, c.feature),
+                mm(c.depth),
+                duration(c.seconds),
+                c.line.map(|l| l.to_string()).unwrap_or_default(),
+            ])),
+        }
+    }
+    Block::Table {
+        header: ["", "Piece", "What", "Depth", "Time", "Restart at line"]
+            .map(String::from)
+            .to_vec(),
+        widths: vec![0.1, 0.24, 0.34, 0.1, 0.1, 0.12],
+        rows,
+    }
+}
+
+fn program_table(programs: &[&ProgramRow]) -> Block {
+    Block::Table {
+        header: ["File", "Time", "Lines", "Checked", "Checksum (SHA-256)"]
+            .map(String::from)
+            .to_vec(),
+        widths: vec![0.32, 0.1, 0.08, 0.16, 0.34],
+        rows: programs
+            .iter()
+            .map(|p| {
+                let checked = match p.release {
+                    Release::Released => "passed",
+                    Release::Withheld => "withheld: do not run",
+                    Release::Unverified => "not checked: the dialect cannot be read back",
+                };
+                Row::of([
+                    p.file.clone(),
+                    duration(p.seconds),
+                    p.lines.to_string(),
+                    checked.to_string(),
+                    p.sha256.clone(),
+                ])
+            })
+            .collect(),
+    }
+}
+
+fn checks(sheet: &mut Sheet, report: &ReportDocument) {
+    let b = &mut sheet.blocks;
+    b.push(heading("What was checked"));
+    b.push(text(format!(
+        "{} Every program was read back from its text. \"As planned\" compares its motions with the plan; \"safe\" takes the text alone and looks at what it would cut. Figures marked \"at most\" are conservative.",
+        report.means
+    )));
+    for program in &report.programs {
+        b.push(subheading(program.file.clone()));
+        let mut rows = Vec::new();
+        for (name, verdict) in [("as planned", &program.as_planned), ("safe", &program.safe)] {
+            match verdict {
+                None => rows.push(Row::whole(format!("{name}: not checked"))),
+                Some(VerdictRow { passed, figures }) => {
+                    rows.push(Row::whole(format!(
+                        "{name}: {}",
+                        if *passed { "passed" } else { "did not pass" }
+                    )));
+                    rows.extend(figures.iter().map(figure));
+                }
+            }
+        }
+        b.push(Block::Table {
+            header: ["Layer", "What", "Measured", "Allowed"]
+                .map(String::from)
+                .to_vec(),
+            widths: vec![0.15, 0.45, 0.2, 0.2],
+            rows,
+        });
+    }
+}
+
+/// Figures are small and large: four significant digits say enough.
+fn figure(f: &FigureRow) -> Row {
+    let digits = |v: f64| {
+        let text = format!("{v:.4}");
+        let text = text.trim_end_matches('0').trim_end_matches('.');
+        if text == "-0" {
+            "0".to_string()
+        } else {
+            text.to_string()
+        }
+    };
+    let value = f.value.map_or_else(
+        || "nothing to measure".to_string(),
+        |v| format!("{} {}", digits(v), f.unit),
+    );
+    let value = if f.exact || f.value.is_none() {
+        value
+    } else {
+        format!("at most {value}")
+    };
+    Row::of([
+        f.layer.clone(),
+        f.what.clone(),
+        value,
+        f.limit
+            .map(|l| format!("{} {}", digits(l), f.unit))
+            .unwrap_or_default(),
+    ])
+}
