@@ -3,8 +3,8 @@
 use super::check::escaped;
 use super::read::Problem;
 use super::{
-    BlankDoc, Board, ContourPoint, Cutter, CutterKind, Depth, Drawing, FeatureDoc, FeatureKind,
-    Job, LayerRule, Length, Machine, PartDoc, Relief, Shape, Shop, Stock,
+    BlankDoc, Board, ContourPoint, Cutter, CutterKind, Depth, Drawing, End, FeatureDoc,
+    FeatureKind, Job, LayerRule, Length, Machine, PartDoc, Relief, Shape, Shop, Stock,
 };
 use std::collections::BTreeSet;
 
@@ -416,10 +416,15 @@ fn of_blank(at: &mut At<'_>, blank: &BlankDoc) {
                 blank.length.mm()
             ));
         }
-        if ends.contains(&tenon.end) {
-            at.below("end").say("Two tenons are at one end.");
+        let from = tenon
+            .offset
+            .map_or(0.5 * (blank.width.mm() - tenon.width.mm()), |o| o.mm());
+        let to = from + tenon.width.mm();
+        let crossed = |(end, f, t): &(End, f64, f64)| *end == tenon.end && from < *t && *f < to;
+        if ends.iter().any(crossed) {
+            at.say("Two tenons at one end overlap.");
         }
-        ends.push(tenon.end);
+        ends.push((tenon.end, from, to));
     }
 }
 

@@ -8,7 +8,7 @@ use grainway_pipeline::doc::FeatureKind;
 use grainway_pipeline::geom::{Bounds, Contour, Placing, Point, Segment, point};
 use grainway_pipeline::motion::Move;
 use grainway_pipeline::work::{
-    CornerAnswer, HoldKind, Placement, Setup, SizedFeature, Tab, Variant, Work,
+    CornerAnswer, HoldKind, Operation, Placement, Setup, SizedFeature, Tab, Variant, Work,
 };
 
 /// Red, green, blue.
@@ -189,6 +189,13 @@ pub(super) fn of_setup(work: &Work, setup: &Setup) -> Picture {
     for placement in &setup.placements {
         if let Some(variant) = work.variant(&placement.variant) {
             draw_piece(&mut picture, variant, placement);
+        }
+    }
+    for step in &setup.own_steps {
+        if step.operation == Operation::LocatingLine {
+            for (contour, _) in &step.allowed {
+                picture.dashed(contour.clone(), (LATER, 0.3));
+            }
         }
     }
     for (i, hold) in setup.holds.iter().enumerate() {
