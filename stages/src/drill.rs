@@ -3,13 +3,17 @@
 use crate::cutters::{about, candidates, named};
 use crate::entry::{Way, approach, equal_passes, helix, retract};
 use crate::feeds::{Feeds, feed_on_arc, feeds, wood_of};
-use grainway_pipeline::doc::{Cutter, CutterKind, FeatureKind, Flutes, IfUnreachable, Length, Machine, WoodFigures};
+use grainway_pipeline::doc::{
+    Cutter, CutterKind, FeatureKind, Flutes, IfUnreachable, Length, Machine, WoodFigures,
+};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::geom::{Point, point};
 use grainway_pipeline::motion::{Move, SAFE_Z};
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
 use grainway_pipeline::tolerance::SLOT_MATCH_MM;
-use grainway_pipeline::work::{Documents, HandWork, Operation, SizedFeature, Variant, Work, Workingstep};
+use grainway_pipeline::work::{
+    Documents, HandWork, Operation, SizedFeature, Variant, Work, Workingstep,
+};
 use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -81,20 +85,31 @@ impl TypedStage for DrillStage {
     fn run(&self, work: &mut Work, settings: &DrillSettings, cx: &Cx<'_>) -> Result<(), Stop> {
         cx.check()?;
         let documents = &work.documents;
-        let Some((_, machine)) = documents.machine() else { return Ok(()) };
+        let Some((_, machine)) = documents.machine() else {
+            return Ok(());
+        };
         let outcomes: Vec<Vec<(usize, Outcome)>> = work
             .variants
             .par_iter()
             .map(|variant| {
-                let holes = variant.features.iter().enumerate().filter(|(_, f)| f.kind == FeatureKind::Hole);
-                holes.map(|(i, f)| (i, hole(documents, machine, variant, f, settings))).collect()
+                let holes = variant
+                    .features
+                    .iter()
+                    .enumerate()
+                    .filter(|(_, f)| f.kind == FeatureKind::Hole);
+                holes
+                    .map(|(i, f)| (i, hole(documents, machine, variant, f, settings)))
+                    .collect()
             })
             .collect();
         for (v, outcomes) in outcomes.into_iter().enumerate() {
             for (f, outcome) in outcomes {
                 match outcome {
                     Outcome::Step(step, moves, findings) => {
-                        let step = Workingstep { moves: work.blobs.put_moves(&moves), ..*step };
+                        let step = Workingstep {
+                            moves: work.blobs.put_moves(&moves),
+                            ..*step
+                        };
                         work.variants[v].features[f].cutter = Some(step.cutter.clone());
                         work.variants[v].steps.push(step);
                         work.findings.extend(findings);
@@ -128,7 +143,13 @@ impl TypedStage for DrillStage {
 }
 
 /// One hole: drilled, milled, left to hands, or refused.
-fn hole(documents: &Documents, machine: &Machine, variant: &Variant, feature: &SizedFeature, settings: &DrillSettings) -> Outcome {
+fn hole(
+    documents: &Documents,
+    machine: &Machine,
+    variant: &Variant,
+    feature: &SizedFeature,
+    settings: &DrillSettings,
+) -> Outcome {
     let Some((at, diameter)) = feature.circle else {
         let finding = Finding::new(&code::HOLE_NOT_ROUND, "A hole must be one whole circle.");
         return Outcome::Failed(vec![about(finding, variant, feature)]);
@@ -137,13 +158,26 @@ fn hole(documents: &Documents, machine: &Machine, variant: &Variant, feature: &S
         // The unknown wood is a finding of its own.
         return Outcome::Failed(Vec::new());
     };
-    let job = Hole { machine, wood: &wood, variant, feature, settings, at, diameter };
+    let job = Hole {
+        machine,
+        wood: &wood,
+        variant,
+        feature,
+        settings,
+        at,
+        diameter,
+    };
     let drills = match &feature.cutter_wanted {
         Some(id) => match named(documents, id) {
             Ok(found) => vec![found],
             Err(finding) => return Outcome::Failed(vec![about(finding, variant, feature)]),
         },
-        None => documents.shop.cutters.iter().map(|(id, c)| (id.as_str(), c)).collect(),
+        None => documents
+            .shop
+            .cutters
+            .iter()
+            .map(|(id, c)| (id.as_str(), c))
+            .collect(),
     };
     let off = |c: &Cutter| (c.diameter.mm() - diameter).abs();
     let mut fitting: Vec<(&str, &Cutter)> = drills
@@ -161,11 +195,19 @@ fn hole(documents: &Documents, machine: &Machine, variant: &Variant, feature: &S
     let mills = match candidates(documents, variant, feature, None) {
         Ok(mills) => mills,
         Err(findings) if refused.is_empty() => return job.refuse(findings),
-        Err(_) => return job.refuse(vec![about(Finding::new(&code::CUTTER_TOO_SHORT, refused.join(" ")), variant, feature)]),
+        Err(_) => {
+            return job.refuse(vec![about(
+                Finding::new(&code::CUTTER_TOO_SHORT, refused.join(" ")),
+                variant,
+                feature,
+            )]);
+        }
     };
     let mut smallest: Option<(f64, String)> = None;
     for choice in mills {
-        let Some(cutter) = documents.cutter(&choice.cutter) else { continue };
+        let Some(cutter) = documents.cutter(&choice.cutter) else {
+            continue;
+        };
         let d = cutter.diameter.mm();
         if cutter.kind == CutterKind::EndMill {
             if let Some((step, moves, mut findings)) = job.milled(&choice.cutter, cutter) {
@@ -177,14 +219,20 @@ fn hole(documents: &Documents, machine: &Machine, variant: &Variant, feature: &S
             smallest = Some((d, format!("{} ({})", choice.cutter, cutter.label())));
         }
     }
-    let nearest = smallest.map_or_else(String::new, |(_, c)| format!("; the smallest that is long enough is {c}"));
+    let nearest = smallest.map_or_else(String::new, |(_, c)| {
+        format!("; the smallest that is long enough is {c}")
+    });
     let message = format!(
         "No cutter makes the hole of {diameter:.3} mm at ({:.3}, {:.3}): no drill is within {} mm of it, and no centre-cutting end mill is smaller{nearest}.",
         at.x,
         at.y,
         settings.match_within.mm()
     );
-    job.refuse(vec![about(Finding::new(&code::CUTTER_TOO_LARGE, message).at(at), variant, feature)])
+    job.refuse(vec![about(
+        Finding::new(&code::CUTTER_TOO_LARGE, message).at(at),
+        variant,
+        feature,
+    )])
 }
 
 /// A hole and what it is made with.
@@ -202,9 +250,13 @@ impl Hole<'_> {
     fn refuse(&self, findings: Vec<Finding>) -> Outcome {
         match self.feature.if_unreachable {
             IfUnreachable::Refuse => Outcome::Failed(findings),
-            IfUnreachable::Hand => {
-                Outcome::ByHand(findings.into_iter().map(|f| f.message).collect::<Vec<_>>().join(" "))
-            }
+            IfUnreachable::Hand => Outcome::ByHand(
+                findings
+                    .into_iter()
+                    .map(|f| f.message)
+                    .collect::<Vec<_>>()
+                    .join(" "),
+            ),
         }
     }
 
@@ -224,11 +276,24 @@ impl Hole<'_> {
     }
 
     /// With a drill of its diameter; the error says why this one does not do.
-    fn drilled(&self, id: &str, drill: &Cutter) -> Result<(Workingstep, Vec<Move>, Vec<Finding>), String> {
+    fn drilled(
+        &self,
+        id: &str,
+        drill: &Cutter,
+    ) -> Result<(Workingstep, Vec<Move>, Vec<Finding>), String> {
         let (z, d) = (&self.variant.z, drill.diameter.mm());
-        let half = drill.angle.unwrap_or(POINT_ANGLE_DEG).clamp(60.0, 180.0).to_radians() / 2.0;
+        let half = drill
+            .angle
+            .unwrap_or(POINT_ANGLE_DEG)
+            .clamp(60.0, 180.0)
+            .to_radians()
+            / 2.0;
         // Through: the full diameter must leave the wood, so the point goes deeper. Blind: the point ends at the depth asked for.
-        let bottom = if self.feature.through { self.feature.floor - d / 2.0 / half.tan() } else { self.feature.floor };
+        let bottom = if self.feature.through {
+            self.feature.floor - d / 2.0 / half.tan()
+        } else {
+            self.feature.floor
+        };
         let depth = z.highest_top() - bottom;
         if let Some(why) = crate::cutters::too_short(id, drill, depth) {
             return Err(why);
@@ -245,9 +310,19 @@ impl Hole<'_> {
         let above = z.highest_top() + self.settings.clearance.mm();
         let peck = (depth > self.settings.no_peck_up_to * d).then_some(self.settings.peck * d);
         let moves = vec![
-            Move::Rapid { to: self.at.at_z(SAFE_Z) },
-            Move::Hole { at: self.at, retract: above, bottom, peck, feed: feeds.plunge },
-            Move::Rapid { to: self.at.at_z(SAFE_Z) },
+            Move::Rapid {
+                to: self.at.at_z(SAFE_Z),
+            },
+            Move::Hole {
+                at: self.at,
+                retract: above,
+                bottom,
+                peck,
+                feed: feeds.plunge,
+            },
+            Move::Rapid {
+                to: self.at.at_z(SAFE_Z),
+            },
         ];
         let findings = self.feed_findings(&feeds, id, drill);
         Ok((self.step(id, &feeds, bottom), moves, findings))
@@ -255,7 +330,10 @@ impl Hole<'_> {
 
     fn feed_findings(&self, feeds: &Feeds, id: &str, cutter: &Cutter) -> Vec<Finding> {
         let finding = feeds.finding(id, cutter, self.machine);
-        finding.into_iter().map(|f| about(f, self.variant, self.feature)).collect()
+        finding
+            .into_iter()
+            .map(|f| about(f, self.variant, self.feature))
+            .collect()
     }
 
     /// With an end mill; `None` when it is too large, or as large and cannot go straight down.
@@ -271,9 +349,19 @@ impl Hole<'_> {
                 return None;
             }
             let (retract, bottom, feed) = (above, floor, feeds.plunge);
-            moves.push(Move::Rapid { to: self.at.at_z(SAFE_Z) });
-            moves.push(Move::Hole { at: self.at, retract, bottom, peck: Some(self.settings.peck * d), feed });
-            moves.push(Move::Rapid { to: self.at.at_z(SAFE_Z) });
+            moves.push(Move::Rapid {
+                to: self.at.at_z(SAFE_Z),
+            });
+            moves.push(Move::Hole {
+                at: self.at,
+                retract,
+                bottom,
+                peck: Some(self.settings.peck * d),
+                feed,
+            });
+            moves.push(Move::Rapid {
+                to: self.at.at_z(SAFE_Z),
+            });
         } else if path <= SLOT_MATCH_MM / 2.0 {
             return None;
         } else {
@@ -287,13 +375,32 @@ impl Hole<'_> {
             };
             approach(&mut moves, start, above);
             if entry >= path - 1e-9 {
-                helix(&mut moves, self.at, path, above, floor, true, &way(feeds.feed));
+                helix(
+                    &mut moves,
+                    self.at,
+                    path,
+                    above,
+                    floor,
+                    true,
+                    &way(feeds.feed),
+                );
             } else {
-                self.rings(&mut moves, &feeds, mill, entry, path, above, &way(feeds.feed));
+                self.rings(
+                    &mut moves,
+                    &feeds,
+                    mill,
+                    entry,
+                    path,
+                    above,
+                    &way(feeds.feed),
+                );
             }
             let end = moves.iter().fold(start.at_z(above), |p, m| m.end(p));
             // Off the wall before lifting.
-            moves.push(Move::Line { to: self.at.at_z(floor), feed: feeds.feed });
+            moves.push(Move::Line {
+                to: self.at.at_z(floor),
+                feed: feeds.feed,
+            });
             debug_assert!((end.z - floor).abs() < 1e-6);
             retract(&mut moves, self.at);
         }
@@ -303,21 +410,43 @@ impl Hole<'_> {
 
     /// A wide hole: in each pass a helix in the middle, then rings outwards.
     #[allow(clippy::too_many_arguments)]
-    fn rings(&self, moves: &mut Vec<Move>, feeds: &Feeds, mill: &Cutter, entry: f64, path: f64, above: f64, way: &Way) {
+    fn rings(
+        &self,
+        moves: &mut Vec<Move>,
+        feeds: &Feeds,
+        mill: &Cutter,
+        entry: f64,
+        path: f64,
+        above: f64,
+        way: &Way,
+    ) {
         let d = mill.diameter.mm();
         let top = self.variant.z.highest_top();
-        let count = ((path - entry) / (self.settings.stepover.clamp(0.05, 0.45) * d)).ceil().max(1.0);
+        let count = ((path - entry) / (self.settings.stepover.clamp(0.05, 0.45) * d))
+            .ceil()
+            .max(1.0);
         let mut from = above;
         for floor in equal_passes(top, self.feature.floor, feeds.pass_depth) {
             helix(moves, self.at, entry, from, floor, true, way);
             for i in 1..=count as u32 {
                 let radius = entry + (path - entry) * f64::from(i) / count;
                 let feed = feed_on_arc(feeds.feed, radius, radius + d / 2.0);
-                moves.push(Move::Line { to: (self.at + point(radius, 0.0)).at_z(floor), feed: feeds.feed / 2.0 });
-                moves.push(Move::Arc { centre: self.at, sweep: TAU, dz: 0.0, feed });
+                moves.push(Move::Line {
+                    to: (self.at + point(radius, 0.0)).at_z(floor),
+                    feed: feeds.feed / 2.0,
+                });
+                moves.push(Move::Arc {
+                    centre: self.at,
+                    sweep: TAU,
+                    dz: 0.0,
+                    feed,
+                });
             }
             if floor > self.feature.floor {
-                moves.push(Move::Line { to: (self.at + point(entry, 0.0)).at_z(floor), feed: feeds.feed });
+                moves.push(Move::Line {
+                    to: (self.at + point(entry, 0.0)).at_z(floor),
+                    feed: feeds.feed,
+                });
             }
             from = floor;
         }
@@ -355,11 +484,27 @@ mod tests {
             hash: String::new(),
         };
         let mut work = Work::new(documents);
-        let (dialects, spool, cancel) = (Dialects::default(), MemorySpool::default(), Cancel::default());
-        let cx = Cx { files: &NoFiles, dialects: &dialects, spool: &spool, progress: &Silent, cancel: &cancel };
-        crate::drawing::Drawing.run(&mut work, &Default::default(), &cx).unwrap();
-        crate::fit::Fit.run(&mut work, &Default::default(), &cx).unwrap();
-        DrillStage.run(&mut work, &DrillSettings::default(), &cx).unwrap();
+        let (dialects, spool, cancel) = (
+            Dialects::default(),
+            MemorySpool::default(),
+            Cancel::default(),
+        );
+        let cx = Cx {
+            files: &NoFiles,
+            dialects: &dialects,
+            spool: &spool,
+            progress: &Silent,
+            cancel: &cancel,
+        };
+        crate::drawing::Drawing
+            .run(&mut work, &Default::default(), &cx)
+            .unwrap();
+        crate::fit::Fit
+            .run(&mut work, &Default::default(), &cx)
+            .unwrap();
+        DrillStage
+            .run(&mut work, &DrillSettings::default(), &cx)
+            .unwrap();
         work
     }
 
@@ -383,11 +528,24 @@ mod tests {
 
     #[test]
     fn a_drill_of_the_hole_s_diameter_pecks_and_its_point_leaves_the_wood() {
-        let work = drilled(8.0, json!("through"), json!({ "d8": drill(8.0), "m6": mill(6.0) }));
+        let work = drilled(
+            8.0,
+            json!("through"),
+            json!({ "d8": drill(8.0), "m6": mill(6.0) }),
+        );
         let step = &work.variants[0].steps[0];
         assert_eq!(step.cutter, "d8");
         let moves = work.moves(&step.moves);
-        let Move::Hole { at, retract, bottom, peck, .. } = moves[1] else { panic!("{moves:?}") };
+        let Move::Hole {
+            at,
+            retract,
+            bottom,
+            peck,
+            ..
+        } = moves[1]
+        else {
+            panic!("{moves:?}")
+        };
         assert_eq!((at, peck), (point(50.0, 40.0), Some(12.0)));
         // The point of a 118° drill of 8 mm is 4 / tan 59° = 2.4034 mm long (plane geometry).
         assert!((bottom - (-0.3 - 2.403_442)).abs() < 1e-5, "{bottom}");
@@ -398,7 +556,10 @@ mod tests {
     fn a_blind_hole_ends_at_its_depth() {
         let work = drilled(8.0, json!(14), json!({ "d8": drill(8.0) }));
         let moves = work.moves(&work.variants[0].steps[0].moves);
-        assert!(matches!(moves[1], Move::Hole { bottom, .. } if (bottom - 6.0).abs() < 1e-9), "{moves:?}");
+        assert!(
+            matches!(moves[1], Move::Hole { bottom, .. } if (bottom - 6.0).abs() < 1e-9),
+            "{moves:?}"
+        );
     }
 
     #[test]
@@ -406,14 +567,33 @@ mod tests {
         let work = drilled(8.0, json!(10), json!({ "m6": mill(6.0) }));
         let step = &work.variants[0].steps[0];
         let moves = work.moves(&step.moves);
-        let arcs: Vec<(f64, f64)> =
-            moves.iter().filter_map(|m| if let Move::Arc { sweep, feed, .. } = m { Some((*sweep, *feed)) } else { None }).collect();
-        assert!(arcs.len() >= 2 && arcs.iter().all(|a| a.0 > 0.0), "climb inside is counter-clockwise");
+        let arcs: Vec<(f64, f64)> = moves
+            .iter()
+            .filter_map(|m| {
+                if let Move::Arc { sweep, feed, .. } = m {
+                    Some((*sweep, *feed))
+                } else {
+                    None
+                }
+            })
+            .collect();
+        assert!(
+            arcs.len() >= 2 && arcs.iter().all(|a| a.0 > 0.0),
+            "climb inside is counter-clockwise"
+        );
         // An 8 mm hole with a 6 mm cutter: the wall sees four times the centre's feed (practice, plain arithmetic).
         for (_, feed) in &arcs {
-            assert!((feed - step.feed / 4.0).abs() <= 1.0, "{feed} of {}", step.feed);
+            assert!(
+                (feed - step.feed / 4.0).abs() <= 1.0,
+                "{feed} of {}",
+                step.feed
+            );
         }
-        let low = ends(&moves).iter().filter(|p| p.z.is_finite()).map(|p| p.z).fold(f64::INFINITY, f64::min);
+        let low = ends(&moves)
+            .iter()
+            .filter(|p| p.z.is_finite())
+            .map(|p| p.z)
+            .fold(f64::INFINITY, f64::min);
         assert!((low - 10.0).abs() < 1e-6, "{low}");
         for (m, p) in moves.iter().zip(ends(&moves)) {
             if matches!(m, Move::Arc { .. }) {
@@ -437,7 +617,10 @@ mod tests {
             at = m.end(at);
         }
         let radii: Vec<f64> = radii.into_iter().map(|r| r as f64 / 1000.0).collect();
-        assert!(radii[0] < 3.0 && (radii[radii.len() - 1] - 14.5).abs() < 1e-3, "{radii:?}");
+        assert!(
+            radii[0] < 3.0 && (radii[radii.len() - 1] - 14.5).abs() < 1e-3,
+            "{radii:?}"
+        );
         for pair in radii.windows(2) {
             assert!(pair[1] - pair[0] <= 0.45 * 6.0 + 1e-3, "{radii:?}");
         }
@@ -446,9 +629,16 @@ mod tests {
     #[test]
     fn a_hole_that_nothing_fits_is_refused_with_its_place() {
         let work = drilled(5.0, json!(6), json!({ "m6": mill(6.0), "d8": drill(8.0) }));
-        let found = work.findings.iter().find(|f| f.code == "cutter-too-large").expect("a finding");
+        let found = work
+            .findings
+            .iter()
+            .find(|f| f.code == "cutter-too-large")
+            .expect("a finding");
         assert_eq!(found.at, Some(point(50.0, 40.0)));
-        assert!(found.message.contains('5') && found.feature.as_deref() == Some("h"), "{found}");
+        assert!(
+            found.message.contains('5') && found.feature.as_deref() == Some("h"),
+            "{found}"
+        );
         assert!(work.variants[0].steps.is_empty());
     }
 
@@ -456,6 +646,9 @@ mod tests {
     fn a_hole_of_the_mill_s_diameter_is_plunged() {
         let work = drilled(6.0, json!(6), json!({ "m6": mill(6.0) }));
         let moves = work.moves(&work.variants[0].steps[0].moves);
-        assert!(matches!(moves[1], Move::Hole { peck: Some(p), .. } if (p - 9.0).abs() < 1e-9), "{moves:?}");
+        assert!(
+            matches!(moves[1], Move::Hole { peck: Some(p), .. } if (p - 9.0).abs() < 1e-9),
+            "{moves:?}"
+        );
     }
 }
