@@ -17,6 +17,9 @@ const SHIFTS: usize = 16;
 const OPPOSITE: f64 = -0.7;
 /// Wood between the lifted lengths of two tabs at least, mm.
 const BETWEEN_MM: f64 = 10.0;
+/// Seen from the piece's middle, tabs leave no gap wider than this between them, degrees; a half turn is what two opposite ones
+/// leave, a three-quarter turn is a hinge.
+const GAP_DEGREES: f64 = 220.0;
 /// Tabs whose middles all lie within this of one line hold like a hinge, mm.
 const LINE_MM: f64 = 5.0;
 /// A kerf may touch its own edge by so little without being in the way, mm.
@@ -123,7 +126,7 @@ impl<'s> Planner<'s> {
                 why: why.to_string(),
             };
         }
-        if !opposite(&chosen) || in_line(&chosen) {
+        if !holds_all_round(&chosen, last_path(cut)) {
             return TabPlan::None {
                 why: "tabs would find place on one side only and act as a hinge".to_string(),
             };
@@ -173,15 +176,20 @@ pub(super) fn spots(cut: &ProfileCut, settings: &HoldSettings) -> Vec<Spot> {
     let counter_clockwise = path.area() > 0.0;
     let mut spots = Vec::new();
     for span in &cut.tab_spans {
-        let neck = if span.long_grain {
-            settings.tab_neck_long_grain.mm()
+        // A span holds the whole lifted length. Where the longer neck of edges along the grain does not fit, the usual one may.
+        let fits = |neck: f64| span.to - span.from >= neck + cut.cutter_diameter - 1e-6;
+        let usual = settings.tab_neck.mm();
+        let long = settings.tab_neck_long_grain.mm();
+        let neck = if span.long_grain && fits(long) {
+            long
         } else {
-            settings.tab_neck.mm()
+            usual
         };
-        let (from, to) = (span.from + neck / 2.0, span.to - neck / 2.0);
-        if to < from {
+        if !fits(neck) {
             continue;
         }
+        let half = (neck + cut.cutter_diameter) / 2.0;
+        let (from, to) = (span.from + half, (span.to - half).max(span.from + half));
         let n = ((to - from) / STEP_MM).ceil().max(1.0) as usize;
         for k in 0..=n {
             // The middle of a span is among its places, so that a short edge gets its tab in the middle.
@@ -276,6 +284,7 @@ pub(super) fn choose(spots: &[Spot], length: f64, want: &Want) -> Vec<Spot> {
         round(a.along, b.along) >= (a.neck + b.neck) / 2.0 + want.cutter + BETWEEN_MM
     };
     let pitch = length / n as f64;
+    let middle = spots_middle(spots);
     let mut best: Option<(usize, f64, Vec<Spot>)> = None;
     for shift in 0..SHIFTS {
         let offset = pitch * shift as f64 / SHIFTS as f64;
@@ -294,8 +303,10 @@ pub(super) fn choose(spots: &[Spot], length: f64, want: &Want) -> Vec<Spot> {
                 picked.push(*s);
             }
         }
-        let missing =
-            n - picked.len() + usize::from(!opposite(&picked)) + usize::from(in_line(&picked));
+        let missing = n - picked.len()
+            + usize::from(!opposite(&picked))
+            + usize::from(in_line(&picked))
+            + usize::from(widest_gap(&picked, middle) > GAP_DEGREES);
         if best
             .as_ref()
             .is_none_or(|(m, c, _)| missing < *m || (missing == *m && cost < *c - 1e-9))
@@ -345,6 +356,32 @@ pub(super) fn choose(spots: &[Spot], length: f64, want: &Want) -> Vec<Spot> {
     }
     picked.sort_by(|a, b| a.along.total_cmp(&b.along));
     picked
+}
+
+/// The middle of the box round all places.
+fn spots_middle(spots: &[Spot]) -> Point {
+    grainway_pipeline::geom::Bounds::of(spots.iter().map(|s| s.at)).centre()
+}
+
+/// The widest angle in which there is no tab, seen from `middle`, degrees.
+fn widest_gap(spots: &[Spot], middle: Point) -> f64 {
+    let mut angles: Vec<f64> = spots.iter().map(|s| (s.at - middle).angle()).collect();
+    angles.sort_by(f64::total_cmp);
+    let turn = std::f64::consts::TAU;
+    let Some(&first) = angles.first() else {
+        return 360.0;
+    };
+    angles
+        .iter()
+        .zip(angles.iter().skip(1).copied().chain([first + turn]))
+        .map(|(a, b)| (b - a).to_degrees())
+        .fold(0.0, f64::max)
+}
+
+/// Tabs on opposite sides, not in one line, and none of them far from the rest of the piece.
+pub(super) fn holds_all_round(spots: &[Spot], path: Option<&Contour>) -> bool {
+    let middle = path.map_or_else(|| spots_middle(spots), |p| p.bounds().centre());
+    opposite(spots) && !in_line(spots) && widest_gap(spots, middle) <= GAP_DEGREES
 }
 
 /// At least two of them hold from opposite sides.

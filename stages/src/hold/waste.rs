@@ -8,7 +8,7 @@ use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::geom::{Bounds, Point, point};
 use grainway_pipeline::motion::{Move, profile_moves};
 use grainway_pipeline::work::{
-    Operation, ProfileCut, SetupStep, SizedFeature, Tab, Variant, WasteRecord, Work,
+    Operation, ProfileCut, SetupStep, SizedFeature, Tab, Variant, WasteRecord,
 };
 
 /// Waste is looked over on a grid of at most this many places.
@@ -45,7 +45,6 @@ pub(super) type VariantWaste = Vec<Decided>;
 
 /// Decides for every opening of a variant.
 pub(super) fn plan(
-    work: &Work,
     variant: &Variant,
     sweep: &Sweep,
     settings: &HoldSettings,
@@ -65,7 +64,6 @@ pub(super) fn plan(
             continue;
         }
         let opening = Opening {
-            work,
             variant,
             feature,
             steps,
@@ -78,7 +76,6 @@ pub(super) fn plan(
 }
 
 struct Opening<'a> {
-    work: &'a Work,
     variant: &'a Variant,
     feature: &'a SizedFeature,
     steps: Vec<usize>,
@@ -463,7 +460,7 @@ impl Opening<'_> {
     fn chips(&self, clear: bool) -> Decided {
         let replaced = if clear {
             self.last().and_then(|(i, cut)| {
-                chips::clearing(self.work, self.variant, i, cut).map(|(s, m)| (i, s, m))
+                chips::clearing(self.variant, self.feature, i, cut).map(|(s, m)| (i, s, m))
             })
         } else {
             None
