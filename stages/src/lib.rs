@@ -18,6 +18,8 @@ pub mod relief;
 pub mod report;
 pub mod sequence;
 mod sweep;
+#[cfg(test)]
+mod trial;
 pub mod verify;
 
 use grainway_pipeline::chain::Stages;

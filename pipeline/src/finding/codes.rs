@@ -178,6 +178,10 @@ codes! {
         "A through cut goes deeper into the spoilboard than allowed.",
         "Lessen `into-spoilboard` of the fit stage, measure the wood again, or use a thicker spoilboard.",
         "";
+    KERF_NOT_WIDENED = "kerf-not-widened" Note
+        "A deep kerf is left as wide as its cutter, so that screws find room in the waste.",
+        "Nothing; enlarge the opening if chips pack in the kerf.",
+        "stages/src/hold/tests.rs::waste_is_held_by_its_size";
     KERNEL_FALLBACK = "kernel-fallback" Note
         "The exact offset of a shape failed its checks; the polygon kernel's was taken instead.",
         "Nothing; the result was checked. Small pieces of the shape may be worth cleaning in the drawing.",

@@ -267,7 +267,7 @@ fn hold_all(
     {
         cx.check()?;
         let sweep = Sweep::of(work, variant, variant.z.highest_top());
-        let plan = waste::plan(variant, &sweep, settings, findings);
+        let plan = waste::plan(work, variant, &sweep, settings, findings);
         sweeps.insert(variant.id.clone(), sweep);
         wastes.insert(variant.id.clone(), plan);
     }

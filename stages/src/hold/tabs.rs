@@ -248,7 +248,6 @@ fn held_behind(
 pub(super) fn spots_into_waste(
     cut: &ProfileCut,
     own: &Sweep,
-    steps: &[usize],
     settings: &HoldSettings,
 ) -> Vec<Spot> {
     let all = spots(cut, settings);
@@ -264,7 +263,7 @@ pub(super) fn spots_into_waste(
                 + cut.cutter_diameter / 2.0;
             [JUST_BEHIND_MM, need / 2.0, need].into_iter().all(|deep| {
                 let q = s.at + s.out * (kerf + deep);
-                own.clearance(q, TOUCH_MM, &|step, _| steps.contains(&step)) >= TOUCH_MM - 1e-9
+                own.clearance(q, TOUCH_MM, &|_, _| true) >= TOUCH_MM - 1e-9
             })
         })
         .collect()

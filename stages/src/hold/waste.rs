@@ -8,7 +8,7 @@ use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::geom::{Bounds, Point, point};
 use grainway_pipeline::motion::{Move, profile_moves};
 use grainway_pipeline::work::{
-    Operation, ProfileCut, SetupStep, SizedFeature, Tab, Variant, WasteRecord,
+    Operation, ProfileCut, SetupStep, SizedFeature, Tab, Variant, WasteRecord, Work,
 };
 
 /// Waste is looked over on a grid of at most this many places.
@@ -27,6 +27,8 @@ const EACH_SCREW_MM: f64 = 450.0;
 const APART: f64 = 0.3;
 /// Room over the keep-out that a planned screw has, so that its place may be rounded to what a person measures, mm.
 const ROUNDING_ROOM_MM: f64 = 0.08;
+/// More room than this over the keep-out is not looked for, mm.
+const PLENTY_MM: f64 = 15.0;
 /// How far a screw may be moved along the waste to stand more in its middle, mm.
 const SHIFT_MM: f64 = 8.0;
 
@@ -43,42 +45,79 @@ pub(super) struct Decided {
 /// All openings of a variant.
 pub(super) type VariantWaste = Vec<Decided>;
 
-/// Decides for every opening of a variant.
+/// Decides for every opening of a variant. An opening that the cutter parts in several rooms has waste in each.
 pub(super) fn plan(
+    work: &Work,
     variant: &Variant,
     sweep: &Sweep,
     settings: &HoldSettings,
     findings: &mut Vec<Finding>,
 ) -> VariantWaste {
     let mut decided = Vec::new();
-    for feature in &variant.features {
-        let steps: Vec<usize> = (0..variant.steps.len())
-            .filter(|&i| {
-                let s = &variant.steps[i];
-                s.feature == feature.key
-                    && s.operation == Operation::Cutout
-                    && s.profile.as_ref().is_some_and(|p| !p.keeps_inside)
-            })
-            .collect();
-        if steps.is_empty() {
+    for (step, own) in variant.steps.iter().enumerate() {
+        let (Some(cut), Some(feature), Some(cutter)) = (
+            own.profile.as_ref().filter(|p| !p.keeps_inside),
+            variant.features.iter().find(|f| f.key == own.feature),
+            work.documents.cutter(&own.cutter),
+        ) else {
+            continue;
+        };
+        if own.operation != Operation::Cutout || !feature.through {
             continue;
         }
-        let opening = Opening {
-            variant,
-            feature,
-            steps,
-            sweep,
-            settings,
+        let opening = |cut: ProfileCut, narrowed: bool| {
+            let mut own = Sweep::default();
+            let clear = variant.z.highest_top() + CLEAR_MM;
+            own.add(
+                step,
+                cutter,
+                &profile_moves(&cut, &[], clear),
+                variant.z.highest_top(),
+            );
+            Opening {
+                variant,
+                feature,
+                step,
+                cut,
+                narrowed,
+                own,
+                sweep,
+                settings,
+            }
         };
-        decided.push(opening.decide(findings));
+        let whole = opening(cut.clone(), false);
+        let narrow = without_widening(cut).map(|cut| opening(cut, true));
+        decided.push(whole.decide(narrow.as_ref(), findings));
     }
     decided
+}
+
+/// The cut without the loop that only widens its kerf; `None` when it has none.
+fn without_widening(cut: &ProfileCut) -> Option<ProfileCut> {
+    let rough = cut.loops.iter().filter(|l| !l.finishing).count();
+    (rough > 1).then(|| {
+        let mut narrow = cut.clone();
+        let mut left = rough - 1;
+        narrow.loops.retain(|l| {
+            let widens = !l.finishing && left > 0;
+            left -= usize::from(widens);
+            !widens
+        });
+        narrow
+    })
 }
 
 struct Opening<'a> {
     variant: &'a Variant,
     feature: &'a SizedFeature,
-    steps: Vec<usize>,
+    /// The step that cuts it.
+    step: usize,
+    /// Its cut, as the profile stage made it or without the widening of its kerf.
+    cut: ProfileCut,
+    narrowed: bool,
+    /// What that cut sweeps.
+    own: Sweep,
+    /// What all steps of the variant sweep.
     sweep: &'a Sweep,
     settings: &'a HoldSettings,
 }
@@ -97,7 +136,8 @@ struct Slug {
 }
 
 impl Opening<'_> {
-    fn decide(&self, findings: &mut Vec<Finding>) -> Decided {
+    /// `narrow` is the same opening with a kerf that is not widened, for waste that has no room for screws otherwise.
+    fn decide(&self, narrow: Option<&Opening<'_>>, findings: &mut Vec<Finding>) -> Decided {
         let slug = self.slug();
         let wanted = self.feature.waste.as_ref();
         let Some(slug) = slug.filter(|s| 2.0 * s.half_width > CRUMBS_MM) else {
@@ -110,31 +150,39 @@ impl Opening<'_> {
             }) => self.chips(true),
             Some(Waste {
                 by: WasteBy::Tabs, ..
-            }) => self.tabs_only(&slug).unwrap_or_else(|| {
+            }) => self.tabs_only().unwrap_or_else(|| {
                 self.instead(findings, "tabs find no place on opposite sides");
                 self.chips(true)
             }),
             Some(Waste {
                 by: WasteBy::Screws,
                 screws_at,
-            }) if !screws_at.is_empty() => self.given(&slug, screws_at, findings),
+            }) if !screws_at.is_empty() => self.given(&slug, screws_at, narrow, findings),
             Some(Waste {
                 by: WasteBy::Screws,
                 ..
-            }) => self.screws(&slug).unwrap_or_else(|| {
-                self.instead(findings, "screws with their keep-outs find no place in it");
-                self.chips(true)
-            }),
-            None => self.by_size(&slug, findings),
+            }) => self
+                .best_screws(&slug, narrow, findings)
+                .unwrap_or_else(|| {
+                    self.instead(findings, "screws with their keep-outs find no place in it");
+                    self.chips(true)
+                }),
+            None => self.by_size(&slug, narrow, findings),
         }
     }
     /// What practice does with waste of this size.
-    fn by_size(&self, slug: &Slug, findings: &mut Vec<Finding>) -> Decided {
+    fn by_size(
+        &self,
+        slug: &Slug,
+        narrow: Option<&Opening<'_>>,
+        findings: &mut Vec<Finding>,
+    ) -> Decided {
         let width = 2.0 * slug.half_width;
         let held = if width < self.settings.strip_least.mm() {
             None
         } else {
-            self.screws(slug).or_else(|| self.tabs_only(slug))
+            self.best_screws(slug, narrow, findings)
+                .or_else(|| self.tabs_only())
         };
         held.unwrap_or_else(|| {
             findings.push(
@@ -151,6 +199,48 @@ impl Opening<'_> {
             self.chips(true)
         })
     }
+    /// Screws, at the price of a kerf that is not widened where they find no room otherwise.
+    fn best_screws(
+        &self,
+        slug: &Slug,
+        narrow: Option<&Opening<'_>>,
+        findings: &mut Vec<Finding>,
+    ) -> Option<Decided> {
+        let usual = self.screws(slug);
+        let many = |d: &Option<Decided>| d.as_ref().map_or(0, |d| d.record.screws.len());
+        if many(&usual) >= 2 {
+            return usual;
+        }
+        let other = narrow.and_then(|n| n.screws(&n.slug()?));
+        if many(&other) > many(&usual) {
+            findings.push(self.not_widened());
+            other
+        } else {
+            usual
+        }
+    }
+    fn not_widened(&self) -> Finding {
+        Finding::new(
+            &code::KERF_NOT_WIDENED,
+            format!(
+                "The kerf of opening {} is left as wide as its cutter, so that screws find room in the waste.",
+                self.feature.key
+            ),
+        )
+        .part(&self.variant.part)
+        .feature(&self.feature.key)
+    }
+    /// Without tabs; only a cut that differs from the variant's own is made anew.
+    fn plain(&self, record: WasteRecord) -> Decided {
+        let clear = self.variant.z.highest_top() + CLEAR_MM;
+        Decided {
+            record,
+            tabbed: self
+                .narrowed
+                .then(|| (self.step, profile_moves(&self.cut, &[], clear))),
+            replaced: None,
+        }
+    }
     fn instead(&self, findings: &mut Vec<Finding>, why: &str) {
         findings.push(
             Finding::new(
@@ -164,14 +254,6 @@ impl Opening<'_> {
             .feature(&self.feature.key),
         );
     }
-    fn cuts(&self) -> impl Iterator<Item = (usize, &ProfileCut)> {
-        self.steps
-            .iter()
-            .filter_map(|&i| Some((i, self.variant.steps[i].profile.as_ref()?)))
-    }
-    fn last(&self) -> Option<(usize, &ProfileCut)> {
-        self.cuts().last()
-    }
     fn record(&self, by: WasteBy, screws: Vec<Point>, tabs: Vec<Tab>) -> WasteRecord {
         WasteRecord {
             feature: self.feature.key.clone(),
@@ -180,33 +262,28 @@ impl Opening<'_> {
             tabs,
         }
     }
-    /// Room between `p` and the kerf of this opening, mm; negative outside of the waste.
+    /// Room between `p` and the kerf of this opening, mm, at most `within`; negative outside of the waste.
     fn room(&self, p: Point, within: f64) -> f64 {
-        let inside = self
-            .cuts()
-            .all(|(_, cut)| paths(cut).all(|path| path.contains(p)));
-        if !inside {
+        let radius = self.cut.cutter_diameter / 2.0;
+        if !paths(&self.cut).all(|path| path.contains(p)) {
             return -1.0;
         }
-        self.cuts()
-            .map(|(_, cut)| {
-                paths(cut).map(|c| c.distance(p)).fold(within, f64::min) - cut.cutter_diameter / 2.0
-            })
+        paths(&self.cut)
+            .map(|path| path.distance(p) - radius)
             .fold(within, f64::min)
     }
-    /// What a screw at `p` has beyond its keep-out from every cut of the part, mm.
+    /// What a screw at `p` has beyond its keep-out from every cut of the part, mm; more than enough is not told apart.
     fn spare(&self, p: Point) -> f64 {
         let clear = self.settings.screw_clear();
-        let reach = clear + 60.0;
-        self.room(p, reach)
-            .min(self.sweep.clearance(p, reach, &|_, _| true))
-            - clear
+        let room = self.room(p, clear + PLENTY_MM);
+        if room <= 0.0 {
+            return room - clear;
+        }
+        let room = self.own.clearance(p, room, &|_, _| true);
+        self.sweep.clearance(p, room, &|step, _| step != self.step) - clear
     }
     fn slug(&self) -> Option<Slug> {
-        let inner = self
-            .cuts()
-            .flat_map(|(_, cut)| paths(cut))
-            .min_by(|a, b| a.area().abs().total_cmp(&b.area().abs()))?;
+        let inner = paths(&self.cut).min_by(|a, b| a.area().abs().total_cmp(&b.area().abs()))?;
         let bounds = inner.bounds();
         if bounds.is_empty() || inner.area().abs() < 1e-3 {
             return None;
@@ -214,10 +291,7 @@ impl Opening<'_> {
         let outline = inner.flattened(0.1);
         let axis = long_axis(&outline);
         let along: Vec<f64> = outline.iter().map(|p| p.dot(axis)).collect();
-        let radius = self
-            .cuts()
-            .map(|(_, c)| c.cutter_diameter / 2.0)
-            .fold(0.0, f64::max);
+        let radius = self.cut.cutter_diameter / 2.0;
         let from = along.iter().copied().fold(f64::INFINITY, f64::min) + radius;
         let to = along.iter().copied().fold(f64::NEG_INFINITY, f64::max) - radius;
         let mut half_width = 0.0_f64;
@@ -228,12 +302,14 @@ impl Opening<'_> {
                 continue;
             }
             half_width = half_width.max(room);
-            // A place that just misses may have a free one beside it.
-            if self.spare(p) > -2.0 * step(bounds) {
+            let spare = self.spare(p);
+            if spare >= ROUNDING_ROOM_MM {
+                free.push((p, spare));
+            } else if spare > -1.5 * step(bounds) {
+                // A place that just misses may have a free one beside it.
                 let (q, spare) = climb(p, step(bounds), &|q| self.spare(q));
                 if spare >= ROUNDING_ROOM_MM {
-                    let keep = self.spare(p) >= ROUNDING_ROOM_MM;
-                    free.push(if keep { (p, self.spare(p)) } else { (q, spare) });
+                    free.push((q, spare));
                 }
             }
         }
@@ -272,29 +348,19 @@ impl Opening<'_> {
         match places.len() {
             0 => None,
             1 => {
-                let (step, cut) = self.last()?;
                 // One in the middle, and tabs against its turning.
                 let middle = self.place(slug, 0.5 * (slug.from + slug.to))?;
-                match self.tabs(cut, 1) {
-                    Some(tabs) => Some(self.with_tabs(
-                        self.record(WasteBy::Screws, vec![middle], tabs.clone()),
-                        step,
-                        cut,
-                        &tabs,
-                    )),
-                    None if !long => Some(Decided {
-                        record: self.record(WasteBy::Screws, vec![middle], Vec::new()),
-                        tabbed: None,
-                        replaced: None,
-                    }),
+                match self.tabs(1) {
+                    Some(tabs) => {
+                        Some(self.with_tabs(self.record(WasteBy::Screws, vec![middle], tabs)))
+                    }
+                    None if !long => {
+                        Some(self.plain(self.record(WasteBy::Screws, vec![middle], Vec::new())))
+                    }
                     None => None,
                 }
             }
-            _ => Some(Decided {
-                record: self.record(WasteBy::Screws, places, Vec::new()),
-                tabbed: None,
-                replaced: None,
-            }),
+            _ => Some(self.plain(self.record(WasteBy::Screws, places, Vec::new()))),
         }
     }
     /// The free place nearest to a length along the waste, well in its middle.
@@ -350,14 +416,14 @@ impl Opening<'_> {
             .into_iter()
             .find(|q| self.spare(*q) >= 0.0)
     }
-    /// Tabs of a cutout: `least` of them, on opposite sides where there are several.
-    fn tabs(&self, cut: &ProfileCut, least: usize) -> Option<Vec<Tab>> {
-        let spots = spots_into_waste(cut, self.sweep, &self.steps, self.settings);
-        let length = last_path(cut)?.length();
+    /// Tabs of the cutout: `least` of them, on opposite sides where there are several.
+    fn tabs(&self, least: usize) -> Option<Vec<Tab>> {
+        let spots = spots_into_waste(&self.cut, &self.own, self.settings);
+        let length = last_path(&self.cut)?.length();
         let want = Want {
             least: least.max(2),
             spacing: self.settings.tab_spacing.mm(),
-            cutter: cut.cutter_diameter,
+            cutter: self.cut.cutter_diameter,
         };
         let chosen: Vec<Spot> = choose(&spots, length, &want);
         let enough = chosen.len() >= least && (least < 2 || opposite(&chosen));
@@ -365,27 +431,15 @@ impl Opening<'_> {
             .then(|| as_tabs(&chosen, &self.variant.z, self.settings.tab_height.mm()))
             .flatten()
     }
-    fn tabs_only(&self, _slug: &Slug) -> Option<Decided> {
-        let (step, cut) = self.last()?;
-        let tabs = self.tabs(cut, 2)?;
-        Some(self.with_tabs(
-            self.record(WasteBy::Tabs, Vec::new(), tabs.clone()),
-            step,
-            cut,
-            &tabs,
-        ))
+    fn tabs_only(&self) -> Option<Decided> {
+        let tabs = self.tabs(2)?;
+        Some(self.with_tabs(self.record(WasteBy::Tabs, Vec::new(), tabs)))
     }
-    fn with_tabs(
-        &self,
-        record: WasteRecord,
-        step: usize,
-        cut: &ProfileCut,
-        tabs: &[Tab],
-    ) -> Decided {
+    fn with_tabs(&self, record: WasteRecord) -> Decided {
         let clear = self.variant.z.highest_top() + CLEAR_MM;
         Decided {
+            tabbed: Some((self.step, profile_moves(&self.cut, &record.tabs, clear))),
             record,
-            tabbed: Some((step, profile_moves(cut, tabs, clear))),
             replaced: None,
         }
     }
@@ -394,12 +448,18 @@ impl Opening<'_> {
         &self,
         slug: &Slug,
         screws_at: &[[grainway_pipeline::doc::Length; 2]],
+        narrow: Option<&Opening<'_>>,
         findings: &mut Vec<Finding>,
     ) -> Decided {
         let places: Vec<Point> = screws_at
             .iter()
             .map(|[x, y]| point(x.mm(), y.mm()))
             .collect();
+        let misfits = |o: &Opening<'_>| places.iter().filter(|p| o.spare(**p) < -1e-6).count();
+        if let Some(narrow) = narrow.filter(|n| misfits(n) < misfits(self)) {
+            findings.push(self.not_widened());
+            return narrow.given(slug, screws_at, None, findings);
+        }
         for p in &places {
             let spare = self.spare(*p);
             if spare < -1e-6 {
@@ -423,16 +483,8 @@ impl Opening<'_> {
         }
         let long = slug.length > LONG * 2.0 * slug.half_width;
         if places.len() == 1 {
-            let with = self
-                .last()
-                .and_then(|(step, cut)| Some((step, cut, self.tabs(cut, 1)?)));
-            if let Some((step, cut, tabs)) = with {
-                return self.with_tabs(
-                    self.record(WasteBy::Screws, places, tabs.clone()),
-                    step,
-                    cut,
-                    &tabs,
-                );
+            if let Some(tabs) = self.tabs(1) {
+                return self.with_tabs(self.record(WasteBy::Screws, places, tabs));
             }
             if long {
                 findings.push(
@@ -450,21 +502,14 @@ impl Opening<'_> {
                 );
             }
         }
-        Decided {
-            record: self.record(WasteBy::Screws, places, Vec::new()),
-            tabbed: None,
-            replaced: None,
-        }
+        self.plain(self.record(WasteBy::Screws, places, Vec::new()))
     }
     /// Nothing stays loose: everything inside is cleared first (when something would stay).
     fn chips(&self, clear: bool) -> Decided {
-        let replaced = if clear {
-            self.last().and_then(|(i, cut)| {
-                chips::clearing(self.variant, self.feature, i, cut).map(|(s, m)| (i, s, m))
-            })
-        } else {
-            None
-        };
+        let replaced = clear
+            .then(|| chips::clearing(self.variant, self.feature, self.step, &self.cut))
+            .flatten()
+            .map(|(step, moves)| (self.step, step, moves));
         Decided {
             record: self.record(WasteBy::Chips, Vec::new(), Vec::new()),
             tabbed: None,

@@ -86,7 +86,7 @@ struct Piece {
     bounds: Bounds,
     /// Box of all that its cutters sweep, variant's frame.
     swept: Bounds,
-    /// Diameter of the cutter of its outline, mm.
+    /// Width of the kerf round its outline, mm.
     kerf: f64,
     /// It may also lie turned by a quarter.
     any_grain: bool,
@@ -187,11 +187,23 @@ fn copy_name(part: &str, copy: u32) -> String {
 /// What the placing of a variant must know of it.
 fn measure(work: &Work, part: &Part, variant: &Variant) -> Piece {
     let bounds = variant.outline.bounds();
+    // All loops of the outline: allowances and widened kerfs reach farther than the cutter's diameter.
     let kerf = variant
         .steps
         .iter()
         .filter_map(|s| s.profile.as_ref().filter(|p| p.keeps_inside))
-        .map(|p| p.cutter_diameter)
+        .flat_map(|cut| {
+            cut.loops.iter().map(|l| {
+                let out = l.path.bounds();
+                let beside = [
+                    bounds.min.x - out.min.x,
+                    bounds.min.y - out.min.y,
+                    out.max.x - bounds.max.x,
+                    out.max.y - bounds.max.y,
+                ];
+                beside.into_iter().fold(0.0, f64::max) + cut.cutter_diameter / 2.0
+            })
+        })
         .fold(0.0, f64::max);
     // A part whose outline no step cuts is in error already; it is placed as if by a common cutter so that the rest can go on.
     let kerf = if kerf > 0.0 { kerf } else { COMMON_CUTTER };
@@ -376,7 +388,7 @@ fn too_close(a: &Laid<'_>, b: &Laid<'_>, gap: f64) -> Option<Finding> {
     // Rounding of the drawing's coordinates does not make a fault of a gap of exactly one cutter.
     (distance < gap - grainway_pipeline::tolerance::IMPORT_MM).then(|| {
         let message = format!(
-            "Parts {} and {} lie {:.2} mm apart; the cutter of their outlines needs {:.2} mm.",
+            "Parts {} and {} lie {:.2} mm apart; the kerf of their outlines is {:.2} mm wide.",
             a.id, b.id, distance, gap
         );
         Finding::new(&code::PARTS_TOO_CLOSE, message)
