@@ -6,18 +6,22 @@ pub mod command;
 mod folder;
 mod load;
 mod make;
+mod migrate;
 mod output;
 mod progress;
 mod spool;
 mod state;
+mod verify;
 
 pub use folder::{JobFolder, MAX_FILE_BYTES};
 pub use load::{Loaded, load};
 pub use make::{Failure, MadeJob, MakeRequest, make};
+pub use migrate::{MigrateProblem, Migrated, migrate};
 pub use output::{OutputFolder, OutputProblem};
 pub use progress::TerminalProgress;
 pub use spool::FolderSpool;
 pub use state::StateProblem;
+pub use verify::{SetupResult, VerifyRequest, Verified, verify};
 
 use grainway_pipeline::chain::Stages;
 use grainway_pipeline::stage::Dialects;

@@ -5,7 +5,8 @@ use crate::folder::JobFolder;
 use crate::load::{Loaded, load};
 use crate::output::{OutputFolder, OutputProblem};
 use crate::spool::FolderSpool;
-use grainway_pipeline::chain::{Chain, KeepNothing};
+use crate::state::{FolderKeep, StateProblem, take_up};
+use grainway_pipeline::chain::{Chain, Keep, KeepNothing};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::stage::{Cancel, Cx, Fault, MemorySpool, Progress, Spool, SpoolId, Stop};
 use grainway_pipeline::work::{Documents, Work};
@@ -56,6 +57,15 @@ impl From<OutputProblem> for Failure {
     }
 }
 
+impl From<StateProblem> for Failure {
+    fn from(problem: StateProblem) -> Self {
+        match problem {
+            StateProblem::Disk(_) => Failure::Failed(problem.to_string()),
+            _ => Failure::Usage(problem.to_string()),
+        }
+    }
+}
+
 /// Runs the chain over a job. With an output folder, the folder is replaced whole, also by a refusal.
 pub fn make(
     request: &MakeRequest,
@@ -84,7 +94,7 @@ pub fn make(
     };
     let mut loaded = load(&folder, &job_file, &registries.dialects);
     let (report, files) = match loaded.documents.take() {
-        Some(documents) => match work_on(documents, &loaded, registries, &cx) {
+        Some(documents) => match work_on(documents, &loaded, request, registries, &cx)? {
             Ok(work) => reported(&work, &cx)?,
             Err(Stop::Cancelled) => return Err(Failure::Cancelled),
             Err(Stop::Fault(fault)) => failed(&loaded.name, &fault),
@@ -104,7 +114,7 @@ pub fn make(
 }
 
 /// The job's folder and the job's name in it.
-fn open(job: &Path) -> Result<(JobFolder, String), Failure> {
+pub(crate) fn open(job: &Path) -> Result<(JobFolder, String), Failure> {
     let parent = match job.parent() {
         Some(p) if !p.as_os_str().is_empty() => p,
         _ => Path::new("."),
@@ -121,24 +131,30 @@ fn open(job: &Path) -> Result<(JobFolder, String), Failure> {
 fn work_on(
     documents: Documents,
     loaded: &Loaded,
+    request: &MakeRequest,
     registries: &Registries,
     cx: &Cx<'_>,
-) -> Result<Work, Stop> {
-    let run = std::panic::AssertUnwindSafe(|| -> Result<Work, Stop> {
-        let work = Work::new(documents);
-        let planned = Chain::plan(&registries.stages, &work);
-        match (planned, loaded.sound) {
-            (Ok(chain), true) => run_chain(&chain, work, cx),
-            (planned, _) => explore(
-                planned.err().unwrap_or_default(),
-                work,
-                loaded,
-                registries,
-                cx,
-            ),
+) -> Result<Result<Work, Stop>, Failure> {
+    let mut work = Work::new(documents);
+    let planned = Chain::plan(&registries.stages, &work);
+    let mut from = 0;
+    let mut keep: Box<dyn Keep> = Box::new(KeepNothing);
+    if let (Ok(chain), true) = (&planned, loaded.sound) {
+        if let Some(state) = &request.from {
+            (work, from) = take_up(state, chain, &work.documents, cx.spool)?;
+        }
+        if let Some(folder) = &request.save_work {
+            keep = Box::new(FolderKeep::new(folder, cx.spool)?);
+        }
+    }
+    let run = std::panic::AssertUnwindSafe(|| match (planned, loaded.sound) {
+        (Ok(chain), true) => run_chain(&chain, work, from, cx, keep.as_mut()),
+        (planned, _) => {
+            let findings = planned.err().unwrap_or_default();
+            explore(findings, work, loaded, registries, cx)
         }
     });
-    std::panic::catch_unwind(run).unwrap_or_else(|payload| {
+    Ok(std::panic::catch_unwind(run).unwrap_or_else(|payload| {
         let said = payload
             .downcast_ref::<&str>()
             .map(|s| (*s).to_string())
@@ -147,11 +163,17 @@ fn work_on(
         Err(Stop::Fault(Fault::new(format!(
             "grainway failed inside: {said}"
         ))))
-    })
+    }))
 }
 
-fn run_chain(chain: &Chain, mut work: Work, cx: &Cx<'_>) -> Result<Work, Stop> {
-    chain.run(&mut work, 0, cx, &mut KeepNothing)?;
+fn run_chain(
+    chain: &Chain,
+    mut work: Work,
+    from: usize,
+    cx: &Cx<'_>,
+    keep: &mut dyn Keep,
+) -> Result<Work, Stop> {
+    chain.run(&mut work, from, cx, keep)?;
     if !work.facts.contains("reported") {
         report_without_sheets(&mut work, cx)?;
     }

@@ -4,7 +4,9 @@ mod text;
 
 use crate::Registries;
 use crate::make::{Failure, MadeJob, MakeRequest, make};
+use crate::migrate::{MigrateProblem, migrate};
 use crate::progress::TerminalProgress;
+use crate::verify::{VerifyRequest, verify};
 use clap::{Parser, Subcommand, ValueEnum};
 use grainway_pipeline::doc::{schema_job, schema_shop};
 use grainway_pipeline::stage::Cancel;
@@ -52,6 +54,21 @@ enum Command {
         /// The job document.
         job: PathBuf,
     },
+    /// Check program texts against a job.
+    Verify {
+        /// The texts; those of a setup in running order.
+        #[arg(required = true, value_name = "PROGRAM")]
+        programs: Vec<PathBuf>,
+        /// The job document.
+        #[arg(long)]
+        job: PathBuf,
+        /// The setup they belong to, where their names do not say.
+        #[arg(long, value_name = "ID")]
+        setup: Option<String>,
+        /// They were edited by hand: they must be safe, not as planned.
+        #[arg(long)]
+        edited: bool,
+    },
     /// List the stages with their settings.
     Stages,
     /// List the dialects with the properties each asks of a controller.
@@ -60,6 +77,11 @@ enum Command {
     Schema {
         /// Which document.
         document: Document,
+    },
+    /// Rewrite a document of an earlier format in the present one.
+    Migrate {
+        /// The document; it is replaced.
+        file: PathBuf,
     },
 }
 
@@ -131,6 +153,22 @@ fn dispatch(cli: &Cli, registries: &Registries) -> u8 {
                 ..MakeRequest::default()
             },
         ),
+        Command::Verify {
+            programs,
+            job,
+            setup,
+            edited,
+        } => verified(
+            cli,
+            registries,
+            &VerifyRequest {
+                programs: programs.clone(),
+                job: job.clone(),
+                setup: setup.clone(),
+                edited: *edited,
+            },
+        ),
+        Command::Migrate { file } => migrated(cli, file),
         Command::Stages => show(cli, &stages(registries), text::stages),
         Command::Dialects => show(cli, &dialects(registries), text::dialects),
         Command::Schema { document } => {
@@ -166,11 +204,73 @@ fn complain(cli: &Cli, message: &str, exit: u8) {
     }
 }
 
-fn made(cli: &Cli, registries: &Registries, request: &MakeRequest) -> u8 {
+/// A flag that an interrupt sets.
+fn interrupted() -> Arc<Cancel> {
     let cancel = Arc::new(Cancel::default());
     let flag = Arc::clone(&cancel);
     // Only the first handler of a process counts; a second run in the same process keeps it.
     let _ = ctrlc::set_handler(move || flag.set());
+    cancel
+}
+
+fn failed(cli: &Cli, failure: &Failure) -> u8 {
+    let exit = match failure {
+        Failure::Usage(_) => USAGE,
+        Failure::Cancelled => CANCELLED,
+        Failure::Failed(_) => FAILED,
+    };
+    complain(cli, &failure.to_string(), exit);
+    exit
+}
+
+fn verified(cli: &Cli, registries: &Registries, request: &VerifyRequest) -> u8 {
+    let cancel = interrupted();
+    let progress = TerminalProgress::new();
+    let verified = verify(request, registries, &progress, &cancel);
+    progress.clear();
+    match verified {
+        Ok(verified) => {
+            let exit = if verified.passed { READY } else { ACT };
+            if cli.json {
+                say(&text::pretty(&json!({ "exit": exit, "verified": verified })));
+            } else {
+                say(&text::verified(&verified));
+            }
+            exit
+        }
+        Err(failure) => failed(cli, &failure),
+    }
+}
+
+fn migrated(cli: &Cli, file: &std::path::Path) -> u8 {
+    match migrate(file) {
+        Ok(migrated) => {
+            if cli.json {
+                say(&text::pretty(&json!({ "exit": READY, "from": migrated.from, "to": migrated.to })));
+            } else {
+                say(&format!("{}\n", migrated.said(file)));
+            }
+            READY
+        }
+        Err(MigrateProblem::Document(findings)) => {
+            if cli.json {
+                say(&text::pretty(&json!({ "exit": ACT, "findings": findings })));
+            } else {
+                for finding in &findings {
+                    let _ = writeln!(std::io::stderr(), "{finding}");
+                }
+            }
+            ACT
+        }
+        Err(MigrateProblem::Disk(message)) => {
+            complain(cli, &message, FAILED);
+            FAILED
+        }
+    }
+}
+
+fn made(cli: &Cli, registries: &Registries, request: &MakeRequest) -> u8 {
+    let cancel = interrupted();
     let progress = TerminalProgress::new();
     let made = make(request, registries, &progress, &cancel);
     progress.clear();
@@ -190,15 +290,7 @@ fn made(cli: &Cli, registries: &Registries, request: &MakeRequest) -> u8 {
             }
             exit
         }
-        Err(failure) => {
-            let exit = match failure {
-                Failure::Usage(_) => USAGE,
-                Failure::Cancelled => CANCELLED,
-                Failure::Failed(_) => FAILED,
-            };
-            complain(cli, &failure.to_string(), exit);
-            exit
-        }
+        Err(failure) => failed(cli, &failure),
     }
 }
 

@@ -1,5 +1,6 @@
 //! What the command prints for people.
 
+use crate::verify::Verified;
 use grainway_stages::report::{JobVerdict, Release, ReportDocument};
 use serde_json::Value;
 use std::fmt::Write;
@@ -65,6 +66,42 @@ pub(super) fn duration(seconds: f64) -> String {
         (0, m, s) => format!("{m} min {s} s"),
         (h, m, _) => format!("{h} h {m} min"),
     }
+}
+
+/// Verdicts over texts.
+pub(super) fn verified(verified: &Verified) -> String {
+    let mut text = String::new();
+    for finding in &verified.job_findings {
+        let _ = writeln!(text, "{finding}");
+    }
+    let word = |passed| if passed { "passed" } else { "did not pass" };
+    for setup in &verified.setups {
+        let _ = writeln!(text, "{}: {}", setup.setup, setup.programs.join(", "));
+        if setup.unverified {
+            let _ = writeln!(text, "    not checked: the dialect cannot be read back");
+            continue;
+        }
+        let _ = writeln!(text, "    safe: {}", word(setup.safe.passed));
+        for (program, verdict) in setup.programs.iter().zip(&setup.as_planned) {
+            if let Some(verdict) = verdict {
+                let _ = writeln!(text, "    as planned: {program} {}", word(verdict.passed));
+            }
+        }
+        let planned = setup.as_planned.iter().flatten();
+        for finding in planned.chain([&setup.safe]).flat_map(|v| &v.findings) {
+            let _ = writeln!(text, "    {finding}");
+        }
+    }
+    if verified.passed {
+        let _ = writeln!(
+            text,
+            "Passed. {}",
+            grainway_stages::report::MEANS
+        );
+    } else {
+        let _ = writeln!(text, "Did not pass: do not run these texts.");
+    }
+    text
 }
 
 /// How a run ended, in a few lines.

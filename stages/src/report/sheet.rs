@@ -190,13 +190,16 @@ fn overview(sheet: &mut Sheet, work: &Work, report: &ReportDocument) {
         )));
     }
     b.push(text(format!(
-        "At the machine: about {} in all (cutting {}, moving {}, spindle start {}, cutter changes {}), and {} pauses that take as long as you need.",
+        "At the machine: about {} in all (cutting {}, moving {}, spindle start {}, cutter changes {}), and {} that take as long as you need.",
         duration(report.times.total),
         duration(report.times.cutting),
         duration(report.times.rapid),
         duration(report.times.spin_up),
         duration(report.times.changes),
-        report.times.pauses
+        match report.times.pauses {
+            1 => "1 pause".to_string(),
+            n => format!("{n} pauses"),
+        }
     )));
     if !report.setups.is_empty() {
         b.push(heading("What to lay on the machine, in order"));
@@ -376,25 +379,30 @@ fn setup_page(
     }
     b.push(Block::Picture { index: picture });
     b.push(text(legend.join(" ")));
-    b.push(subheading("1. Lay it on the machine and set zero"));
+    let mut step = 0;
+    let mut next = |what: &str| {
+        step += 1;
+        subheading(format!("{step}. {what}"))
+    };
+    b.push(next("Lay it on the machine and set zero"));
     b.push(Block::List {
         items: set_up(s),
         numbered: false,
     });
     if s.holds.iter().any(|h| h.after_pause.is_none()) {
-        b.push(subheading("2. Fasten it before the first cut"));
+        b.push(next("Fasten it before the first cut"));
         b.push(hold_table(
             s.holds.iter().filter(|h| h.after_pause.is_none()),
         ));
     }
     if s.holds.iter().any(|h| h.after_pause.is_some()) {
-        b.push(subheading("3. To be fastened later, in the pauses"));
+        b.push(next("To be fastened later, in the pauses"));
         b.push(hold_table(
             s.holds.iter().filter(|h| h.after_pause.is_some()),
         ));
     }
     if !s.cutters.is_empty() {
-        b.push(subheading("4. Cutters, in order"));
+        b.push(next("Cutters, in order"));
         b.push(cutter_table(&s.cutters));
         let reasons: Vec<String> = s
             .cutters
@@ -417,15 +425,17 @@ fn setup_page(
             });
         }
     }
-    b.push(subheading("5. Cuts, in running order"));
+    b.push(next("Cuts, in running order"));
     b.push(text(format!(
         "About {}, without your pauses. To take up a stopped run: clear the machine, fit the cutter of that cut, set zero again if it may be lost, and start the program at the line given.",
         duration(s.times.total)
     )));
     b.push(order_table(s));
-    b.push(subheading("6. Programs of this setup"));
     let programs: Vec<&ProgramRow> = report.programs.iter().filter(|p| p.setup == s.id).collect();
-    b.push(program_table(&programs));
+    if !programs.is_empty() {
+        b.push(next("Programs of this setup"));
+        b.push(program_table(&programs));
+    }
     b.push(Block::Sign {
         lines: vec![
             format!("{} proved at the machine by (name)", s.id),
@@ -503,7 +513,11 @@ fn hold_table<'a>(holds: impl Iterator<Item = &'a HoldRow>) -> Block {
                     h.what.clone(),
                     mm(h.at[0]),
                     mm(h.at[1]),
-                    mm(h.above),
+                    if h.above > 0.0 {
+                        format!("{} mm", mm(h.above))
+                    } else {
+                        "sunk".to_string()
+                    },
                     h.after_pause
                         .map_or_else(|| "at the start".to_string(), |p| format!("pause {p}")),
                     h.of.clone().unwrap_or_else(|| "the board".to_string()),
@@ -579,7 +593,7 @@ fn order_table(s: &SetupRow) -> Block {
             OrderRow::Cut(c) => rows.push(Row::of([
                 format!("cut {}", c.number),
                 c.piece.clone().unwrap_or_default(),
-                format!("{} {}", c.operation, c.feature),
+                cut_words(c),
                 mm(c.depth),
                 duration(c.seconds),
                 c.line.map(|l| l.to_string()).unwrap_or_default(),
@@ -592,6 +606,17 @@ fn order_table(s: &SetupRow) -> Block {
             .to_vec(),
         widths: vec![0.1, 0.24, 0.34, 0.1, 0.1, 0.12],
         rows,
+    }
+}
+
+/// What a cut does: the setup's own steps say it themselves, and an outline is its own feature.
+fn cut_words(c: &super::document::CutRow) -> String {
+    if c.piece.is_none() {
+        c.feature.clone()
+    } else if c.feature == "outline" {
+        c.operation.clone()
+    } else {
+        format!("{} {}", c.operation, c.feature)
     }
 }
 

@@ -1,0 +1,232 @@
+//! Checks program texts against a job: the planned ones, or ones that somebody edited by hand.
+
+use crate::Registries;
+use crate::load::load;
+use crate::make::{Failure, open};
+use grainway_pipeline::chain::{Chain, KeepNothing, nearest};
+use grainway_pipeline::doc::{Unit, in_unit};
+use grainway_pipeline::finding::{self, Finding};
+use grainway_pipeline::stage::{Cancel, Cx, MemorySpool, Progress, Stop};
+use grainway_pipeline::work::{Program, Setup, Verdict, Work};
+use grainway_stages::verify::{Text, VerifySettings, verify_program};
+use serde::Serialize;
+use std::io::BufReader;
+use std::path::PathBuf;
+
+/// What is asked for.
+#[derive(Clone, Debug, Default)]
+pub struct VerifyRequest {
+    /// The texts, those of a setup in running order.
+    pub programs: Vec<PathBuf>,
+    /// The job that they are checked against.
+    pub job: PathBuf,
+    /// The setup that they belong to, where their names do not say.
+    pub setup: Option<String>,
+    /// They were edited: they need not be as planned.
+    pub edited: bool,
+}
+
+/// What was found.
+#[derive(Clone, Debug, Serialize)]
+pub struct Verified {
+    /// One entry a setup.
+    pub setups: Vec<SetupResult>,
+    /// What is wrong with the job itself, or with its plan; nothing is checked against a job with errors.
+    pub job_findings: Vec<Finding>,
+    /// All passed that must.
+    pub passed: bool,
+}
+
+/// The verdicts over the texts of a setup.
+#[derive(Clone, Debug, Serialize)]
+pub struct SetupResult {
+    /// The setup.
+    pub setup: String,
+    /// The texts, as they were named.
+    pub programs: Vec<String>,
+    /// The texts, taken alone, cut the parts and nothing else.
+    pub safe: Verdict,
+    /// One a text; none for edited texts and for texts that the plan does not know.
+    pub as_planned: Vec<Option<Verdict>>,
+    /// The dialect cannot be read back: nothing was checked.
+    pub unverified: bool,
+}
+
+/// Plans the job as far as its programs and checks the texts against it.
+pub fn verify(
+    request: &VerifyRequest,
+    registries: &Registries,
+    progress: &dyn Progress,
+    cancel: &Cancel,
+) -> Result<Verified, Failure> {
+    let (folder, job_file) = open(&request.job)?;
+    let spool = MemorySpool::default();
+    let cx = Cx {
+        files: &folder,
+        dialects: &registries.dialects,
+        spool: &spool,
+        progress,
+        cancel,
+    };
+    let mut loaded = load(&folder, &job_file, &registries.dialects);
+    let refused = |findings: Vec<Finding>| {
+        Ok(Verified {
+            setups: Vec::new(),
+            job_findings: findings,
+            passed: false,
+        })
+    };
+    let (Some(documents), true) = (loaded.documents.take(), loaded.sound) else {
+        return refused(loaded.findings);
+    };
+    let mut work = Work::new(documents);
+    let settings = match plan(&mut work, registries, &cx)? {
+        Ok(settings) => settings,
+        Err(mut findings) => {
+            loaded.retell(&mut findings);
+            return refused(findings);
+        }
+    };
+    loaded.retell(&mut work.findings);
+    finding::sort(&mut work.findings);
+    let mut setups = Vec::new();
+    for (setup, texts) in by_setup(request, &work)? {
+        setups.push(check(setup, &texts, &work, request.edited, &settings, &cx)?);
+    }
+    let ok = |v: &Option<Verdict>| v.as_ref().is_none_or(|v| v.passed);
+    let passed = setups.iter().all(|s| {
+        s.safe.passed && !s.unverified && (request.edited || s.as_planned.iter().all(ok))
+    });
+    Ok(Verified {
+        setups,
+        job_findings: work.findings,
+        passed,
+    })
+}
+
+/// Runs the chain as far as the stage that makes programs, and gives the settings of verify.
+fn plan(
+    work: &mut Work,
+    registries: &Registries,
+    cx: &Cx<'_>,
+) -> Result<Result<VerifySettings, Vec<Finding>>, Failure> {
+    let whole = match Chain::plan(&registries.stages, work) {
+        Ok(chain) => chain,
+        Err(findings) => return Ok(Err(findings)),
+    };
+    let settings = whole
+        .steps()
+        .find(|(stage, _)| stage.about().name == "verify")
+        .and_then(|(_, s)| in_unit(Unit::Mm, || serde_json::from_value(s.0.clone())).ok())
+        .unwrap_or_default();
+    let mut names = Vec::new();
+    for (stage, _) in whole.steps() {
+        names.push(stage.about().name.to_string());
+        if stage.about().gives.contains(&"programs") {
+            break;
+        }
+    }
+    let mut shorter = Work::new(work.documents.clone());
+    shorter.documents.job.chain = Some(names);
+    match Chain::plan(&registries.stages, &shorter) {
+        Ok(chain) => match chain.run(work, 0, cx, &mut KeepNothing) {
+            Ok(()) => Ok(Ok(settings)),
+            Err(Stop::Cancelled) => Err(Failure::Cancelled),
+            Err(Stop::Fault(fault)) => Err(Failure::Failed(fault.to_string())),
+        },
+        Err(mut findings) => {
+            // Settings for stages behind the programs are for stages that are installed; only these are left out here.
+            findings.retain(|f| f.code == finding::code::CHAIN_ORDER.word);
+            Ok(Err(findings))
+        }
+    }
+}
+
+type Named<'w> = (&'w PathBuf, String, Option<&'w Program>);
+
+/// The texts with what the work knows of them, setup by setup in the work's order.
+fn by_setup<'w>(
+    request: &'w VerifyRequest,
+    work: &'w Work,
+) -> Result<Vec<(&'w Setup, Vec<Named<'w>>)>, Failure> {
+    let mut named: Vec<(String, Named<'w>)> = Vec::new();
+    for path in &request.programs {
+        let name = path
+            .file_name()
+            .unwrap_or_default()
+            .to_string_lossy()
+            .into_owned();
+        let program = work.programs.iter().find(|p| p.name == name);
+        let setup = match (&request.setup, program, work.setups.as_slice()) {
+            (Some(setup), _, _) => setup.clone(),
+            (None, Some(program), _) => program.setup.clone(),
+            (None, None, [only]) => only.id.clone(),
+            (None, None, _) => {
+                return Err(Failure::Usage(format!(
+                    "the job plans no program {name}; say with --setup which setup it belongs to"
+                )));
+            }
+        };
+        named.push((setup, (path, name, program)));
+    }
+    if let Some((setup, _)) = named
+        .iter()
+        .find(|(setup, _)| !work.setups.iter().any(|s| s.id == *setup))
+    {
+        let known = work.setups.iter().map(|s| s.id.as_str());
+        let near = nearest(setup, known)
+            .map(|n| format!("; did you mean {n}?"))
+            .unwrap_or_default();
+        return Err(Failure::Usage(format!("the job has no setup {setup}{near}")));
+    }
+    let mut groups = Vec::new();
+    for setup in &work.setups {
+        let texts: Vec<Named<'w>> = named
+            .iter()
+            .filter(|(s, _)| *s == setup.id)
+            .map(|(_, n)| n.clone())
+            .collect();
+        if !texts.is_empty() {
+            groups.push((setup, texts));
+        }
+    }
+    Ok(groups)
+}
+
+fn check(
+    setup: &Setup,
+    named: &[Named<'_>],
+    work: &Work,
+    edited: bool,
+    settings: &VerifySettings,
+    cx: &Cx<'_>,
+) -> Result<SetupResult, Failure> {
+    let dialect = work
+        .documents
+        .machine()
+        .and_then(|(_, m)| cx.dialects.get(&m.dialect))
+        .ok_or_else(|| Failure::Failed("the machine's dialect is not installed".to_string()))?;
+    let mut readers = Vec::new();
+    for (path, _, _) in named {
+        let file = std::fs::File::open(path)
+            .map_err(|e| Failure::Usage(format!("{} cannot be read: {e}", path.display())))?;
+        readers.push(BufReader::new(file));
+    }
+    let mut texts: Vec<Text<'_>> = named
+        .iter()
+        .zip(&mut readers)
+        .map(|((_, name, program), reader)| Text {
+            name,
+            program: *program,
+            text: reader,
+        })
+        .collect();
+    let verdict = verify_program(work, setup, &mut texts, dialect, edited, settings);
+    Ok(SetupResult {
+        setup: verdict.setup,
+        programs: named.iter().map(|(p, _, _)| p.display().to_string()).collect(),
+        safe: verdict.safe,
+        as_planned: verdict.as_planned,
+        unverified: verdict.unverified,
+    })
+}
