@@ -21,7 +21,7 @@ pub use output::{OutputFolder, OutputProblem};
 pub use progress::TerminalProgress;
 pub use spool::FolderSpool;
 pub use state::StateProblem;
-pub use verify::{SetupResult, VerifyRequest, Verified, verify};
+pub use verify::{SetupResult, Verified, VerifyRequest, verify};
 
 use grainway_pipeline::chain::Stages;
 use grainway_pipeline::stage::Dialects;

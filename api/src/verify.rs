@@ -94,9 +94,9 @@ pub fn verify(
         setups.push(check(setup, &texts, &work, request.edited, &settings, &cx)?);
     }
     let ok = |v: &Option<Verdict>| v.as_ref().is_none_or(|v| v.passed);
-    let passed = setups.iter().all(|s| {
-        s.safe.passed && !s.unverified && (request.edited || s.as_planned.iter().all(ok))
-    });
+    let passed = setups
+        .iter()
+        .all(|s| s.safe.passed && !s.unverified && (request.edited || s.as_planned.iter().all(ok)));
     Ok(Verified {
         setups,
         job_findings: work.findings,
@@ -177,7 +177,9 @@ fn by_setup<'w>(
         let near = nearest(setup, known)
             .map(|n| format!("; did you mean {n}?"))
             .unwrap_or_default();
-        return Err(Failure::Usage(format!("the job has no setup {setup}{near}")));
+        return Err(Failure::Usage(format!(
+            "the job has no setup {setup}{near}"
+        )));
     }
     let mut groups = Vec::new();
     for setup in &work.setups {
@@ -224,7 +226,10 @@ fn check(
     let verdict = verify_program(work, setup, &mut texts, dialect, edited, settings);
     Ok(SetupResult {
         setup: verdict.setup,
-        programs: named.iter().map(|(p, _, _)| p.display().to_string()).collect(),
+        programs: named
+            .iter()
+            .map(|(p, _, _)| p.display().to_string())
+            .collect(),
         safe: verdict.safe,
         as_planned: verdict.as_planned,
         unverified: verdict.unverified,

@@ -232,7 +232,9 @@ fn verified(cli: &Cli, registries: &Registries, request: &VerifyRequest) -> u8 {
         Ok(verified) => {
             let exit = if verified.passed { READY } else { ACT };
             if cli.json {
-                say(&text::pretty(&json!({ "exit": exit, "verified": verified })));
+                say(&text::pretty(
+                    &json!({ "exit": exit, "verified": verified }),
+                ));
             } else {
                 say(&text::verified(&verified));
             }
@@ -246,7 +248,9 @@ fn migrated(cli: &Cli, file: &std::path::Path) -> u8 {
     match migrate(file) {
         Ok(migrated) => {
             if cli.json {
-                say(&text::pretty(&json!({ "exit": READY, "from": migrated.from, "to": migrated.to })));
+                say(&text::pretty(
+                    &json!({ "exit": READY, "from": migrated.from, "to": migrated.to }),
+                ));
             } else {
                 say(&format!("{}\n", migrated.said(file)));
             }

@@ -93,11 +93,7 @@ pub(super) fn verified(verified: &Verified) -> String {
         }
     }
     if verified.passed {
-        let _ = writeln!(
-            text,
-            "Passed. {}",
-            grainway_stages::report::MEANS
-        );
+        let _ = writeln!(text, "Passed. {}", grainway_stages::report::MEANS);
     } else {
         let _ = writeln!(text, "Did not pass: do not run these texts.");
     }
