@@ -5,6 +5,8 @@
 
 #![allow(clippy::print_stdout, reason = "a program for the terminal")]
 
+use cavalier_contours::polyline::{PlineVertex, Polyline};
+use cavalier_contours::shape_algorithms::{Shape, ShapeOffsetOptions};
 use grainway_pipeline::geom::{
     Contour, Notes, Point, Region, Vertex, insets, point, self_crossing,
 };
@@ -54,6 +56,26 @@ fn part(dice: &mut Dice) -> Region {
     Region { outer, holes }
 }
 
+/// The same loops by the arc kernel alone: nothing cleaned, nothing checked, and so now and then wrong.
+fn bare(part: &Region) -> usize {
+    let lines = part.contours().map(|c| {
+        let mut line = Polyline::new_closed();
+        let vertices = c.vertices.iter();
+        line.vertex_data = vertices
+            .map(|v| PlineVertex::new(v.at.x, v.at.y, v.bulge))
+            .collect();
+        line
+    });
+    let options = ShapeOffsetOptions::default();
+    let mut shape = Shape::from_plines(lines).parallel_offset(3.175, &options);
+    let mut levels = 0;
+    while !shape.ccw_plines.is_empty() && levels < 100 {
+        shape = shape.parallel_offset(2.8575, &options);
+        levels += 1;
+    }
+    levels
+}
+
 fn main() {
     let parts: usize = std::env::args()
         .nth(1)
@@ -79,11 +101,18 @@ fn main() {
         }
     }
     let seconds = start.elapsed().as_secs_f64();
+    let start = Instant::now();
+    let bare_levels: usize = made.iter().map(bare).sum();
+    let alone = start.elapsed().as_secs_f64();
     println!("{parts} parts, {levels} levels, {loops} loops, {vertices} vertices");
     println!(
         "{seconds:.3} s, {:.3} ms a part, {} notes",
         1e3 * seconds / parts as f64,
         notes.0.len()
+    );
+    println!(
+        "the arc kernel alone: {alone:.3} s, {bare_levels} levels; checked over bare {:.2}",
+        seconds / alone
     );
     for note in notes.0.iter().take(5) {
         println!("  {} {:?}", note.what, note.at);

@@ -299,37 +299,36 @@ impl Contour {
     }
     /// The closed contour winds around `p` (non-zero rule). Points on the boundary may come out either way.
     pub fn contains(&self, p: Point) -> bool {
-        if !self.closed || !self.bounds().contains(p) {
+        if !self.closed {
             return false;
         }
-        let winding: f64 = self
-            .segments()
-            .map(|s| {
-                let (u, v) = (s.start() - p, s.end() - p);
-                let (side, chord) = (u.cross(v), u.cross(v).atan2(u.dot(v)));
-                match s {
-                    Segment::Line { .. } => chord,
-                    Segment::Arc {
-                        centre,
-                        radius,
-                        sweep,
-                        ..
-                    } => {
-                        // The arc turns a full turn more than its chord does where p lies between the two, and half a turn
-                        // where p lies on the chord, whose own turn has no sign there.
-                        let within = p.distance(centre) < radius;
-                        if within && side.abs() <= 0.0 {
-                            sweep.signum() * std::f64::consts::PI
-                        } else if within && (side > 0.0) != (sweep > 0.0) {
-                            chord + sweep.signum() * std::f64::consts::TAU
-                        } else {
-                            chord
-                        }
-                    }
-                }
-            })
-            .sum();
-        winding.abs() > std::f64::consts::PI
+        // The chords are counted where a ray to the right crosses them; an arc adds or takes the area between it and its chord.
+        let mut winding = 0;
+        for s in self.segments() {
+            let (a, b) = (s.start(), s.end());
+            let mut side = (b - a).cross(p - a);
+            if side.abs() <= 0.0 {
+                // Both counts must see a point on the chord on the same side of it; which one does not matter.
+                side = if b.x > a.x { 1.0 } else { -1.0 };
+            }
+            if a.y <= p.y && p.y < b.y && side > 0.0 {
+                winding += 1;
+            } else if b.y <= p.y && p.y < a.y && side < 0.0 {
+                winding -= 1;
+            }
+            if let Segment::Arc {
+                centre,
+                radius,
+                sweep,
+                ..
+            } = s
+                && (side < 0.0) == (sweep > 0.0)
+                && p.distance(centre) < radius
+            {
+                winding += if sweep > 0.0 { 1 } else { -1 };
+            }
+        }
+        winding != 0
     }
     /// Its vertices with arcs as chords that deviate by at most `tolerance` mm. A closed one does not repeat its first point.
     pub fn flattened(&self, tolerance: f64) -> Vec<Point> {

@@ -294,6 +294,33 @@ impl SegmentIndex {
         }
         let mut best: Option<(f64, Point, usize)> = None;
         let mut limit = at_most;
+        let mut look = |column: usize, row: usize, limit: &mut f64| {
+            for &i in self.members(column, row) {
+                let i = i as usize;
+                if box_distance(self.boxes[i], p) > *limit {
+                    continue;
+                }
+                let q = self.segments[i].nearest_point(p);
+                let d = q.distance(p);
+                if d <= *limit && best.is_none_or(|(b, _, j)| d < b || (d <= b && i < j)) {
+                    best = Some((d, q, i));
+                    *limit = d;
+                }
+            }
+        };
+        if limit <= 2.0 * self.cell {
+            // A short reach: the few cells around, without going round in rings.
+            let reach = Bounds { min: p, max: p }.grown(limit.max(0.0));
+            if reach.touches(self.bounds) {
+                let (x0, x1, y0, y1) = self.cells(reach);
+                for y in y0..=y1 {
+                    for x in x0..=x1 {
+                        look(x, y, &mut limit);
+                    }
+                }
+            }
+            return best;
+        }
         let home = |v: f64, origin: f64| ((v - origin) / self.cell).floor().clamp(-1e9, 1e9) as i64;
         let (cx, cy) = (home(p.x, self.bounds.min.x), home(p.y, self.bounds.min.y));
         let (columns, rows) = (self.columns as i64, self.rows as i64);
@@ -308,20 +335,7 @@ impl SegmentIndex {
             if (ring - 1) as f64 * self.cell > limit {
                 break;
             }
-            let mut visit = |x: i64, y: i64| {
-                for &i in self.members(x as usize, y as usize) {
-                    let i = i as usize;
-                    if box_distance(self.boxes[i], p) > limit {
-                        continue;
-                    }
-                    let q = self.segments[i].nearest_point(p);
-                    let d = q.distance(p);
-                    if d <= limit && best.is_none_or(|(b, _, j)| d < b || (d <= b && i < j)) {
-                        best = Some((d, q, i));
-                        limit = d;
-                    }
-                }
-            };
+            let mut visit = |x: i64, y: i64| look(x as usize, y as usize, &mut limit);
             let (x0, x1) = ((cx - ring).max(0), (cx + ring).min(columns - 1));
             for y in (cy - ring).max(0)..=(cy + ring).min(rows - 1) {
                 if (y - cy).abs() == ring {
