@@ -1,7 +1,7 @@
 //! Offsets and openings against worked figures from outside.
 
 use grainway_pipeline::geom::{
-    Contour, Notes, Region, Vertex, insets, offset, opening, point, self_crossing,
+    Contour, Notes, Point, PolySet, Region, Vertex, insets, offset, opening, point, self_crossing,
 };
 use std::f64::consts::PI;
 
@@ -229,4 +229,90 @@ fn island_at_a_gap_of_twice_the_offset() {
             );
         }
     }
+}
+
+/// reference-facts section 8: a convex outline grown by d has the area A + Pd + πd² and the length P + 2πd.
+#[test]
+fn growth_of_convex_outlines() {
+    let hexagon = Contour::polygon(
+        (0..6).map(|k| point(0.0, 0.0) + Point::unit(PI / 3.0 * f64::from(k)) * 40.0),
+    );
+    let outlines = [
+        Contour::rectangle(point(-3.0, 2.0), point(120.0, 61.0), 0.0),
+        Contour::rectangle(point(-3.0, 2.0), point(120.0, 61.0), 8.0),
+        Contour::circle(point(5.0, 5.0), 12.5),
+        hexagon,
+    ];
+    for outline in outlines {
+        for d in [0.5, 3.175, 25.0] {
+            let (a, p) = (outline.area(), outline.length());
+            let mut notes = Notes::default();
+            let grown = offset(&Region::inside(outline.clone()), d, &mut notes);
+            assert_eq!(grown.len(), 1);
+            assert!((area(&grown) - (a + p * d + PI * d * d)).abs() < 1e-6);
+            assert!((grown[0].outer.length() - (p + 2.0 * PI * d)).abs() < 1e-7);
+            assert!(notes.0.is_empty(), "{notes:?}");
+        }
+    }
+}
+
+/// A noisy outline of many short sides takes bounded time and keeps its distance.
+#[test]
+fn noisy_outline_of_many_sides() {
+    let n = 3_000;
+    let outline = Contour::polygon((0..n).map(|k| {
+        let k = f64::from(k);
+        let far = 300.0 + 0.7 * (1.7 * k).sin() + 0.4 * (0.37 * k * k).cos();
+        Point::unit(2.0 * PI * k / f64::from(n)) * far
+    }));
+    assert_eq!(self_crossing(&outline), None);
+    let region = Region::inside(outline);
+    let mut notes = Notes::default();
+    let inner = offset(&region, -3.175, &mut notes);
+    assert_eq!(inner.len(), 1, "{notes:?}");
+    for v in inner[0].outer.vertices.iter().step_by(7) {
+        assert!((region.distance(v.at) - 3.175).abs() < 0.02, "{notes:?}");
+    }
+    let polygons = PolySet::from_regions(std::slice::from_ref(&region), 1e-3).offset(-3.175);
+    assert!((polygons.area() - area(&inner)).abs() < 0.02 * inner[0].outer.length());
+}
+
+/// Polygons: a frame with a piece in its hole, counted, measured and asked for points.
+#[test]
+fn polygons_of_a_frame_with_a_piece_in_it() {
+    let rectangle = |a: f64, b: f64| Contour::rectangle(point(a, a), point(b, b), 0.0);
+    let frame = Region {
+        outer: rectangle(0.0, 100.0),
+        holes: vec![rectangle(10.0, 90.0).oriented(false)],
+    };
+    let piece = Region::inside(rectangle(40.0, 60.0));
+    let set = PolySet::from_regions(&[frame, piece], 1e-3);
+    assert!((set.area() - (10_000.0 - 6_400.0 + 400.0)).abs() < 1e-9);
+    let mut areas: Vec<f64> = set.pieces().iter().map(|p| p.area).collect();
+    areas.sort_by(f64::total_cmp);
+    assert_eq!(areas.len(), 2);
+    assert!((areas[0] - 400.0).abs() < 1e-9 && (areas[1] - 3_600.0).abs() < 1e-9);
+    for p in set.pieces() {
+        assert!(set.contains(p.inside) && p.bounds.contains(p.inside));
+    }
+    assert!(set.contains(point(50.0, 50.0)) && !set.contains(point(20.0, 50.0)));
+    // Grown by 5 the frame's outside corners are rounded, its hole keeps square ones, and the piece stays apart.
+    let grown = set.offset(5.0);
+    let right =
+        (110.0f64 * 110.0 - (4.0 - PI) * 25.0) - 70.0 * 70.0 + (30.0 * 30.0 - (4.0 - PI) * 25.0);
+    assert!(
+        (grown.area() - right).abs() < 0.05,
+        "{} {right}",
+        grown.area()
+    );
+    assert_eq!(grown.pieces().len(), 2);
+    // Shrunk by 4.999 the frame is a thread; by 5.001 only its corners are left, which hold a disc of 10·√2/(1+√2) = 5.858.
+    assert_eq!(set.offset(-4.999).pieces().len(), 2);
+    assert_eq!(set.offset(-5.001).pieces().len(), 5);
+    assert_eq!(set.offset(-5.857).pieces().len(), 5);
+    assert_eq!(set.offset(-5.859).pieces().len(), 1);
+    let hole = PolySet::from_contour(&rectangle(10.0, 90.0), 1e-3);
+    assert!((set.intersection(&hole).area() - 400.0).abs() < 1e-9);
+    assert!((set.difference(&hole).area() - 3_600.0).abs() < 1e-9);
+    assert!((set.union(&hole).area() - 10_000.0).abs() < 1e-9);
 }

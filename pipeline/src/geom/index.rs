@@ -224,7 +224,9 @@ impl SegmentIndex {
     }
 
     fn fill(&mut self) {
-        let mut pairs: Vec<(u32, u32)> = Vec::with_capacity(self.segments.len() * 3);
+        // Boxes of cells first, then two passes over them: count, place. A segment meets each cell of its own boxes once; the
+        // last one counted tells repeats, since segments come in order.
+        let mut areas: Vec<(u32, [u32; 4])> = Vec::with_capacity(self.segments.len());
         for (i, s) in self.segments.iter().enumerate() {
             let pieces = (s.length() / (2.0 * self.cell)).ceil().clamp(1.0, 1e6) as usize;
             for k in 0..pieces {
@@ -235,23 +237,43 @@ impl SegmentIndex {
                     s.piece(share(k), share(k + 1)).bounds()
                 };
                 let (x0, x1, y0, y1) = self.cells(area.grown(ON_SEGMENT_MM));
-                for y in y0..=y1 {
-                    for x in x0..=x1 {
-                        pairs.push(((y * self.columns + x) as u32, i as u32));
+                areas.push((i as u32, [x0, x1, y0, y1].map(|v| v as u32)));
+            }
+        }
+        let columns = self.columns;
+        let each = |areas: &[(u32, [u32; 4])], visit: &mut dyn FnMut(usize, u32)| {
+            for (i, [x0, x1, y0, y1]) in areas {
+                for y in *y0..=*y1 {
+                    for x in *x0..=*x1 {
+                        visit(y as usize * columns + x as usize, *i);
                     }
                 }
             }
+        };
+        let cells = self.columns * self.rows;
+        let mut last = vec![u32::MAX; cells];
+        let mut starts = vec![0u32; cells + 1];
+        each(&areas, &mut |c, i| {
+            if last[c] != i {
+                last[c] = i;
+                starts[c + 1] += 1;
+            }
+        });
+        for c in 0..cells {
+            starts[c + 1] += starts[c];
         }
-        pairs.sort_unstable();
-        pairs.dedup();
-        self.starts = vec![0; self.columns * self.rows + 1];
-        for (c, _) in &pairs {
-            self.starts[*c as usize + 1] += 1;
-        }
-        for c in 1..self.starts.len() {
-            self.starts[c] += self.starts[c - 1];
-        }
-        self.members = pairs.into_iter().map(|(_, i)| i).collect();
+        let mut members = vec![0u32; starts[cells] as usize];
+        let mut next = starts.clone();
+        last.fill(u32::MAX);
+        each(&areas, &mut |c, i| {
+            if last[c] != i {
+                last[c] = i;
+                members[next[c] as usize] = i;
+                next[c] += 1;
+            }
+        });
+        self.starts = starts;
+        self.members = members;
     }
 
     /// The cells (first and last column, first and last row) that a box overlaps, clamped to the grid.

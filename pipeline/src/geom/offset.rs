@@ -369,8 +369,12 @@ fn fault(
 ) -> Option<KernelNote> {
     let d = by.abs();
     for ring in result.iter().flat_map(|r| r.contours()) {
-        for s in ring.segments() {
-            for p in [s.start(), s.at(0.5)] {
+        let n = ring.vertices.len();
+        for (i, v) in ring.vertices.iter().enumerate() {
+            // The middle of an arc lies half its chord times its bulge to the right of the chord.
+            let next = ring.vertices[(i + 1) % n].at;
+            let middle = v.at.lerp(next, 0.5) - (next - v.at).left() * (0.5 * v.bulge);
+            for p in [v.at, middle] {
                 let off = index
                     .distance_to_point(p, d + OFFSET_CHECK_MM)
                     .map_or(f64::INFINITY, |(found, _)| (found - d).abs());
@@ -486,7 +490,9 @@ fn clean_ring(ring: &Contour) -> Option<Contour> {
     for i in 0..n {
         let v = ring.vertices[i];
         let next = ring.vertices[(i + 1) % n].at;
-        if let (Some(last), true) = (kept.last_mut(), n > 3) {
+        if let (Some(last), true) = (kept.last_mut(), n > 3)
+            && alike(last.bulge, v.bulge)
+        {
             let before = Segment::from_bulge(last.at, v.at, last.bulge);
             let after = Segment::from_bulge(v.at, next, v.bulge);
             if let Some(bulge) = one_piece(&before, &after) {
@@ -525,6 +531,11 @@ fn straighten(ring: &mut Contour) {
             v.bulge = 0.0;
         }
     }
+}
+
+/// Two lines, or two arcs that turn the same way.
+fn alike(a: f64, b: f64) -> bool {
+    (a > 0.0) == (b > 0.0) && (a < 0.0) == (b < 0.0)
 }
 
 /// The bulge of the one piece that two neighbours make, if they do.
