@@ -58,12 +58,21 @@ impl<'a> Problem<'a> {
         for (c, class) in classes.iter().enumerate() {
             let base = p.tasks.len();
             for (s, (cutter, operation, feature)) in class.steps.iter().enumerate() {
+                // What comes after an edge of its own feature cannot be waited for by edges: nothing would ever start.
+                let follows = |i: usize, edge: Operation| {
+                    class.steps[..i]
+                        .iter()
+                        .any(|(_, o, f)| *o == edge && *f == class.steps[i].2)
+                };
                 let edge = matches!(operation, Operation::Cutout | Operation::Outline);
-                let before = class.steps[..]
+                let before = class
+                    .steps
                     .iter()
                     .enumerate()
                     .filter(|(o, (_, other, same))| {
-                        let inside = !matches!(other, Operation::Cutout | Operation::Outline);
+                        let inside = !matches!(other, Operation::Cutout | Operation::Outline)
+                            && !follows(*o, Operation::Cutout)
+                            && !follows(*o, Operation::Outline);
                         (*o < s && same == feature) || (edge && inside && *o != s)
                     })
                     .map(|(o, _)| base + o)
@@ -72,7 +81,8 @@ impl<'a> Problem<'a> {
                 p.cutter.push(cutter);
                 p.rank.push(super::rank(*operation));
                 p.before.push(before);
-                p.outline.push(*operation == Operation::Outline);
+                p.outline
+                    .push(*operation == Operation::Outline || follows(s, Operation::Outline));
             }
         }
         p
@@ -155,7 +165,7 @@ impl<'a> Problem<'a> {
     }
     fn blocks(&self, series: &[&'a str]) -> Vec<Block> {
         let mut done: Done = vec![false; self.tasks.len()];
-        series
+        let mut blocks: Vec<Block> = series
             .iter()
             .map(|cutter| Block {
                 cutter: (*cutter).to_string(),
@@ -165,6 +175,14 @@ impl<'a> Problem<'a> {
                     .map(|t| self.tasks[t])
                     .collect(),
             })
-            .collect()
+            .collect();
+        // Steps that wait for each other in a circle are run as they are listed: nothing is lost.
+        for (t, task) in self.tasks.iter().enumerate().filter(|(t, _)| !done[*t]) {
+            blocks.push(Block {
+                cutter: self.cutter[t].to_string(),
+                steps: vec![*task],
+            });
+        }
+        blocks
     }
 }
