@@ -2,9 +2,12 @@
 
 use super::HoldSettings;
 use crate::sweep::{Asked, Field, Sweep};
-use grainway_pipeline::finding::Finding;
-use grainway_pipeline::geom::{Bounds, Contour, Placing, Point};
-use grainway_pipeline::work::{Operation, Placement, Setup, Variant, Work};
+use grainway_pipeline::finding::{Finding, code};
+use grainway_pipeline::geom::{
+    self, Bounds, Contour, Notes, Piece, Placing, Point, PolySet, Region, point,
+};
+use grainway_pipeline::work::{Hold, HoldKind, Operation, Placement, Setup, Variant, Work};
+use std::collections::BTreeMap;
 
 /// One setup with everything that is asked of it often.
 pub(super) struct Board<'a> {
@@ -15,6 +18,8 @@ pub(super) struct Board<'a> {
     /// Radius of the collet nut, mm.
     nut_radius: f64,
     work: &'a Work,
+    /// Waste wide enough to hold and held itself.
+    held: Option<PolySet>,
 }
 
 struct Laid<'a> {
@@ -53,6 +58,7 @@ impl<'a> Board<'a> {
                 .machine()
                 .map_or(0.0, |(_, m)| m.nut_diameter.mm() / 2.0),
             work,
+            held: None,
         }
     }
     pub(super) fn variant(&self, placement: usize) -> &'a Variant {
@@ -70,7 +76,7 @@ impl<'a> Board<'a> {
             .is_some_and(|s| s.operation == Operation::Outline)
     }
     /// Least distance of `p` from the board's edges, mm, negative outside.
-    pub(super) fn from_edge(&self, p: Point) -> f64 {
+    pub(super) fn edge_distance(&self, p: Point) -> f64 {
         p.x.min(p.y).min(self.size.x - p.x).min(self.size.y - p.y)
     }
     /// The piece in which `p` lies.
@@ -112,15 +118,118 @@ impl<'a> Board<'a> {
         let need = need + self.nut_radius - least;
         self.clearance(p, need + LITTLE_MM, &low_nut) >= need
     }
-    /// Names strips of waste between kerfs that are too narrow to hold anything.
-    pub(super) fn report_slivers(
-        &self,
-        _setup: &Setup,
-        _settings: &HoldSettings,
-        _findings: &mut Vec<Finding>,
+    /// Finds the waste that the first hold holds, and names strips that are too narrow to hold anything.
+    pub(super) fn find_waste(
+        &mut self,
+        setup: &Setup,
+        settings: &HoldSettings,
+        holds: &[Hold],
+        findings: &mut Vec<Finding>,
     ) {
+        let least = settings.strip_least.mm();
+        let corner = Contour::rectangle(point(0.0, 0.0), self.size, 0.0);
+        let board = PolySet::from_contour(&corner, CHORD_MM);
+        // Part and kerf of each variant, made once and placed with every copy.
+        let mut known: BTreeMap<&str, Vec<Region>> = BTreeMap::new();
+        let mut covered = Vec::new();
+        for laid in &self.pieces {
+            let own = known.entry(laid.variant.id.as_str()).or_insert_with(|| {
+                let region = Region::inside(laid.variant.outline.clone());
+                geom::offset(&region, kerf_width(laid.variant), &mut Notes::default())
+            });
+            covered.extend(own.iter().map(|r| r.placed(&laid.placing)));
+        }
+        let waste = board.difference(&PolySet::from_regions(&covered, CHORD_MM));
+        let firm = waste.opening((least / 2.0 - EXACTLY_MM).max(EXACTLY_MM));
+        let anchors: Vec<Point> = holds
+            .iter()
+            .filter(|h| h.after_pause.is_none() && h.kind != HoldKind::Stop)
+            .map(|h| h.at)
+            .collect();
+        let mut held = Vec::new();
+        let mut largest: Option<(f64, PolySet)> = None;
+        for shape in &firm.0 {
+            let one = PolySet(vec![shape.clone()]);
+            // Heads and clamps reach a little way round their middles.
+            let anchored = anchors
+                .iter()
+                .any(|p| one.contains(*p) || near(&one, *p, settings.clamp_size.mm()));
+            if anchored {
+                held.push(shape.clone());
+            }
+            let area = one.area();
+            if largest.as_ref().is_none_or(|(a, _)| area > *a) {
+                largest = Some((area, one));
+            }
+        }
+        self.held = Some(if anchors.is_empty() {
+            // Held otherwise: the frame is the largest of them.
+            largest.map(|(_, one)| one).unwrap_or_default()
+        } else {
+            PolySet(held)
+        });
+        let strips: Vec<Piece> = waste
+            .difference(&firm.offset(EXACTLY_MM * 2.0))
+            .pieces()
+            .into_iter()
+            .filter(|p| p.area > CORNER_MM2)
+            .collect();
+        if let Some(first) = strips.first() {
+            findings.push(
+                Finding::new(
+                    &code::WASTE_SLIVER,
+                    format!(
+                        "{} strip{} of waste, {:.0} mm² in all, {} narrower than {least:.0} mm between kerfs or beside the board's edge; no tab was planned towards {}.",
+                        strips.len(),
+                        if strips.len() == 1 { "" } else { "s" },
+                        strips.iter().map(|p| p.area).sum::<f64>(),
+                        if strips.len() == 1 { "is" } else { "are" },
+                        if strips.len() == 1 { "it" } else { "them" }
+                    ),
+                )
+                .setup(&setup.id)
+                .at(first.inside),
+            );
+        }
+    }
+    /// `p` lies in waste that the first hold holds. Unknown before [`Board::find_waste`].
+    pub(super) fn held(&self, p: Point) -> bool {
+        self.held.as_ref().is_none_or(|h| h.contains(p))
     }
 }
 
+/// Some corner of the shape lies within `reach` of the place.
+fn near(shape: &PolySet, p: Point, reach: f64) -> bool {
+    let (half, count) = (reach / 2.0, 16);
+    (0..count).any(|k| {
+        let turn = std::f64::consts::TAU * f64::from(k) / f64::from(count);
+        shape.contains(p + Point::unit(turn) * half)
+    })
+}
+
+/// How far all loops of a variant's outline reach beyond it, mm.
+pub(super) fn kerf_width(variant: &Variant) -> f64 {
+    super::outline_cuts(variant)
+        .flat_map(|(_, cut)| {
+            super::paths(cut).map(|path| {
+                let (o, p) = (variant.outline.bounds(), path.bounds());
+                let out = [
+                    o.min.x - p.min.x,
+                    o.min.y - p.min.y,
+                    p.max.x - o.max.x,
+                    p.max.y - o.max.y,
+                ];
+                out.into_iter().fold(0.0, f64::max) + cut.cutter_diameter / 2.0
+            })
+        })
+        .fold(0.0, f64::max)
+}
+
+/// Chords of the polygons that waste is reckoned with, mm: far below any width that matters here.
+const CHORD_MM: f64 = 0.02;
+/// A strip exactly as wide as asked holds, mm.
+const EXACTLY_MM: f64 = 0.05;
+/// Waste in acute corners is no strip, mm².
+const CORNER_MM2: f64 = 100.0;
 /// Places that just fit are not refused for their last digits, mm.
 pub(super) const LITTLE_MM: f64 = 1e-6;

@@ -218,7 +218,7 @@ impl Side {
                 for d in 0..=depths {
                     let deep = edge + f64::from(d) * STEP_MM;
                     let p = tenth(self.point(board.size, self.at + sign * shift, deep));
-                    if board.from_edge(p) < edge - LITTLE_MM
+                    if board.edge_distance(p) < edge - LITTLE_MM
                         || taken.iter().any(|t| t.distance(p) < apart)
                         || board.piece_at(p).is_some()
                     {
@@ -229,7 +229,7 @@ impl Side {
                         continue;
                     }
                     // Near the wanted place, near the edge, but not at the very limit of either.
-                    let ease = room.min(board.from_edge(p) - edge).clamp(0.0, EASE_MM);
+                    let ease = room.min(board.edge_distance(p) - edge).clamp(0.0, EASE_MM);
                     let cost = shift + 0.2 * (deep - edge) - ease;
                     if best.as_ref().is_none_or(|(c, _)| cost < *c - LITTLE_MM) {
                         best = Some((cost, p));
@@ -414,7 +414,7 @@ pub(super) fn frame_screws(
                 edge + FRAME_STEP_MM * j as f64,
             );
             if taken.iter().any(|t| t.distance(p) <= spacing)
-                || board.from_edge(p) < edge
+                || board.edge_distance(p) < edge
                 || board.piece_at(p).is_some()
                 || board.clearance(p, clear + LITTLE_MM, &|_, _, _| true) < clear
             {

@@ -381,7 +381,7 @@ fn hold_setup(
         ))));
     }
     let field = Field::new(laid.iter().map(|(p, _, s)| (p.placing, *s)));
-    let board = Board::new(setup, &laid, &field, work);
+    let mut board = Board::new(setup, &laid, &field, work);
     let mut holds = setup.holds.clone();
     first::plan(&board, setup, settings, &mut holds, findings);
 
@@ -420,11 +420,11 @@ fn hold_setup(
     }
 
     if setup.kind == SetupKind::Board {
+        board.find_waste(setup, settings, &holds, findings);
         hold_pieces(&board, setup, settings, later, findings, cx)?;
         if settings.frame_screws {
             first::frame_screws(&board, setup, settings, &mut holds);
         }
-        board.report_slivers(setup, settings, findings);
     }
     let pause = 1 + setup
         .own_steps

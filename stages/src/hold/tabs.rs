@@ -223,11 +223,15 @@ fn held_behind(
     let placing = board.placing(piece);
     let need = spot.neck.max(settings.strip_least.mm());
     // A kerf widened by further loops reaches farther out.
-    let beyond = paths(cut)
+    let kerf = paths(cut)
         .map(|p| p.distance(spot.at))
         .fold(0.0, f64::max)
-        .min(cut.cutter_diameter);
-    let kerf = beyond + cut.cutter_diameter / 2.0;
+        .min(cut.cutter_diameter)
+        + cut.cutter_diameter / 2.0;
+    let middle = placing.point(spot.at + spot.out * (kerf + need / 2.0));
+    if !board.held(middle) {
+        return false;
+    }
     let variant = board.variant(piece);
     let own_outline = |p: usize, step: usize| {
         p == piece && variant.steps[step].operation == grainway_pipeline::work::Operation::Outline
@@ -236,7 +240,7 @@ fn held_behind(
         [-0.5, 0.0, 0.5].into_iter().all(|share| {
             let local = spot.at + spot.out * (kerf + deep) + spot.way * (share * spot.neck);
             let q = placing.point(local);
-            board.from_edge(q) >= 0.0
+            board.edge_distance(q) >= 0.0
                 && board.piece_at(q).is_none()
                 && board.clearance(q, TOUCH_MM, &|p, s, _| own_outline(p, s)) >= TOUCH_MM - 1e-9
                 && board.clearance(q, 0.1, &|p, s, _| !own_outline(p, s)) > 0.0

@@ -358,3 +358,21 @@ fn screws_that_the_job_places_are_checked() {
     assert_eq!(found.len(), 1, "{:?}", work.findings);
     assert_eq!(found[0].at, Some(point(460.0, 224.0)));
 }
+
+#[test]
+fn strips_too_narrow_to_hold_are_named() {
+    // 18 mm between outlines, two kerfs of 6.4 mm (with the finishing allowance): 5.2 mm of waste stay.
+    let mut j = job(
+        json!([{ "id": "shelf", "count": 2, "stock": "wood", "blank": { "length": 400, "width": 120 } }]),
+    );
+    j["settings"] = json!({ "place": { "spacing": 18 } });
+    let work = made(&j, &shop("bed", &[12.0]));
+    assert_eq!(errors(&work), Vec::<String>::new());
+    let found = with_code(&work, "waste-sliver");
+    assert_eq!(found.len(), 1, "{:?}", work.findings);
+    let at = found[0].at.unwrap();
+    assert!(at.x > 430.0 && at.x < 448.0, "{at:?}");
+    j["settings"] = json!({});
+    let work = made(&j, &shop("bed", &[12.0]));
+    assert!(with_code(&work, "waste-sliver").is_empty());
+}
