@@ -680,3 +680,59 @@ fn crossings_are_found() {
     ]);
     assert!(self_crossing(&spike).is_some());
 }
+
+/// Regions that touch at a point: no ring of a result passes a point twice.
+#[test]
+fn touching_regions_give_simple_rings() {
+    let square = |x: f64, y: f64, size: f64| {
+        Region::inside(Contour::rectangle(
+            point(x, y),
+            point(x + size, y + size),
+            0.0,
+        ))
+    };
+    let simple = |regions: &[Region], what: &str| {
+        sound(regions, what);
+        for c in regions.iter().flat_map(|r| r.contours()) {
+            assert_eq!(self_crossing(c), None, "{what}: {c:?}");
+        }
+    };
+    let corners = union(&[square(0.0, 0.0, 10.0), square(10.0, 10.0, 10.0)]);
+    simple(&corners, "two corners");
+    assert_eq!(corners.len(), 2);
+    // A hole whose corner touches the middle of the outer side, and two holes that touch each other.
+    let diamond = |x: f64, y: f64, r: f64| {
+        Region::inside(Contour::polygon([
+            point(x - r, y),
+            point(x, y - r),
+            point(x + r, y),
+            point(x, y + r),
+        ]))
+    };
+    let touched = difference(&[square(0.0, 0.0, 20.0)], &[diamond(10.0, 5.0, 5.0)]);
+    simple(&touched, "hole at the side");
+    assert!((area(&touched) - 350.0).abs() < 1e-9);
+    let pair = difference(
+        &[square(0.0, 0.0, 40.0)],
+        &[diamond(12.0, 20.0, 5.0), diamond(22.0, 20.0, 5.0)],
+    );
+    simple(&pair, "two holes");
+    assert!((area(&pair) - 1_500.0).abs() < 1e-9);
+    // Four squares around a gap, each touching the next: the gap is no part of any.
+    let ring = union(&[
+        square(10.0, 0.0, 10.0),
+        square(20.0, 10.0, 10.0),
+        square(10.0, 20.0, 10.0),
+        square(0.0, 10.0, 10.0),
+    ]);
+    simple(&ring, "four squares");
+    assert!((area(&ring) - 400.0).abs() < 1e-9);
+    assert!(!ring.iter().any(|r| r.contains(point(15.0, 15.0))));
+    // Circles that touch.
+    let circles = union(&[
+        Region::inside(Contour::circle(point(0.0, 0.0), 5.0)),
+        Region::inside(Contour::circle(point(10.0, 0.0), 5.0)),
+    ]);
+    simple(&circles, "two circles");
+    assert!((area(&circles) - 50.0 * PI).abs() < 1e-6);
+}

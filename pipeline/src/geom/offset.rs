@@ -6,7 +6,7 @@
 //! kernel, with its arcs cut from the exact curves, and a note says so.
 
 use super::quiet::caught;
-use super::raw::{Chords, SMALLEST_MM2, resolve, within_reach};
+use super::raw::{Chords, SMALLEST_MM2, nested, resolve, within_reach};
 use super::{
     Bounds, Contour, Point, PolySet, Region, Segment, SegmentIndex, Vertex, segment_distance,
     self_crossing, union,
@@ -69,7 +69,7 @@ pub fn offset(region: &Region, by_mm: f64, notes: &mut Notes) -> Vec<Region> {
     level(&region, by_mm, notes)
 }
 
-/// The same for several regions; grown ones that meet become one.
+/// The same for several regions that do not overlap; grown ones that meet become one.
 pub fn offset_all(regions: &[Region], by_mm: f64, notes: &mut Notes) -> Vec<Region> {
     let each: Vec<Region> = regions
         .iter()
@@ -83,6 +83,7 @@ pub fn offset_all(regions: &[Region], by_mm: f64, notes: &mut Notes) -> Vec<Regi
 }
 
 /// Successive levels inwards, the first `first_mm` from the boundary and each next one `step_mm` further, until nothing is left.
+/// Each is made from the one before and checked against it.
 pub fn insets(region: &Region, first_mm: f64, step_mm: f64, notes: &mut Notes) -> Vec<Vec<Region>> {
     let mut levels = Vec::new();
     if !(first_mm >= 0.0 && step_mm > SAME_POINT_MM) {
@@ -136,7 +137,7 @@ fn level(region: &Region, by: f64, notes: &mut Notes) -> Vec<Region> {
                 .find_map(self_crossing);
             match touch {
                 Some(p) => Err(KernelNote {
-                    what: "a loop of the arc kernel's level touches itself".into(),
+                    what: "a loop of the level touches itself".into(),
                     at: Some(p),
                 }),
                 None => fault(region, &index, &result, by, true).map_or(Ok(result), Err),
@@ -151,7 +152,7 @@ fn level(region: &Region, by: f64, notes: &mut Notes) -> Vec<Region> {
     };
     notes.add(
         format!(
-            "{} at an offset of {by:.4} mm; the polygon kernel was taken",
+            "arc kernel: {}, at an offset of {by:.4} mm; the polygon kernel was taken",
             why.what
         ),
         why.at,
@@ -181,7 +182,7 @@ fn arc_kernel(region: &Region, by: f64) -> Result<Vec<Region>, String> {
     let shape = Shape::from_plines(lines);
     // The arc kernel counts offsets to the left, that is inwards for a counter-clockwise outline.
     let moved = caught(|| shape.parallel_offset(-by, &ShapeOffsetOptions::default()))
-        .ok_or("the arc kernel gave up")?;
+        .ok_or("it gave up")?;
     let rings: Vec<Contour> = moved
         .ccw_plines
         .into_iter()
@@ -202,9 +203,12 @@ fn arc_kernel(region: &Region, by: f64) -> Result<Vec<Region>, String> {
         .collect();
     let grown: usize = rings.iter().map(|r| r.vertices.len()).sum();
     if grown > MOST_GROWTH * size + FEW_VERTICES {
-        return Err(format!("the arc kernel made {grown} vertices of {size}"));
+        return Err(format!("it made {grown} vertices of {size}"));
     }
-    nested(rings)
+    match nested(rings) {
+        (regions, orphans) if orphans.is_empty() => Ok(regions),
+        _ => Err("it returned a hole in nothing".into()),
+    }
 }
 
 /// One level by the polygon kernel with its arcs cut from the exact curves and its necks closed.
@@ -381,7 +385,7 @@ fn fault(
                 if off > OFFSET_CHECK_MM {
                     return Some(KernelNote {
                         what: format!(
-                            "a point of the arc kernel's level is not the distance from the outline that it should be (off by {} mm)",
+                            "a point of the level is not the distance from the outline that it should be (off by {} mm)",
                             if off.is_finite() {
                                 format!("{off:.3}")
                             } else {
@@ -397,8 +401,7 @@ fn fault(
             && region.contains(v.at) != (by < 0.0)
         {
             return Some(KernelNote {
-                what: "a loop of the arc kernel's level lies on the wrong side of the outline"
-                    .into(),
+                what: "a loop of the level lies on the wrong side of the outline".into(),
                 at: Some(v.at),
             });
         }
@@ -419,9 +422,7 @@ fn fault(
         let allowed = OFFSET_CHECK_MM * length.max(outline_length(&polygons));
         if (ours - theirs).abs() > allowed {
             return Some(KernelNote {
-                what: format!(
-                    "the arc kernel's level has {ours:.3} mm², the polygon kernel's {theirs:.3} mm²"
-                ),
+                what: format!("the level has {ours:.3} mm², the polygon kernel's {theirs:.3} mm²"),
                 at: region.outer.start(),
             });
         }
@@ -570,42 +571,4 @@ fn one_piece(before: &Segment, after: &Segment) -> Option<f64> {
         }
         _ => None,
     }
-}
-
-/// Rings as regions: each hole goes to the smallest outer ring around it.
-fn nested(rings: Vec<Contour>) -> Result<Vec<Region>, String> {
-    let (outers, holes): (Vec<Contour>, Vec<Contour>) =
-        rings.into_iter().partition(|r| r.area() > 0.0);
-    let mut regions: Vec<Region> = outers
-        .into_iter()
-        .map(|outer| Region {
-            outer,
-            holes: Vec::new(),
-        })
-        .collect();
-    regions.sort_by(|a, b| a.outer.area().total_cmp(&b.outer.area()));
-    for hole in holes {
-        let home = regions
-            .iter_mut()
-            .find(|r| surrounds(&r.outer, &hole))
-            .ok_or("the arc kernel returned a hole in nothing")?;
-        home.holes.push(hole);
-    }
-    Ok(regions)
-}
-
-/// The hole lies in the ring. A corner of it that touches the ring says nothing, so the corner farthest from it is asked.
-fn surrounds(outer: &Contour, hole: &Contour) -> bool {
-    let bounds = outer.bounds().grown(SAME_POINT_MM);
-    if !hole.vertices.iter().all(|v| bounds.contains(v.at)) {
-        return false;
-    }
-    for v in &hole.vertices {
-        if outer.distance(v.at) > 10.0 * SAME_POINT_MM {
-            return outer.contains(v.at);
-        }
-    }
-    hole.segments()
-        .map(|s| s.at(0.5))
-        .any(|p| outer.contains(p))
 }

@@ -25,3 +25,17 @@ pub(super) fn caught<T>(work: impl FnOnce() -> T) -> Option<T> {
     QUIET.set(outer);
     result.ok()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn panics_are_caught_and_values_pass() {
+        assert_eq!(caught(|| 7), Some(7));
+        assert_eq!(caught(|| -> u32 { panic!("not to be seen") }), None);
+        assert!(!QUIET.get());
+        let inner = caught(|| caught(|| -> u32 { panic!("not to be seen") }));
+        assert_eq!(inner, Some(None));
+    }
+}

@@ -2,6 +2,7 @@
 //! resolved edges to true arcs.
 
 use super::{Contour, Point, Region, Segment, Vertex, index::carrier_crossings};
+use crate::tolerance::SAME_POINT_MM;
 use i_overlay::core::edge_data::{EdgeDataMerge, OverlayEdgeData};
 use i_overlay::core::edge_overlay::{EdgeOverlay, InputEdge};
 use i_overlay::core::fill_rule::FillRule;
@@ -9,6 +10,7 @@ use i_overlay::core::overlay::ShapeType;
 use i_overlay::core::overlay_rule::OverlayRule;
 use i_overlay::i_float::int::point::IntPoint;
 use i_overlay::segm::boolean::ShapeCountBoolean;
+use i_overlay::vector::edge::DataVectorEdge;
 use std::collections::BTreeMap;
 use std::f64::consts::{PI, TAU};
 
@@ -299,23 +301,94 @@ pub(super) fn resolve(subject: Chords, clip: Option<Chords>, rule: OverlayRule) 
     let shapes = overlay.build_vector_shapes(rule, FillRule::Positive);
     let mut regions = Vec::with_capacity(shapes.len());
     for shape in shapes {
-        let mut rings = shape.into_iter().map(|ring| {
-            let edges: Vec<(Point, Point, u32)> = ring
-                .iter()
-                .map(|e| (from_grid(e.a), from_grid(e.b), e.data.0))
-                .collect();
-            rebuilt(&edges, &curves, tolerance)
-        });
-        if let Some(outer) = rings.next() {
-            let holes = rings
-                .filter(|h| !h.is_empty() && h.area() < -SMALLEST_MM2)
-                .collect();
-            if !outer.is_empty() && outer.area() > SMALLEST_MM2 {
-                regions.push(Region { outer, holes });
+        let count = shape.len();
+        let loops: Vec<Contour> = shape
+            .iter()
+            .flat_map(|ring| simple_loops(ring))
+            .map(|edges| rebuilt(&edges, &curves, tolerance))
+            .collect();
+        let whole = loops.len() == count;
+        let mut rings: Vec<Contour> = loops
+            .into_iter()
+            .filter(|r| !r.is_empty() && r.area().abs() > SMALLEST_MM2)
+            .collect();
+        if whole && rings.iter().skip(1).all(|r| r.area() < 0.0) {
+            if rings.first().is_some_and(|r| r.area() > 0.0) {
+                let outer = rings.remove(0);
+                regions.push(Region {
+                    outer,
+                    holes: rings,
+                });
             }
+        } else {
+            regions.extend(nested(rings).0);
         }
     }
     regions
+}
+
+/// The ring cut at points that it passes twice, so that no loop touches itself.
+fn simple_loops(ring: &[DataVectorEdge<i64, CurveId>]) -> Vec<Vec<(Point, Point, u32)>> {
+    let edge = |e: &DataVectorEdge<i64, CurveId>| (from_grid(e.a), from_grid(e.b), e.data.0);
+    let mut points: Vec<(i64, i64)> = ring.iter().map(|e| (e.a.x, e.a.y)).collect();
+    points.sort_unstable();
+    if points.windows(2).all(|w| w[0] != w[1]) {
+        return vec![ring.iter().map(edge).collect()];
+    }
+    let mut loops = Vec::new();
+    let mut path: Vec<&DataVectorEdge<i64, CurveId>> = Vec::new();
+    let mut at: BTreeMap<(i64, i64), usize> = BTreeMap::new();
+    for e in ring {
+        at.insert((e.a.x, e.a.y), path.len());
+        path.push(e);
+        if let Some(&start) = at.get(&(e.b.x, e.b.y)) {
+            let closed: Vec<_> = path.drain(start..).collect();
+            for e in &closed {
+                at.remove(&(e.a.x, e.a.y));
+            }
+            loops.push(closed.into_iter().map(edge).collect());
+        }
+    }
+    loops
+}
+
+/// Rings as regions, smallest first: each hole goes to the smallest outer ring around it. Holes in nothing come second.
+pub(super) fn nested(rings: Vec<Contour>) -> (Vec<Region>, Vec<Contour>) {
+    let (outers, holes): (Vec<Contour>, Vec<Contour>) =
+        rings.into_iter().partition(|r| r.area() > 0.0);
+    let mut sized: Vec<(f64, Region)> = outers
+        .into_iter()
+        .map(|outer| {
+            let holes = Vec::new();
+            (outer.area(), Region { outer, holes })
+        })
+        .collect();
+    sized.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut regions: Vec<Region> = sized.into_iter().map(|x| x.1).collect();
+    let mut orphans = Vec::new();
+    for hole in holes {
+        match regions.iter_mut().find(|r| surrounds(&r.outer, &hole)) {
+            Some(home) => home.holes.push(hole),
+            None => orphans.push(hole),
+        }
+    }
+    (regions, orphans)
+}
+
+/// The hole lies in the ring. A corner of it that touches the ring says nothing, so one that does not is asked.
+fn surrounds(outer: &Contour, hole: &Contour) -> bool {
+    let bounds = outer.bounds().grown(SAME_POINT_MM);
+    if !hole.vertices.iter().all(|v| bounds.contains(v.at)) {
+        return false;
+    }
+    for v in &hole.vertices {
+        if outer.distance(v.at) > 10.0 * SAME_POINT_MM {
+            return outer.contains(v.at);
+        }
+    }
+    hole.segments()
+        .map(|s| s.at(0.5))
+        .any(|p| outer.contains(p))
 }
 
 /// Rings of less area than this (mm²) are rounding.
