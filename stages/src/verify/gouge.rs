@@ -36,7 +36,9 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
             let mut worsts = Worsts::new();
             let mut nearest = vec![0.0; scene.pieces.len()];
             for (i, m) in chunk.iter().enumerate() {
-                one(scene, lot * LOT + i, m, &mut worsts, &mut nearest);
+                if lot * LOT + i >= scene.wood_from {
+                    one(scene, lot * LOT + i, m, &mut worsts, &mut nearest);
+                }
             }
             (worsts, nearest)
         })
@@ -305,4 +307,136 @@ fn follows_engraving(model: &Model, m: &Motion, tolerance: f64) -> bool {
                     .any(|s| s.bounds().touches(near) && s.distance(p) <= tolerance)
             })
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::verify::tests::{documents, feature};
+    use grainway_pipeline::doc::FeatureKind;
+    use grainway_pipeline::geom::{Contour, point};
+    use grainway_pipeline::work::Variant;
+    use std::f64::consts::TAU;
+
+    struct Random(u64);
+    impl Random {
+        fn next(&mut self) -> f64 {
+            self.0 = self
+                .0
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            (self.0 >> 11) as f64 / (1u64 << 53) as f64
+        }
+    }
+
+    /// A star-like pocket with arcs, two rectangles that overlap it, an island: the figures of the closed forms are those of
+    /// sampling by brute force, with sides told by the regions themselves.
+    #[test]
+    fn gouge_equals_brute_force() {
+        let documents = documents();
+        let mut random = Random(3);
+        let mut compared = 0;
+        for case in 0..10 {
+            let n = 4 + (random.next() * 6.0) as usize;
+            let mut star = Contour::polygon((0..n).map(|i| {
+                point(60.0, 50.0) + Point::unit(i as f64 / n as f64 * TAU) * (15.0 + 20.0 * random.next())
+            }));
+            for v in &mut star.vertices {
+                v.bulge = (random.next() * 1.2 - 0.6) * f64::from(u8::from(random.next() < 0.6));
+            }
+            let mut a = feature("a", FeatureKind::Pocket, star, 10.0, false);
+            a.islands = vec![Contour::circle(point(60.0, 50.0), 5.0).oriented(false)];
+            let b = feature(
+                "b",
+                FeatureKind::Pocket,
+                Contour::rectangle(point(40.0, 45.0), point(110.0, 62.0), 4.0),
+                8.0,
+                false,
+            );
+            let c = feature(
+                "c",
+                FeatureKind::Pocket,
+                Contour::rectangle(point(-5.0, 70.0), point(130.0, 130.0), 0.0),
+                10.0,
+                false,
+            );
+            let variant = Variant {
+                id: "v".into(),
+                part: "v".into(),
+                stock: "ash".into(),
+                z: documents.z_frame("ash").unwrap(),
+                outline: Contour::rectangle(point(0.0, 0.0), point(120.0, 100.0), 10.0),
+                dimensioned: true,
+                features: vec![a, b, c],
+                steps: Vec::new(),
+            };
+            let model = Model::new(&variant, &documents);
+            let stands = |p: Point, z: f64| {
+                variant.outline.contains(p)
+                    && !variant
+                        .features
+                        .iter()
+                        .any(|f| f.floor <= z && f.region().contains(p))
+            };
+            let tool = Tool::new("em6", &documents.shop.cutters["em6"]);
+            for _ in 0..24 {
+                let mut p = || point(random.next() * 140.0 - 10.0, random.next() * 120.0 - 10.0);
+                let (start, end) = (p(), p());
+                let length = 1.0 + 15.0 * random.next();
+                let towards = (end - start).normalized().unwrap() * length;
+                let path = if random.next() < 0.5 {
+                    Segment::Line { a: start, b: start + towards }
+                } else {
+                    Segment::arc_about(start + towards, start, (random.next() - 0.5) * 3.0)
+                };
+                let z = if random.next() < 0.5 { 10.0 } else { 8.0 };
+                let m = Motion {
+                    text: 0,
+                    line: 1,
+                    cuts: true,
+                    path,
+                    z: [z, z],
+                    tool: 0,
+                    feed: 1000.0,
+                    rpm: 18000.0,
+                };
+                let mut got = 0.0_f64;
+                into_piece(&model, &m, &tool, 18.0, 1e-6, &mut |by, _, _, floor| {
+                    // Depth below a floor is counted in z; the plane's figure is what is compared here.
+                    got = got.max(if floor { tool.radius } else { by });
+                });
+                // Brute force: does the disc at any of many places meet anything that must stand, and how far in?
+                let mut brute = 0.0_f64;
+                for i in 0..=24 {
+                    let c = path.at(f64::from(i) / 24.0);
+                    if stands(c, z) {
+                        brute = brute.max(tool.radius);
+                        continue;
+                    }
+                    for k in 0..36 {
+                        let u = Point::unit(f64::from(k) / 36.0 * TAU);
+                        for j in 1..=30 {
+                            let d = f64::from(j) * 0.1;
+                            if stands(c + u * d, z) {
+                                brute = brute.max(tool.radius - d);
+                                break;
+                            }
+                        }
+                    }
+                }
+                let brute_is_deep = brute >= tool.radius - 1e-9;
+                let tolerance = 0.4;
+                assert!(
+                    got >= brute.min(tool.radius) - 1e-6,
+                    "case {case}: {got} < {brute}, {m:?}"
+                );
+                assert!(
+                    brute_is_deep || got <= brute + tolerance || got >= tool.radius - tolerance && brute > tool.radius - 2.0 * tolerance,
+                    "case {case}: {got} > {brute}, {m:?}"
+                );
+                compared += 1;
+            }
+        }
+        assert_eq!(compared, 240);
+    }
 }

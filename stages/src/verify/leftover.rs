@@ -169,7 +169,7 @@ fn moves_near(scene: &Scene<'_>, piece: &Piece<'_>) -> Vec<(usize, Motion)> {
         .motion_boxes
         .visit(piece.bounds.grown(BAND_MM + 0.1), usize::MAX, &mut |i| {
             let m = &scene.recorded.motions[i];
-            if m.cuts && m.low() < top {
+            if i >= scene.wood_from && m.cuts && m.low() < top {
                 let path = unplaced(&m.path, &piece.placing);
                 out.push((i, Motion { path, ..*m }));
             }
@@ -256,7 +256,7 @@ impl One<'_> {
     fn reached(&self, f: &SizedFeature) -> f64 {
         let z = &self.scene.setup.z;
         let edge = matches!(f.kind, FeatureKind::Outline | FeatureKind::Cutout);
-        let floor = if edge && self.scene.setup.skin > 0.0 {
+        let floor = if f.kind == FeatureKind::Outline && self.scene.setup.skin > 0.0 {
             z.tab_top(self.scene.setup.skin)
         } else if f.through || edge {
             z.lowest_underside()

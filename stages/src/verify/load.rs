@@ -67,7 +67,8 @@ fn lengths(scene: &Scene<'_>, said: &mut Said) {
     // The deepest move of each cutter says it all.
     let mut deepest: BTreeMap<u16, usize> = BTreeMap::new();
     for (i, m) in scene.recorded.motions.iter().enumerate() {
-        if m.cuts && m.low() < top && scene.recorded.tool(m).is_some() {
+        let wood = i >= scene.wood_from;
+        if wood && m.cuts && m.low() < top && scene.recorded.tool(m).is_some() {
             let slot = deepest.entry(m.tool).or_insert(i);
             if m.low() < scene.recorded.motions[*slot].low() - 1e-9 {
                 *slot = i;
@@ -207,7 +208,7 @@ fn depths(scene: &Scene<'_>, said: &mut Said) {
     let mut places = Vec::new();
     let mut carried = step / 2.0;
     for (i, m) in motions.iter().enumerate() {
-        if !cutting(m) {
+        if !cutting(m) || i < scene.wood_from {
             continue;
         }
         let length = m.path.length();

@@ -32,7 +32,7 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
         .motions
         .iter()
         .enumerate()
-        .filter(|(_, m)| m.cuts && m.low() < level)
+        .filter(|(i, m)| *i >= scene.wood_from && m.cuts && m.low() < level)
         .map(|(i, _)| i)
         .collect();
     if scene.setup.kind == SetupKind::Board && scene.setup.holds.is_empty() {
@@ -56,7 +56,8 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
             }
         }
     }
-    slugs(scene, level, &mut said);
+    let tab_level = scene.setup.z.highest_underside() + scene.settled.tab_height - 1e-3;
+    slugs(scene, tab_level, &mut said);
     said
 }
 
@@ -781,7 +782,7 @@ fn slugs(scene: &Scene<'_>, level: f64, said: &mut Said) {
             continue;
         };
         for f in &variant.features {
-            if f.kind != FeatureKind::Cutout || scene.setup.skin > 0.0 {
+            if f.kind != FeatureKind::Cutout {
                 continue;
             }
             // What stands inside at the end, by a few places within.

@@ -28,7 +28,7 @@ use grainway_pipeline::doc::{Length, SpindleSwitch};
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::geom::{Bounds, Placing};
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
-use grainway_pipeline::work::{Placement, Program, Setup, Verdict, Work};
+use grainway_pipeline::work::{Operation, Placement, Program, Setup, Verdict, Work};
 use model::Model;
 use motions::{Recorded, Taking};
 use rayon::prelude::*;
@@ -157,6 +157,8 @@ struct Scene<'a> {
     motion_boxes: Boxes,
     /// At or above this nothing stands.
     clear_z: f64,
+    /// The first motion at which the wood lies there: where locating lines are cut first, the blank comes in the first pause.
+    wood_from: usize,
     all_flat: bool,
     blocks_per_second: f64,
     straight_rapids: bool,
@@ -186,7 +188,7 @@ fn models_of(work: &Work, setups: &[Setup]) -> Vec<Model> {
                 .iter()
                 .any(|s| s.placements.iter().any(|p| p.variant == v.id))
         })
-        .map(|v| Model::new(v, &work.documents.shop))
+        .map(|v| Model::new(v, &work.documents))
         .collect()
 }
 
@@ -350,6 +352,7 @@ fn safe(
         motion_boxes: Boxes::new(swept),
         pieces,
         clear_z: setup.z.highest_top() + highest_hold + settled.rapid_margin,
+        wood_from: wood_from(setup, recorded),
         all_flat: recorded.tools.iter().all(motions::Tool::is_flat),
         blocks_per_second: machine
             .and_then(|m| m.blocks_per_second)
@@ -376,6 +379,19 @@ fn safe(
         passed: findings.iter().all(|f| f.severity != Severity::Error),
         figures: said.figures,
         findings,
+    }
+}
+
+/// The first motion at which the wood lies there. Without its pause in the text it lies there all along.
+fn wood_from(setup: &Setup, recorded: &Recorded) -> usize {
+    let lines = setup
+        .own_steps
+        .iter()
+        .any(|s| s.operation == Operation::LocatingLine);
+    let pause = recorded.pauses.iter().find(|p| p.number == Some(1));
+    match (lines, pause) {
+        (true, Some(p)) => p.at,
+        _ => 0,
     }
 }
 

@@ -2,10 +2,11 @@
 //! the lobes of their corners, computed here anew from the corners' kind and way. Boundaries keep their true arcs.
 
 use super::curves::{Boxes, Inside, crossings, distance};
-use grainway_pipeline::doc::{FeatureKind, Shop};
+use grainway_pipeline::doc::{FeatureKind, Length, Shop, Unit, in_unit};
 use grainway_pipeline::geom::{Bounds, Contour, Point, Segment, Vertex, point};
 use grainway_pipeline::tolerance::RELIEF_MARGIN_MM;
-use grainway_pipeline::work::{Corner, CornerAnswer, SizedFeature, Variant};
+use grainway_pipeline::work::{Corner, CornerAnswer, Documents, SizedFeature, Variant};
+use std::collections::BTreeMap;
 use std::f64::consts::PI;
 
 /// How far beside a piece of a boundary it is asked on which side wood must stand. Slivers thinner than this are no wood; it is
@@ -44,13 +45,18 @@ impl Lobe {
 /// from the corner; T-bone centre at the corner plus r along the inward normal of the edge that stays untouched). `None` where
 /// the corner keeps its fillet. The stored centre must agree with the formula, with or without the margin that lets the disc
 /// reach past the corner; `Err` says by how much it does not.
-pub(super) fn lobe(corner: &Corner, r: f64) -> Result<Option<Lobe>, f64> {
+pub(super) fn lobe(
+    corner: &Corner,
+    r: f64,
+    margin: f64,
+    shape: &Contour,
+) -> Result<Option<Lobe>, f64> {
     let CornerAnswer::Lobe {
         dog_bone,
         into_before,
         centre,
         radius,
-        ..
+        from,
     } = corner.answer
     else {
         return Ok(None);
@@ -76,7 +82,7 @@ pub(super) fn lobe(corner: &Corner, r: f64) -> Result<Option<Lobe>, f64> {
     let way = (plain - fillet).normalized().unwrap_or_default();
     let off = centre - plain;
     let (along, across) = (off.dot(way), off.cross(way).abs());
-    let allowed = RELIEF_MARGIN_MM + 0.002;
+    let allowed = margin + 0.002;
     let wrong = across
         .max((-along).max(0.0))
         .max((along - allowed).max(0.0) + if along > allowed { 0.002 } else { 0.0 })
@@ -84,9 +90,20 @@ pub(super) fn lobe(corner: &Corner, r: f64) -> Result<Option<Lobe>, f64> {
     if wrong > 0.002 {
         return Err(wrong);
     }
+    // Between arcs the fillet's centre is another than between straight edges; it is believed where the disc about it is clear
+    // of the feature's walls, so that it allows nothing by itself.
+    let clear = || {
+        let near = from.distance(corner.at) < 4.0 * r / half.sin().max(1e-6);
+        near && shape.distance(from) >= r - 0.01
+    };
+    let from = if from.distance(fillet) > 1e-6 && clear() {
+        from
+    } else {
+        fillet
+    };
     Ok(Some(Lobe {
-        from: fillet,
-        to: plain + way * along.clamp(0.0, RELIEF_MARGIN_MM),
+        from,
+        to: plain + way * along.clamp(0.0, margin),
         radius: r,
     }))
 }
@@ -183,13 +200,15 @@ pub(super) struct Model {
 pub(super) const OUTLINE: &str = "outline";
 
 impl Model {
-    pub(super) fn new(variant: &Variant, shop: &Shop) -> Model {
+    pub(super) fn new(variant: &Variant, documents: &Documents) -> Model {
+        let shop = &documents.shop;
+        let margin = relief_margin(documents);
         let mut bad_corners = Vec::new();
         let features: Vec<FeatureModel> = variant
             .features
             .iter()
             .enumerate()
-            .map(|(i, f)| feature_model(f, shop, i, &mut bad_corners))
+            .map(|(i, f)| feature_model(f, shop, margin, i, &mut bad_corners))
             .collect();
         let outline = Inside::new([&variant.outline]);
         let mut model = Model {
@@ -311,9 +330,22 @@ impl Model {
     }
 }
 
+/// How far past the corner a relief's disc may reach: the job's or shop's own setting where it is more than the usual margin.
+fn relief_margin(documents: &Documents) -> f64 {
+    let layer = |settings: &BTreeMap<String, serde_json::Value>, unit: Unit| {
+        let value = settings.get("relief")?.get("margin")?.clone();
+        let length = in_unit(unit, || serde_json::from_value::<Length>(value));
+        length.ok().map(|l| l.mm())
+    };
+    let (job, shop) = (&documents.job, &documents.shop);
+    let given = layer(&job.settings, job.unit).or_else(|| layer(&shop.settings, shop.unit));
+    given.unwrap_or(RELIEF_MARGIN_MM).max(RELIEF_MARGIN_MM)
+}
+
 fn feature_model(
     f: &SizedFeature,
     shop: &Shop,
+    margin: f64,
     index: usize,
     bad: &mut Vec<(usize, Point, f64)>,
 ) -> FeatureModel {
@@ -324,7 +356,7 @@ fn feature_model(
         .map_or(0.0, |c| c.radius_mm());
     let mut lobes = Vec::new();
     for corner in &f.corners {
-        match lobe(corner, radius) {
+        match lobe(corner, radius, margin, &f.shape) {
             Ok(l) => lobes.extend(l),
             Err(by) => bad.push((index, corner.at, by)),
         }
@@ -400,6 +432,7 @@ mod tests {
         // reference-facts section 8: at 90° the dog-bone's centre lies 0.707107 r along each axis; the T-bone's on the edge it
         // goes into.
         let r = 3.0;
+        let shape = Contour::rectangle(point(0.0, 0.0), point(50.0, 50.0), 0.0);
         let dog = corner(
             90.0,
             true,
@@ -407,17 +440,17 @@ mod tests {
             r,
             point(0.707_106_781 * r, 0.707_106_781 * r),
         );
-        let l = lobe(&dog, r).unwrap().unwrap();
+        let l = lobe(&dog, r, 0.1, &shape).unwrap().unwrap();
         assert!(l.to.distance(point(2.121_320_343, 2.121_320_343)) < 1e-6);
         assert!(l.from.distance(point(3.0, 3.0)) < 1e-9);
         let tee = corner(90.0, false, true, r, point(3.0, 0.0));
-        assert!(lobe(&tee, r).unwrap().unwrap().to.distance(point(3.0, 0.0)) < 1e-9);
+        assert!(lobe(&tee, r, 0.1, &shape).unwrap().unwrap().to.distance(point(3.0, 0.0)) < 1e-9);
         let tee = corner(90.0, false, false, r, point(0.0, 3.0));
-        assert!(lobe(&tee, r).unwrap().unwrap().to.distance(point(0.0, 3.0)) < 1e-9);
+        assert!(lobe(&tee, r, 0.1, &shape).unwrap().unwrap().to.distance(point(0.0, 3.0)) < 1e-9);
         // 5 % too far out, or a larger disc.
         let at = 0.707_106_781 * r - 0.05 * r;
-        assert!(lobe(&corner(90.0, true, false, r, point(at, at)), r).is_err());
+        assert!(lobe(&corner(90.0, true, false, r, point(at, at)), r, 0.1, &shape).is_err());
         let at = 0.707_106_781 * r;
-        assert!(lobe(&corner(90.0, true, false, r * 1.05, point(at, at)), r).is_err());
+        assert!(lobe(&corner(90.0, true, false, r * 1.05, point(at, at)), r, 0.1, &shape).is_err());
     }
 }

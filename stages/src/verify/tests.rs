@@ -162,7 +162,7 @@ impl Reader for Plain {
     }
 }
 
-fn documents() -> Documents {
+pub(super) fn documents() -> Documents {
     let shop = serde_json::json!({
         "format": "grainway.shop/1",
         "machines": {"router": {
@@ -184,7 +184,7 @@ fn documents() -> Documents {
     })
 }
 
-fn feature(
+pub(super) fn feature(
     key: &str,
     kind: FeatureKind,
     shape: Contour,
