@@ -339,7 +339,8 @@ mod tests {
         for case in 0..10 {
             let n = 4 + (random.next() * 6.0) as usize;
             let mut star = Contour::polygon((0..n).map(|i| {
-                point(60.0, 50.0) + Point::unit(i as f64 / n as f64 * TAU) * (15.0 + 20.0 * random.next())
+                point(60.0, 50.0)
+                    + Point::unit(i as f64 / n as f64 * TAU) * (15.0 + 20.0 * random.next())
             }));
             for v in &mut star.vertices {
                 v.bulge = (random.next() * 1.2 - 0.6) * f64::from(u8::from(random.next() < 0.6));
@@ -385,7 +386,10 @@ mod tests {
                 let length = 1.0 + 15.0 * random.next();
                 let towards = (end - start).normalized().unwrap() * length;
                 let path = if random.next() < 0.5 {
-                    Segment::Line { a: start, b: start + towards }
+                    Segment::Line {
+                        a: start,
+                        b: start + towards,
+                    }
                 } else {
                     Segment::arc_about(start + towards, start, (random.next() - 0.5) * 3.0)
                 };
@@ -431,7 +435,9 @@ mod tests {
                     "case {case}: {got} < {brute}, {m:?}"
                 );
                 assert!(
-                    brute_is_deep || got <= brute + tolerance || got >= tool.radius - tolerance && brute > tool.radius - 2.0 * tolerance,
+                    brute_is_deep
+                        || got <= brute + tolerance
+                        || got >= tool.radius - tolerance && brute > tool.radius - 2.0 * tolerance,
                     "case {case}: {got} > {brute}, {m:?}"
                 );
                 compared += 1;

@@ -28,7 +28,9 @@ use grainway_pipeline::doc::{Length, SpindleSwitch};
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::geom::{Bounds, Placing};
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
-use grainway_pipeline::work::{Operation, Placement, Program, Setup, Verdict, Work, items, machine_changes};
+use grainway_pipeline::work::{
+    Operation, Placement, Program, Setup, Verdict, Work, items, machine_changes,
+};
 use model::Model;
 use motions::{Recorded, Taking};
 use rayon::prelude::*;
@@ -276,9 +278,10 @@ fn planned_of(
     program: &Program,
     about: &DialectAbout,
 ) -> planned::Plan {
-    let by_machine = work.documents.machine().is_some_and(|(_, m)| {
-        machine_changes(m.cutter_change, about.cutter_change)
-    });
+    let by_machine = work
+        .documents
+        .machine()
+        .is_some_and(|(_, m)| machine_changes(m.cutter_change, about.cutter_change));
     planned::Plan::new(items(work, setup, program.entries, by_machine))
 }
 

@@ -444,13 +444,35 @@ mod tests {
         assert!(l.to.distance(point(2.121_320_343, 2.121_320_343)) < 1e-6);
         assert!(l.from.distance(point(3.0, 3.0)) < 1e-9);
         let tee = corner(90.0, false, true, r, point(3.0, 0.0));
-        assert!(lobe(&tee, r, 0.1, &shape).unwrap().unwrap().to.distance(point(3.0, 0.0)) < 1e-9);
+        assert!(
+            lobe(&tee, r, 0.1, &shape)
+                .unwrap()
+                .unwrap()
+                .to
+                .distance(point(3.0, 0.0))
+                < 1e-9
+        );
         let tee = corner(90.0, false, false, r, point(0.0, 3.0));
-        assert!(lobe(&tee, r, 0.1, &shape).unwrap().unwrap().to.distance(point(0.0, 3.0)) < 1e-9);
+        assert!(
+            lobe(&tee, r, 0.1, &shape)
+                .unwrap()
+                .unwrap()
+                .to
+                .distance(point(0.0, 3.0))
+                < 1e-9
+        );
         // 5 % too far out, or a larger disc.
         let at = 0.707_106_781 * r - 0.05 * r;
         assert!(lobe(&corner(90.0, true, false, r, point(at, at)), r, 0.1, &shape).is_err());
         let at = 0.707_106_781 * r;
-        assert!(lobe(&corner(90.0, true, false, r * 1.05, point(at, at)), r, 0.1, &shape).is_err());
+        assert!(
+            lobe(
+                &corner(90.0, true, false, r * 1.05, point(at, at)),
+                r,
+                0.1,
+                &shape
+            )
+            .is_err()
+        );
     }
 }
