@@ -63,7 +63,7 @@ pub(super) fn plan(
             "pilots for hold-down screws".to_string(),
         ),
         None => {
-            let Some((id, cutter)) = marker(work) else {
+            let Some((id, cutter)) = marker(work, setup) else {
                 return;
             };
             findings.push(
@@ -168,17 +168,27 @@ fn pilot_cutter<'w>(
     pick(CutterKind::Drill).or_else(|| pick(CutterKind::EndMill))
 }
 
-/// The thinnest cutter that may go straight down, to mark a place.
-fn marker(work: &Work) -> Option<(&str, &Cutter)> {
+/// A cutter that may go straight down, to mark a place: the one that the setup uses most, so that marking costs no change; of
+/// equals the thinnest.
+fn marker<'w>(work: &'w Work, setup: &Setup) -> Option<(&'w str, &'w Cutter)> {
+    let used = |id: &str| {
+        setup
+            .placements
+            .iter()
+            .filter_map(|p| work.variant(&p.variant))
+            .flat_map(|v| &v.steps)
+            .filter(|s| s.cutter == id)
+            .count()
+    };
     work.documents
         .shop
         .cutters
         .iter()
         .filter(|(_, c)| matches!(c.kind, CutterKind::Drill) || c.centre_cutting)
         .min_by(|(a, c), (b, d)| {
-            c.diameter
-                .mm()
-                .total_cmp(&d.diameter.mm())
+            used(b)
+                .cmp(&used(a))
+                .then(c.diameter.mm().total_cmp(&d.diameter.mm()))
                 .then_with(|| a.cmp(b))
         })
         .map(|(id, c)| (id.as_str(), c))

@@ -376,3 +376,84 @@ fn strips_too_narrow_to_hold_are_named() {
     let work = made(&j, &shop("bed", &[12.0]));
     assert!(with_code(&work, "waste-sliver").is_empty());
 }
+
+#[test]
+fn places_are_marked_where_no_cutter_drills_pilots() {
+    let mut s = shop("bed", &[22.0]);
+    s["cutters"].as_object_mut().unwrap().remove("drill");
+    let work = made(&bench_end(), &s);
+    assert_eq!(with_code(&work, "pilot-by-hand").len(), 1);
+    let setup = &work.setups[0];
+    assert_eq!(setup.own_steps[0].cutter, "mill");
+    assert!((setup.own_steps[0].lowest - 21.0).abs() < 1e-9);
+}
+
+#[test]
+fn pilots_leave_the_spoilboard_whole() {
+    let mut s = shop("bed", &[22.0]);
+    s["machines"]["router"]["spoilboard"] = json!(8);
+    let work = made(&bench_end(), &s);
+    assert_eq!(
+        with_code(&work, "spoilboard-thin").len(),
+        1,
+        "{:?}",
+        work.findings
+    );
+}
+
+#[test]
+fn clamps_keep_clear_of_cuts_and_of_the_nut() {
+    let mut j = bench_end();
+    j["settings"] = json!({ "hold": { "first": "clamps" } });
+    let work = made(&j, &shop("bed", &[22.0]));
+    assert_eq!(errors(&work), Vec::<String>::new());
+    let setup = &work.setups[0];
+    let clamps: Vec<_> = setup
+        .holds
+        .iter()
+        .filter(|h| h.kind == HoldKind::Clamp)
+        .collect();
+    assert!(clamps.len() >= 4);
+    let cuts = cuts_below(&work, setup, setup.z.highest_top());
+    for c in &clamps {
+        // The nut of 45 mm comes down to 40 − 22.3 = 17.7 mm over the face: below the clamp's 20 mm.
+        let space = cuts
+            .iter()
+            .map(|(q, _)| q.distance(c.at) - 22.5 - c.head_radius)
+            .fold(f64::INFINITY, f64::min);
+        assert!(space >= 4.0 - 1e-6, "{c:?} {space}");
+    }
+    // 22 mm of wood, 20 mm of clamp, 5 mm over it.
+    assert!((setup.safe_z - 47.0).abs() < 1e-9);
+}
+
+#[test]
+fn wide_boards_get_screws_in_the_frame() {
+    let mut s = shop("bed", &[12.0]);
+    s["stocks"]["wood"]["boards"] = json!([{ "id": "b", "length": 1200, "width": 800 }]);
+    let j = job(
+        json!([{ "id": "p", "count": 4, "stock": "wood", "blank": { "length": 450, "width": 200 } }]),
+    );
+    let mut j = j;
+    j["settings"] = json!({ "place": { "spacing": 60 } });
+    let work = made(&j, &s);
+    assert_eq!(errors(&work), Vec::<String>::new());
+    let setup = &work.setups[0];
+    let frame: Vec<_> = setup
+        .holds
+        .iter()
+        .filter(|h| h.kind == HoldKind::FrameScrew)
+        .collect();
+    assert!(!frame.is_empty());
+    for h in &frame {
+        assert_eq!(h.after_pause, Some(1));
+        assert!(outlines(&work, setup).iter().all(|o| !o.contains(h.at)));
+        let near = setup
+            .holds
+            .iter()
+            .filter(|o| o.at != h.at)
+            .map(|o| o.at.distance(h.at))
+            .fold(f64::INFINITY, f64::min);
+        assert!(near >= 250.0 - 15.0, "{near}");
+    }
+}
