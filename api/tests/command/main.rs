@@ -1,0 +1,7 @@
+//! The command as people run it: the real binary in a fresh folder, and runs in process where a moment must be met.
+
+mod bench;
+mod documents;
+mod formats;
+mod folders;
+mod runs;
