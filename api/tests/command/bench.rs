@@ -16,7 +16,8 @@ impl Bench {
     /// With a small job of one drilled part.
     pub fn new() -> Bench {
         let n = NEXT.fetch_add(1, Ordering::Relaxed);
-        let root = std::env::temp_dir().join(format!("grainway-command-{}-{n}", std::process::id()));
+        let root =
+            std::env::temp_dir().join(format!("grainway-command-{}-{n}", std::process::id()));
         let _ = std::fs::remove_dir_all(&root);
         std::fs::create_dir_all(root.join("job")).unwrap();
         let bench = Bench {
@@ -32,7 +33,8 @@ impl Bench {
     pub fn put(&self, name: &str, text: &str) {
         let path = self.path(name);
         std::fs::create_dir_all(path.parent().unwrap()).unwrap();
-        std::io::Write::write_all(&mut std::fs::File::create(path).unwrap(), text.as_bytes()).unwrap();
+        std::io::Write::write_all(&mut std::fs::File::create(path).unwrap(), text.as_bytes())
+            .unwrap();
     }
     pub fn read(&self, name: &str) -> String {
         std::fs::read_to_string(self.path(name)).unwrap_or_else(|e| panic!("{name}: {e}"))
@@ -97,7 +99,11 @@ pub fn files(folder: &Path) -> std::collections::BTreeMap<String, Vec<u8>> {
             if path.is_dir() {
                 open.push(path);
             } else {
-                let name = path.strip_prefix(folder).unwrap().to_string_lossy().into_owned();
+                let name = path
+                    .strip_prefix(folder)
+                    .unwrap()
+                    .to_string_lossy()
+                    .into_owned();
                 out.insert(name, std::fs::read(&path).unwrap());
             }
         }

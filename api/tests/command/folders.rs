@@ -6,7 +6,8 @@ use serde_json::json;
 /// A former output as a released job leaves it.
 fn yesterday(bench: &Bench) {
     bench.put("out/programs/01-board-1.ngc", "M2\n");
-    let report = json!({ "format": "grainway.report/1", "files": { "programs/01-board-1.ngc": "" } });
+    let report =
+        json!({ "format": "grainway.report/1", "files": { "programs/01-board-1.ngc": "" } });
     bench.put("out/report.json", &report.to_string());
 }
 
@@ -34,7 +35,11 @@ fn a_folder_that_is_not_ours_stays() {
     bench.put("out/letters/to-the-library.txt", "Dear …");
     let run = bench.make();
     assert_eq!(run.exit, 2, "{}", run.err);
-    assert!(run.err.contains("letters/to-the-library.txt"), "{}", run.err);
+    assert!(
+        run.err.contains("letters/to-the-library.txt"),
+        "{}",
+        run.err
+    );
     assert_eq!(bench.read("out/letters/to-the-library.txt"), "Dear …");
     assert_eq!(bench.entries(), ["job", "out"]);
 }

@@ -47,7 +47,8 @@ fn documents_of_every_version_migrate() {
 #[test]
 fn a_document_with_problems_is_left_alone() {
     let bench = Bench::new();
-    let text = "{\"format\": \"grainway.job/1\", \"name\": \"x\", \"shop\": \"shop.json\", \"prats\": []}";
+    let text =
+        "{\"format\": \"grainway.job/1\", \"name\": \"x\", \"shop\": \"shop.json\", \"prats\": []}";
     bench.put("job.json", text);
     let run = bench.run(&["migrate", "job.json"]);
     assert_eq!(run.exit, 1, "{}", run.err);

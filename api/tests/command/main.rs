@@ -2,6 +2,6 @@
 
 mod bench;
 mod documents;
-mod formats;
 mod folders;
+mod formats;
 mod runs;

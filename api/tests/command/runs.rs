@@ -25,18 +25,32 @@ fn every_command_speaks_json() {
         (vec!["dialects", "--json"], None),
         (vec!["schema", "job", "--json"], Some("properties")),
         (vec!["check", "job/job.json", "--json"], Some("report")),
-        (vec!["make", "job/job.json", "--out", "out", "--json"], Some("report")),
+        (
+            vec!["make", "job/job.json", "--out", "out", "--json"],
+            Some("report"),
+        ),
         (vec!["migrate", "job/job.json", "--json"], Some("to")),
-        (vec!["make", "job/job.json", "--out", "job", "--json"], Some("error")),
+        (
+            vec!["make", "job/job.json", "--out", "job", "--json"],
+            Some("error"),
+        ),
     ] {
         let run = bench.run(&arguments);
-        let value: Value = serde_json::from_str(&run.out).unwrap_or_else(|e| panic!("{arguments:?}: {e}"));
+        let value: Value =
+            serde_json::from_str(&run.out).unwrap_or_else(|e| panic!("{arguments:?}: {e}"));
         match key {
             Some(key) => assert!(value.get(key).is_some(), "{arguments:?}"),
-            None => assert!(value.as_array().is_some_and(|a| !a.is_empty()), "{arguments:?}"),
+            None => assert!(
+                value.as_array().is_some_and(|a| !a.is_empty()),
+                "{arguments:?}"
+            ),
         }
         // A pipe gets no progress.
-        assert!(!run.err.contains('\r') && !run.err.contains('\u{1b}'), "{:?}", run.err);
+        assert!(
+            !run.err.contains('\r') && !run.err.contains('\u{1b}'),
+            "{:?}",
+            run.err
+        );
     }
 }
 
@@ -45,7 +59,12 @@ fn a_made_folder_holds_what_its_report_lists() {
     let bench = Bench::new();
     bench.make();
     let report = bench.report();
-    let mut listed: Vec<String> = report["files"].as_object().unwrap().keys().cloned().collect();
+    let mut listed: Vec<String> = report["files"]
+        .as_object()
+        .unwrap()
+        .keys()
+        .cloned()
+        .collect();
     listed.push("report.json".to_string());
     listed.sort();
     let found = files(&bench.path("out"));
@@ -54,21 +73,36 @@ fn a_made_folder_holds_what_its_report_lists() {
         let own = grainway_pipeline::work::sha256_hex(&found[name]);
         assert_eq!(sum.as_str().unwrap(), own, "{name}");
     }
-    for name in ["setup-sheet.html", "setup-sheet.pdf", "cutlist.csv", "boards.csv", "handwork.csv"] {
+    for name in [
+        "setup-sheet.html",
+        "setup-sheet.pdf",
+        "cutlist.csv",
+        "boards.csv",
+        "handwork.csv",
+    ] {
         assert!(found.contains_key(name), "{name}");
     }
     let programs = report["programs"].as_array().unwrap();
     assert!(!programs.is_empty());
     // Withheld programs begin with a line that no controller accepts and end in .txt; released ones are the checked text.
     for program in programs {
-        let (file, release) = (program["file"].as_str().unwrap(), program["release"].as_str().unwrap());
+        let (file, release) = (
+            program["file"].as_str().unwrap(),
+            program["release"].as_str().unwrap(),
+        );
         let text = String::from_utf8(found[file].clone()).unwrap();
         match release {
             "withheld" => {
-                assert!(file.starts_with("programs-withheld/") && file.ends_with(".txt"), "{file}");
+                assert!(
+                    file.starts_with("programs-withheld/") && file.ends_with(".txt"),
+                    "{file}"
+                );
                 let (first, rest) = text.split_once('\n').unwrap();
                 assert_eq!(first, grainway_stages::report::WITHHELD_LINE);
-                assert_eq!(grainway_pipeline::work::sha256_hex(rest.as_bytes()), program["sha256"].as_str().unwrap());
+                assert_eq!(
+                    grainway_pipeline::work::sha256_hex(rest.as_bytes()),
+                    program["sha256"].as_str().unwrap()
+                );
             }
             _ => assert_eq!(
                 grainway_pipeline::work::sha256_hex(text.as_bytes()),
@@ -76,7 +110,10 @@ fn a_made_folder_holds_what_its_report_lists() {
             ),
         }
     }
-    assert_eq!(report["verdict"] == "ready", bench.path("out/programs").is_dir());
+    assert_eq!(
+        report["verdict"] == "ready",
+        bench.path("out/programs").is_dir()
+    );
 }
 
 #[test]
@@ -103,7 +140,11 @@ fn the_pdf_sheet_opens_and_says_what_it_must() {
         .output()
         .expect("pdftotext (poppler-utils) is installed by ./test");
     assert!(read.status.success());
-    assert_eq!(String::from_utf8_lossy(&read.stderr), "", "poppler complains");
+    assert_eq!(
+        String::from_utf8_lossy(&read.stderr),
+        "",
+        "poppler complains"
+    );
     let text = String::from_utf8(read.stdout).unwrap();
     for part in [
         "Card-index cabinet",
@@ -124,11 +165,26 @@ fn the_same_job_gives_the_same_bytes() {
     let first = files(&bench.path("out"));
     // Other key order and white space: serde_json sorts keys, the fixture is rewritten by hand.
     let text = serde_json::to_string_pretty(&job()).unwrap();
-    let (head, tail) = text.split_once("\"name\": \"Card-index cabinet\",").unwrap();
+    let (head, tail) = text
+        .split_once("\"name\": \"Card-index cabinet\",")
+        .unwrap();
     let last = tail.rfind('}').unwrap();
-    bench.put("job/job.json", &format!("{head}{},\n \"name\": \"Card-index cabinet\"\n}}", tail[..last].trim_end()));
+    bench.put(
+        "job/job.json",
+        &format!(
+            "{head}{},\n \"name\": \"Card-index cabinet\"\n}}",
+            tail[..last].trim_end()
+        ),
+    );
     for threads in ["1", "2", "7"] {
-        bench.run(&["--threads", threads, "make", "job/job.json", "--out", "again"]);
+        bench.run(&[
+            "--threads",
+            threads,
+            "make",
+            "job/job.json",
+            "--out",
+            "again",
+        ]);
         assert!(first == files(&bench.path("again")), "{threads} threads");
     }
 }
@@ -136,7 +192,14 @@ fn the_same_job_gives_the_same_bytes() {
 #[test]
 fn a_run_taken_up_from_any_state_gives_the_same_bytes() {
     let bench = Bench::new();
-    bench.run(&["make", "job/job.json", "--out", "out", "--save-work", "states"]);
+    bench.run(&[
+        "make",
+        "job/job.json",
+        "--out",
+        "out",
+        "--save-work",
+        "states",
+    ]);
     let straight = files(&bench.path("out"));
     let mut states: Vec<_> = std::fs::read_dir(bench.path("states"))
         .unwrap()
@@ -146,9 +209,20 @@ fn a_run_taken_up_from_any_state_gives_the_same_bytes() {
     states.sort();
     assert_eq!(states.len(), Registries::built_in().stages.iter().count());
     for state in &states {
-        let run = bench.run(&["make", "job/job.json", "--out", "again", "--from", state.to_str().unwrap()]);
+        let run = bench.run(&[
+            "make",
+            "job/job.json",
+            "--out",
+            "again",
+            "--from",
+            state.to_str().unwrap(),
+        ]);
         assert_ne!(run.exit, 2, "{}", run.err);
-        assert!(straight == files(&bench.path("again")), "{}", state.display());
+        assert!(
+            straight == files(&bench.path("again")),
+            "{}",
+            state.display()
+        );
     }
     // Another job, other settings, a damaged block: refused with a sentence.
     let state = states[6].to_str().unwrap();
@@ -157,9 +231,18 @@ fn a_run_taken_up_from_any_state_gives_the_same_bytes() {
     bench.put("job/job.json", &other.to_string());
     let run = bench.run(&["make", "job/job.json", "--out", "again", "--from", state]);
     assert_eq!(run.exit, 2, "{}", run.err);
-    assert!(run.err.contains("run the job from the start"), "{}", run.err);
+    assert!(
+        run.err.contains("run the job from the start"),
+        "{}",
+        run.err
+    );
     bench.put("job/job.json", &job().to_string());
-    let block = std::fs::read_dir(bench.path("states/blobs")).unwrap().next().unwrap().unwrap().path();
+    let block = std::fs::read_dir(bench.path("states/blobs"))
+        .unwrap()
+        .next()
+        .unwrap()
+        .unwrap()
+        .path();
     let mut bytes = std::fs::read(&block).unwrap();
     bytes[0] ^= 1;
     std::io::Write::write_all(&mut std::fs::File::create(&block).unwrap(), &bytes).unwrap();
@@ -167,7 +250,14 @@ fn a_run_taken_up_from_any_state_gives_the_same_bytes() {
     let run = bench.run(&["make", "job/job.json", "--out", "again", "--from", last]);
     assert_eq!(run.exit, 2, "{}", run.err);
     assert!(run.err.contains("was changed"), "{}", run.err);
-    let run = bench.run(&["make", "job/job.json", "--out", "again", "--from", "job/job.json"]);
+    let run = bench.run(&[
+        "make",
+        "job/job.json",
+        "--out",
+        "again",
+        "--from",
+        "job/job.json",
+    ]);
     assert_eq!(run.exit, 2, "{}", run.err);
 }
 
@@ -213,7 +303,14 @@ fn an_interrupt_ends_with_130() {
     shop["stocks"]["ash-12"]["boards"][0]["count"] = json!(1000);
     bench.put("job/shop.json", &shop.to_string());
     let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_grainway"))
-        .args(["make", "job/job.json", "--out", "out", "--save-work", "states"])
+        .args([
+            "make",
+            "job/job.json",
+            "--out",
+            "out",
+            "--save-work",
+            "states",
+        ])
         .current_dir(&bench.root)
         .stdout(std::process::Stdio::null())
         .stderr(std::process::Stdio::null())
@@ -221,7 +318,10 @@ fn an_interrupt_ends_with_130() {
         .unwrap();
     // The first saved state is the sign that the run is under way.
     while !bench.path("states/00-drawing.json").exists() {
-        assert!(child.try_wait().unwrap().is_none(), "it ended before it was interrupted");
+        assert!(
+            child.try_wait().unwrap().is_none(),
+            "it ended before it was interrupted"
+        );
         std::thread::yield_now();
     }
     let sent = std::process::Command::new("kill")

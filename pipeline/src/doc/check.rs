@@ -26,6 +26,8 @@ pub(super) enum Cure {
     Drop,
     /// Take the last key of the pointer as this one.
     Rename(String),
+    /// Take this in its place: the word that is nearest.
+    Replace(Value),
 }
 
 /// All that keeps `value` from following `schema`.
@@ -216,17 +218,18 @@ impl<'s> Walk<'s> {
         let near = value
             .as_str()
             .and_then(|v| nearest(v, known.iter().copied()));
-        let message = match near {
-            Some(near) => format!(
+        if let Some(near) = near {
+            let message = format!(
                 "{} is not known here; did you mean \"{near}\"?",
                 seen(value)
-            ),
-            None => format!(
-                "{} is not known here; it should be one of {}.",
-                seen(value),
-                known.join(", ")
-            ),
-        };
+            );
+            return self.add(pointer, message, Cure::Replace(near.into()));
+        }
+        let message = format!(
+            "{} is not known here; it should be one of {}.",
+            seen(value),
+            known.join(", ")
+        );
         self.say(pointer, message);
     }
 

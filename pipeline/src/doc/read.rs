@@ -233,7 +233,6 @@ fn read_document<T: DeserializeOwned>(
     }
     let mut edits = Vec::new();
     let mut document = None;
-    let mut judged = false;
     for round in 0..MOST_ROUNDS {
         let issues = check(&value, schema, "");
         if !issues.is_empty() {
@@ -254,33 +253,22 @@ fn read_document<T: DeserializeOwned>(
                 break;
             }
         };
-        let wrong = meaning(&typed);
+        // What is empty because something was set aside is no mistake of its own.
+        let mut wrong = meaning(&typed);
+        wrong.retain(|p| !follows(&edits, &p.pointer));
         if wrong.is_empty() {
             document = Some(typed);
             break;
         }
-        // Said once, over all that is left; what is empty because something was set aside is no mistake of its own.
-        if !std::mem::replace(&mut judged, true) {
-            let consequence = |p: &Problem| {
-                edits.iter().any(|e| {
-                    let place = match e {
-                        Edit::Entry { list, .. } => list.as_str(),
-                        Edit::Key { pointer } => pointer.rsplit_once('/').map_or("", |(o, _)| o),
-                        Edit::Renamed { .. } => return false,
-                    };
-                    place == p.pointer || place.starts_with(&format!("{}/", p.pointer))
-                })
-            };
-            problems.extend(wrong.iter().filter(|p| !consequence(p)).map(|p| Problem {
-                pointer: original(&edits, &p.pointer),
-                ..p.clone()
-            }));
-        }
+        problems.extend(wrong.iter().map(|p| Problem {
+            pointer: original(&edits, &p.pointer),
+            ..p.clone()
+        }));
         let issues = wrong
             .into_iter()
             .map(|problem| Issue {
+                cure: plausible(&problem).map_or(Cure::Drop, Cure::Replace),
                 problem,
-                cure: Cure::Drop,
             })
             .collect();
         if !set_aside(&mut value, issues, &mut edits) {
@@ -297,6 +285,37 @@ fn read_document<T: DeserializeOwned>(
         document,
         problems,
         edits,
+    }
+}
+
+/// What is said of this place follows from what was set aside below it.
+fn follows(edits: &[Edit], pointer: &str) -> bool {
+    edits.iter().any(|e| {
+        let place = match e {
+            Edit::Entry { list, .. } => list.as_str(),
+            Edit::Key { pointer } => pointer.rsplit_once('/').map_or("", |(o, _)| o),
+            Edit::Renamed { .. } => return false,
+        };
+        place == pointer || place.starts_with(&format!("{pointer}/"))
+    })
+}
+
+/// A machine without one of its figures is no machine, and without a machine little else can be checked: a figure out of range
+/// is taken as one that limits nothing.
+fn plausible(problem: &Problem) -> Option<Value> {
+    let key = problem
+        .pointer
+        .strip_prefix("/machines/")?
+        .split('/')
+        .nth(1)?;
+    match (problem.kind, key) {
+        (ProblemKind::Number, "min-rpm") => Some(0.into()),
+        (
+            ProblemKind::Number,
+            "travel" | "max-feed" | "max-plunge" | "rapid" | "acceleration" | "max-rpm"
+            | "spoilboard",
+        ) => Some(20_000.into()),
+        _ => None,
     }
 }
 
@@ -367,6 +386,12 @@ fn set_aside(value: &mut Value, issues: Vec<Issue>, edits: &mut Vec<Edit>) -> bo
         let pointer = issue.problem.pointer;
         match issue.cure {
             Cure::Rename(to) => done |= rename(value, &pointer, to, edits),
+            Cure::Replace(by) => {
+                if let Some(place) = value.pointer_mut(&pointer) {
+                    done |= *place != by;
+                    *place = by;
+                }
+            }
             Cure::Drop => drops.push(piece(&pointer)),
         }
     }

@@ -53,7 +53,7 @@ codes! {
     BAD_NUMBER = "bad-number" Error
         "A number is zero, negative, not finite or out of its range.",
         "Give a number in the range that the message names.",
-        "";
+        "pipeline/src/doc/read.rs::numbers_out_of_range_are_named_with_their_place";
     BLOCK_IGNORED = "block-ignored" Warning
         "A block inserted on an ignored layer holds contours on layers that a rule makes something of.",
         "Insert the block on another layer, or draw the contours outside it, if they are to be cut.",
@@ -65,7 +65,7 @@ codes! {
     CANNOT_READ = "cannot-read" Error
         "A file that the job names is missing or cannot be read.",
         "Put the file beside the job or correct its name.",
-        "";
+        "api/tests/command/documents.rs::documents_that_are_none_are_findings";
     CAPTURED_SIZE = "captured-size" Warning
         "A size in a layer's name differs from what is drawn; what is drawn will be cut.",
         "Correct the drawing or the layer's name.",
@@ -117,7 +117,7 @@ codes! {
     DOCUMENT_INVALID = "document-invalid" Error
         "The document does not follow its schema.",
         "Correct the place that the pointer names; `grainway schema` prints the schema.",
-        "";
+        "api/tests/command/documents.rs::an_unknown_key_offers_the_nearest";
     DOUBLE_DROPPED = "double-dropped" Note
         "Lines that lie over others were dropped.",
         "Nothing; remove them from the drawing if they are not meant.",
@@ -197,7 +197,7 @@ codes! {
     NO_PROGRAM = "no-program" Error
         "The chain ended without a program.",
         "Give the job parts to cut, and leave `chain` out unless it ends with post, verify and report.",
-        "";
+        "stages/src/report/release.rs::a_job_without_programs_is_refused";
     NO_ROOM_FOR_FIRST_HOLD = "no-room-for-first-hold" Error
         "Nothing finds room to hold the wood before the first cut.",
         "Enlarge the margin or the board, use smaller screws or clamps, or move the features.",
@@ -221,7 +221,7 @@ codes! {
     NOT_VERIFIED = "not-verified" Error
         "A program did not pass its checks, or nothing checked it.",
         "Act on the other findings; put verify after every stage that changes programs.",
-        "";
+        "stages/src/report/release.rs::one_bad_program_withholds_all";
     NOTHING_TO_MAKE = "nothing-to-make" Error
         "A job or a drawing gives no part.",
         "Check the layer rules, and that outlines are closed.",
@@ -273,7 +273,7 @@ codes! {
     UNKNOWN_NAME = "unknown-name" Error
         "A name is used that nothing defines: a stock, a cutter, a machine, a wood, a dialect, a stage.",
         "Correct the name; the message offers the nearest known one.",
-        "";
+        "api/tests/command/documents.rs::twelve_unrelated_mistakes_are_named_in_one_run";
     UNREACHABLE = "unreachable" Error
         "The given cutters clear nothing of a feature, or leave more of it than its `leave`.",
         "Give a smaller cutter, allow relief, or write if-unreachable: hand to list it as hand work.",
@@ -281,7 +281,7 @@ codes! {
     UNVERIFIED_ACCEPTED = "unverified-accepted" Warning
         "A program cannot be read back and the shop accepts that in writing.",
         "Prove it at the machine above the work before the first cut.",
-        "";
+        "stages/src/report/release.rs::what_the_shop_accepts_in_writing_goes_beside";
     VERIFY_AS_PLANNED = "verify-as-planned" Error
         "The motions read back from the text are not the planned ones.",
         "Do not run it. If the text was edited on purpose, verify it with --edited; otherwise report the failure.",

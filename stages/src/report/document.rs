@@ -15,6 +15,10 @@ pub const REPORT_FORMAT: &str = "grainway.report/1";
 /// What "verified" means, on every sheet and in every report.
 pub const MEANS: &str = "Checked against the parts, not run on your machine.";
 
+/// What it means when a program cannot be read back and the shop accepts that.
+pub const MEANS_UNVERIFIED: &str =
+    "Not checked: programs that cannot be read back, accepted by the shop as they are.";
+
 /// The report of a job. Lengths are millimetres, areas square metres, times seconds, feeds mm/min.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]

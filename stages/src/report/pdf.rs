@@ -111,6 +111,7 @@ struct Pages {
     /// Where the next thing begins, points from the page's lower edge.
     y: f64,
     title: String,
+    means: String,
 }
 
 /// The document's bytes.
@@ -120,6 +121,7 @@ pub(super) fn pdf(sheet: &Sheet) -> Vec<u8> {
         now: Content::new(),
         y: PAGE_HEIGHT - MARGIN,
         title: sheet.title.clone(),
+        means: sheet.means.clone(),
     };
     for block in &sheet.blocks {
         pages.block(block, &sheet.pictures);
@@ -169,9 +171,9 @@ impl Pages {
         let number = self.done.len() + 1;
         let foot = format!("{}, page {number}", self.title);
         self.text(&foot, MARGIN, FOOT, 8.0, false, [0x55; 3]);
-        let means = super::document::MEANS;
-        let x = PAGE_WIDTH - MARGIN - width(means, 8.0, false);
-        self.text(means, x, FOOT, 8.0, false, [0x55; 3]);
+        let means = self.means.clone();
+        let x = PAGE_WIDTH - MARGIN - width(&means, 8.0, false);
+        self.text(&means, x, FOOT, 8.0, false, [0x55; 3]);
         let page = std::mem::replace(&mut self.now, Content::new());
         self.done.push(page);
         self.y = PAGE_HEIGHT - MARGIN;

@@ -139,3 +139,135 @@ pub fn file_name(program: &Program, release: Release) -> String {
         Release::Unverified => format!("programs-unverified/{}", program.name),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use grainway_pipeline::dialect::Written;
+    use grainway_pipeline::doc::{read_job, read_shop};
+    use grainway_pipeline::stage::SpoolId;
+    use grainway_pipeline::work::{Documents, Verdict};
+
+    fn work(accept: bool) -> Work {
+        let shop = format!(
+            r#"{{"format": "grainway.shop/1", "cutters": {{}}, "accept-unverified": [{}], "machines": {{ "router": {{
+                "dialect": "words", "travel": [1200, 800, 120], "z-zero": "bed", "max-feed": 4000, "max-plunge": 1200,
+                "rapid": 6000, "acceleration": 400, "min-rpm": 6000, "max-rpm": 24000, "spoilboard": 18 }} }} }}"#,
+            if accept { "\"words\"" } else { "" }
+        );
+        let job = r#"{"format": "grainway.job/1", "name": "x", "shop": "shop.json", "parts": [
+            {"id": "p", "stock": "s", "outline": {"circle": {"at": [0, 0], "diameter": 9}}}]}"#;
+        let mut work = Work::new(Documents {
+            job: read_job(job.as_bytes()).unwrap(),
+            shop: read_shop(shop.as_bytes()).unwrap(),
+            hash: String::new(),
+        });
+        work.facts.insert("verified".to_string());
+        work
+    }
+
+    fn program(name: &str, passed: bool) -> Program {
+        let verdict = Some(Verdict {
+            passed,
+            figures: Vec::new(),
+            findings: Vec::new(),
+        });
+        Program {
+            name: name.to_string(),
+            setup: "board-1".to_string(),
+            entries: (0, 1),
+            number: 1,
+            text: SpoolId(String::new()),
+            sha256: String::new(),
+            written: Written::default(),
+            cutter: None,
+            as_planned: verdict.clone(),
+            safe: verdict,
+            unverified: false,
+        }
+    }
+
+    fn judged(work: &mut Work) -> (JobVerdict, Vec<String>) {
+        add_findings(work);
+        let verdict = verdict(work);
+        let files = work
+            .programs
+            .iter()
+            .map(|p| file_name(p, release(p, verdict)));
+        (verdict, files.collect())
+    }
+
+    #[test]
+    fn programs_that_passed_are_released() {
+        let mut work = work(false);
+        work.programs = vec![program("01.ngc", true), program("02.ngc", true)];
+        let (verdict, files) = judged(&mut work);
+        assert_eq!(verdict, JobVerdict::Ready);
+        assert_eq!(files, ["programs/01.ngc", "programs/02.ngc"]);
+    }
+
+    #[test]
+    fn one_bad_program_withholds_all() {
+        let mut work = work(false);
+        work.programs = vec![program("01.ngc", true), program("02.ngc", false)];
+        let (verdict, files) = judged(&mut work);
+        assert_eq!(verdict, JobVerdict::Withheld);
+        assert_eq!(
+            files,
+            [
+                "programs-withheld/01.ngc.txt",
+                "programs-withheld/02.ngc.txt"
+            ]
+        );
+        assert_eq!(work.findings[0].code, "not-verified");
+    }
+
+    #[test]
+    fn any_error_withholds_programs_that_passed() {
+        let mut work = work(false);
+        work.programs = vec![program("01.ngc", true)];
+        work.find(Finding::new(&code::UNREACHABLE, "x"));
+        assert_eq!(judged(&mut work).0, JobVerdict::Withheld);
+    }
+
+    #[test]
+    fn programs_changed_after_verify_are_withheld() {
+        let mut work = work(false);
+        work.programs = vec![program("01.ngc", true)];
+        work.facts.remove("verified");
+        assert_eq!(judged(&mut work).0, JobVerdict::Withheld);
+        // A verdict that is not there is no verdict passed.
+        let mut work = super::tests::work(false);
+        work.programs = vec![Program {
+            safe: None,
+            ..program("01.ngc", true)
+        }];
+        assert_eq!(judged(&mut work).0, JobVerdict::Withheld);
+    }
+
+    #[test]
+    fn a_job_without_programs_is_refused() {
+        let mut work = work(false);
+        assert_eq!(judged(&mut work).0, JobVerdict::Refused);
+        assert_eq!(work.findings[0].code, "no-program");
+    }
+
+    #[test]
+    fn what_the_shop_accepts_in_writing_goes_beside() {
+        let unread = Program {
+            unverified: true,
+            as_planned: None,
+            safe: None,
+            ..program("01.txt", true)
+        };
+        let mut accepted = work(true);
+        accepted.programs = vec![unread.clone()];
+        let (verdict, files) = judged(&mut accepted);
+        assert_eq!(verdict, JobVerdict::Ready);
+        assert_eq!(files, ["programs-unverified/01.txt"]);
+        assert_eq!(accepted.findings[0].code, "unverified-accepted");
+        let mut not = work(false);
+        not.programs = vec![unread];
+        assert_eq!(judged(&mut not).0, JobVerdict::Withheld);
+    }
+}

@@ -88,6 +88,8 @@ pub(super) enum Block {
 /// Blocks and the pictures among them.
 pub(super) struct Sheet {
     pub title: String,
+    /// What the checks mean, at the foot of every page.
+    pub means: String,
     pub blocks: Vec<Block>,
     pub pictures: Vec<Picture>,
 }
@@ -144,6 +146,7 @@ fn range(r: [f64; 2]) -> String {
 pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
     let mut sheet = Sheet {
         title: report.job.clone(),
+        means: report.means.clone(),
         blocks: Vec::new(),
         pictures: Vec::new(),
     };

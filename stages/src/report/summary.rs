@@ -1,9 +1,9 @@
 //! The work, summed up: the rows of the report, from which sheets and lists are printed too.
 
 use super::document::{
-    BalanceRow, Counts, CutRow, CutterRow, FigureRow, HandWorkRow, HoldRow, MEANS, MachineRow,
-    OrderRow, PartRow, PlacementRow, ProgramRow, REPORT_FORMAT, ReportDocument, SetupRow, TimesRow,
-    VerdictRow, WoodRow,
+    BalanceRow, Counts, CutRow, CutterRow, FigureRow, HandWorkRow, HoldRow, MEANS,
+    MEANS_UNVERIFIED, MachineRow, OrderRow, PartRow, PlacementRow, ProgramRow, REPORT_FORMAT,
+    ReportDocument, SetupRow, TimesRow, VerdictRow, WoodRow,
 };
 use super::release;
 use super::times::{Clock, Drive, Seconds};
@@ -157,7 +157,12 @@ pub(super) fn report(work: &Work, clearance: f64) -> ReportDocument {
         job: work.documents.job.name.clone(),
         documents: work.documents.hash.clone(),
         verdict,
-        means: MEANS.to_string(),
+        means: if work.programs.iter().any(|p| p.unverified) {
+            MEANS_UNVERIFIED
+        } else {
+            MEANS
+        }
+        .to_string(),
         counts: Counts::of(&work.findings),
         findings: work.findings.clone(),
         machine: machine.map(|(id, m)| MachineRow {
