@@ -6,9 +6,9 @@
 use crate::drawing::group::{Lies, lies};
 use grainway_pipeline::doc::{Depth, FeatureKind, Length, ZZero};
 use grainway_pipeline::finding::{Finding, Severity, code};
-use grainway_pipeline::geom::{Bounds, Contour, Point};
+use grainway_pipeline::geom::{Bounds, Contour, Point, SegmentIndex};
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
-use grainway_pipeline::tolerance::LAYER_SIZE_MM;
+use grainway_pipeline::tolerance::{LAYER_SIZE_MM, SAME_POINT_MM};
 use grainway_pipeline::work::{
     Documents, Feature, Part, SizedFeature, Source, Variant, Work, ZFrame,
 };
@@ -51,8 +51,6 @@ const DEEPEST_INTO_SPOILBOARD_MM: f64 = 0.5;
 const THROUGH_MM: f64 = LAYER_SIZE_MM;
 /// Cuts nearer than this run into one another, and leave no wall to speak of, mm.
 const TOUCHING_MM: f64 = 0.01;
-/// Chords for measuring walls deviate by this, mm.
-const WALL_CHORD_MM: f64 = 0.02;
 
 /// The fit stage.
 #[derive(Clone, Copy, Debug, Default)]
@@ -471,41 +469,38 @@ impl Fitting<'_> {
             .filter(|f| f.kind != FeatureKind::Engraving)
             .collect();
         let boxes: Vec<Bounds> = cut.iter().map(|f| f.shape.bounds()).collect();
-        let fine: Vec<Vec<Point>> = cut
+        let indices: Vec<SegmentIndex> = cut
             .iter()
-            .map(|f| f.shape.flattened(WALL_CHORD_MM))
+            .map(|f| SegmentIndex::new(f.shape.segments()))
             .collect();
-        let outline = &self.part.outline;
-        let outline_points = outline.flattened(WALL_CHORD_MM);
+        let edge = SegmentIndex::new(self.part.outline.segments());
         for (i, f) in cut.iter().enumerate() {
-            if lies(&f.shape, outline) == Lies::Inside {
-                if let Some((wall, at)) = wall(&f.shape, &fine[i], outline, &outline_points, least)
-                {
+            if lies(&f.shape, &self.part.outline) == Lies::Inside {
+                if let Some((wall, at)) = wall(&f.shape, &edge, least) {
+                    let word = f.kind.word();
                     let message = format!(
-                        "A wall of {} mm stays between the {} and the part's edge; {least} mm are the least.",
-                        tidy(wall),
-                        f.kind.word()
+                        "A wall of {} mm stays between the {word} and the part's edge; {least} mm are the least.",
+                        tidy(wall)
                     );
                     self.wall_finding(f, at, message);
                 }
             }
             for (j, g) in cut.iter().enumerate().skip(i + 1) {
-                if !boxes[i].grown(least).touches(boxes[j])
-                    || lies(&f.shape, &g.shape) != Lies::Outside
-                    || lies(&g.shape, &f.shape) != Lies::Outside
-                {
+                let apart = boxes[i].grown(least).touches(boxes[j])
+                    && lies(&f.shape, &g.shape) == Lies::Outside
+                    && lies(&g.shape, &f.shape) == Lies::Outside;
+                let Some((wall, at)) = apart.then(|| wall(&f.shape, &indices[j], least)).flatten()
+                else {
                     continue;
-                }
-                if let Some((wall, at)) = wall(&f.shape, &fine[i], &g.shape, &fine[j], least) {
-                    let message = format!(
-                        "A wall of {} mm stays between the {} and the {} {}; {least} mm are the least.",
-                        tidy(wall),
-                        f.kind.word(),
-                        g.kind.word(),
-                        g.key
-                    );
-                    self.wall_finding(f, at, message);
-                }
+                };
+                let message = format!(
+                    "A wall of {} mm stays between the {} and the {} {}; {least} mm are the least.",
+                    tidy(wall),
+                    f.kind.word(),
+                    g.kind.word(),
+                    g.key
+                );
+                self.wall_finding(f, at, message);
             }
         }
     }
@@ -519,24 +514,11 @@ impl Fitting<'_> {
     }
 }
 
-/// The least distance between two boundaries and where, when it is a wall and thinner than `least`.
-fn wall(
-    a: &Contour,
-    a_points: &[Point],
-    b: &Contour,
-    b_points: &[Point],
-    least: f64,
-) -> Option<(f64, Point)> {
-    let near = b.bounds().grown(least);
-    let from_a = a_points
-        .iter()
-        .filter(|p| near.contains(**p))
-        .map(|p| (b.distance(*p), *p));
-    let near = a.bounds().grown(least);
-    let from_b = b_points
-        .iter()
-        .filter(|p| near.contains(**p))
-        .map(|p| (a.distance(*p), *p));
-    let (distance, at) = from_a.chain(from_b).min_by(|x, y| x.0.total_cmp(&y.0))?;
-    (distance > TOUCHING_MM && distance < least - 1e-6).then_some((distance, at))
+/// The least distance between a boundary and another, and where on the first, when it is a wall and thinner than `least`.
+fn wall(contour: &Contour, other: &SegmentIndex, least: f64) -> Option<(f64, Point)> {
+    let nearest = contour
+        .segments()
+        .filter_map(|s| other.distance_to_segment(&s, least));
+    let (distance, at) = nearest.min_by(|x, y| x.0.total_cmp(&y.0))?;
+    (distance > TOUCHING_MM && distance < least - SAME_POINT_MM).then_some((distance, at))
 }

@@ -1,7 +1,9 @@
 //! Runs of one layer joined end to end into contours, doubles dropped, small faults of drawing smoothed out.
 
 use super::read::Run;
-use grainway_pipeline::geom::{Bounds, Contour, Point, Segment, Vertex};
+use grainway_pipeline::geom::{
+    Bounds, Contour, Point, Segment, SegmentIndex, Vertex, intersections,
+};
 use grainway_pipeline::tolerance::{IMPORT_MM, SAME_POINT_MM};
 use std::collections::BTreeMap;
 
@@ -469,34 +471,26 @@ fn sagitta(a: Point, b: Point, bulge: f64) -> f64 {
 
 // --- Crossings ---------------------------------------------------------------------------------------------------------------------
 
-/// A place where the contour crosses itself.
+/// A place where the contour crosses or touches itself. Neighbours that meet almost in one direction may cross again within the
+/// import tolerance of their corner; that is no fault of the drawing.
 pub(super) fn crossing(contour: &Contour) -> Option<Point> {
-    let points = contour.flattened(0.002);
-    let n = points.len();
-    let count = if contour.closed {
-        n
-    } else {
-        n.saturating_sub(1)
-    };
-    let edge = |i: usize| (points[i], points[(i + 1) % n]);
-    let mut order: Vec<usize> = (0..count).collect();
-    let left = |i: usize| edge(i).0.x.min(edge(i).1.x);
-    order.sort_by(|a, b| left(*a).total_cmp(&left(*b)));
-    for (k, &i) in order.iter().enumerate() {
-        let (a, b) = edge(i);
-        let right = a.x.max(b.x);
-        for &j in &order[k + 1..] {
-            if left(j) > right {
-                break;
-            }
-            if i.abs_diff(j) <= 1 || (contour.closed && i.abs_diff(j) == count - 1) {
-                continue;
-            }
-            let (c, d) = edge(j);
-            let (s, t) = ((b - a).cross(c - a), (b - a).cross(d - a));
-            let (u, v) = ((d - c).cross(a - c), (d - c).cross(b - c));
-            if s * t < 0.0 && u * v < 0.0 {
-                return Some(a.lerp(b, u / (u - v)));
+    let segments: Vec<Segment> = contour.without_repeats(SAME_POINT_MM).segments().collect();
+    let n = segments.len();
+    let index = SegmentIndex::new(segments.iter().copied());
+    for (i, s) in segments.iter().enumerate() {
+        for j in index.near(s, 0.0).into_iter().filter(|j| *j > i) {
+            let shared = |p: &Point| {
+                (j == i + 1 && p.distance(s.end()) <= IMPORT_MM)
+                    || (contour.closed
+                        && i == 0
+                        && j + 1 == n
+                        && p.distance(s.start()) <= IMPORT_MM)
+            };
+            if let Some(p) = intersections(s, &segments[j])
+                .into_iter()
+                .find(|p| !shared(p))
+            {
+                return Some(p);
             }
         }
     }

@@ -29,6 +29,15 @@ struct Shaped<'a> {
     making: Making<'a>,
     contour: Contour,
     entities: Vec<usize>,
+    /// What is said about it if it is used.
+    findings: Vec<Finding>,
+}
+
+/// A contour that cannot be cut.
+struct Faulty {
+    at: Option<Point>,
+    entities: Vec<usize>,
+    findings: Vec<Finding>,
 }
 
 /// Reads one drawing into parts.
@@ -56,8 +65,8 @@ pub(super) fn read_drawing<'d>(
         content: &content,
     };
     let candidates = reading.sort_out(&rules);
-    let shaped = reading.shape(candidates);
-    reading.group(shaped, fine);
+    let (shaped, faulty) = reading.shape(candidates);
+    reading.group(shaped, faulty, fine);
     reading.balance();
 }
 
@@ -284,11 +293,11 @@ impl<'d> Reading<'_, '_, 'd> {
         make
     }
 
-    /// Joins what is to be made, layer by layer, into contours that can be cut.
+    /// Joins what is to be made, layer by layer, into contours that can be cut and contours that cannot.
     fn shape(
         &mut self,
         candidates: BTreeMap<Arc<str>, (Making<'d>, Vec<usize>)>,
-    ) -> Vec<Shaped<'d>> {
+    ) -> (Vec<Shaped<'d>>, Vec<Faulty>) {
         let tolerance = self
             .doc
             .join
@@ -296,7 +305,7 @@ impl<'d> Reading<'_, '_, 'd> {
             .filter(|j| j.is_finite() && *j > 0.0)
             .unwrap_or(IMPORT_MM);
         let content = self.content;
-        let mut out = Vec::new();
+        let (mut shaped, mut faulty) = (Vec::new(), Vec::new());
         for (layer, (making, list)) in candidates {
             let runs: Vec<(usize, &Run)> = list
                 .iter()
@@ -307,111 +316,66 @@ impl<'d> Reading<'_, '_, 'd> {
                 .collect();
             let chains = chain::join(&runs, tolerance);
             if let Some((_, at)) = chains.doubles.first() {
-                let n = chains.doubles.len();
-                let message = format!(
-                    "{n} on the layer {layer} {} over another and {} dropped; the first is named here.",
-                    if n == 1 { "lies" } else { "lie" },
-                    if n == 1 { "was" } else { "were" }
-                );
+                let message = match chains.doubles.len() {
+                    1 => format!(
+                        "A line on the layer {layer} lies over another one and was dropped."
+                    ),
+                    n => format!(
+                        "{n} lines on the layer {layer} lie over others and were dropped; the first is named here."
+                    ),
+                };
                 self.find(&code::DOUBLE_DROPPED, Some(*at), message);
                 let doubles: Vec<usize> = chains.doubles.iter().map(|d| d.0).collect();
                 self.settle(&doubles, Fate::Warned);
             }
-            for joined in chains.joined {
-                if self.can_be_cut(&layer, &making, &joined, tolerance) {
-                    let Joined { contour, entities } = joined;
-                    let contour = if contour.closed {
-                        contour.oriented(true)
-                    } else {
-                        contour
-                    };
-                    out.push(Shaped {
-                        layer: layer.clone(),
-                        making: making.clone(),
-                        contour,
-                        entities,
-                    });
-                } else {
-                    self.settle(&joined.entities, Fate::Warned);
+            for Joined { contour, entities } in chains.joined {
+                let judging = Judging {
+                    layer: &layer,
+                    making: &making,
+                    contour: &contour,
+                    tolerance,
+                };
+                match judging.judge() {
+                    Ok(told) => {
+                        let findings = told.into_iter().map(|t| self.told(t)).collect();
+                        let contour = if contour.closed {
+                            contour.oriented(true)
+                        } else {
+                            contour
+                        };
+                        shaped.push(Shaped {
+                            layer: layer.clone(),
+                            making: making.clone(),
+                            contour,
+                            entities,
+                            findings,
+                        });
+                    }
+                    Err(told) => {
+                        let findings = vec![self.told(told)];
+                        faulty.push(Faulty {
+                            at: contour.start(),
+                            entities,
+                            findings,
+                        });
+                    }
                 }
             }
         }
-        out
+        (shaped, faulty)
     }
 
-    fn can_be_cut(
-        &mut self,
-        layer: &str,
-        making: &Making<'_>,
-        joined: &Joined,
-        tolerance: f64,
-    ) -> bool {
-        let c = &joined.contour;
-        let at = c.start();
-        if making.kind == FeatureKind::Engraving {
-            return !c.is_empty();
+    fn told(&self, (info, at, message): Told) -> Finding {
+        let f = Finding::new(info, message).pointer(format!("{}/file", self.pointer));
+        match at {
+            Some(at) => f.at(at),
+            None => f,
         }
-        let word = making.kind.word();
-        if !c.closed {
-            let gap = match (c.start(), c.end()) {
-                (Some(a), Some(b)) => a.distance(b),
-                _ => 0.0,
-            };
-            let other = c
-                .end()
-                .map(|p| format!("({}, {})", round(p.x), round(p.y)))
-                .unwrap_or_default();
-            let message = format!(
-                "A contour on the layer {layer} for a {word} is open: its other end lies at {other}, {} away. Ends within {} are joined.",
-                show(gap),
-                show(tolerance)
-            );
-            self.find(&code::CONTOUR_OPEN, at, message);
-            return false;
-        }
-        if let Some(p) = chain::crossing(c) {
-            let message = format!("A contour on the layer {layer} for a {word} crosses itself.");
-            self.find(&code::CONTOUR_SELF_CROSSING, Some(p), message);
-            return false;
-        }
-        if c.area().abs() < 1e-3 {
-            let message = format!("A contour on the layer {layer} for a {word} encloses nothing.");
-            self.find(&code::CONTOUR_OPEN, at, message);
-            return false;
-        }
-        let circle = group::circle(c);
-        if making.kind == FeatureKind::Hole && circle.is_none() {
-            let message =
-                format!("A contour on the layer {layer} should be a hole and is not a circle.");
-            self.find(&code::HOLE_NOT_ROUND, at, message);
-            return false;
-        }
-        if let Some(named) = making.diameter {
-            match circle {
-                Some((centre, drawn)) if (drawn - named).abs() > LAYER_SIZE_MM => {
-                    let message = format!(
-                        "The layer {layer} says a diameter of {}, the circle drawn on it has {}. What is drawn will be cut.",
-                        show(named),
-                        show(drawn)
-                    );
-                    self.find(&code::CAPTURED_SIZE, Some(centre), message);
-                }
-                Some(_) => {}
-                None => {
-                    let message = format!(
-                        "The layer {layer} says a diameter of {}, but a contour on it is no circle. What is drawn will be cut.",
-                        show(named)
-                    );
-                    self.find(&code::CAPTURED_SIZE, at, message);
-                }
-            }
-        }
-        true
     }
 
     // --- Grouping ------------------------------------------------------------------------------------------------------------------
 
-    fn group(&mut self, shaped: Vec<Shaped<'d>>, fine: bool) {
+    fn group(&mut self, shaped: Vec<Shaped<'d>>, faulty: Vec<Faulty>, fine: bool) {
         let (outlines, features): (Vec<Shaped<'d>>, Vec<Shaped<'d>>) = shaped
             .into_iter()
             .partition(|s| s.making.kind == FeatureKind::Outline);
@@ -423,6 +387,10 @@ impl<'d> Reading<'_, '_, 'd> {
             self.find(&code::NOTHING_TO_MAKE, None, message);
             let all: Vec<usize> = features.iter().flat_map(|f| f.entities.clone()).collect();
             self.settle(&all, Fate::Warned);
+            for f in faulty {
+                self.settle(&f.entities, Fate::Warned);
+                self.made.findings.extend(f.findings);
+            }
             return;
         }
         let boxes: Vec<Bounds> = outlines.iter().map(|o| o.contour.bounds()).collect();
@@ -445,15 +413,12 @@ impl<'d> Reading<'_, '_, 'd> {
                 Some(o) if chosen.contains(&sheet_of[o]) => owned[o].push(f),
                 Some(_) => self.settle(&f.entities, Fate::Ignored),
                 None => {
-                    // A stray belongs to the sheet whose nearest part it lies by.
-                    let centre = f.contour.bounds().centre();
-                    let near = (0..outlines.len()).min_by(|a, b| {
-                        outlines[*a]
-                            .contour
-                            .distance(centre)
-                            .total_cmp(&outlines[*b].contour.distance(centre))
-                    });
-                    if near.is_some_and(|n| !chosen.contains(&sheet_of[n])) {
+                    let at = f.contour.start();
+                    if !chosen.contains(&sheet_by(
+                        &outlines,
+                        &sheet_of,
+                        Some(f.contour.bounds().centre()),
+                    )) {
                         self.settle(&f.entities, Fate::Ignored);
                         continue;
                     }
@@ -462,10 +427,17 @@ impl<'d> Reading<'_, '_, 'd> {
                         f.making.kind.word(),
                         f.layer
                     );
-                    let at = f.contour.start();
                     self.find(&code::CONTOUR_IN_NO_OUTLINE, at, message);
                     self.settle(&f.entities, Fate::Warned);
                 }
+            }
+        }
+        for f in faulty {
+            if chosen.contains(&sheet_by(&outlines, &sheet_of, f.at)) {
+                self.settle(&f.entities, Fate::Warned);
+                self.made.findings.extend(f.findings);
+            } else {
+                self.settle(&f.entities, Fate::Ignored);
             }
         }
         self.check_outlines(&outlines, &owned, &boxes);
@@ -588,6 +560,9 @@ impl<'d> Reading<'_, '_, 'd> {
             .chain(outline.entities.clone())
             .collect();
         self.settle(&entities, Fate::Used);
+        for told in std::iter::once(outline).chain(&features) {
+            self.made.findings.extend(told.findings.iter().cloned());
+        }
         let key = doc.parts.contains_key(natural).then(|| natural.to_string());
         let given = doc.parts.get(natural);
         let place = format!("{}/parts/{}", self.pointer, escape(natural));
@@ -804,6 +779,87 @@ impl<'d> Reading<'_, '_, 'd> {
                 .collect(),
         });
     }
+}
+
+/// What is to be said, where.
+type Told = (&'static CodeInfo, Option<Point>, String);
+
+/// A joined contour before it is taken.
+struct Judging<'j> {
+    layer: &'j str,
+    making: &'j Making<'j>,
+    contour: &'j Contour,
+    tolerance: f64,
+}
+
+impl Judging<'_> {
+    /// Warnings about a contour that can be cut, or why it cannot.
+    fn judge(&self) -> Result<Vec<Told>, Told> {
+        let (c, layer, making) = (self.contour, self.layer, self.making);
+        let at = c.start();
+        if making.kind == FeatureKind::Engraving {
+            return Ok(Vec::new());
+        }
+        let word = making.kind.word();
+        if !c.closed {
+            let gap = match (c.start(), c.end()) {
+                (Some(a), Some(b)) => a.distance(b),
+                _ => 0.0,
+            };
+            let other = c
+                .end()
+                .map(|p| format!("({}, {})", round(p.x), round(p.y)))
+                .unwrap_or_default();
+            let message = format!(
+                "A contour on the layer {layer} for a {word} is open: its other end lies at {other}, {} away. Ends within {} are joined.",
+                show(gap),
+                show(self.tolerance)
+            );
+            return Err((&code::CONTOUR_OPEN, at, message));
+        }
+        if let Some(p) = chain::crossing(c) {
+            let message = format!("A contour on the layer {layer} for a {word} crosses itself.");
+            return Err((&code::CONTOUR_SELF_CROSSING, Some(p), message));
+        }
+        if c.area().abs() < 1e-3 {
+            let message = format!("A contour on the layer {layer} for a {word} encloses nothing.");
+            return Err((&code::CONTOUR_OPEN, at, message));
+        }
+        let circle = group::circle(c);
+        if making.kind == FeatureKind::Hole && circle.is_none() {
+            let message =
+                format!("A contour on the layer {layer} should be a hole and is not a circle.");
+            return Err((&code::HOLE_NOT_ROUND, at, message));
+        }
+        let Some(named) = making.diameter else {
+            return Ok(Vec::new());
+        };
+        let message = match circle {
+            Some((_, drawn)) if (drawn - named).abs() <= LAYER_SIZE_MM => return Ok(Vec::new()),
+            Some((_, drawn)) => format!(
+                "The layer {layer} says a diameter of {}, the circle drawn on it has {}. What is drawn will be cut.",
+                show(named),
+                show(drawn)
+            ),
+            None => format!(
+                "The layer {layer} says a diameter of {}, but a contour on it is no circle. What is drawn will be cut.",
+                show(named)
+            ),
+        };
+        Ok(vec![(
+            &code::CAPTURED_SIZE,
+            circle.map(|c| c.0).or(at),
+            message,
+        )])
+    }
+}
+
+/// The sheet whose nearest part lies by a place; the first for what has no place.
+fn sheet_by(outlines: &[Shaped<'_>], sheet_of: &[usize], at: Option<Point>) -> usize {
+    let Some(at) = at else { return 0 };
+    let away = |i: &usize| outlines[*i].contour.distance(at);
+    let nearest = (0..outlines.len()).min_by(|a, b| away(a).total_cmp(&away(b)));
+    nearest.map_or(0, |i| sheet_of[i])
 }
 
 /// The outline that a feature belongs to: the smallest that holds it, else the one that it overlaps most.
