@@ -1237,6 +1237,35 @@ mod tests {
     }
 
     #[test]
+    fn a_turned_insertion_in_a_stretched_one_is_sheared() {
+        let blocks = "0 BLOCK 2 hinge 10 5 20 3 0 LINE 8 a 10 0 20 0 11 20 21 8 0 CIRCLE 8 a 10 5 20 3 40 10 0 ENDBLK
+            0 BLOCK 2 pair 10 -2 20 1 0 INSERT 8 a 2 hinge 10 10 20 0 41 -1 50 30 0 ENDBLK";
+        let found = entities(
+            blocks,
+            "0 INSERT 8 a 2 pair 10 0 20 350 41 1.3 42 0.8 210 0 220 0 230 -1",
+        );
+        // By hand: (0,0) − base → (−5,−3) → mirrored (5,−3) → turned (5.830127, −0.098076) → + (10,0) − base (−2,1) = (17.830127,
+        // −1.098076) → stretched (23.179165, −0.878461) → + (0,350), x turned round: (−23.179165, 349.121539). (20,8) likewise.
+        let What::Run(run) = &found[0].what else {
+            panic!()
+        };
+        assert!(
+            run.segments[0]
+                .start()
+                .distance(point(-23.179_165, 349.121_539))
+                < 1e-6
+        );
+        assert!(
+            run.segments[0]
+                .end()
+                .distance(point(4.537_495, 346.664_102))
+                < 1e-6
+        );
+        // The circle's area is scaled by the two factors: 1.3 · 0.8 · 100π.
+        assert!((contour(&found[1]).area().abs() - 104.0 * std::f64::consts::PI).abs() < 0.7);
+    }
+
+    #[test]
     fn blocks_in_themselves_and_bombs() {
         let found = entities(
             "0 BLOCK 2 a 10 0 20 0 0 INSERT 8 0 2 a 10 0 20 0 0 ENDBLK",
