@@ -17,7 +17,6 @@ from pathlib import Path
 
 import ezdxf
 from ezdxf import disassemble
-from ezdxf.path import make_path
 
 FLATTENED = 0.004
 # R12 files cannot say their unit, which ezdxf would warn of at each.
@@ -128,25 +127,57 @@ def insertions(d):
         m.add_blockref(name, at, dxfattribs=more)
 
 
+def spline(curve):
+    """Points over the curve's domain, from knot p to knot n; ezdxf flattens unclamped splines beyond it."""
+    knots, p, n = curve.knots(), curve.degree, len(curve.control_points)
+
+    def between(a, b, pa, pb):
+        middle = (a + b) / 2
+        pm = curve.point(middle)
+        if pm.distance(pa.lerp(pb, 0.5)) <= FLATTENED:
+            return [pb]
+        return between(a, middle, pa, pm) + between(middle, b, pm, pb)
+
+    places = sorted({t for t in knots[p : n + 1]})
+    steps = [a + (b - a) * i / 7 for a, b in zip(places, places[1:]) for i in range(7)] + [places[-1]]
+    points = [curve.point(steps[0])]
+    for a, b in zip(steps, steps[1:]):
+        points += between(a, b, points[-1], curve.point(b))
+    return points
+
+
+def flattened(e):
+    """Points of an entity by ezdxf's own exact curves; its paths turn ellipses into cubic curves that are 0.02 mm off."""
+    kind = e.dxftype()
+    if kind == "LINE":
+        points = [e.dxf.start, e.dxf.end]
+    elif kind == "SPLINE":
+        points = spline(e.construction_tool())
+    elif kind in ("CIRCLE", "ARC", "ELLIPSE"):
+        points = e.flattening(FLATTENED)
+    else:
+        return joined([line for piece in e.virtual_entities() for line in flattened(piece)])
+    return [[(v[0], v[1]) for v in points]]
+
+
 def joined(lines):
-    """A stretched polyline with bulges comes apart into lines and elliptical arcs; here they are put together again."""
+    """Polylines with bulges come apart into lines and arcs; here they are put together again."""
     done, rest = [], list(lines)
     while rest:
         line = rest.pop(0)
-        grown = True
-        while grown and math.dist(line[0], line[-1]) > 1e-6:
-            grown = False
-            for i, other in enumerate(rest):
-                if math.dist(other[0], other[-1]) < 1e-6:
-                    continue
-                for way in (other, other[::-1]):
-                    if math.dist(line[-1], way[0]) < 1e-6:
-                        line = line + way[1:]
+        for turned in (False, True):
+            if turned:
+                line = line[::-1]
+            grown = True
+            while grown and math.dist(line[0], line[-1]) > 1e-6:
+                grown = False
+                for i, other in enumerate(rest):
+                    ways = [way for way in (other, other[::-1]) if math.dist(line[-1], way[0]) < 1e-6]
+                    if ways and math.dist(other[0], other[-1]) > 1e-6:
+                        line = line + ways[0][1:]
                         del rest[i]
                         grown = True
                         break
-                if grown:
-                    break
         done.append(line)
     return done
 
@@ -156,13 +187,10 @@ def reference(path):
     layers = {}
     doc = ezdxf.readfile(path)
     for e in disassemble.recursive_decompose(doc.modelspace()):
-        p = make_path(e)
-        line = [(v.x, v.y) for v in p.flattening(FLATTENED, segments=4)]
-        if len(line) < 2:
-            continue
         entry = layers.setdefault(e.dxf.layer, {"length": 0.0, "lines": []})
-        entry["length"] += sum(math.dist(a, b) for a, b in zip(line, line[1:]))
-        entry["lines"].append(line)
+        for line in flattened(e):
+            entry["length"] += sum(math.dist(a, b) for a, b in zip(line, line[1:]))
+            entry["lines"].append(line)
     for entry in layers.values():
         entry["lines"] = joined(entry["lines"])
         closed = [line for line in entry["lines"] if math.dist(line[0], line[-1]) < 1e-6]
