@@ -387,11 +387,11 @@ fn holds_into(scene: &Scene<'_>, grid: &Grid, joining: &mut Joining) {
         if from == NEVER {
             continue;
         }
-        // A screw holds what lies under its head (its pilot has cut the cell of its shaft through); clamps and stops hold whatever
-        // lies under their foot or against them.
+        // A screw holds what its head presses on, around the pilot that was drilled through; clamps and stops hold whatever lies
+        // under their foot or against them.
         let reach = match hold.kind {
             HoldKind::Clamp | HoldKind::Stop => hold.head_radius + 2.0,
-            _ => hold.head_radius,
+            _ => hold.head_radius.max(hold.shaft),
         };
         let r = (reach / grid.cell).ceil() as i64;
         for dy in -r..=r {

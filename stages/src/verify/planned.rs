@@ -122,6 +122,16 @@ impl Curve {
     }
 }
 
+/// A place for people; axes that are not known are left out.
+fn place(k: Known) -> String {
+    let axes = [("X", k.x), ("Y", k.y), ("Z", k.z)];
+    let known: Vec<String> = axes
+        .iter()
+        .filter_map(|(n, v)| v.map(|v| format!("{n}{}", mm(v))))
+        .collect();
+    known.join(" ")
+}
+
 fn distance(a: Point3, b: Point3) -> f64 {
     a.xy().distance(b.xy()).hypot(a.z - b.z)
 }
@@ -149,8 +159,9 @@ impl Plan {
             match item {
                 Item::Step(s) => plan.labels.push(s.label),
                 Item::Cutter(c) => {
-                    plan.push(Wanted::Cutter(c.number), rpm);
+                    // A change by hand is the person's, before the text begins; the text need not say it.
                     if !c.by_hand {
+                        plan.push(Wanted::Cutter(c.number), rpm);
                         at = Known::default();
                     }
                 }
@@ -430,7 +441,17 @@ impl Comparison {
                 j += 1;
                 continue;
             }
-            self.fail(at, "moves fast to a place where the plan does not".into());
+            self.fail(
+                at,
+                match want.get(i) {
+                    Some((w, _)) => format!(
+                        "moves fast to {} where the plan goes to {}",
+                        place(k),
+                        place(*w)
+                    ),
+                    None => format!("moves fast to {} where the plan does not", place(k)),
+                },
+            );
             return;
         }
         while i < want.len() {
@@ -442,9 +463,11 @@ impl Comparison {
         }
     }
     fn same_stop(&self, k: Known, want: &(Known, f64)) -> bool {
+        // An axis that the plan leaves open may be anything; one that the text does not know is not where the plan wants it.
         let near = |a: Option<f64>, b: Option<f64>| match (a, b) {
+            (_, None) => true,
             (Some(a), Some(b)) => (a - b).abs() <= TEXT_AGAINST_PLAN_MM,
-            _ => true,
+            (None, Some(_)) => false,
         };
         let (w, top) = *want;
         if top.is_finite() {

@@ -172,7 +172,7 @@ pub(super) fn documents() -> Documents {
         "cutters": {
             "em6": {"kind": "end-mill", "number": 1, "diameter": 6, "cutting-length": 25, "usable-length": 40, "max-rpm": 24000},
             "em8": {"kind": "end-mill", "number": 2, "diameter": 8, "cutting-length": 30, "usable-length": 40, "max-rpm": 24000},
-            "em3": {"kind": "end-mill", "number": 3, "diameter": 3, "cutting-length": 12, "usable-length": 40, "max-rpm": 24000}
+            "em3": {"kind": "end-mill", "number": 3, "diameter": 3, "cutting-length": 25, "usable-length": 40, "max-rpm": 24000}
         },
         "stocks": {"ash": {"wood": "ash", "thickness": [18.0, 18.2]}}
     });
@@ -715,6 +715,19 @@ fn slug_work(second: Point) -> Work {
         screws: vec![point(65.0, 57.5), second],
         tabs: Vec::new(),
     });
+    setup.own_steps.push(grainway_pipeline::work::SetupStep {
+        label: "pilots".into(),
+        operation: grainway_pipeline::work::Operation::Pilot,
+        cutter: "em3".into(),
+        rpm: 18000.0,
+        feed: 900.0,
+        plunge: 300.0,
+        lowest: -6.0,
+        moves: grainway_pipeline::work::BlobId(String::new()),
+        allowed: [point(65.0, 57.5), point(135.0, 57.5)]
+            .map(|p| (Contour::circle(p, 1.6), -6.0))
+            .to_vec(),
+    });
     setup.order = vec![
         Entry::Cutter("em3".into()),
         Entry::Pause {
@@ -730,7 +743,7 @@ fn slug_text() -> String {
     let mut t = String::from("TOP\nT 3\nTOP\nS 18000\n");
     for x in [65.0, 135.0] {
         t += &format!(
-            "R {x} 57.5 -\nR - - 40\nR - - 20\nL {x} 57.5 8 300\nR {x} 57.5 20\nR - - 40\n"
+            "R {x} 57.5 -\nR - - 40\nR - - 20\nL {x} 57.5 -6 300\nR {x} 57.5 20\nR - - 40\n"
         );
     }
     t += "TOP\nS 0\nR 0 0 -\nP drive two screws\nTOP\nT 1\nTOP\nS 18000\nR 43 43 -\nR - - 40\nR - - 20\n";
