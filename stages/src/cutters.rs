@@ -3,8 +3,10 @@
 //! The one asked for, else the stage's setting, else of the flat end mills that are long enough and reach everything the largest,
 //! unless one already in use does it too: few changes, and no needlessly thin cutter.
 
-use grainway_pipeline::doc::{Cutter, CutterKind, Flutes};
-use grainway_pipeline::finding::{Finding, code};
+use crate::reach::{self, Spot};
+use grainway_pipeline::doc::{Cutter, CutterKind, Flutes, IfUnreachable};
+use grainway_pipeline::finding::{Finding, Severity, code};
+use grainway_pipeline::geom::Notes;
 use grainway_pipeline::work::{Documents, SizedFeature, Variant};
 
 /// A cutter already in use is taken for another feature only when it is at least this share of the largest possible diameter:
@@ -133,17 +135,41 @@ pub fn candidates(
         None => flat_cutters(documents),
     };
     let mut short = Vec::new();
-    let mut fit = Vec::new();
+    let mut fit: Vec<Choice> = Vec::new();
+    // What the cutters that are long enough but too thick would leave, in the order tried.
+    let mut left: Vec<(Choice, f64, Vec<Spot>)> = Vec::new();
+    let mut largest = 0.0_f64;
     for (id, cutter) in tried {
-        match too_short(id, cutter, depth) {
-            Some(why) => short.push(why),
-            None => fit.push(Choice {
-                cutter: id.to_string(),
-                findings: Vec::new(),
-            }),
+        if let Some(why) = too_short(id, cutter, depth) {
+            short.push(why);
+            continue;
+        }
+        let diameter = cutter.diameter.mm();
+        if diameter < WORTH_SHARING * largest - 1e-9 {
+            break;
+        }
+        let mut notes = Notes::default();
+        let spots = reach::leftover(variant, feature, cutter.radius_mm(), &mut notes);
+        let choice = Choice {
+            cutter: id.to_string(),
+            findings: reach::kernel_findings(notes, variant, feature),
+        };
+        if spots.is_empty() {
+            largest = largest.max(diameter);
+            fit.push(choice);
+        } else {
+            left.push((choice, diameter, spots));
         }
     }
-    if fit.is_empty() {
+    if !fit.is_empty() {
+        return Ok(fit);
+    }
+    // Of the cutters that leave something, the one that leaves least.
+    let area = |s: &[Spot]| s.iter().map(|s| s.area).sum::<f64>();
+    let least = left
+        .into_iter()
+        .min_by(|a, b| area(&a.2).total_cmp(&area(&b.2)).then(b.1.total_cmp(&a.1)));
+    let Some((choice, diameter, spots)) = least else {
         let message = if short.is_empty() {
             "The shop has no flat end mill.".to_string()
         } else {
@@ -154,8 +180,43 @@ pub fn candidates(
             variant,
             feature,
         )]);
+    };
+    if feature.if_unreachable == IfUnreachable::Hand {
+        return Ok(vec![choice]);
     }
-    Ok(fit)
+    let nothing = spots.iter().all(|s| !s.depth.is_finite());
+    let what = feature.kind.word();
+    let mut findings: Vec<Finding> = choice.findings;
+    let finding = if nothing {
+        Finding::new(
+            &code::CUTTER_TOO_LARGE,
+            format!(
+                "Cutter {} of {diameter:.3} mm has no room in the {what}: {}.",
+                choice.cutter,
+                reach::spots_in_words(&spots)
+            ),
+        )
+    } else {
+        Finding::new(
+            &code::UNREACHABLE,
+            format!(
+                "Cutter {} of {diameter:.3} mm leaves wood in the {what}: {}.",
+                choice.cutter,
+                reach::spots_in_words(&spots)
+            ),
+        )
+    };
+    let at = spots[0].at;
+    findings.push(about(finding.at(at), variant, feature));
+    // Cutters that were too short are part of the answer: perhaps one of them would have reached.
+    if !short.is_empty() {
+        findings.push(about(
+            Finding::new(&code::CUTTER_TOO_SHORT, short.join(" ")).severity(Severity::Note),
+            variant,
+            feature,
+        ));
+    }
+    Err(findings)
 }
 
 /// The cutter for one feature: of those that can make it the largest, or one of `in_use` that is at least half as large.

@@ -14,6 +14,7 @@ pub mod place;
 pub mod pocket;
 pub mod post;
 pub mod profile;
+pub mod reach;
 pub mod relief;
 pub mod report;
 pub mod sequence;
