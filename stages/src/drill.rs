@@ -7,7 +7,9 @@ use crate::cutters::{self, Choice};
 use crate::entry::{self, Way};
 use crate::feeds;
 use crate::pocket::{self, PocketSettings};
-use grainway_pipeline::doc::{Cutter, CutterKind, FeatureKind, Flutes, IfUnreachable, Length, Machine};
+use grainway_pipeline::doc::{
+    Cutter, CutterKind, FeatureKind, Flutes, IfUnreachable, Length, Machine,
+};
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::geom::{Notes, Point, point};
 use grainway_pipeline::motion::Move;
@@ -89,7 +91,11 @@ impl TypedStage for DrillStage {
         // Cutters first, over the whole job, so that holes share them with each other.
         let able: Vec<Vec<Result<Vec<Choice>, Finding>>> = variants
             .par_iter()
-            .map(|v| holes(v).map(|f| candidates(documents, v, f, settings)).collect())
+            .map(|v| {
+                holes(v)
+                    .map(|f| candidates(documents, v, f, settings))
+                    .collect()
+            })
             .collect();
         let in_use: std::collections::BTreeSet<String> = variants
             .iter()
@@ -229,18 +235,26 @@ fn candidates(
 ) -> Result<Vec<Choice>, Finding> {
     let Some((at, diameter)) = feature.circle else {
         return Err(cutters::about(
-            Finding::new(&code::CUTTER_TOO_LARGE, "A hole must be a circle; this shape is none.")
-                .remedy("Draw the hole as one circle, or make it a pocket or a cutout."),
+            Finding::new(
+                &code::CUTTER_TOO_LARGE,
+                "A hole must be a circle; this shape is none.",
+            )
+            .remedy("Draw the hole as one circle, or make it a pocket or a cutout."),
             variant,
             feature,
         ));
     };
     let depth = cutters::depth_of_cut(variant, feature);
-    let asked = feature.cutter_wanted.as_deref().or(settings.cutter.as_deref());
+    let asked = feature
+        .cutter_wanted
+        .as_deref()
+        .or(settings.cutter.as_deref());
     let mut short = Vec::new();
     let mut list: Vec<(u8, Choice)> = Vec::new();
     let mut ids: Vec<(&str, &Cutter)> = match asked {
-        Some(id) => vec![cutters::named(documents, id).map_err(|f| cutters::about(f, variant, feature))?],
+        Some(id) => {
+            vec![cutters::named(documents, id).map_err(|f| cutters::about(f, variant, feature))?]
+        }
         None => {
             let drills = documents
                 .shop
@@ -284,7 +298,9 @@ fn candidates(
             Finding::new(
                 &code::CUTTER_TOO_LARGE,
                 match asked {
-                    Some(id) => format!("Cutter {id} cannot make the hole of {diameter:.3} mm at {place}."),
+                    Some(id) => {
+                        format!("Cutter {id} cannot make the hole of {diameter:.3} mm at {place}.")
+                    }
                     None => format!(
                         "No drill is within {DRILL_MATCH_MM} mm of the hole of {diameter:.3} mm at {place}, and every end mill is too thick for it."
                     ),
@@ -347,7 +363,12 @@ fn bore(
             // A through hole must be through over its whole width: the drill's point goes on by its own height.
             let point_height = match (way, feature.through) {
                 (Bore::Drill, true) => {
-                    let half = 0.5 * cutter.angle.unwrap_or(POINT_ANGLE).clamp(30.0, 180.0).to_radians();
+                    let half = 0.5
+                        * cutter
+                            .angle
+                            .unwrap_or(POINT_ANGLE)
+                            .clamp(30.0, 180.0)
+                            .to_radians();
                     cutter.radius_mm() / half.tan()
                 }
                 _ => 0.0,
@@ -355,7 +376,17 @@ fn bore(
             let bottom = feature.floor - point_height;
             straight_down(&mut moves, at, retract, bottom, top, diameter, feeds.plunge);
         }
-        Bore::Helix(path) => helix(&mut moves, at, path, feature.floor, top, retract, settings, &feeds, diameter),
+        Bore::Helix(path) => helix(
+            &mut moves,
+            at,
+            path,
+            feature.floor,
+            top,
+            retract,
+            settings,
+            &feeds,
+            diameter,
+        ),
         Bore::Loops => {
             let pocket = PocketSettings {
                 stepover: settings.stepover,
@@ -430,7 +461,11 @@ fn helix(
     // No turn goes deeper than a pass may.
     let steepest = (feeds.pass_depth / (std::f64::consts::TAU * path)).atan();
     let way = Way {
-        ramp: settings.ramp_angle.clamp(0.5, 10.0).to_radians().min(steepest),
+        ramp: settings
+            .ramp_angle
+            .clamp(0.5, 10.0)
+            .to_radians()
+            .min(steepest),
         feed: feeds::feed_on_arc(feeds.feed, path, 0.5 * diameter),
         plunge: feeds.plunge,
     };

@@ -2,6 +2,8 @@
 //!
 //! A stage knows the work, not other stages. Nothing here knows HTTP, a database or a shared library.
 
+#[cfg(test)]
+mod clearing_tests;
 pub mod cutters;
 pub mod drawing;
 pub mod drill;

@@ -111,7 +111,9 @@ impl TypedStage for Pocket {
                     if cx.cancel.is_set() {
                         break;
                     }
-                    clear_feature(documents, machine, variant, feature, settings, count, &mut made);
+                    clear_feature(
+                        documents, machine, variant, feature, settings, count, &mut made,
+                    );
                 }
                 made
             })
@@ -219,8 +221,10 @@ fn clear_feature(
         feed_reason: feeds.reason.clone(),
     };
     if !cleared.rough.is_empty() {
-        made.steps
-            .push((step(Operation::Clear, &feeds, &cleared.rough), cleared.rough));
+        made.steps.push((
+            step(Operation::Clear, &feeds, &cleared.rough),
+            cleared.rough,
+        ));
     }
     if !cleared.finish.is_empty() {
         let finishing = plan.finish_feeds(&feeds, cutter, machine);
@@ -452,7 +456,13 @@ impl<'a> Plan<'a> {
     }
 
     /// Clears one connected room, all passes.
-    fn pocket(&self, moves: &mut Vec<Move>, root: &Node, centres: &[Region], lobes: &mut Vec<Lobe>) {
+    fn pocket(
+        &self,
+        moves: &mut Vec<Move>,
+        root: &Node,
+        centres: &[Region],
+        lobes: &mut Vec<Lobe>,
+    ) {
         let mine = take_lobes(lobes, &root.region, 0.5 * self.radius + self.allowance);
         let mut walk = Walk {
             plan: self,
@@ -718,7 +728,11 @@ fn slow_zones(path: &Contour, wall: Wall, radius: f64, from: f64, to: f64) -> Ve
         let jump = match (previous.direction(1.0), segments[i].direction(0.0)) {
             (Some(a), Some(b)) if i > 0 || path.closed => {
                 let turn = a.cross(b).atan2(a.dot(b));
-                if wall.right { turn > JUMP_TURN } else { turn < -JUMP_TURN }
+                if wall.right {
+                    turn > JUMP_TURN
+                } else {
+                    turn < -JUMP_TURN
+                }
             }
             _ => false,
         };
@@ -749,7 +763,11 @@ fn started_on_straight(contour: &Contour) -> Contour {
     let mut best = (f64::NEG_INFINITY, 0.0);
     let mut along = 0.0;
     for s in contour.segments() {
-        let straight = if matches!(s, Segment::Line { .. }) { 1.0 } else { 0.1 };
+        let straight = if matches!(s, Segment::Line { .. }) {
+            1.0
+        } else {
+            0.1
+        };
         if s.length() * straight > best.0 {
             best = (s.length() * straight, along + 0.5 * s.length());
         }
@@ -765,7 +783,11 @@ fn started_at(contour: &Contour, along: f64) -> Contour {
     for (i, s) in segments.iter().enumerate() {
         let length = s.length();
         if along < before + length - 1e-6 {
-            let t = if length > 0.0 { (along - before) / length } else { 0.0 };
+            let t = if length > 0.0 {
+                (along - before) / length
+            } else {
+                0.0
+            };
             let mut turned = Vec::with_capacity(segments.len() + 1);
             if t * length > 1e-6 {
                 turned.push(s.piece(t, 1.0));
@@ -867,7 +889,9 @@ fn tree(levels: Vec<Vec<Region>>) -> Vec<Node> {
             })
             .collect();
         for child in below {
-            let Some(p) = child.region.outer.start() else { continue };
+            let Some(p) = child.region.outer.start() else {
+                continue;
+            };
             // The parent holds the child; numbers at its very boundary leave it to distance.
             let parent = nodes.iter_mut().max_by(|a, b| {
                 let depth = |n: &Node| {
@@ -908,7 +932,11 @@ impl Walk<'_, '_> {
         let mut open: Vec<&Contour> = node.region.contours().collect();
         let mut entered = !node.children.is_empty();
         let leaf = node.children.is_empty();
-        let mut lobes: Vec<Lobe> = if root { self.lobes.to_vec() } else { Vec::new() };
+        let mut lobes: Vec<Lobe> = if root {
+            self.lobes.to_vec()
+        } else {
+            Vec::new()
+        };
         while !open.is_empty() {
             // The nearest loop next; the first of a leaf needs a way into the wood.
             let at = self.at;
@@ -948,7 +976,11 @@ impl Walk<'_, '_> {
     /// Once round a loop from its start, at depth.
     fn round(&mut self, path: &Contour, from: f64, wide: bool, root: bool, lobes: &[Lobe]) {
         let length = path.length();
-        let overlap = if root { OVERLAP_MM.min(0.25 * length) } else { 0.0 };
+        let overlap = if root {
+            OVERLAP_MM.min(0.25 * length)
+        } else {
+            0.0
+        };
         // The loop in the middle of the wood cuts with its whole width.
         let feed = if wide {
             ENGAGED_SHARE * self.plan.feed
@@ -964,7 +996,9 @@ impl Walk<'_, '_> {
     /// From where the cutter stands at depth onto a loop: straight when that stays in the room, else out and in again by a ramp.
     fn onto(&mut self, path: &Contour, root: bool, wide: bool, lobes: &[Lobe]) {
         let Some(at) = self.at else { return };
-        let Some((p, along)) = path.nearest(at) else { return };
+        let Some((p, along)) = path.nearest(at) else {
+            return;
+        };
         if p.distance(at) < 1e-6 || self.in_room(at, p) {
             if p.distance(at) >= 1e-6 {
                 self.moves.push(Move::Line {

@@ -56,7 +56,12 @@ pub fn meets_edge(variant: &Variant, feature: &SizedFeature) -> bool {
 }
 
 /// What is to be cleared: the feature's region within the part. For an outline: the ring around the part in which its cutter runs.
-pub fn required(variant: &Variant, feature: &SizedFeature, radius: f64, notes: &mut Notes) -> Vec<Region> {
+pub fn required(
+    variant: &Variant,
+    feature: &SizedFeature,
+    radius: f64,
+    notes: &mut Notes,
+) -> Vec<Region> {
     if feature.kind == FeatureKind::Outline {
         return ring(variant, radius, notes);
     }
@@ -80,7 +85,12 @@ fn ring(variant: &Variant, radius: f64, notes: &mut Notes) -> Vec<Region> {
 }
 
 /// Where a cutter of this radius may take wood to clear the feature: its region, and past the part's edge where it runs out.
-pub fn machining(variant: &Variant, feature: &SizedFeature, radius: f64, notes: &mut Notes) -> Vec<Region> {
+pub fn machining(
+    variant: &Variant,
+    feature: &SizedFeature,
+    radius: f64,
+    notes: &mut Notes,
+) -> Vec<Region> {
     if feature.kind == FeatureKind::Outline {
         return ring(variant, radius, notes);
     }
@@ -100,7 +110,13 @@ pub fn machining(variant: &Variant, feature: &SizedFeature, radius: f64, notes: 
     let zone = grainway_pipeline::geom::union(&zone);
     difference(&zone, &stands)
         .into_iter()
-        .filter(|r| intersection(std::slice::from_ref(r), &wanted).iter().map(Region::area).sum::<f64>() > 1e-3)
+        .filter(|r| {
+            intersection(std::slice::from_ref(r), &wanted)
+                .iter()
+                .map(Region::area)
+                .sum::<f64>()
+                > 1e-3
+        })
         .collect()
 }
 
@@ -218,7 +234,12 @@ fn band(mouth: &Segment, region: &Region, beyond: f64) -> Region {
 }
 
 /// What a cutter of this radius leaves of a feature beyond the fillets of its listed corners and its `leave`, sorted by place.
-pub fn leftover(variant: &Variant, feature: &SizedFeature, radius: f64, notes: &mut Notes) -> Vec<Spot> {
+pub fn leftover(
+    variant: &Variant,
+    feature: &SizedFeature,
+    radius: f64,
+    notes: &mut Notes,
+) -> Vec<Spot> {
     let wanted = required(variant, feature, radius, notes);
     let room = machining(variant, feature, radius, notes);
     let thin = (radius - SLOT_HALF_MM).max(0.5 * radius);
@@ -230,7 +251,12 @@ pub fn leftover(variant: &Variant, feature: &SizedFeature, radius: f64, notes: &
         let Some(ring) = shape.first() else { continue };
         let depth = ring
             .iter()
-            .map(|p| cleared.iter().map(|c| c.distance(*p)).fold(f64::INFINITY, f64::min))
+            .map(|p| {
+                cleared
+                    .iter()
+                    .map(|c| c.distance(*p))
+                    .fold(f64::INFINITY, f64::min)
+            })
             .fold(0.0, f64::max);
         let in_corners = !cleared.is_empty()
             && ring.iter().all(|p| {
@@ -245,7 +271,10 @@ pub fn leftover(variant: &Variant, feature: &SizedFeature, radius: f64, notes: &
         }
         let piece = PolySet(vec![shape]);
         let area = piece.area();
-        let at = piece.pieces().first().map_or(piece.bounds().centre(), |p| p.inside);
+        let at = piece
+            .pieces()
+            .first()
+            .map_or(piece.bounds().centre(), |p| p.inside);
         spots.push(Spot { at, area, depth });
     }
     spots.sort_by(|a, b| a.at.x.total_cmp(&b.at.x).then(a.at.y.total_cmp(&b.at.y)));

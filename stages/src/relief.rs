@@ -282,9 +282,16 @@ fn straight_length(segments: &[Segment], from: usize, forwards: bool) -> f64 {
     let mut length = segments[from].length();
     let mut i = from;
     for _ in 1..n {
-        let j = if forwards { (i + 1) % n } else { (i + n - 1) % n };
+        let j = if forwards {
+            (i + 1) % n
+        } else {
+            (i + n - 1) % n
+        };
         let (first, second) = if forwards { (i, j) } else { (j, i) };
-        let smooth = match (segments[first].direction(1.0), segments[second].direction(0.0)) {
+        let smooth = match (
+            segments[first].direction(1.0),
+            segments[second].direction(0.0),
+        ) {
             (Some(a), Some(b)) => a.cross(b).abs() < 1e-4 && a.dot(b) > 0.0,
             _ => false,
         };
@@ -302,7 +309,13 @@ fn straight_length(segments: &[Segment], from: usize, forwards: bool) -> f64 {
 }
 
 /// Answers the corners of feature `index`.
-fn decide(variant: &mut Variant, index: usize, radius: f64, settings: &ReliefSettings, said: &mut Said) {
+fn decide(
+    variant: &mut Variant,
+    index: usize,
+    radius: f64,
+    settings: &ReliefSettings,
+    said: &mut Said,
+) {
     if variant.features[index].corners.is_empty() {
         return;
     }
@@ -429,7 +442,11 @@ fn lobe(
     let (dog_bone, into_before, centre) = match t_bone {
         None => (true, false, corner.at + bisector * (radius - margin)),
         Some(into_before) => {
-            let kept = if into_before { corner.after } else { corner.before };
+            let kept = if into_before {
+                corner.after
+            } else {
+                corner.before
+            };
             // The inward normal of the kept edge is the one on the bisector's side.
             let normal = if kept.left().dot(bisector) > 0.0 {
                 kept.left()
@@ -564,7 +581,12 @@ fn feature_inside(feature: &SizedFeature) -> Point {
 
 /// Warns where lobes at shoulders weaken a tenon at its root. The loss is that of the bending section's width, squared: a 30 mm
 /// tenon loses 36 % to T-bones of 3 mm radius on both sides (24/30, squared) and 11 % to dog-bones (practice.md, calc).
-fn shoulder_loss(variant: &Variant, feature: &SizedFeature, settings: &ReliefSettings, said: &mut Said) {
+fn shoulder_loss(
+    variant: &Variant,
+    feature: &SizedFeature,
+    settings: &ReliefSettings,
+    said: &mut Said,
+) {
     // Two shoulders face each other across a tenon: corners whose lobes cut towards one another.
     let corners: Vec<(&Corner, Point, f64)> = feature
         .corners
@@ -578,12 +600,13 @@ fn shoulder_loss(variant: &Variant, feature: &SizedFeature, settings: &ReliefSet
         for (b, cb, rb) in &corners[i + 1..] {
             let across = b.at - a.at;
             let width = across.length();
-            let Some(dir) = across.normalized() else { continue };
+            let Some(dir) = across.normalized() else {
+                continue;
+            };
             // A tenon's two roots lie square across from each other, with wood between them: each corner's open space lies away.
             let away = |c: &Corner, d: Point| (c.before + c.after).dot(d) < 0.0;
-            let square = |c: &Corner| {
-                c.before.dot(dir).abs() > 0.99 || c.after.dot(dir).abs() > 0.99
-            };
+            let square =
+                |c: &Corner| c.before.dot(dir).abs() > 0.99 || c.after.dot(dir).abs() > 0.99;
             let wood = variant.outline.contains(a.at.lerp(b.at, 0.5));
             if !(away(a, dir) && away(b, -dir) && square(a) && square(b) && wood) {
                 continue;

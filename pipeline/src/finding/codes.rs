@@ -113,7 +113,7 @@ codes! {
     DEEP_DOWN_CUT = "deep-down-cut" Warning
         "A down-cut cutter packs its chips in a deep recess.",
         "Use an up-cut or straight cutter for it.",
-        "stages/src/pocket.rs::down_cut_in_a_deep_mortise_is_warned_of";
+        "stages/src/clearing_tests.rs::down_cut_in_a_deep_mortise_is_warned_of";
     DEPTH_BEYOND_STOCK = "depth-beyond-stock" Error
         "A depth is greater than the thickness of the wood.",
         "Correct the depth, or write \"through\" if it is to go through.",
@@ -161,7 +161,7 @@ codes! {
     FILLET_STAYS = "fillet-stays" Note
         "The corners of a mortise keep the cutter's fillet.",
         "Round the tenon's arrises to the cutter's radius, allow relief, or square the corners by hand.",
-        "stages/src/relief.rs::fillets_that_stay_in_a_mortise_are_said";
+        "stages/src/clearing_tests.rs::fillets_that_stay_in_a_mortise_are_said";
     FLOOR_THIN = "floor-thin" Warning
         "Little wood is left under a feature.",
         "Lessen the depth, or lower the limit if it is meant.",
@@ -205,11 +205,11 @@ codes! {
     LOBES_MEET = "lobes-meet" Note
         "Two relief lobes of one feature run into each other.",
         "Lengthen the mortise by the cutter's radius under the shoulders instead, and write relief none.",
-        "stages/src/relief.rs::lobes_of_a_narrow_mortise_meet";
+        "stages/src/clearing_tests.rs::lobes_of_a_narrow_mortise_meet";
     NO_DRILL = "no-drill" Note
         "No drill of a hole's diameter is at hand, so it is milled.",
         "Nothing; add a drill to the shop if the hole is to be drilled.",
-        "stages/src/drill.rs::holes_without_a_drill_are_milled";
+        "stages/src/clearing_tests.rs::holes_without_a_drill_are_milled";
     NO_PROGRAM = "no-program" Error
         "The chain ended without a program.",
         "Give the job parts to cut, and leave `chain` out unless it ends with post, verify and report.",
@@ -262,6 +262,10 @@ codes! {
         "The machine's dialect cannot say something that the plan needs, so a program was not written.",
         "Do what the message proposes, or choose another dialect for the machine.",
         "stages/src/post.rs::a_dialect_that_cannot_pause_is_a_finding";
+    RELIEF_BREAKS_OUT = "relief-breaks-out" Warning
+        "A relief lobe breaks through the part's edge or into another feature.",
+        "Move the feature, take a smaller cutter, send the lobe the other way, or square the corner by hand.",
+        "stages/src/clearing_tests.rs::lobe_that_breaks_out_is_found";
     SCREW_IN_THE_WAY = "screw-in-the-way" Error
         "A screw that the job places lies too near to a cut.",
         "Move the screw, or leave its place to be computed.",
@@ -270,10 +274,6 @@ codes! {
         "A thin floor under outlines was asked for with Z zero on top of the wood.",
         "Put Z zero on the bed, or leave `skin` out.",
         "";
-    RELIEF_BREAKS_OUT = "relief-breaks-out" Warning
-        "A relief lobe breaks through the part's edge or into another feature.",
-        "Move the feature, take a smaller cutter, send the lobe the other way, or square the corner by hand.",
-        "stages/src/relief.rs::lobe_that_breaks_out_is_found";
     SPINDLE_TOO_FAST = "spindle-too-fast" Error
         "The spindle's least speed is above the largest speed marked on the cutter.",
         "Take another cutter; a cutter run above its marked speed can burst.",
@@ -293,7 +293,7 @@ codes! {
     TENON_WEAKENED = "tenon-weakened" Warning
         "Relief lobes at the shoulders take much of a tenon's bending section.",
         "Use dog-bones, or leave the fillet and ease the mortise's mouth by the cutter's radius under the shoulder.",
-        "stages/src/relief.rs::tenon_losses_of_practice";
+        "stages/src/clearing_tests.rs::tenon_losses_of_practice";
     UNKNOWN_NAME = "unknown-name" Error
         "A name is used that nothing defines: a stock, a cutter, a machine, a wood, a dialect, a stage.",
         "Correct the name; the message offers the nearest known one.",
