@@ -341,7 +341,6 @@ fn relief_areas_at_60_and_120_degrees() {
             point(60.0 + side * 0.5, 50.0 + h),
         ])
     };
-    let area = side * h;
     let (theta, other) = (PI / 3.0, 2.0 * PI / 3.0);
     for kind in [ReliefKind::DogBone, ReliefKind::TBone] {
         let mut f = feature("m", FeatureKind::Pocket, rhombus(), 3.0);
@@ -567,7 +566,7 @@ fn neck_too_narrow_is_an_error_with_each_spot() {
         .findings
         .iter()
         .find(|f| f.code == "unreachable")
-        .expect("an error");
+        .unwrap_or_else(|| panic!("an error: {:#?}", work.findings));
     assert!(found.at.unwrap().distance(point(90.0, 64.5)) < 11.0);
     f.if_unreachable = IfUnreachable::Hand;
     let work = clear_one(f, 6.0);

@@ -249,6 +249,7 @@ pub fn leftover(
     let mut spots: Vec<Spot> = Vec::new();
     for shape in wanted_set.difference(&cleared_set).0 {
         let Some(ring) = shape.first() else { continue };
+        let ring = along(ring, 0.25 * radius);
         let depth = ring
             .iter()
             .map(|p| {
@@ -279,6 +280,19 @@ pub fn leftover(
     }
     spots.sort_by(|a, b| a.at.x.total_cmp(&b.at.x).then(a.at.y.total_cmp(&b.at.y)));
     spots
+}
+
+/// The points of a ring and points between them, at most `step` mm apart: the middle of a long edge may be farther from what is
+/// cleared than both its ends.
+fn along(ring: &[Point], step: f64) -> Vec<Point> {
+    let ends = ring.iter().cycle().skip(1);
+    ring.iter()
+        .zip(ends)
+        .flat_map(|(a, b)| {
+            let n = (a.distance(*b) / step).ceil().max(1.0) as usize;
+            (0..n).map(move |i| a.lerp(*b, i as f64 / n as f64))
+        })
+        .collect()
 }
 
 /// The centre region at a cutter's radius: where its centre may be.
