@@ -61,7 +61,7 @@ codes! {
     BOARDS_SHORT = "boards-short" Error
         "The boards of a stock run out before all parts are laid.",
         "Add boards to the stock, use larger ones, or make fewer pieces.",
-        "";
+        "stages/src/place/tests.rs::boards_that_run_out_are_named_with_what_is_missing";
     CANNOT_READ = "cannot-read" Error
         "A file that the job names is missing or cannot be read.",
         "Put the file beside the job or correct its name.",
@@ -169,11 +169,11 @@ codes! {
     HELD_OTHERWISE = "held-otherwise" Warning
         "The job says that the wood is held by something that the program knows nothing of.",
         "Make sure that the board and every piece stay where they are until the last cut.",
-        "";
+        "stages/src/hold/tests.rs::other_holds_are_vouched_for_by_the_person";
     HOLD_GAP = "hold-gap" Warning
         "Screws along an edge of the board stand farther apart than wanted.",
         "Enlarge the place stage's side-margin, or add a clamp by hand where nothing is cut.",
-        "";
+        "stages/src/hold/tests.rs::gaps_between_screws_are_named";
     HOLE_NOT_ROUND = "hole-not-round" Error
         "A contour that should be a hole is not a circle.",
         "Draw a circle, or let the rule make a cutout.",
@@ -201,7 +201,7 @@ codes! {
     LINES_NEED_BED = "lines-need-bed" Note
         "Locating lines cannot be cut with zero on the face of the wood; stops were planned.",
         "Nothing; or put Z zero on the bed.",
-        "";
+        "stages/src/place/tests.rs::locating_lines_need_the_bed";
     LOBES_MEET = "lobes-meet" Note
         "Two relief lobes of one feature run into each other.",
         "Lengthen the mortise by the cutter's radius under the shoulders instead, and write relief none.",
@@ -217,15 +217,15 @@ codes! {
     NO_ROOM_FOR_FIRST_HOLD = "no-room-for-first-hold" Error
         "Nothing finds room to hold the wood before the first cut.",
         "Enlarge the margin or the board, use smaller screws or clamps, or move the features.",
-        "";
+        "stages/src/hold/tests.rs::a_narrow_margin_is_named_with_what_it_needs";
     NO_ROOM_FOR_STOPS = "no-room-for-stops" Error
         "Cuts that run out over a blank's edges leave no room for its stops.",
         "Turn the blank, set `locate` to lines, or use smaller stops.",
-        "";
+        "stages/src/place/tests.rs::stops_without_room_are_named";
     NO_ROOM_FOR_TABS = "no-room-for-tabs" Warning
         "A piece has no place for tabs; another hold was taken.",
         "Look at the hold that the message names; or place the parts farther apart.",
-        "";
+        "stages/src/hold/tests.rs::a_piece_without_room_for_tabs_gets_a_floor_or_is_refused";
     NO_TAB_PLACE = "no-tab-place" Warning
         "No edge of a piece is long and plain enough to hold a tab.",
         "Hold the piece by screws or a skin.",
@@ -233,7 +233,7 @@ codes! {
     NOT_HELD = "not-held" Error
         "A piece would come loose under the cutter.",
         "Place the parts farther apart, put Z zero on the bed, or hold the piece by screws.",
-        "";
+        "stages/src/hold/tests.rs::a_piece_without_room_for_tabs_gets_a_floor_or_is_refused";
     NOT_VERIFIED = "not-verified" Error
         "A program did not pass its checks, or nothing checked it.",
         "Act on the other findings; put verify after every stage that changes programs.",
@@ -249,15 +249,15 @@ codes! {
     PART_TOO_LARGE = "part-too-large" Error
         "A part does not fit the board or the machine's travel.",
         "Use a larger board or machine, or divide the part.",
-        "";
+        "stages/src/place/tests.rs::the_grain_runs_along_x";
     PARTS_TOO_CLOSE = "parts-too-close" Error
         "Two parts lie nearer than the cutter's diameter, or one in the other.",
         "Move them apart in the drawing, or use a thinner cutter.",
-        "";
+        "stages/src/place/tests.rs::drawn_parts_too_near_or_off_the_board_are_named";
     PILOT_BY_HAND = "pilot-by-hand" Warning
         "No cutter drills the pilots of hold-down screws; their places are marked only.",
         "Add a drill of the pilots' diameter to the shop, or drill them by hand in the pause.",
-        "";
+        "stages/src/hold/tests.rs::places_are_marked_where_no_cutter_drills_pilots";
     PROGRAM_NOT_WRITTEN = "program-not-written" Error
         "The machine's dialect cannot say something that the plan needs, so a program was not written.",
         "Do what the message proposes, or choose another dialect for the machine.",
@@ -269,11 +269,11 @@ codes! {
     SCREW_IN_THE_WAY = "screw-in-the-way" Error
         "A screw that the job places lies too near to a cut.",
         "Move the screw, or leave its place to be computed.",
-        "";
+        "stages/src/hold/tests.rs::screws_that_the_job_places_are_checked";
     SKIN_ON_TOP = "skin-on-top" Error
         "A thin floor under outlines was asked for with Z zero on top of the wood.",
         "Put Z zero on the bed, or leave `skin` out.",
-        "";
+        "stages/src/hold/tests.rs::a_skin_needs_zero_on_the_bed";
     SPINDLE_TOO_FAST = "spindle-too-fast" Error
         "The spindle's least speed is above the largest speed marked on the cutter.",
         "Take another cutter; a cutter run above its marked speed can burst.",
@@ -281,7 +281,7 @@ codes! {
     SPOILBOARD_THIN = "spoilboard-thin" Error
         "Something would go too deep into the spoilboard.",
         "Use a thicker spoilboard or lessen the depth in the settings.",
-        "";
+        "stages/src/hold/tests.rs::pilots_leave_the_spoilboard_whole";
     TAB_NEAR_CORNER = "tab-near-corner" Note
         "A piece is too small for tabs at the wanted distance from corners.",
         "Look where the tabs sit on the sheet; hold the piece otherwise if they are in the way.",
@@ -397,15 +397,15 @@ codes! {
     WASTE_OTHERWISE = "waste-otherwise" Warning
         "The waste of an opening cannot be held as asked.",
         "Enlarge the opening, use smaller screws, or say `chips`.",
-        "";
+        "stages/src/hold/tests.rs::waste_that_cannot_be_held_as_asked_becomes_chips";
     WASTE_SLIVER = "waste-sliver" Warning
         "A strip of waste between two kerfs is too narrow to hold anything.",
         "Place the parts farther apart or so near that their kerfs meet.",
-        "";
+        "stages/src/hold/tests.rs::strips_too_narrow_to_hold_are_named";
     WASTE_TO_CHIPS = "waste-to-chips" Note
         "The waste of an opening is too small to be held; it is cut to chips.",
         "Nothing.",
-        "";
+        "stages/src/hold/tests.rs::waste_is_held_by_its_size";
 }
 
 #[cfg(test)]

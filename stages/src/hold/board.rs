@@ -19,7 +19,70 @@ pub(super) struct Board<'a> {
     nut_radius: f64,
     work: &'a Work,
     /// Waste wide enough to hold and held itself.
-    held: Option<PolySet>,
+    held: Held<'a>,
+}
+
+/// What is known of the waste.
+enum Held<'a> {
+    /// Nothing yet.
+    Unknown,
+    /// Every piece stands alone: the waste round its variant, variant by variant, in the variant's frame.
+    Alone(&'a BTreeMap<String, Surroundings>),
+    /// Pieces stand near each other: the whole board's.
+    Together(PolySet),
+}
+
+/// The waste round a variant that has nothing else near it, in its own frame.
+pub(super) struct Surroundings {
+    /// Wide enough to hold, and joined to the frame outside.
+    held: PolySet,
+    /// Strips that are not.
+    strips: Vec<Piece>,
+    /// Box of the variant with its kerf.
+    reach: Bounds,
+}
+
+impl Surroundings {
+    /// Of one variant. Waste narrower than `least` mm holds nothing.
+    pub(super) fn of(variant: &Variant, least: f64) -> Surroundings {
+        let kerf = kerf_width(variant);
+        let reach = variant.outline.bounds().grown(kerf);
+        let frame = reach.grown(least);
+        let around =
+            PolySet::from_contour(&Contour::rectangle(frame.min, frame.max, 0.0), CHORD_MM);
+        let covered = geom::offset(
+            &Region::inside(variant.outline.clone()),
+            kerf,
+            &mut Notes::default(),
+        );
+        let waste = around.difference(&PolySet::from_regions(&covered, CHORD_MM));
+        let (firm, strips) = firm_and_strips(&waste, least);
+        // The frame's own shape holds its middle line.
+        let corner = frame.min + point(least / 2.0, least / 2.0);
+        let held = firm
+            .0
+            .iter()
+            .filter(|shape| PolySet(vec![(*shape).clone()]).contains(corner))
+            .cloned()
+            .collect();
+        Surroundings {
+            held: PolySet(held),
+            strips,
+            reach,
+        }
+    }
+}
+
+/// Waste at least `least` mm wide, and the strips that are not.
+fn firm_and_strips(waste: &PolySet, least: f64) -> (PolySet, Vec<Piece>) {
+    let firm = waste.opening((least / 2.0 - EXACTLY_MM).max(EXACTLY_MM));
+    let strips = waste
+        .difference(&firm.offset(EXACTLY_MM * 2.0))
+        .pieces()
+        .into_iter()
+        .filter(|p| p.area > CORNER_MM2)
+        .collect();
+    (firm, strips)
 }
 
 struct Laid<'a> {
@@ -58,7 +121,7 @@ impl<'a> Board<'a> {
                 .machine()
                 .map_or(0.0, |(_, m)| m.nut_diameter.mm() / 2.0),
             work,
-            held: None,
+            held: Held::Unknown,
         }
     }
     pub(super) fn variant(&self, placement: usize) -> &'a Variant {
@@ -124,9 +187,21 @@ impl<'a> Board<'a> {
         setup: &Setup,
         settings: &HoldSettings,
         holds: &[Hold],
+        alone: &'a BTreeMap<String, Surroundings>,
         findings: &mut Vec<Finding>,
     ) {
         let least = settings.strip_least.mm();
+        if self.all_alone(alone, least) {
+            self.held = Held::Alone(alone);
+            let strips: Vec<(Piece, Point)> = self
+                .pieces
+                .iter()
+                .filter_map(|l| Some((l, alone.get(&l.variant.id)?)))
+                .flat_map(|(l, s)| s.strips.iter().map(|p| (*p, l.placing.point(p.inside))))
+                .collect();
+            report_strips(&strips, setup, least, findings);
+            return;
+        }
         let corner = Contour::rectangle(point(0.0, 0.0), self.size, 0.0);
         let board = PolySet::from_contour(&corner, CHORD_MM);
         // Part and kerf of each variant, made once and placed with every copy.
@@ -140,7 +215,7 @@ impl<'a> Board<'a> {
             covered.extend(own.iter().map(|r| r.placed(&laid.placing)));
         }
         let waste = board.difference(&PolySet::from_regions(&covered, CHORD_MM));
-        let firm = waste.opening((least / 2.0 - EXACTLY_MM).max(EXACTLY_MM));
+        let (firm, strips) = firm_and_strips(&waste, least);
         let anchors: Vec<Point> = holds
             .iter()
             .filter(|h| h.after_pause.is_none() && h.kind != HoldKind::Stop)
@@ -162,40 +237,81 @@ impl<'a> Board<'a> {
                 largest = Some((area, one));
             }
         }
-        self.held = Some(if anchors.is_empty() {
+        self.held = Held::Together(if anchors.is_empty() {
             // Held otherwise: the frame is the largest of them.
             largest.map(|(_, one)| one).unwrap_or_default()
         } else {
             PolySet(held)
         });
-        let strips: Vec<Piece> = waste
-            .difference(&firm.offset(EXACTLY_MM * 2.0))
-            .pieces()
-            .into_iter()
-            .filter(|p| p.area > CORNER_MM2)
-            .collect();
-        if let Some(first) = strips.first() {
-            findings.push(
-                Finding::new(
-                    &code::WASTE_SLIVER,
-                    format!(
-                        "{} strip{} of waste, {:.0} mm² in all, {} narrower than {least:.0} mm between kerfs or beside the board's edge; no tab was planned towards {}.",
-                        strips.len(),
-                        if strips.len() == 1 { "" } else { "s" },
-                        strips.iter().map(|p| p.area).sum::<f64>(),
-                        if strips.len() == 1 { "is" } else { "are" },
-                        if strips.len() == 1 { "it" } else { "them" }
-                    ),
-                )
-                .setup(&setup.id)
-                .at(first.inside),
+        let strips: Vec<(Piece, Point)> = strips.into_iter().map(|p| (p, p.inside)).collect();
+        report_strips(&strips, setup, least, findings);
+    }
+    /// Every piece with its kerf stands at least `least` mm from every other and from the board's edges.
+    fn all_alone(&self, alone: &BTreeMap<String, Surroundings>, least: f64) -> bool {
+        let least = least - EXACTLY_MM;
+        let mut boxes = Vec::with_capacity(self.pieces.len());
+        for l in &self.pieces {
+            let Some(s) = alone.get(&l.variant.id) else {
+                return false;
+            };
+            let b = Bounds::of(
+                [
+                    s.reach.min,
+                    point(s.reach.max.x, s.reach.min.y),
+                    s.reach.max,
+                    point(s.reach.min.x, s.reach.max.y),
+                ]
+                .map(|p| l.placing.point(p)),
             );
+            if self.edge_distance(b.min) < least || self.edge_distance(b.max) < least {
+                return false;
+            }
+            boxes.push(b);
+        }
+        boxes.iter().enumerate().all(|(i, a)| {
+            let near = a.grown(least);
+            boxes[i + 1..].iter().all(|b| !near.touches(*b))
+        })
+    }
+    /// `local` (in the piece's own frame) lies in waste that the first hold holds. Unknown before [`Board::find_waste`].
+    pub(super) fn held(&self, piece: usize, local: Point) -> bool {
+        let laid = &self.pieces[piece];
+        match &self.held {
+            Held::Unknown => true,
+            Held::Alone(all) => all
+                .get(&laid.variant.id)
+                .is_some_and(|s| s.held.contains(local)),
+            Held::Together(waste) => waste.contains(laid.placing.point(local)),
         }
     }
-    /// `p` lies in waste that the first hold holds. Unknown before [`Board::find_waste`].
-    pub(super) fn held(&self, p: Point) -> bool {
-        self.held.as_ref().is_none_or(|h| h.contains(p))
-    }
+}
+
+/// Names strips of waste that hold nothing.
+fn report_strips(
+    strips: &[(Piece, Point)],
+    setup: &Setup,
+    least: f64,
+    findings: &mut Vec<Finding>,
+) {
+    let Some((_, at)) = strips.first() else {
+        return;
+    };
+    let one = strips.len() == 1;
+    findings.push(
+        Finding::new(
+            &code::WASTE_SLIVER,
+            format!(
+                "{} strip{} of waste, {:.0} mm² in all, {} narrower than {least:.0} mm between kerfs or beside the board's edge; no tab was planned towards {}.",
+                strips.len(),
+                if one { "" } else { "s" },
+                strips.iter().map(|(p, _)| p.area).sum::<f64>(),
+                if one { "is" } else { "are" },
+                if one { "it" } else { "them" }
+            ),
+        )
+        .setup(&setup.id)
+        .at(*at),
+    );
 }
 
 /// Some corner of the shape lies within `reach` of the place.

@@ -11,7 +11,7 @@ mod tabs;
 mod waste;
 
 use crate::sweep::{Field, Sweep};
-use board::Board;
+use board::{Board, Surroundings};
 use grainway_pipeline::doc::{Length, ZZero};
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::geom::Contour;
@@ -259,6 +259,7 @@ fn hold_all(
         .collect();
     let mut sweeps = BTreeMap::new();
     let mut wastes = BTreeMap::new();
+    let mut alone = BTreeMap::new();
     let mut blobs = Vec::new();
     for variant in work
         .variants
@@ -268,6 +269,10 @@ fn hold_all(
         cx.check()?;
         let sweep = Sweep::of(work, variant, variant.z.highest_top());
         let plan = waste::plan(work, variant, &sweep, settings, findings);
+        if !variant.dimensioned {
+            let around = Surroundings::of(variant, settings.strip_least.mm());
+            alone.insert(variant.id.clone(), around);
+        }
         sweeps.insert(variant.id.clone(), sweep);
         wastes.insert(variant.id.clone(), plan);
     }
@@ -281,7 +286,7 @@ fn hold_all(
             known: &mut cut_blobs,
         };
         hold_setup(
-            work, setup, settings, &sweeps, &wastes, &mut later, findings, cx,
+            work, setup, settings, &sweeps, &wastes, &alone, &mut later, findings, cx,
         )?;
     }
     // Moves were only noted while the work was read; now they go into it.
@@ -365,6 +370,7 @@ fn hold_setup(
     settings: &HoldSettings,
     sweeps: &BTreeMap<String, Sweep>,
     wastes: &BTreeMap<String, waste::VariantWaste>,
+    alone: &BTreeMap<String, Surroundings>,
     later: &mut Later<'_>,
     findings: &mut Vec<Finding>,
     cx: &Cx<'_>,
@@ -420,7 +426,7 @@ fn hold_setup(
     }
 
     if setup.kind == SetupKind::Board {
-        board.find_waste(setup, settings, &holds, findings);
+        board.find_waste(setup, settings, &holds, alone, findings);
         hold_pieces(&board, setup, settings, later, findings, cx)?;
         if settings.frame_screws {
             first::frame_screws(&board, setup, settings, &mut holds);

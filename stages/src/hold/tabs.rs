@@ -228,8 +228,7 @@ fn held_behind(
         .fold(0.0, f64::max)
         .min(cut.cutter_diameter)
         + cut.cutter_diameter / 2.0;
-    let middle = placing.point(spot.at + spot.out * (kerf + need / 2.0));
-    if !board.held(middle) {
+    if !board.held(piece, spot.at + spot.out * (kerf + need / 2.0)) {
         return false;
     }
     let variant = board.variant(piece);

@@ -457,3 +457,43 @@ fn wide_boards_get_screws_in_the_frame() {
         assert!(near >= 250.0 - 15.0, "{near}");
     }
 }
+
+#[test]
+fn other_holds_are_vouched_for_by_the_person() {
+    let mut j = bench_end();
+    j["settings"] = json!({ "hold": { "first": "other" } });
+    let work = made(&j, &shop("bed", &[22.0]));
+    assert_eq!(with_code(&work, "held-otherwise").len(), 1);
+    assert!(
+        work.setups[0]
+            .holds
+            .iter()
+            .all(|h| h.kind == HoldKind::WasteScrew)
+    );
+    assert!(work.setups[0].placements[0].tabs.len() >= 3);
+}
+
+#[test]
+fn waste_that_cannot_be_held_as_asked_becomes_chips() {
+    let mut j = bench_end();
+    j["parts"][0]["features"][2]["waste"] = json!({ "by": "screws" });
+    let work = made(&j, &shop("bed", &[22.0]));
+    assert_eq!(with_code(&work, "waste-otherwise").len(), 1);
+    assert_eq!(work.setups[0].placements[0].replaced.len(), 1);
+}
+
+#[test]
+fn gaps_between_screws_are_named() {
+    // 14 and 18 mm of waste along the sides take no screw that needs 20; the ends do.
+    let mut j =
+        job(json!([{ "id": "plank", "stock": "wood", "blank": { "length": 930, "width": 405 } }]));
+    j["settings"] = json!({ "hold": { "head-diameter": 12 }, "place": { "margin": 34 } });
+    let work = made(&j, &shop("bed", &[12.0]));
+    assert_eq!(errors(&work), Vec::<String>::new());
+    assert_eq!(
+        with_code(&work, "hold-gap").len(),
+        2,
+        "{:?}",
+        work.setups[0].holds
+    );
+}

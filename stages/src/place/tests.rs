@@ -225,3 +225,47 @@ fn drawn_parts_too_near_or_off_the_board_are_named() {
         small.findings
     );
 }
+
+#[test]
+fn stops_without_room_are_named() {
+    // As if housings ran out over the near edge from end to end.
+    let j = job(
+        json!([{ "id": "side", "stock": "wood", "blank": { "length": 100, "width": 220, "dimensioned": true } }]),
+    );
+    let mut j = j;
+    j["chain"] = json!([
+        "drawing", "fit", "relief", "mark", "drill", "pocket", "profile"
+    ]);
+    let mut work = made(&j, &shop("bed", &[19.0]));
+    let moves = [
+        Move::Rapid {
+            to: point(-10.0, 0.0).at_z(30.0),
+        },
+        Move::Line {
+            to: point(-10.0, 0.0).at_z(10.0),
+            feed: 100.0,
+        },
+        Move::Line {
+            to: point(110.0, 0.0).at_z(10.0),
+            feed: 100.0,
+        },
+    ];
+    let id = work.blobs.put_moves(&moves);
+    work.variants[0]
+        .steps
+        .push(grainway_pipeline::work::Workingstep {
+            feature: "h".to_string(),
+            operation: grainway_pipeline::work::Operation::Clear,
+            cutter: "mill".to_string(),
+            rpm: 18_000.0,
+            feed: 100.0,
+            plunge: 100.0,
+            lowest: 10.0,
+            moves: id,
+            profile: None,
+            feed_reason: String::new(),
+        });
+    work.documents.job.chain = Some(vec!["place".to_string()]);
+    crate::trial::run(&mut work);
+    assert_eq!(with_code(&work, "no-room-for-stops").len(), 1);
+}
