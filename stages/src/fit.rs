@@ -522,3 +522,144 @@ fn wall(contour: &Contour, other: &SegmentIndex, least: f64) -> Option<(f64, Poi
     let (distance, at) = nearest.min_by(|x, y| x.0.total_cmp(&y.0))?;
     (distance > TOUCHING_MM && distance < least - SAME_POINT_MM).then_some((distance, at))
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::drawing::trial::{Held, SHOP, run, with_code};
+    use grainway_pipeline::work::Work;
+
+    fn fit(features: &str, shop: &str) -> Work {
+        let job = format!(
+            r#"{{ "format": "grainway.job/1", "name": "t", "shop": "s", "parts": [
+            {{ "id": "p", "stock": "ash-22", "blank": {{ "length": 300, "width": 100 }}, "features": [ {features} ] }} ] }}"#
+        );
+        run(&job, shop, Held::default(), true)
+    }
+
+    fn pocket(id: &str, x: f64, size: f64, depth: &str) -> String {
+        format!(
+            r#"{{ "id": "{id}", "kind": "pocket", "shape": {{ "rectangle": {{ "at": [{x}, 30], "size": [{size}, 20] }} }}, {depth} }}"#
+        )
+    }
+
+    #[test]
+    fn floors_by_both_zeros() {
+        let features = [
+            pocket("a", 20.0, 20.0, r#""depth": 5"#),
+            pocket("b", 60.0, 20.0, r#""left": 7"#),
+            pocket("c", 100.0, 20.0, r#""depth": 21.97"#),
+            pocket("d", 140.0, 20.0, r#""depth": "through""#),
+        ]
+        .join(",");
+        // ash-22: readings 21.9, 22, 22.1.
+        for (zero, expected) in [
+            ("bed", [17.0, 7.0, -0.3, -0.3]),
+            ("top", [-5.0, -15.0, -22.4, -22.4]),
+        ] {
+            let work = fit(&features, &SHOP.replace("\"bed\"", &format!("\"{zero}\"")));
+            assert!(!work.has_errors(), "{:#?}", work.findings);
+            let v = &work.variants[0];
+            for (key, floor) in ["a", "b", "c", "d"].iter().zip(expected) {
+                let f = v.features.iter().find(|f| f.key == *key).unwrap();
+                assert!((f.floor - floor).abs() < 1e-9, "{zero} {key}: {}", f.floor);
+                assert_eq!(f.through, floor < -22.2 || zero == "bed" && floor < 0.0);
+            }
+            assert!(v.features.iter().any(|f| f.key == "outline" && f.through));
+        }
+    }
+
+    #[test]
+    fn thin_walls_and_floors_are_warnings() {
+        let features = [
+            pocket("a", 20.0, 20.0, r#""depth": 5"#),
+            pocket("b", 41.5, 20.0, r#""depth": 5"#),
+            pocket("edge", 278.8, 20.0, r#""depth": 5"#),
+            pocket("floor", 100.0, 20.0, r#""depth": 20.5"#),
+            pocket("mortise", 140.0, 20.0, r#""depth": 17"#).replace("pocket", "mortise"),
+            pocket("fine", 180.0, 20.0, r#""depth": 17"#),
+        ]
+        .join(",");
+        let work = fit(&features, SHOP);
+        assert!(!work.has_errors(), "{:#?}", work.findings);
+        let walls: Vec<String> = with_code(&work, "wall-thin")
+            .iter()
+            .map(|f| f.message.clone())
+            .collect();
+        assert_eq!(walls.len(), 2, "{walls:?}");
+        assert!(
+            walls[0].contains("1.5 mm") && walls[1].contains("1.2 mm"),
+            "{walls:?}"
+        );
+        let floors: Vec<_> = with_code(&work, "floor-thin")
+            .iter()
+            .map(|f| f.feature.clone().unwrap())
+            .collect();
+        assert_eq!(floors, ["floor", "mortise"]);
+    }
+
+    #[test]
+    fn places_and_depths_that_cannot_be() {
+        let features = [
+            pocket("outside", 310.0, 20.0, r#""depth": 5"#),
+            pocket("runs-out", 290.0, 20.0, r#""depth": 5"#),
+            pocket("mortise", 290.0, 20.0, r#""depth": 5"#).replace("pocket", "mortise"),
+            pocket("deep", 20.0, 20.0, r#""depth": 23"#),
+            pocket("left", 60.0, 20.0, r#""left": 30"#),
+        ]
+        .join(",");
+        let work = fit(&features, SHOP);
+        let outside: Vec<_> = with_code(&work, "feature-outside-part")
+            .iter()
+            .map(|f| f.feature.clone().unwrap())
+            .collect();
+        assert_eq!(outside, ["mortise", "outside"]);
+        assert!(
+            with_code(&work, "feature-outside-part").iter().all(
+                |f| f.at.is_some() && f.message.contains("x 290") | f.message.contains("x 310")
+            )
+        );
+        let deep: Vec<_> = with_code(&work, "depth-beyond-stock")
+            .iter()
+            .map(|f| f.feature.clone().unwrap())
+            .collect();
+        assert_eq!(deep, ["deep", "left"]);
+        assert!(
+            work.variants[0]
+                .features
+                .iter()
+                .any(|f| f.key == "runs-out")
+        );
+    }
+
+    #[test]
+    fn stocks_that_cannot_be_used() {
+        let shop = |from: &str, to: &str| SHOP.replace(from, to);
+        let code = |shop: String| -> Vec<String> {
+            fit("", &shop)
+                .findings
+                .iter()
+                .map(|f| f.code.clone())
+                .collect()
+        };
+        assert_eq!(code(SHOP.to_string()), Vec::<String>::new());
+        assert_eq!(code(shop("\"ash\"", "\"ahs\"")), ["unknown-name"]);
+        assert!(
+            fit("", &shop("\"ash\"", "\"ahs\"")).findings[0]
+                .message
+                .contains("the nearest is ash")
+        );
+        assert_eq!(
+            code(shop("22.1]", "22.1], \"cup\": 0.6")),
+            ["cup-beyond-limit"]
+        );
+        assert_eq!(
+            code(shop("\"spoilboard\": 18", "\"spoilboard\": 1.2")),
+            ["into-spoilboard"]
+        );
+        // Zero on top: the spread of the readings comes on top of the 0.3 mm.
+        let top = SHOP
+            .replace("\"bed\"", "\"top\"")
+            .replace("21.9, 22, 22.1", "15, 22, 32");
+        assert_eq!(code(top), ["into-spoilboard"]);
+    }
+}

@@ -49,7 +49,7 @@ codes! {
     BAD_ID = "bad-id" Error
         "An id has characters that file names and references cannot have.",
         "Use 1 to 80 letters, digits, points, dashes and underscores, and no point at the start.",
-        "";
+        "stages/src/drawing/tests.rs::twelve_unrelated_mistakes_come_in_one_run";
     BAD_NUMBER = "bad-number" Error
         "A number is zero, negative, not finite or out of its range.",
         "Give a number in the range that the message names.",
@@ -57,7 +57,7 @@ codes! {
     BLOCK_IGNORED = "block-ignored" Warning
         "A block inserted on an ignored layer holds contours on layers that a rule makes something of.",
         "Insert the block on another layer, or draw the contours outside it, if they are to be cut.",
-        "";
+        "stages/src/drawing/tests.rs::an_insertion_on_an_ignored_layer_takes_its_contents_along_and_says_so";
     BOARDS_SHORT = "boards-short" Error
         "The boards of a stock run out before all parts are laid.",
         "Add boards to the stock, use larger ones, or make fewer pieces.",
@@ -69,7 +69,7 @@ codes! {
     CAPTURED_SIZE = "captured-size" Warning
         "A size in a layer's name differs from what is drawn; what is drawn will be cut.",
         "Correct the drawing or the layer's name.",
-        "";
+        "stages/src/drawing/tests.rs::cutting_sheet_one_layout";
     CHAIN_ORDER = "chain-order" Error
         "The chain of stages is in an impossible order: a stage lacks what it needs.",
         "Put the stage that the message names before it, or leave `chain` out.",
@@ -85,19 +85,19 @@ codes! {
     CONTOUR_IN_NO_OUTLINE = "contour-in-no-outline" Error
         "A contour to be cut lies in no part's outline.",
         "Draw the part's outline round it, or move it to a layer that is ignored.",
-        "";
+        "stages/src/drawing/tests.rs::islands_strays_and_parts_in_cutouts";
     CONTOUR_OPEN = "contour-open" Error
         "A contour that must enclose an area does not.",
         "Close the gap in the drawing, or give the drawing a larger `join` distance.",
-        "";
+        "stages/src/drawing/tests.rs::faults_of_drawing_are_named_with_layer_and_place";
     CONTOUR_SELF_CROSSING = "contour-self-crossing" Error
         "A contour crosses itself, so its inside is not defined.",
         "Correct the drawing at the place named.",
-        "";
+        "stages/src/drawing/tests.rs::faults_of_drawing_are_named_with_layer_and_place";
     CUP_BEYOND_LIMIT = "cup-beyond-limit" Error
         "The boards of a stock are cupped more than the limit; depths would not come true.",
         "Flatten the board or take another, or raise the limit if the holding pulls it flat.",
-        "";
+        "stages/src/fit.rs::stocks_that_cannot_be_used";
     CUTTER_TOO_LARGE = "cutter-too-large" Error
         "The cutter does not fit the feature.",
         "Give a smaller cutter, widen the feature, or let it be cut by hand with if-unreachable.",
@@ -117,7 +117,7 @@ codes! {
     DEPTH_BEYOND_STOCK = "depth-beyond-stock" Error
         "A depth is greater than the thickness of the wood.",
         "Correct the depth, or write \"through\" if it is to go through.",
-        "";
+        "stages/src/fit.rs::places_and_depths_that_cannot_be";
     DOCUMENT_INVALID = "document-invalid" Error
         "The document does not follow its schema.",
         "Correct the place that the pointer names; `grainway schema` prints the schema.",
@@ -125,15 +125,15 @@ codes! {
     DOUBLE_DROPPED = "double-dropped" Note
         "Lines that lie over others were dropped.",
         "Nothing; remove them from the drawing if they are not meant.",
-        "";
+        "stages/src/drawing/tests.rs::faults_of_drawing_are_named_with_layer_and_place";
     DRAWING_DAMAGED = "drawing-damaged" Error
         "A drawing is cut off, damaged, or not what its name says.",
         "Export the drawing again.",
-        "";
+        "stages/src/drawing/tests.rs::twelve_unrelated_mistakes_come_in_one_run";
     DRAWING_UNIT = "drawing-unit" Error
         "The unit of a drawing is not known, or the job says another than the drawing.",
         "Set the unit in the drawing, or give the drawing its `unit` in the job.",
-        "";
+        "stages/src/drawing/tests.rs::units_and_empty_drawings_are_refused";
     DRILL_FAST = "drill-fast" Warning
         "The spindle cannot turn as slowly as the drill should.",
         "Drill the hole by hand or with an end mill, or use a drill made for the spindle's speed.",
@@ -141,7 +141,7 @@ codes! {
     DUPLICATE_ID = "duplicate-id" Error
         "Two things have one id.",
         "Rename one of them.",
-        "";
+        "stages/src/drawing/tests.rs::twelve_unrelated_mistakes_come_in_one_run";
     ENGRAVING_OVERRUN = "engraving-overrun" Warning
         "An engraved line runs over the part's edge.",
         "Move or shorten the line, or take a finer cutter.",
@@ -153,11 +153,11 @@ codes! {
     ENTITY_NOT_READ = "entity-not-read" Warning
         "Something on a layer that is to be cut cannot be cut and was left out.",
         "Redraw it as lines, arcs or polylines, or move it to a layer that is ignored.",
-        "";
+        "stages/src/drawing/tests.rs::faults_of_drawing_are_named_with_layer_and_place";
     FEATURE_OUTSIDE_PART = "feature-outside-part" Error
         "A feature lies outside its part.",
         "Move the feature or correct the part's outline.",
-        "";
+        "stages/src/fit.rs::places_and_depths_that_cannot_be";
     FILLET_STAYS = "fillet-stays" Note
         "The corners of a mortise keep the cutter's fillet.",
         "Round the tenon's arrises to the cutter's radius, allow relief, or square the corners by hand.",
@@ -165,7 +165,7 @@ codes! {
     FLOOR_THIN = "floor-thin" Warning
         "Little wood is left under a feature.",
         "Lessen the depth, or lower the limit if it is meant.",
-        "";
+        "stages/src/fit.rs::thin_walls_and_floors_are_warnings";
     HELD_OTHERWISE = "held-otherwise" Warning
         "The job says that the wood is held by something that the program knows nothing of.",
         "Make sure that the board and every piece stay where they are until the last cut.",
@@ -177,7 +177,7 @@ codes! {
     HOLE_NOT_ROUND = "hole-not-round" Error
         "A contour that should be a hole is not a circle.",
         "Draw a circle, or let the rule make a cutout.",
-        "";
+        "stages/src/drawing/tests.rs::faults_of_drawing_are_named_with_layer_and_place";
     INTERNAL = "internal" Error
         "Something in grainway itself failed; the job was stopped and nothing was released.",
         "Keep the job's files and report the failure.",
@@ -185,7 +185,7 @@ codes! {
     INTO_SPOILBOARD = "into-spoilboard" Error
         "A through cut goes deeper into the spoilboard than allowed.",
         "Lessen `into-spoilboard` of the fit stage, measure the wood again, or use a thicker spoilboard.",
-        "";
+        "stages/src/fit.rs::stocks_that_cannot_be_used";
     KERF_NOT_WIDENED = "kerf-not-widened" Note
         "A deep kerf is left as wide as its cutter, so that screws find room in the waste.",
         "Nothing; enlarge the opening if chips pack in the kerf.",
@@ -197,7 +197,7 @@ codes! {
     LAYER_UNMATCHED = "layer-unmatched" Warning
         "A layer that holds something matches no rule; what it holds was left out.",
         "Give the drawing a rule for the layer, if only to ignore it.",
-        "";
+        "stages/src/drawing/tests.rs::faults_of_drawing_are_named_with_layer_and_place";
     LINES_NEED_BED = "lines-need-bed" Note
         "Locating lines cannot be cut with zero on the face of the wood; stops were planned.",
         "Nothing; or put Z zero on the bed.",
@@ -241,11 +241,11 @@ codes! {
     NOTHING_TO_MAKE = "nothing-to-make" Error
         "A job or a drawing gives no part.",
         "Check the layer rules, and that outlines are closed.",
-        "";
+        "stages/src/drawing/tests.rs::units_and_empty_drawings_are_refused";
     OUTLINES_OVERLAP = "outlines-overlap" Error
         "Two parts of a drawing overlap.",
         "Move one of them; a part may lie in another one only inside a cutout.",
-        "";
+        "stages/src/drawing/tests.rs::faults_of_drawing_are_named_with_layer_and_place";
     PART_TOO_LARGE = "part-too-large" Error
         "A part does not fit the board or the machine's travel.",
         "Use a larger board or machine, or divide the part.",
@@ -393,7 +393,7 @@ codes! {
     WALL_THIN = "wall-thin" Warning
         "The wood left between two cuts, or between a cut and the edge, is thin.",
         "Move them apart, or lower the limit if it is meant.",
-        "";
+        "stages/src/fit.rs::thin_walls_and_floors_are_warnings";
     WASTE_OTHERWISE = "waste-otherwise" Warning
         "The waste of an opening cannot be held as asked.",
         "Enlarge the opening, use smaller screws, or say `chips`.",

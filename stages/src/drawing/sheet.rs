@@ -521,7 +521,7 @@ impl<'d> Reading<'_, '_, 'd> {
                 let (inner, outer) = (&outlines[i].contour, &outlines[j].contour);
                 let lies = group::lies(inner, outer);
                 let at = inner.start();
-                if lies == Lies::Across && i < j {
+                if lies == Lies::Across && i < j && group::lies(outer, inner) != Lies::Inside {
                     let message = format!(
                         "Two outlines overlap; both are on the layer {}.",
                         outlines[i].layer

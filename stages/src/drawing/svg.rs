@@ -837,13 +837,14 @@ mod tests {
 
     #[test]
     fn physical_size() {
+        let micro = |v: f64| (v * 1e6).round() as i64;
         let rect = |head: &str, unit: Option<Unit>| {
             let svg = format!(
                 r#"<svg xmlns="http://www.w3.org/2000/svg" {head}><rect id="r" x="10" y="20" width="30" height="40"/></svg>"#
             );
             read(svg.as_bytes(), unit).map(|c| {
                 let b = contour(&c.entities[0]).bounds();
-                [b.min.x, b.min.y, b.max.x, b.max.y].map(|v| (v * 1e6).round() / 1e6)
+                [b.min.x, b.min.y, b.max.x, b.max.y].map(micro)
             })
         };
         // CSS Values 4, section 6.2: 1in = 2.54cm = 96px, 1pt = 1/72in, 1pc = 1/6in.
@@ -853,7 +854,7 @@ mod tests {
                 None
             )
             .unwrap(),
-            [10.0, 40.0, 40.0, 80.0]
+            [10.0, 40.0, 40.0, 80.0].map(micro)
         );
         assert_eq!(
             rect(
@@ -861,27 +862,27 @@ mod tests {
                 None
             )
             .unwrap(),
-            [5.0, 70.0, 20.0, 90.0]
+            [5.0, 70.0, 20.0, 90.0].map(micro)
         );
         assert_eq!(
             rect(r#"width="4in" height="4in" viewBox="0 0 96 96""#, None).unwrap(),
-            [10.583333, 38.1, 42.333333, 80.433333]
+            [10.583333, 38.1, 42.333333, 80.433333].map(micro)
         );
         assert_eq!(
             rect(r#"width="96px" height="96px""#, None).unwrap(),
-            [2.645833, 9.525, 10.583333, 20.108333]
+            [2.645833, 9.525, 10.583333, 20.108333].map(micro)
         );
         assert_eq!(
             rect(r#"width="96" height="96""#, None).unwrap(),
-            [2.645833, 9.525, 10.583333, 20.108333]
+            [2.645833, 9.525, 10.583333, 20.108333].map(micro)
         );
         assert_eq!(
             rect(r#"width="96" height="96""#, Some(Unit::Mm)).unwrap(),
-            [10.0, 36.0, 40.0, 76.0]
+            [10.0, 36.0, 40.0, 76.0].map(micro)
         );
         assert_eq!(
             rect(r#"viewBox="0 0 100 100""#, Some(Unit::Inch)).unwrap(),
-            [254.0, 1016.0, 1016.0, 2032.0]
+            [254.0, 1016.0, 1016.0, 2032.0].map(micro)
         );
         assert_eq!(
             rect(
@@ -889,11 +890,11 @@ mod tests {
                 Some(Unit::Mm)
             )
             .unwrap(),
-            [5.0, 45.0, 35.0, 85.0]
+            [5.0, 45.0, 35.0, 85.0].map(micro)
         );
         assert_eq!(
             rect(r#"width="1in" height="1in" viewBox="0 0 72 72""#, None).unwrap()[0],
-            3.527778
+            micro(3.527778)
         );
         assert!(matches!(
             rect(r#"viewBox="0 0 100 100""#, None),
