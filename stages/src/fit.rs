@@ -475,15 +475,15 @@ impl Fitting<'_> {
             .collect();
         let edge = SegmentIndex::new(self.part.outline.segments());
         for (i, f) in cut.iter().enumerate() {
-            if lies(&f.shape, &self.part.outline) == Lies::Inside {
-                if let Some((wall, at)) = wall(&f.shape, &edge, least) {
-                    let word = f.kind.word();
-                    let message = format!(
-                        "A wall of {} mm stays between the {word} and the part's edge; {least} mm are the least.",
-                        tidy(wall)
-                    );
-                    self.wall_finding(f, at, message);
-                }
+            if lies(&f.shape, &self.part.outline) == Lies::Inside
+                && let Some((wall, at)) = wall(&f.shape, &edge, least)
+            {
+                let word = f.kind.word();
+                let message = format!(
+                    "A wall of {} mm stays between the {word} and the part's edge; {least} mm are the least.",
+                    tidy(wall)
+                );
+                self.wall_finding(f, at, message);
             }
             for (j, g) in cut.iter().enumerate().skip(i + 1) {
                 let apart = boxes[i].grown(least).touches(boxes[j])

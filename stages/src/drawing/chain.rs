@@ -63,11 +63,14 @@ fn closed(segments: &[Segment]) -> Contour {
 
 // --- Doubles -----------------------------------------------------------------------------------------------------------------------
 
+/// A run with its entity's number.
+type Numbered<'a> = (usize, &'a Run);
+
 /// Drops runs that lie wholly over another: the shorter of two, the later of two equal ones.
 fn drop_doubles<'a>(
     runs: &[(usize, &'a Run)],
     tolerance: f64,
-) -> (Vec<(usize, &'a Run)>, Vec<(usize, Point)>) {
+) -> (Vec<Numbered<'a>>, Vec<(usize, Point)>) {
     let n = runs.len();
     let length: Vec<f64> = runs
         .iter()
@@ -443,15 +446,15 @@ fn snap_bulge(c: &mut Contour, i: usize) {
         return;
     };
     let mut wanted: Vec<f64> = Vec::new();
-    if let Some(d) = before.and_then(|b| piece(c, b).direction(1.0)) {
-        if d.distance(sin) < MEANT_TANGENT {
-            wanted.push(d.cross(chord).atan2(d.dot(chord)));
-        }
+    if let Some(d) = before.and_then(|b| piece(c, b).direction(1.0))
+        && d.distance(sin) < MEANT_TANGENT
+    {
+        wanted.push(d.cross(chord).atan2(d.dot(chord)));
     }
-    if let Some(d) = after.and_then(|a| piece(c, a).direction(0.0)) {
-        if d.distance(sout) < MEANT_TANGENT {
-            wanted.push(chord.cross(d).atan2(chord.dot(d)));
-        }
+    if let Some(d) = after.and_then(|a| piece(c, a).direction(0.0))
+        && d.distance(sout) < MEANT_TANGENT
+    {
+        wanted.push(chord.cross(d).atan2(chord.dot(d)));
     }
     if wanted.is_empty() {
         return;

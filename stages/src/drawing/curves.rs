@@ -160,17 +160,17 @@ fn fit(curve: &Curve, from: f64, to: f64, halvings: u32, out: &mut Vec<Segment>)
     if let (Some(ta), Some(tb)) = (curve.direction(from), curve.direction(to)) {
         let single = tangent_arc(a, ta, b)
             .filter(|s| s.direction(1.0).is_some_and(|d| d.distance(tb) < 1e-6));
-        if let Some(s) = single {
-            if near(curve, from, to, &[s]) {
-                out.push(s);
-                return;
-            }
+        if let Some(s) = single
+            && near(curve, from, to, &[s])
+        {
+            out.push(s);
+            return;
         }
-        if let Some(pair) = biarc(a, ta, b, tb) {
-            if near(curve, from, to, &pair) || halvings == 0 {
-                out.extend(pair);
-                return;
-            }
+        if let Some(pair) = biarc(a, ta, b, tb)
+            && (near(curve, from, to, &pair) || halvings == 0)
+        {
+            out.extend(pair);
+            return;
         }
     }
     if halvings == 0 {
@@ -299,17 +299,20 @@ pub(super) fn spline(
             n + degree + 1
         ));
     }
-    if knots.windows(2).any(|w| !(w[0] <= w[1])) {
+    if knots
+        .windows(2)
+        .any(|w| !w[0].is_finite() || !w[1].is_finite() || w[0] > w[1])
+    {
         return Err("its knots do not ascend".to_string());
     }
-    if control.iter().any(|c| !(c[2] > 0.0)) {
+    if control.iter().any(|c| c[2].is_nan() || c[2] <= 0.0) {
         return Err("a weight is not positive".to_string());
     }
     let span = knots[n] - knots[degree];
     let mut curves = Vec::new();
     for k in degree..n {
         let (low, high) = (knots[k], knots[k + 1]);
-        if !(high - low > 1e-12 * span) {
+        if high - low <= 1e-12 * span {
             continue;
         }
         // The j-th control point of the piece is the spline's blossom at (low × (degree − j), high × j).

@@ -918,12 +918,12 @@ impl<'a> Walk<'a> {
         ];
         let normal = unit_vector(normal).ok_or("has an extrusion of no direction")?;
         let minor = cross(normal, major).map(|c| c * ratio);
-        if !(ratio.abs() > 1e-9) {
+        if ratio.abs() <= 1e-9 {
             return Err(format!("has the axis ratio {ratio}"));
         }
         let (from, to) = (values.number(41, 0.0)?, values.number(42, TAU)?);
         let turn = (to - from).rem_euclid(TAU);
-        let sweep = if turn < 1e-9 || turn > TAU - 1e-9 {
+        let sweep = if !(1e-9..=TAU - 1e-9).contains(&turn) {
             TAU
         } else {
             turn

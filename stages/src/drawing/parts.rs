@@ -145,17 +145,17 @@ fn outline_of(shape: &Shape, pointer: &str, problems: &mut Problems) -> Option<C
 }
 
 fn check_relief(relief: Option<&Relief>, pointer: &str, problems: &mut Problems) {
-    if let Some(angle) = relief.and_then(|r| r.up_to_angle) {
-        if !(angle.is_finite() && angle > 0.0 && angle < 180.0) {
-            let message = format!(
-                "The largest angle for relief is {angle}; it must lie between 0 and 180 degrees."
-            );
-            problems.say(
-                &code::BAD_NUMBER,
-                &format!("{pointer}/up-to-angle"),
-                message,
-            );
-        }
+    if let Some(angle) = relief.and_then(|r| r.up_to_angle)
+        && !(angle.is_finite() && angle > 0.0 && angle < 180.0)
+    {
+        let message = format!(
+            "The largest angle for relief is {angle}; it must lie between 0 and 180 degrees."
+        );
+        problems.say(
+            &code::BAD_NUMBER,
+            &format!("{pointer}/up-to-angle"),
+            message,
+        );
     }
 }
 

@@ -88,7 +88,7 @@ impl Run {
                 ));
             }
         }
-        if !(length > 1e-9) {
+        if length.is_nan() || length <= 1e-9 {
             return What::Other("has no length".to_string());
         }
         What::Run(Run { segments, closed })

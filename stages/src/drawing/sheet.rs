@@ -40,6 +40,9 @@ struct Faulty {
     findings: Vec<Finding>,
 }
 
+/// What could not be read: layer, type, whether it is broken, and why.
+type Unread = (Arc<str>, Arc<str>, bool, String);
+
 /// Reads one drawing into parts.
 pub(super) fn read_drawing<'d>(
     doc: &'d Drawing,
@@ -207,7 +210,7 @@ impl<'d> Reading<'_, '_, 'd> {
         let ignores = |l: &Arc<str>| matches!(meanings.get(l), Some(Meaning::Ignored));
         let mut make: BTreeMap<Arc<str>, (Making<'d>, Vec<usize>)> = BTreeMap::new();
         let mut unmatched: BTreeMap<Arc<str>, Vec<usize>> = BTreeMap::new();
-        let mut unread: BTreeMap<(Arc<str>, Arc<str>, bool, String), Vec<usize>> = BTreeMap::new();
+        let mut unread: BTreeMap<Unread, Vec<usize>> = BTreeMap::new();
         let mut buried: BTreeMap<(Arc<str>, Arc<str>), Vec<usize>> = BTreeMap::new();
         for (i, e) in content.entities.iter().enumerate() {
             let meaning = meanings.get(&e.layer);
