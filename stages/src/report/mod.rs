@@ -145,12 +145,13 @@ fn file_sheets(work: &mut Work, report: &ReportDocument, cx: &Cx<'_>) -> Result<
 }
 
 fn file_part_pictures(work: &mut Work, cx: &Cx<'_>) -> Result<(), Stop> {
+    let show = sheet::Show::of(work);
     let pictures: Vec<(String, String)> = work
         .variants
         .par_iter()
         .map(|v| {
             let name = format!("pictures/part-{}.svg", safe_name(&v.id));
-            (name, svg::svg(&picture::of_variant(work, v), true))
+            (name, svg::svg(&picture::of_variant(work, v, show), true))
         })
         .collect();
     for (name, text) in pictures {

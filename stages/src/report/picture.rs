@@ -3,7 +3,8 @@
 //! Coordinates are the board's or the part's own, millimetres, y upwards. What has a size on paper (lines, letters) is given in
 //! millimetres of paper; the picture knows how many millimetres of wood one of them is.
 
-use super::summary::{hold_word, round3};
+use super::sheet::Show;
+use super::summary::hold_word;
 use grainway_pipeline::doc::FeatureKind;
 use grainway_pipeline::geom::{Bounds, Contour, Placing, Point, Segment, point};
 use grainway_pipeline::motion::Move;
@@ -174,7 +175,7 @@ fn draw_feature(picture: &mut Picture, variant: &Variant, f: &SizedFeature, plac
 }
 
 /// The board of a setup: pieces, holds with their numbers, tabs, zero, axes and grain.
-pub(super) fn of_setup(work: &Work, setup: &Setup) -> Picture {
+pub(super) fn of_setup(work: &Work, setup: &Setup, show: Show) -> Picture {
     let board = Bounds {
         min: point(0.0, 0.0),
         max: setup.size,
@@ -248,9 +249,9 @@ pub(super) fn of_setup(work: &Work, setup: &Setup) -> Picture {
         Anchor::Middle,
         INK,
         format!(
-            "grain; board {} × {} mm",
-            round3(setup.size.x),
-            round3(setup.size.y)
+            "grain; board {} × {}",
+            show.with(setup.size.x),
+            show.with(setup.size.y)
         ),
     );
     zero_mark(&mut picture);
@@ -342,7 +343,7 @@ fn zero_mark(picture: &mut Picture) {
 }
 
 /// A part as it is cut: outline, features shaded by depth with their names, lobes, and the cutter's paths.
-pub(super) fn of_variant(work: &Work, variant: &Variant) -> Picture {
+pub(super) fn of_variant(work: &Work, variant: &Variant, show: Show) -> Picture {
     let mut picture = Picture::new(format!("Part {}", variant.id), variant.outline.bounds());
     let here = Placing::default();
     picture.shape(vec![variant.outline.clone()], Some(PIECE), (INK, 0.35));
@@ -362,7 +363,7 @@ pub(super) fn of_variant(work: &Work, variant: &Variant) -> Picture {
         let depth = if f.through {
             "through".to_string()
         } else {
-            format!("{} deep", round3(variant.z.depth_of(f.floor)))
+            format!("{} deep", show.with(variant.z.depth_of(f.floor)))
         };
         let room = bounds.width().max(4.0 * picture.unit) / picture.unit;
         let text = format!("{} {depth}", f.key);

@@ -128,9 +128,39 @@ pub(super) fn duration(seconds: f64) -> String {
     }
 }
 
-/// A number with at most three decimals.
-fn mm(v: f64) -> String {
-    super::summary::round3(v).to_string()
+/// Lengths as the sheet shows them: in the unit of the programs, which is what the controller shows.
+#[derive(Clone, Copy)]
+pub(super) struct Show(pub Unit);
+
+impl Show {
+    /// The unit of the programs of the job's machine.
+    pub(super) fn of(work: &Work) -> Show {
+        let unit = work.documents.machine().map(|(_, m)| m.program_unit);
+        Show(unit.unwrap_or_default())
+    }
+    /// A length without its unit: three decimals of a millimetre, four of an inch.
+    pub(super) fn len(self, mm: f64) -> String {
+        let digits = match self.0 {
+            Unit::Mm => 1e3,
+            Unit::Inch => 1e4,
+        };
+        ((mm / self.0.mm() * digits).round() / digits + 0.0).to_string()
+    }
+    /// A length with its unit.
+    pub(super) fn with(self, mm: f64) -> String {
+        format!("{} {}", self.len(mm), self.word())
+    }
+    /// `mm` or `in`.
+    pub(super) fn word(self) -> &'static str {
+        self.0.word()
+    }
+    /// Feeds, least to greatest.
+    fn feeds(self, r: [f64; 2]) -> String {
+        match self.0 {
+            Unit::Mm => range(r),
+            Unit::Inch => range(r.map(|v| v / self.0.mm())),
+        }
+    }
 }
 
 fn range(r: [f64; 2]) -> String {
@@ -150,13 +180,22 @@ pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
         blocks: Vec::new(),
         pictures: Vec::new(),
     };
-    overview(&mut sheet, work, report);
+    let u = Show::of(work);
+    overview(&mut sheet, u, report);
     for (i, (setup, row)) in work.setups.iter().zip(&report.setups).enumerate() {
         sheet.blocks.push(Block::NewPage);
         let index = sheet.pictures.len();
-        sheet.pictures.push(picture::of_setup(work, setup));
+        sheet.pictures.push(picture::of_setup(work, setup, u));
         let of = format!("{} of {}", i + 1, report.setups.len());
-        setup_page(&mut sheet, report, row, &of, index, &picture::legend(setup));
+        setup_page(
+            &mut sheet,
+            u,
+            report,
+            row,
+            &of,
+            index,
+            &picture::legend(setup),
+        );
     }
     if !report.programs.is_empty() {
         sheet.blocks.push(Block::NewPage);
@@ -165,7 +204,7 @@ pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
     sheet
 }
 
-fn overview(sheet: &mut Sheet, work: &Work, report: &ReportDocument) {
+fn overview(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
     let b = &mut sheet.blocks;
     b.push(Block::Title {
         text: report.job.clone(),
@@ -188,7 +227,7 @@ fn overview(sheet: &mut Sheet, work: &Work, report: &ReportDocument) {
             Unit::Inch => "inches",
         };
         b.push(text(format!(
-            "Machine: {}. Programs are written in {unit}, for controllers that read {}. All figures on this sheet are millimetres.",
+            "Machine: {}. Programs are written in {unit}, for controllers that read {}. Figures on this sheet are {unit} too, unless they name another unit.",
             machine.id, machine.dialect
         )));
     }
@@ -241,9 +280,9 @@ fn overview(sheet: &mut Sheet, work: &Work, report: &ReportDocument) {
                         format!("{}, {}", s.stock, s.wood),
                         format!(
                             "{} × {} × {}",
-                            mm(s.size[0]),
-                            mm(s.size[1]),
-                            mm(s.thickness[1])
+                            u.len(s.size[0]),
+                            u.len(s.size[1]),
+                            u.len(s.thickness[1])
                         ),
                         s.placements.len().to_string(),
                         programs.join(", "),
@@ -292,11 +331,11 @@ fn overview(sheet: &mut Sheet, work: &Work, report: &ReportDocument) {
             "Date".to_string(),
         ],
     });
-    findings(b, report);
-    hand_work(b, work, report);
+    findings(b, u, report);
+    hand_work(b, report);
 }
 
-fn findings(b: &mut Vec<Block>, report: &ReportDocument) {
+fn findings(b: &mut Vec<Block>, u: Show, report: &ReportDocument) {
     if report.findings.is_empty() {
         return;
     }
@@ -324,7 +363,7 @@ fn findings(b: &mut Vec<Block>, report: &ReportDocument) {
                     place.push(format!("line {line}"));
                 }
                 if let Some(at) = f.at {
-                    place.push(format!("at ({}, {})", mm(at.x), mm(at.y)));
+                    place.push(format!("at ({}, {})", u.len(at.x), u.len(at.y)));
                 }
                 Row::of([
                     severity.to_string(),
@@ -337,7 +376,7 @@ fn findings(b: &mut Vec<Block>, report: &ReportDocument) {
     });
 }
 
-fn hand_work(b: &mut Vec<Block>, _work: &Work, report: &ReportDocument) {
+fn hand_work(b: &mut Vec<Block>, report: &ReportDocument) {
     if report.hand_work.is_empty() {
         return;
     }
@@ -365,6 +404,7 @@ fn hand_work(b: &mut Vec<Block>, _work: &Work, report: &ReportDocument) {
 
 fn setup_page(
     sheet: &mut Sheet,
+    u: Show,
     report: &ReportDocument,
     s: &SetupRow,
     of: &str,
@@ -389,24 +429,26 @@ fn setup_page(
     };
     b.push(next("Lay it on the machine and set zero"));
     b.push(Block::List {
-        items: set_up(s),
+        items: set_up(s, u),
         numbered: false,
     });
     if s.holds.iter().any(|h| h.after_pause.is_none()) {
         b.push(next("Fasten it before the first cut"));
         b.push(hold_table(
+            u,
             s.holds.iter().filter(|h| h.after_pause.is_none()),
         ));
     }
     if s.holds.iter().any(|h| h.after_pause.is_some()) {
         b.push(next("To be fastened later, in the pauses"));
         b.push(hold_table(
+            u,
             s.holds.iter().filter(|h| h.after_pause.is_some()),
         ));
     }
     if !s.cutters.is_empty() {
         b.push(next("Cutters, in order"));
-        b.push(cutter_table(&s.cutters));
+        b.push(cutter_table(u, &s.cutters));
         let reasons: Vec<String> = s
             .cutters
             .iter()
@@ -421,9 +463,9 @@ fn setup_page(
                 tone: Tone::Caution,
                 title: format!("Cutter {} is short", c.number),
                 text: format!(
-                    "With {} mm out of the nut it needs, and {} mm that it has, the nut comes nearer to wood and screws than the clearance asked for. Watch it in the first run above the wood.",
-                    mm(c.stick_out),
-                    mm(c.usable)
+                    "With {} out of the nut that it needs, and {} that it has, the nut comes nearer to wood and screws than the clearance asked for. Watch it in the first run above the wood.",
+                    u.with(c.stick_out),
+                    u.with(c.usable)
                 ),
             });
         }
@@ -433,7 +475,7 @@ fn setup_page(
         "About {}, without your pauses. To take up a stopped run: clear the machine, fit the cutter of that cut, set zero again if it may be lost, and start the program at the line given.",
         duration(s.times.total)
     )));
-    b.push(order_table(s));
+    b.push(order_table(u, s));
     let programs: Vec<&ProgramRow> = report.programs.iter().filter(|p| p.setup == s.id).collect();
     if !programs.is_empty() {
         b.push(next("Programs of this setup"));
@@ -447,26 +489,26 @@ fn setup_page(
     });
 }
 
-fn set_up(s: &SetupRow) -> Vec<String> {
+fn set_up(s: &SetupRow, u: Show) -> Vec<String> {
     let [thinnest, mean, thickest] = s.thickness;
     let mut items = vec![format!(
-        "{} {} mm long (along the grain, along X) and {} mm wide (along Y).",
+        "{} {} long (along the grain, along X) and {} wide (along Y).",
         if s.kind == "blank" {
             "The blank is"
         } else {
             "The board is"
         },
-        mm(s.size[0]),
-        mm(s.size[1])
+        u.with(s.size[0]),
+        u.with(s.size[1])
     )];
     items.push(if thinnest == thickest {
-        format!("Thickness measured: {} mm. Measure again; if it differs by more than 0.2 mm, correct the job and make it again.", mm(mean))
+        format!("Thickness measured: {}. Measure again; if it differs by more than {}, correct the job and make it again.", u.with(mean), u.with(0.2))
     } else {
         format!(
-            "Thickness measured: {} to {} mm (mean {}). Measure again; if it lies outside, correct the job and make it again.",
-            mm(thinnest),
-            mm(thickest),
-            mm(mean)
+            "Thickness measured: {} to {} (mean {}). Measure again; if it lies outside, correct the job and make it again.",
+            u.with(thinnest),
+            u.with(thickest),
+            u.with(mean)
         )
     });
     items.push(
@@ -477,13 +519,13 @@ fn set_up(s: &SetupRow) -> Vec<String> {
         ZZero::Top => "Z zero: on the upper face of the wood, once it is fastened. Depths in the programs are depths below that face; set it again when screws have pulled the wood down.".to_string(),
     });
     items.push(format!(
-        "The cutter travels at Z {} mm between cuts: nothing may stand higher.",
-        mm(s.safe_z)
+        "The cutter travels at Z {} between cuts: nothing may stand higher.",
+        u.with(s.safe_z)
     ));
     if s.skin > 0.0 {
         items.push(format!(
-            "Pieces stay joined by a skin of {} mm: cut it with a knife and clean the edges.",
-            mm(s.skin)
+            "Pieces stay joined by a skin of {}: cut it with a knife and clean the edges.",
+            u.with(s.skin)
         ));
     }
     if s.repeats > 1 {
@@ -495,7 +537,7 @@ fn set_up(s: &SetupRow) -> Vec<String> {
     items
 }
 
-fn hold_table<'a>(holds: impl Iterator<Item = &'a HoldRow>) -> Block {
+fn hold_table<'a>(u: Show, holds: impl Iterator<Item = &'a HoldRow>) -> Block {
     Block::Table {
         header: [
             "No.",
@@ -514,10 +556,10 @@ fn hold_table<'a>(holds: impl Iterator<Item = &'a HoldRow>) -> Block {
                 Row::of([
                     h.number.to_string(),
                     h.what.clone(),
-                    mm(h.at[0]),
-                    mm(h.at[1]),
+                    u.len(h.at[0]),
+                    u.len(h.at[1]),
                     if h.above > 0.0 {
-                        format!("{} mm", mm(h.above))
+                        u.with(h.above)
                     } else {
                         "sunk".to_string()
                     },
@@ -530,7 +572,7 @@ fn hold_table<'a>(holds: impl Iterator<Item = &'a HoldRow>) -> Block {
     }
 }
 
-fn cutter_table(cutters: &[CutterRow]) -> Block {
+fn cutter_table(u: Show, cutters: &[CutterRow]) -> Block {
     Block::Table {
         header: [
             "Number",
@@ -539,8 +581,8 @@ fn cutter_table(cutters: &[CutterRow]) -> Block {
             "Deepest cut",
             "Out of the nut, at least",
             "rev/min",
-            "Feed mm/min",
-            "Down mm/min",
+            "Feed /min",
+            "Down /min",
             "Time",
         ]
         .map(String::from)
@@ -552,12 +594,12 @@ fn cutter_table(cutters: &[CutterRow]) -> Block {
                 Row::of([
                     c.number.to_string(),
                     format!("{} ({})", c.label, c.id),
-                    mm(c.diameter),
-                    mm(c.deepest),
-                    format!("{} of {}", mm(c.stick_out), mm(c.usable)),
+                    u.len(c.diameter),
+                    u.len(c.deepest),
+                    format!("{} of {}", u.len(c.stick_out), u.len(c.usable)),
                     range(c.rpm),
-                    range(c.feed),
-                    range(c.plunge),
+                    u.feeds(c.feed),
+                    u.feeds(c.plunge),
                     duration(c.seconds.total()),
                 ])
             })
@@ -565,7 +607,7 @@ fn cutter_table(cutters: &[CutterRow]) -> Block {
     }
 }
 
-fn order_table(s: &SetupRow) -> Block {
+fn order_table(u: Show, s: &SetupRow) -> Block {
     let mut rows = Vec::new();
     for o in &s.order {
         match o {
@@ -597,7 +639,7 @@ fn order_table(s: &SetupRow) -> Block {
                 format!("cut {}", c.number),
                 c.piece.clone().unwrap_or_default(),
                 cut_words(c),
-                mm(c.depth),
+                u.len(c.depth),
                 duration(c.seconds),
                 c.line.map(|l| l.to_string()).unwrap_or_default(),
             ])),
