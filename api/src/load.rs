@@ -44,8 +44,8 @@ impl Loaded {
             };
             let (document, place) = pointer.split_once('#').unwrap_or(("job", pointer));
             let (file, reading) = match document {
-                "job" => (&self.places.job_file, &self.places.job),
-                "shop" => (&self.places.shop_file, &self.places.shop),
+                "job" | "job.json" => (&self.places.job_file, &self.places.job),
+                "shop" | "shop.json" => (&self.places.shop_file, &self.places.shop),
                 _ => continue,
             };
             let place = reading

@@ -367,7 +367,7 @@ pub(super) fn of_variant(work: &Work, variant: &Variant, show: Show) -> Picture 
         };
         let room = bounds.width().max(4.0 * picture.unit) / picture.unit;
         let text = format!("{} {depth}", f.key);
-        let size = (room / (0.55 * text.chars().count() as f64)).clamp(1.2, 2.6);
+        let size = (room / (0.55 * text.chars().count() as f64)).clamp(2.0, 2.8);
         picture.text(bounds.centre(), size, Anchor::Middle, INK, text);
     }
     picture

@@ -232,15 +232,16 @@ fn overview(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
         )));
     }
     b.push(text(format!(
-        "At the machine: about {} in all (cutting {}, moving {}, spindle start {}, cutter changes {}), and {} that take as long as you need.",
+        "At the machine: about {} in all (cutting {}, moving {}, spindle start {}, cutter changes {}), and {}.",
         duration(report.times.total),
         duration(report.times.cutting),
         duration(report.times.rapid),
         duration(report.times.spin_up),
         duration(report.times.changes),
         match report.times.pauses {
-            1 => "1 pause".to_string(),
-            n => format!("{n} pauses"),
+            0 => "no pauses".to_string(),
+            1 => "1 pause that takes as long as you need".to_string(),
+            n => format!("{n} pauses that take as long as you need"),
         }
     )));
     if !report.setups.is_empty() {
