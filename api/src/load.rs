@@ -65,7 +65,7 @@ impl Loaded {
 
 /// Reads the job `job_file` of the folder, its shop, and the bytes of every file they name.
 pub fn load(folder: &JobFolder, job_file: &str, dialects: &Dialects) -> Loaded {
-    let mut findings = Vec::new();
+    let (mut findings, mut between) = (Vec::new(), Vec::new());
     let mut name = job_file.to_string();
     let mut documents = None;
     let mut places = Places {
@@ -95,7 +95,7 @@ pub fn load(folder: &JobFolder, job_file: &str, dialects: &Dialects) -> Loaded {
         );
         if let Some((shop, reading)) = shop {
             places.shop = Some(reading);
-            across(&job, &shop, dialects, &mut findings);
+            across(&job, &shop, dialects, &mut between);
             let hash = documents_hash(folder, &job, &shop);
             documents = Some(Documents { job, shop, hash });
         }
@@ -104,10 +104,11 @@ pub fn load(folder: &JobFolder, job_file: &str, dialects: &Dialects) -> Loaded {
         documents,
         findings: Vec::new(),
         name,
-        sound: findings.is_empty(),
+        sound: findings.is_empty() && between.is_empty(),
         places,
     };
-    loaded.retell(&mut findings);
+    loaded.retell(&mut between);
+    findings.extend(between);
     loaded.findings = findings;
     loaded
 }

@@ -120,7 +120,13 @@ fn run(cli: &Cli, registries: &Registries) -> u8 {
         pool = pool.num_threads(usize::from(n));
     }
     match pool.build() {
-        Ok(pool) => pool.install(|| dispatch(cli, registries)),
+        Ok(pool) => {
+            let run = std::panic::AssertUnwindSafe(|| pool.install(|| dispatch(cli, registries)));
+            std::panic::catch_unwind(run).unwrap_or_else(|_| {
+                complain(cli, "grainway failed inside; nothing was released", FAILED);
+                FAILED
+            })
+        }
         Err(e) => {
             complain(cli, &format!("threads cannot be started: {e}"), FAILED);
             FAILED

@@ -69,6 +69,8 @@ fn twelve_unrelated_mistakes_are_named_in_one_run() {
     ] {
         assert!(run.err.contains(part), "{part} is missing in\n{}", run.err);
     }
+    // Nothing that only follows from another mistake is held against the user: twelve, and the depth that is one too many.
+    assert_eq!(bench.report()["counts"]["errors"], 13, "{}", run.err);
     assert!(!bench.path("out/programs").exists());
 }
 

@@ -261,6 +261,38 @@ fn a_run_taken_up_from_any_state_gives_the_same_bytes() {
     assert_eq!(run.exit, 2, "{}", run.err);
 }
 
+/// verify, run alone on the written texts, says what make said of them; a text that begins with what no language knows fails.
+#[test]
+fn verify_judges_texts_as_make_did() {
+    let bench = Bench::new();
+    bench.make();
+    let report = bench.report();
+    let program = &report["programs"][0];
+    let file = program["file"].as_str().unwrap();
+    let text = bench.read(&format!("out/{file}"));
+    let checked = match text.strip_prefix(grainway_stages::report::WITHHELD_LINE) {
+        Some(rest) => rest.trim_start_matches('\n').to_string(),
+        None => text,
+    };
+    let name = file.rsplit('/').next().unwrap().trim_end_matches(".txt");
+    bench.put(name, &checked);
+    let run = bench.run(&["verify", name, "--job", "job/job.json", "--json"]);
+    let said: Value = serde_json::from_str(&run.out).unwrap();
+    let setup = &said["verified"]["setups"][0];
+    assert_eq!(setup["safe"]["passed"], program["safe"]["passed"]);
+    assert_eq!(
+        setup["as_planned"][0]["passed"],
+        program["as-planned"]["passed"]
+    );
+    assert_eq!(run.exit == 0, report["verdict"] == "ready");
+    bench.put(name, &format!("?!?\n{checked}"));
+    let run = bench.run(&["verify", name, "--job", "job/job.json", "--edited"]);
+    assert_eq!(run.exit, 1, "{}", run.out);
+    assert!(run.out.contains("do not run"), "{}", run.out);
+    let run = bench.run(&["verify", "nothing.ngc", "--job", "job/job.json"]);
+    assert_eq!(run.exit, 2, "{}", run.err);
+}
+
 /// Cancels when a stage begins.
 struct CancelAt<'c>(&'c str, &'c Cancel);
 

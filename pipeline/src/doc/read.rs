@@ -267,8 +267,8 @@ fn read_document<T: DeserializeOwned>(
         let issues = wrong
             .into_iter()
             .map(|problem| Issue {
-                cure: plausible(&problem).map_or(Cure::Drop, Cure::Replace),
                 problem,
+                cure: Cure::Drop,
             })
             .collect();
         if !set_aside(&mut value, issues, &mut edits) {
@@ -300,21 +300,21 @@ fn follows(edits: &[Edit], pointer: &str) -> bool {
     })
 }
 
-/// A machine without one of its figures is no machine, and without a machine little else can be checked: a figure out of range
-/// is taken as one that limits nothing.
-fn plausible(problem: &Problem) -> Option<Value> {
-    let key = problem
-        .pointer
-        .strip_prefix("/machines/")?
-        .split('/')
-        .nth(1)?;
-    match (problem.kind, key) {
-        (ProblemKind::Number, "min-rpm") => Some(0.into()),
-        (
-            ProblemKind::Number,
-            "travel" | "max-feed" | "max-plunge" | "rapid" | "acceleration" | "max-rpm"
-            | "spoilboard",
-        ) => Some(20_000.into()),
+/// A machine or a board without one of its figures is none, and without it little else can be checked: a figure that is wrong is
+/// taken as one that limits nothing.
+fn plausible(pointer: &str) -> Option<Value> {
+    const NO_LIMIT: i32 = 20_000;
+    let steps: Vec<&str> = pointer.split('/').collect();
+    match steps.as_slice() {
+        ["", "machines", _, "min-rpm"] => Some(0.into()),
+        ["", "machines", _, "travel", _]
+        | [
+            "",
+            "machines",
+            _,
+            "max-feed" | "max-plunge" | "rapid" | "acceleration" | "max-rpm" | "spoilboard",
+        ]
+        | ["", "stocks", _, "boards", _, "length" | "width"] => Some(NO_LIMIT.into()),
         _ => None,
     }
 }
@@ -384,7 +384,13 @@ fn set_aside(value: &mut Value, issues: Vec<Issue>, edits: &mut Vec<Edit>) -> bo
     let mut done = false;
     for issue in issues {
         let pointer = issue.problem.pointer;
-        match issue.cure {
+        let cure = match issue.cure {
+            Cure::Drop if value.pointer(&pointer).is_some() => {
+                plausible(&pointer).map_or(Cure::Drop, Cure::Replace)
+            }
+            cure => cure,
+        };
+        match cure {
             Cure::Rename(to) => done |= rename(value, &pointer, to, edits),
             Cure::Replace(by) => {
                 if let Some(place) = value.pointer_mut(&pointer) {
