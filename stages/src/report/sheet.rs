@@ -165,7 +165,7 @@ impl Show {
 
 fn range(r: [f64; 2]) -> String {
     let (a, b) = (r[0].round(), r[1].round());
-    if a == b {
+    if (a - b).abs() < 0.5 {
         a.to_string()
     } else {
         format!("{a} to {b}")
@@ -502,7 +502,7 @@ fn set_up(s: &SetupRow, u: Show) -> Vec<String> {
         u.with(s.size[0]),
         u.with(s.size[1])
     )];
-    items.push(if thinnest == thickest {
+    items.push(if thickest - thinnest < 5e-4 {
         format!("Thickness measured: {}. Measure again; if it differs by more than {}, correct the job and make it again.", u.with(mean), u.with(0.2))
     } else {
         format!(
