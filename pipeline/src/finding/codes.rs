@@ -309,87 +309,87 @@ codes! {
     VERIFY_AS_PLANNED = "verify-as-planned" Error
         "The motions read back from the text are not the planned ones.",
         "Do not run it. If the text was edited on purpose, verify it with --edited; otherwise report the failure.",
-        "";
+        "stages/src/verify/planned.rs::text_is_walked_along_the_plan";
     VERIFY_BLOCK_RATE = "verify-block-rate" Warning
         "Moves follow each other faster than the controller reads blocks.",
         "Lower the feed there or use a dialect with arcs.",
-        "";
+        "stages/src/verify/tests.rs::limits_and_loads_are_caught";
     VERIFY_CHIP_LOAD = "verify-chip-load" Warning
         "A cutter takes so little a tooth that it rubs, or so much that it tears.",
         "Correct feed or speed; the sheet says which figures were computed and from what.",
-        "";
+        "stages/src/verify/tests.rs::limits_and_loads_are_caught";
     VERIFY_EXTREMES = "verify-extremes" Warning
         "With the wood's thinnest or thickest reading, or a small error of the zero or the cutter, something does not come out.",
         "Measure again and set the zero with care, or give the tab, the skin or the spoilboard more room.",
-        "";
+        "stages/src/verify/tests.rs::limits_and_loads_are_caught";
     VERIFY_GOUGE = "verify-gouge" Error
         "The program cuts wood that must stand.",
         "Do not run it. Report the failure if the text was not edited.",
-        "";
+        "stages/src/verify/tests.rs::a_move_a_tenth_off_is_caught";
     VERIFY_HOLD = "verify-hold" Error
         "The cutter comes too near to a screw, a clamp or a stop, or a screw is not driven when it is needed.",
         "Do not run it. Move the hold, or give another way to hold.",
-        "";
+        "stages/src/verify/tests.rs::a_rapid_below_a_screw_head_is_caught";
     VERIFY_LEFTOVER = "verify-leftover" Error
         "The program leaves wood that is to go.",
         "Do not run it. Report the failure if the text was not edited.",
-        "";
+        "stages/src/verify/tests.rs::a_pass_dropped_is_caught";
     VERIFY_LIMIT = "verify-limit" Error
         "A feed or speed is beyond what the machine or the cutter may do.",
         "Correct the machine or the cutter in the shop document, or the feeds that override the computed ones.",
-        "";
+        "stages/src/verify/tests.rs::illegal_texts_are_caught";
     VERIFY_LOAD = "verify-load" Error
         "A cut asks more of the cutter than it can do: too deep a pass, more than its cutting length, a plunge without a cutting centre.",
         "Take a longer or stronger cutter or a lesser depth of pass.",
-        "";
+        "stages/src/verify/tests.rs::limits_and_loads_are_caught";
     VERIFY_LOOSE = "verify-loose" Error
         "A piece of wood comes free while the cutter runs.",
         "Do not run it. Give tabs, screws or a skin, or let the waste be cut to chips.",
-        "";
+        "stages/src/verify/tests.rs::a_tab_cut_is_caught";
     VERIFY_PAUSE = "verify-pause" Error
         "A pause is missing, or the machine is not raised and its spindle not stopped in it.",
         "Do not run it. Report the failure if the text was not edited.",
-        "";
+        "stages/src/verify/tests.rs::a_deleted_pause_is_caught";
     VERIFY_RAPID = "verify-rapid" Error
         "A rapid move runs through wood, a screw or a clamp, or too near to one.",
         "Do not run it. Report the failure if the text was not edited.",
-        "";
+        "stages/src/verify/tests.rs::a_rapid_through_wood_is_caught";
     VERIFY_RELIEF = "verify-relief" Error
         "A corner's relief is not where its formula puts it.",
         "Do not run it. Report the failure.",
-        "";
+        "stages/src/verify/tests.rs::corners_are_computed_anew";
     VERIFY_SPINDLE = "verify-spindle" Error
         "The spindle stands, turns the wrong way or turns when it must stand.",
         "Do not run it. Report the failure if the text was not edited.",
-        "";
+        "stages/src/verify/tests.rs::illegal_texts_are_caught";
     VERIFY_SPOILBOARD = "verify-spoilboard" Error
         "A cut goes deeper into the spoilboard than it may.",
         "Do not run it. Correct the thickness or the depth, or lay a thicker spoilboard.",
-        "";
+        "stages/src/verify/tests.rs::an_outline_deeper_or_shallower_is_caught";
     VERIFY_TEXT = "verify-text" Error
         "The text is not legal in its dialect.",
         "Do not run it. Correct the line if the text was edited; report the failure otherwise.",
-        "";
+        "stages/src/verify/tests.rs::illegal_texts_are_caught";
     VERIFY_TRAVEL = "verify-travel" Error
         "The program leaves the machine's travel.",
         "Use a larger machine, or turn or divide the part.",
-        "";
+        "stages/src/verify/tests.rs::limits_and_loads_are_caught";
     VERIFY_UNIT = "verify-unit" Error
         "The text is in the wrong unit.",
         "Do not run it. Give the machine's program-unit in the shop document.",
-        "";
+        "stages/src/verify/tests.rs::the_wrong_unit_is_caught";
     VERIFY_UNKNOWN_POSITION = "verify-unknown-position" Error
         "The program moves while a position is not known.",
         "Do not run it. After a start, a pause and a cutter change raise Z first.",
-        "";
+        "stages/src/verify/tests.rs::illegal_texts_are_caught";
     VERIFY_UNVERIFIED = "verify-unverified" Error
         "The dialect cannot be read back, so the programs were not checked.",
         "Prove every program at the machine and accept the dialect in the shop's accept-unverified, or use a dialect with a reader.",
-        "";
+        "stages/src/verify/tests.rs::without_a_reader_nothing_is_verified";
     VERIFY_WRONG_CUTTER = "verify-wrong-cutter" Error
         "The text calls another cutter than the work is for.",
         "Do not run it. Correct the numbers of the cutters in the shop document.",
-        "";
+        "stages/src/verify/tests.rs::the_wrong_cutter_is_caught";
     WALL_THIN = "wall-thin" Warning
         "The wood left between two cuts, or between a cut and the edge, is thin.",
         "Move them apart, or lower the limit if it is meant.",

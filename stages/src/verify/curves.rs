@@ -360,6 +360,34 @@ impl Boxes {
             }
         }
     }
+    /// The same from the last thing before `end` backwards.
+    pub(super) fn visit_back(&self, query: Bounds, end: usize, f: &mut impl FnMut(usize) -> bool) {
+        let top = self.levels.len() - 1;
+        for i in (0..self.levels[top].len()).rev() {
+            if !self.walk_back(top, i, query, end, f) {
+                return;
+            }
+        }
+    }
+    fn walk_back(
+        &self,
+        level: usize,
+        i: usize,
+        query: Bounds,
+        end: usize,
+        f: &mut impl FnMut(usize) -> bool,
+    ) -> bool {
+        if i * FAN.pow(level as u32) >= end || !self.levels[level][i].touches(query) {
+            return true;
+        }
+        if level == 0 {
+            return f(i);
+        }
+        let below = self.levels[level - 1].len();
+        (i * FAN..((i + 1) * FAN).min(below))
+            .rev()
+            .all(|j| self.walk_back(level - 1, j, query, end, f))
+    }
     fn walk(
         &self,
         level: usize,

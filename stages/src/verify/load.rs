@@ -376,44 +376,46 @@ fn sample(scene: &Scene<'_>, place: Sampled, top: f64) -> Taken {
     };
     let at = m.path.at(place.share);
     let z = m.z[0] + (m.z[1] - m.z[0]) * place.share;
-    // Earlier moves that can have been here.
-    let mut before: Vec<(Segment, [f64; 2], f64)> = Vec::new();
-    scene
-        .motion_boxes
-        .visit(around(at, tool.radius), place.motion, &mut |j| {
-            let e = &scene.recorded.motions[j];
-            if e.cuts && e.low() < top {
-                if let Some(t) = scene.recorded.tool(e) {
-                    before.push((e.path, e.z, t.radius));
-                }
-            }
-            true
-        });
     let across = m
         .path
         .direction(place.share)
         .map_or(Point { x: 1.0, y: 0.0 }, Point::left);
     let board = scene.board();
-    let mut taken = Taken::default();
-    let mut area = 0.0;
+    let mut points = Vec::with_capacity(ACROSS);
     for i in 0..ACROSS {
         let off = ((i as f64 + 0.5) / ACROSS as f64 * 2.0 - 1.0) * tool.radius;
         let p = at + across * off;
-        if !board.contains(p) {
-            continue;
+        if board.contains(p) {
+            points.push((p, top));
         }
-        let mut surface = top;
-        for (path, heights, radius) in &before {
-            if heights[0].min(heights[1]) >= surface {
-                continue;
+    }
+    // Earlier moves, latest first: where nothing is left to take at any of the places, the rest need not be asked.
+    scene
+        .motion_boxes
+        .visit_back(around(at, tool.radius), place.motion, &mut |j| {
+            let e = &scene.recorded.motions[j];
+            if !e.cuts || e.low() >= top {
+                return true;
             }
-            let (q, t) = path.nearest(p);
-            if q.distance(p) <= *radius {
-                let h = heights[0] + (heights[1] - heights[0]) * t;
-                // On a slope the nearest place is not the lowest; for an estimate it is near enough.
-                surface = surface.min(h);
+            let Some(t) = scene.recorded.tool(e) else {
+                return true;
+            };
+            let mut standing = false;
+            for (p, surface) in &mut points {
+                if *surface > z + 1e-6 && e.low() < *surface {
+                    let (q, share) = e.path.nearest(*p);
+                    if q.distance(*p) <= t.radius {
+                        // On a slope the nearest place is not the lowest; for an estimate it is near enough.
+                        *surface = surface.min(e.z[0] + (e.z[1] - e.z[0]) * share);
+                    }
+                }
+                standing |= *surface > z + 1e-6;
             }
-        }
+            standing
+        });
+    let mut taken = Taken::default();
+    let mut area = 0.0;
+    for (_, surface) in points {
         let depth = (surface - z).max(0.0);
         // Below the underside there is spoilboard, which is softer and counts as well.
         if depth > 1e-6 {

@@ -434,7 +434,7 @@ impl Comparison {
                     (Some(a), Some(b)) => (a - b).abs() <= TEXT_AGAINST_PLAN_MM,
                     _ => true,
                 };
-                (near(k.z, w.0.z) || k.z.is_some_and(|z| z >= w.1 - TEXT_AGAINST_PLAN_MM))
+                (near(k.z, w.0.z) || k.z == Some(f64::INFINITY))
                     && got.get(j + 1).is_some_and(|n| self.same_stop(n.0, w))
             });
             if partial {
@@ -670,6 +670,89 @@ impl Comparison {
             passed: findings.is_empty(),
             figures,
             findings,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::verify::tests::{pocket_work, plain_about, read_plain};
+    use grainway_pipeline::geom::point;
+    use grainway_pipeline::motion::Spindle;
+    use std::f64::consts::TAU;
+
+    fn items() -> Vec<Item> {
+        let rapid = |x: f64, y: f64, z: f64| Item::Move(Move::Rapid { to: point(x, y).at_z(z) });
+        let line = |x: f64, y: f64, z: f64| {
+            Item::Move(Move::Line { to: point(x, y).at_z(z), feed: 1000.0 })
+        };
+        vec![
+            Item::RetractFull { safe_z: 40.0 },
+            Item::Spindle(Some(Spindle { rpm: 18000.0, clockwise: true })),
+            rapid(10.0, 10.0, 40.0),
+            rapid(10.0, 10.0, 20.0),
+            line(10.0, 10.0, 15.0),
+            line(50.0, 10.0, 15.0),
+            // A whole turn about (50, 20), then a helix of a turn and a half down.
+            Item::Move(Move::Arc { centre: point(50.0, 20.0), sweep: TAU, dz: 0.0, feed: 1000.0 }),
+            Item::Move(Move::Arc { centre: point(50.0, 20.0), sweep: 1.5 * TAU, dz: -3.0, feed: 1000.0 }),
+            Item::RetractFull { safe_z: 40.0 },
+            Item::Pause { message: "turn".into() },
+            Item::RetractFull { safe_z: 40.0 },
+            Item::Move(Move::Hole {
+                at: point(80.0, 10.0),
+                retract: 20.0,
+                bottom: 5.0,
+                peck: Some(6.0),
+                feed: 300.0,
+            }),
+            rapid(80.0, 10.0, 40.0),
+        ]
+    }
+
+    const TEXT: &str = "TOP\nS 18000\nR 10 10 -\nR - - 40\nR - - 20\nL 10 10 15 1000\nL 50 10 15 1000\n\
+        A 50 20 3.141592653589793 50 30 15 1000\nA 50 20 3.141592653589793 50 10 15 1000\n\
+        A 50 20 6.283185307179586 50 10 13 1000\nA 50 20 3.141592653589793 50 30 12 1000\n\
+        TOP\nP turn\nTOP\nR 80 10 -\nR - - 40\nR - - 20\nL 80 10 14 300\nR - - 20\nR - - 14.5\nL 80 10 8 300\nR - - 20\nR - - 8.5\n\
+        L 80 10 5 300\nR - - 20\nR - - 40\nEND\n";
+
+    fn compare(text: &str) -> Verdict {
+        let mut c = Comparison::new(Plan::new(items().into_iter()), &plain_about());
+        for m in read_plain(text) {
+            c.next(&m);
+        }
+        c.verdict(&pocket_work().setups[0], "01.txt")
+    }
+
+    #[test]
+    fn text_is_walked_along_the_plan() {
+        let good = compare(TEXT);
+        assert!(good.passed, "{:?}", good.findings);
+        // Length compared: 5 + 40 + 2π·10 + √((3π·10)² + 3²) + 15.
+        let length = 5.0 + 40.0 + TAU * 10.0 + (1.5 * TAU * 10.0).hypot(3.0) + 15.0;
+        assert!((good.figures[1].value - length).abs() < 1e-3, "{:?}", good.figures);
+        // 4 µm off passes and is measured; 6 µm do not.
+        let near = compare(&TEXT.replace("L 50 10 15", "L 49.996 10 15"));
+        assert!(near.passed && (near.figures[0].value - 0.004).abs() < 1e-6);
+        for (from, to) in [
+            ("L 50 10 15", "L 49.994 10 15"),
+            ("L 50 10 15", "L 50 10 14.99"),
+            ("L 50 10 15 1000", "L 50 10 15 1100"),
+            ("S 18000", "S 16000"),
+            ("A 50 20 3.141592653589793 50 30 15 1000", "A 50 20 -3.141592653589793 50 30 15 1000"),
+            ("A 50 20 3.141592653589793 50 10 15 1000\n", ""),
+            ("P turn\n", ""),
+            ("L 80 10 5 300\n", ""),
+            ("L 80 10 5 300", "L 80 10 4.9 300"),
+            ("R 80 10 -", "R 80.1 10 -"),
+            ("R - - 40\nEND", "R - - 40\nR - - 20\nL 0 0 15 1000\nEND"),
+        ] {
+            assert!(TEXT.contains(from), "{from}");
+            let verdict = compare(&TEXT.replacen(from, to, 1));
+            assert!(!verdict.passed, "{from} -> {to} passed");
+            assert_eq!(verdict.findings[0].code, "verify-as-planned");
+            assert!(verdict.findings[0].line.is_some());
         }
     }
 }

@@ -370,7 +370,7 @@ fn without(text: &str, from: &str, nth: usize) -> String {
 const POCKET_MIN: Point = point(50.0, 40.0);
 const POCKET_MAX: Point = point(90.0, 60.0);
 
-fn pocket_work() -> Work {
+pub(super) fn pocket_work() -> Work {
     let mut f = feature(
         "p1",
         FeatureKind::Pocket,
@@ -817,4 +817,89 @@ fn the_order_of_findings_does_not_depend_on_threads() {
         one.install(|| verify(&w, &t)),
         seven.install(|| verify(&w, &t))
     );
+}
+
+fn warned(work: &Work, text: &str, code: &str) {
+    let verdict = verify(work, text);
+    let all: Vec<String> = verdict.safe.findings.iter().map(|f| f.to_string()).collect();
+    assert!(verdict.safe.findings.iter().any(|f| f.code == code), "no {code}: {all:#?}");
+}
+
+#[test]
+fn limits_and_loads_are_caught() {
+    let (w, t) = (pocket_work(), pocket_text());
+    // Beyond the machine's travel.
+    let far = t.replace("R 0 0 -\nEND", "R 1000 0 -\nEND");
+    caught(&w, &far, "verify-travel", None, false);
+    // Too slow a feed rubs: 720 mm/min at 18,000 rev/min and two edges is 0.02 mm (feed per tooth = feed / (speed · edges)).
+    warned(&w, &t.replace(" 1800\n", " 720\n"), "verify-chip-load");
+    // Steps of 0.02 mm at 1,800 mm/min are 1,500 blocks a second.
+    let steps: String = (1..=40).map(|i| format!("L {:.2} 43 12.1 1800\n", 53.0 + 0.02 * f64::from(i))).collect();
+    let many = edit(&t, "L 87 43 12.1 1800", 0, &format!("{steps}L 87 43 12.1 1800"));
+    warned(&w, &many, "verify-block-rate");
+    // A cutter that does not cut in its centre goes straight down; one that is too short for its depth.
+    let down = edit(&t, "L 87 43 15.1 600", 0, "L 53 43 15.1 600\nL 87 43 15.1 600");
+    let mut blunt = w.clone();
+    blunt.documents.shop.cutters.get_mut("em6").unwrap().centre_cutting = false;
+    caught(&blunt, &down, "verify-load", Some("p1"), true);
+    passes(&w, &down);
+    let mut short = w.clone();
+    short.documents.shop.cutters.get_mut("em6").unwrap().cutting_length =
+        grainway_pipeline::doc::Length::from_mm(5.0);
+    caught(&short, &t, "verify-load", Some("p1"), true);
+    // A slot four times its depth of pass; a little more than one and a half times only warns.
+    let one_pass: String = outline_text(true).lines().filter(|l| ![" 15.2 ", " 12.2 ", " 9.2 "].iter().any(|z| l.contains(z))).map(|l| format!("{l}\n")).collect();
+    caught(&outline_work(2), &one_pass, "verify-load", None, true);
+    // Through by 0.1 mm only: a zero set 0.2 mm high leaves a skin.
+    warned(&outline_work(2), &outline_text(true).replace(" -0.3 ", " -0.1 "), "verify-extremes");
+}
+
+/// A language that cannot be read back.
+struct Mute(DialectAbout);
+
+impl Dialect for Mute {
+    fn about(&self) -> &DialectAbout {
+        &self.0
+    }
+    fn write(
+        &self,
+        _: &ProgramHead,
+        _: &mut dyn Iterator<Item = Item>,
+        _: &mut dyn Write,
+    ) -> Result<Written, DialectError> {
+        Ok(Written::default())
+    }
+    fn reader(&self) -> Option<&dyn Reader> {
+        None
+    }
+}
+
+#[test]
+fn without_a_reader_nothing_is_verified() {
+    let w = pocket_work();
+    let mut bytes: &[u8] = b"END\n";
+    let mut texts = [Text {
+        name: "01.txt",
+        program: None,
+        text: &mut bytes,
+    }];
+    let mute = Mute(Plain::new().0);
+    let verdict = verify_program(&w, &w.setups[0], &mut texts, &mute, false, &VerifySettings::default());
+    assert!(verdict.unverified && !verdict.safe.passed);
+    assert_eq!(verdict.safe.findings[0].code, "verify-unverified");
+    assert_eq!(verdict.as_planned, [None]);
+}
+
+pub(super) fn read_plain(text: &str) -> Vec<ReadMove> {
+    let mut moves = Vec::new();
+    let mut bytes = text.as_bytes();
+    Plain::new().read(&mut bytes, &mut |m| {
+        moves.push(m);
+        ControlFlow::Continue(())
+    });
+    moves
+}
+
+pub(super) fn plain_about() -> DialectAbout {
+    Plain::new().0
 }
