@@ -677,28 +677,50 @@ impl Comparison {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::verify::tests::{pocket_work, plain_about, read_plain};
+    use crate::verify::tests::{plain_about, pocket_work, read_plain};
     use grainway_pipeline::geom::point;
     use grainway_pipeline::motion::Spindle;
     use std::f64::consts::TAU;
 
     fn items() -> Vec<Item> {
-        let rapid = |x: f64, y: f64, z: f64| Item::Move(Move::Rapid { to: point(x, y).at_z(z) });
+        let rapid = |x: f64, y: f64, z: f64| {
+            Item::Move(Move::Rapid {
+                to: point(x, y).at_z(z),
+            })
+        };
         let line = |x: f64, y: f64, z: f64| {
-            Item::Move(Move::Line { to: point(x, y).at_z(z), feed: 1000.0 })
+            Item::Move(Move::Line {
+                to: point(x, y).at_z(z),
+                feed: 1000.0,
+            })
         };
         vec![
             Item::RetractFull { safe_z: 40.0 },
-            Item::Spindle(Some(Spindle { rpm: 18000.0, clockwise: true })),
+            Item::Spindle(Some(Spindle {
+                rpm: 18000.0,
+                clockwise: true,
+            })),
             rapid(10.0, 10.0, 40.0),
             rapid(10.0, 10.0, 20.0),
             line(10.0, 10.0, 15.0),
             line(50.0, 10.0, 15.0),
             // A whole turn about (50, 20), then a helix of a turn and a half down.
-            Item::Move(Move::Arc { centre: point(50.0, 20.0), sweep: TAU, dz: 0.0, feed: 1000.0 }),
-            Item::Move(Move::Arc { centre: point(50.0, 20.0), sweep: 1.5 * TAU, dz: -3.0, feed: 1000.0 }),
+            Item::Move(Move::Arc {
+                centre: point(50.0, 20.0),
+                sweep: TAU,
+                dz: 0.0,
+                feed: 1000.0,
+            }),
+            Item::Move(Move::Arc {
+                centre: point(50.0, 20.0),
+                sweep: 1.5 * TAU,
+                dz: -3.0,
+                feed: 1000.0,
+            }),
             Item::RetractFull { safe_z: 40.0 },
-            Item::Pause { message: "turn".into() },
+            Item::Pause {
+                message: "turn".into(),
+            },
             Item::RetractFull { safe_z: 40.0 },
             Item::Move(Move::Hole {
                 at: point(80.0, 10.0),
@@ -731,7 +753,11 @@ mod tests {
         assert!(good.passed, "{:?}", good.findings);
         // Length compared: 5 + 40 + 2π·10 + √((3π·10)² + 3²) + 15.
         let length = 5.0 + 40.0 + TAU * 10.0 + (1.5 * TAU * 10.0).hypot(3.0) + 15.0;
-        assert!((good.figures[1].value - length).abs() < 1e-3, "{:?}", good.figures);
+        assert!(
+            (good.figures[1].value - length).abs() < 1e-3,
+            "{:?}",
+            good.figures
+        );
         // 4 µm off passes and is measured; 6 µm do not.
         let near = compare(&TEXT.replace("L 50 10 15", "L 49.996 10 15"));
         assert!(near.passed && (near.figures[0].value - 0.004).abs() < 1e-6);
@@ -740,7 +766,10 @@ mod tests {
             ("L 50 10 15", "L 50 10 14.99"),
             ("L 50 10 15 1000", "L 50 10 15 1100"),
             ("S 18000", "S 16000"),
-            ("A 50 20 3.141592653589793 50 30 15 1000", "A 50 20 -3.141592653589793 50 30 15 1000"),
+            (
+                "A 50 20 3.141592653589793 50 30 15 1000",
+                "A 50 20 -3.141592653589793 50 30 15 1000",
+            ),
             ("A 50 20 3.141592653589793 50 10 15 1000\n", ""),
             ("P turn\n", ""),
             ("L 80 10 5 300\n", ""),

@@ -821,8 +821,16 @@ fn the_order_of_findings_does_not_depend_on_threads() {
 
 fn warned(work: &Work, text: &str, code: &str) {
     let verdict = verify(work, text);
-    let all: Vec<String> = verdict.safe.findings.iter().map(|f| f.to_string()).collect();
-    assert!(verdict.safe.findings.iter().any(|f| f.code == code), "no {code}: {all:#?}");
+    let all: Vec<String> = verdict
+        .safe
+        .findings
+        .iter()
+        .map(|f| f.to_string())
+        .collect();
+    assert!(
+        verdict.safe.findings.iter().any(|f| f.code == code),
+        "no {code}: {all:#?}"
+    );
 }
 
 #[test]
@@ -834,24 +842,55 @@ fn limits_and_loads_are_caught() {
     // Too slow a feed rubs: 720 mm/min at 18,000 rev/min and two edges is 0.02 mm (feed per tooth = feed / (speed · edges)).
     warned(&w, &t.replace(" 1800\n", " 720\n"), "verify-chip-load");
     // Steps of 0.02 mm at 1,800 mm/min are 1,500 blocks a second.
-    let steps: String = (1..=40).map(|i| format!("L {:.2} 43 12.1 1800\n", 53.0 + 0.02 * f64::from(i))).collect();
-    let many = edit(&t, "L 87 43 12.1 1800", 0, &format!("{steps}L 87 43 12.1 1800"));
+    let steps: String = (1..=40)
+        .map(|i| format!("L {:.2} 43 12.1 1800\n", 53.0 + 0.02 * f64::from(i)))
+        .collect();
+    let many = edit(
+        &t,
+        "L 87 43 12.1 1800",
+        0,
+        &format!("{steps}L 87 43 12.1 1800"),
+    );
     warned(&w, &many, "verify-block-rate");
     // A cutter that does not cut in its centre goes straight down; one that is too short for its depth.
-    let down = edit(&t, "L 87 43 15.1 600", 0, "L 53 43 15.1 600\nL 87 43 15.1 600");
+    let down = edit(
+        &t,
+        "L 87 43 15.1 600",
+        0,
+        "L 53 43 15.1 600\nL 87 43 15.1 600",
+    );
     let mut blunt = w.clone();
-    blunt.documents.shop.cutters.get_mut("em6").unwrap().centre_cutting = false;
+    blunt
+        .documents
+        .shop
+        .cutters
+        .get_mut("em6")
+        .unwrap()
+        .centre_cutting = false;
     caught(&blunt, &down, "verify-load", Some("p1"), true);
     passes(&w, &down);
     let mut short = w.clone();
-    short.documents.shop.cutters.get_mut("em6").unwrap().cutting_length =
-        grainway_pipeline::doc::Length::from_mm(5.0);
+    short
+        .documents
+        .shop
+        .cutters
+        .get_mut("em6")
+        .unwrap()
+        .cutting_length = grainway_pipeline::doc::Length::from_mm(5.0);
     caught(&short, &t, "verify-load", Some("p1"), true);
     // A slot four times its depth of pass; a little more than one and a half times only warns.
-    let one_pass: String = outline_text(true).lines().filter(|l| ![" 15.2 ", " 12.2 ", " 9.2 "].iter().any(|z| l.contains(z))).map(|l| format!("{l}\n")).collect();
+    let one_pass: String = outline_text(true)
+        .lines()
+        .filter(|l| ![" 15.2 ", " 12.2 ", " 9.2 "].iter().any(|z| l.contains(z)))
+        .map(|l| format!("{l}\n"))
+        .collect();
     caught(&outline_work(2), &one_pass, "verify-load", None, true);
     // Through by 0.1 mm only: a zero set 0.2 mm high leaves a skin.
-    warned(&outline_work(2), &outline_text(true).replace(" -0.3 ", " -0.1 "), "verify-extremes");
+    warned(
+        &outline_work(2),
+        &outline_text(true).replace(" -0.3 ", " -0.1 "),
+        "verify-extremes",
+    );
 }
 
 /// A language that cannot be read back.
@@ -884,7 +923,14 @@ fn without_a_reader_nothing_is_verified() {
         text: &mut bytes,
     }];
     let mute = Mute(Plain::new().0);
-    let verdict = verify_program(&w, &w.setups[0], &mut texts, &mute, false, &VerifySettings::default());
+    let verdict = verify_program(
+        &w,
+        &w.setups[0],
+        &mut texts,
+        &mute,
+        false,
+        &VerifySettings::default(),
+    );
     assert!(verdict.unverified && !verdict.safe.passed);
     assert_eq!(verdict.safe.findings[0].code, "verify-unverified");
     assert_eq!(verdict.as_planned, [None]);
