@@ -19,6 +19,9 @@ const LEAD_OUT_MM: f64 = 1.0;
 const LONGEST_LEG_MM: f64 = 40.0;
 /// A zigzag has at most this many pairs of legs; where the room asks for more, the cutter goes straight down slowly.
 const MOST_ZIGZAGS: f64 = 25.0;
+/// Runs that would end less than this before a joint of the path go on to it, mm: controllers keep up badly with shorter moves
+/// (practice.md).
+const SHORTEST_MM: f64 = 0.1;
 /// Least share of the feed inside tight arcs: less would rub and burn.
 const LEAST_ARC_SHARE: f64 = 0.2;
 /// Share of the feed on the way into a relief's lobe and back, where the cutter is engaged all round.
@@ -122,10 +125,15 @@ impl<'a> Lane<'a> {
                 };
                 if let (Some(along), true) = (along, length > 0.0) {
                     let half = 0.5 * (tab.neck + cut.cutter_diameter);
-                    let from = (along - half).rem_euclid(length);
+                    let (from, to) = (along - half, along + half);
+                    // A joint just outside is taken in; the neck gets a hair wider.
+                    let from = from - to_joint(&pieces, length, from, false);
+                    let to = to + to_joint(&pieces, length, to, true);
+                    let width = (to - from).min(length);
+                    let from = from.rem_euclid(length);
                     zones.push(Zone {
                         from,
-                        to: from + (2.0 * half).min(length),
+                        to: from + width,
                         top: tab.top,
                     });
                 }
@@ -145,6 +153,20 @@ impl<'a> Lane<'a> {
         self.pieces
             .partition_point(|p| p.1 <= s + SAME_PLACE_MM)
             .saturating_sub(1)
+    }
+    /// The length, or that of a joint or a tab's end just ahead.
+    fn to_mark(&self, s: f64) -> f64 {
+        let ends = self.zones.iter().flat_map(|z| [z.from, z.to]);
+        let to_end = ends
+            .map(|e| (e - s).rem_euclid(self.length))
+            .filter(|d| *d < SHORTEST_MM)
+            .fold(f64::INFINITY, f64::min);
+        let ahead = to_joint(&self.pieces, self.length, s, true);
+        if to_end.is_finite() {
+            s + to_end
+        } else {
+            s + ahead
+        }
     }
     /// The point and the direction of travel at any length, laps counted.
     fn at(&self, s: f64) -> (Point, Point) {
@@ -183,6 +205,19 @@ impl<'a> Lane<'a> {
     fn clear_line(&self, a: Point, b: Point) -> bool {
         (0..=8).all(|i| self.on_waste_side(a.lerp(b, f64::from(i) / 8.0)))
     }
+}
+
+/// How far it is from length `s` to the nearest joint ahead (or behind); 0 when it is not nearer than the shortest move.
+fn to_joint(pieces: &[(Segment, f64, f64)], length: f64, s: f64, ahead: bool) -> f64 {
+    let way = |joint: f64| {
+        let d = if ahead { joint - s } else { s - joint };
+        d.rem_euclid(length)
+    };
+    let nearest = pieces
+        .iter()
+        .map(|p| way(p.1))
+        .fold(f64::INFINITY, f64::min);
+    if nearest < SHORTEST_MM { nearest } else { 0.0 }
 }
 
 /// The share of the feed on a piece: the wall inside an arc sees feed · R_wall / R_path (practice.md), so the centre goes slower by
@@ -403,7 +438,7 @@ impl Runner<'_> {
             return;
         }
         let step = drop / (2.0 * pairs);
-        let leg = step / self.slope;
+        let leg = lane.to_mark(s + step / self.slope) - s;
         for pair in 0..pairs as usize {
             let top = free - 2.0 * step * pair as f64;
             self.follow(lane, s, s + leg, top - step, Feed::Ramp);
@@ -421,6 +456,11 @@ impl Runner<'_> {
         for (level, &floor) in floors.iter().enumerate() {
             let last_level = level + 1 == floors.len();
             let ramp = (above - floor).max(0.0) / self.slope;
+            let ramp = if ramp > 0.0 {
+                first.to_mark(s + ramp) - s
+            } else {
+                0.0
+            };
             self.run(first, s, s + ramp, (above, floor), cleared, Feed::Ramp);
             s += ramp;
             let lap = first.length
@@ -429,12 +469,13 @@ impl Runner<'_> {
                 } else {
                     0.0
                 };
+            let lap = first.to_mark(s + lap) - s;
             self.run(first, s, s + lap, (floor, floor), cleared, Feed::Cut);
             s += lap;
             let mut lane = *first;
             for next in &lanes[1..] {
                 s = self.link(lane, s, next);
-                let lap = next.length + self.cut.overlap;
+                let lap = next.to_mark(s + next.length + self.cut.overlap) - s;
                 self.run(next, s, s + lap, (floor, floor), cleared, Feed::Cut);
                 s += lap;
                 lane = next;
@@ -471,7 +512,7 @@ impl Runner<'_> {
             self.come_down(entry);
             self.vertical(floor);
             self.line_to(lane.at(start).0.at_z(floor), self.cut.feed);
-            let end = start + lane.length + self.cut.overlap;
+            let end = lane.to_mark(start + lane.length + self.cut.overlap);
             self.run(lane, start, end, (floor, floor), f64::INFINITY, Feed::Cut);
             self.lead_out_to(lane, end, kerf);
             self.lift();
