@@ -332,6 +332,8 @@ fn corners_that_keep_their_fillet_are_not_told_of_and_others_are() {
         point(0.0, 150.0),
     ]);
     let mut v = variant(outline, Vec::new());
+    // As relief leaves it: the cutter is decided, and the choice's own look at reach does not come before the path's.
+    v.features[0].cutter = Some("mill".to_string());
     let w = profiled(MILL_6, v.clone(), &ProfileSettings::default());
     assert_eq!(codes(&w), ["unreachable"]);
     let at = w.findings[0].at.unwrap();
@@ -375,11 +377,9 @@ fn a_curve_tighter_than_the_cutter_is_named_with_its_place() {
         ],
         closed: true,
     };
-    let w = profiled(
-        MILL_6,
-        variant(outline, Vec::new()),
-        &ProfileSettings::default(),
-    );
+    let mut v = variant(outline, Vec::new());
+    v.features[0].cutter = Some("mill".to_string());
+    let w = profiled(MILL_6, v, &ProfileSettings::default());
     assert!(
         codes(&w).iter().all(|c| *c == "unreachable") && !w.findings.is_empty(),
         "{:?}",
