@@ -128,7 +128,7 @@ fn document<T>(
             document.map(|d| (d, reading))
         }
         Err(problem) => {
-            findings.push(unread(&problem));
+            findings.push(unread(&problem).pointer(file));
             None
         }
     }

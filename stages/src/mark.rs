@@ -152,8 +152,8 @@ fn engrave(
     let (_, machine) = documents
         .machine()
         .ok_or_else(|| unknown("The machine of the job is not known.".to_string()))?;
-    let wood = wood_of(documents, &variant.stock)
-        .ok_or_else(|| unknown(format!("The wood of stock {} is not known.", variant.stock)))?;
+    // An unknown wood is told once, by fit.
+    let wood = wood_of(documents, &variant.stock).ok_or_else(Vec::new)?;
     let feeds = feeds(cutter, &wood, machine, Operation::Engrave);
     let mut notes: Vec<Finding> = feeds.finding(id, cutter, machine).into_iter().collect();
     notes.extend(overruns(variant, feature, cutter));

@@ -814,18 +814,18 @@ impl Judging<'_> {
                 .map(|p| format!("({}, {})", round(p.x), round(p.y)))
                 .unwrap_or_default();
             let message = format!(
-                "A contour on the layer {layer} for a {word} is open: its other end lies at {other}, {} away. Ends within {} are joined.",
+                "A contour on the layer {layer} (as {word}) is open: its other end lies at {other}, {} away. Ends within {} are joined.",
                 show(gap),
                 show(self.tolerance)
             );
             return Err((&code::CONTOUR_OPEN, at, message));
         }
         if let Some(p) = chain::crossing(c) {
-            let message = format!("A contour on the layer {layer} for a {word} crosses itself.");
+            let message = format!("A contour on the layer {layer} (as {word}) crosses itself.");
             return Err((&code::CONTOUR_SELF_CROSSING, Some(p), message));
         }
         if c.area().abs() < 1e-3 {
-            let message = format!("A contour on the layer {layer} for a {word} encloses nothing.");
+            let message = format!("A contour on the layer {layer} (as {word}) encloses nothing.");
             return Err((&code::CONTOUR_OPEN, at, message));
         }
         let circle = group::circle(c);

@@ -226,8 +226,8 @@ fn job<'a>(
             documents.job.machine.as_deref().unwrap_or("of the job"),
         )
     })?;
-    let wood = wood_of(documents, &variant.stock)
-        .ok_or_else(|| missing("wood of stock", &variant.stock))?;
+    // An unknown wood is told once, by fit.
+    let wood = wood_of(documents, &variant.stock).ok_or_else(Vec::new)?;
     if cutter.kind != CutterKind::EndMill {
         let message = format!(
             "{id} ({}) leaves no square wall; a cut through needs a flat end mill.",
