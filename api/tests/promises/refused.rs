@@ -249,7 +249,7 @@ fn settings_and_names() {
     assert!(
         findings
             .iter()
-            .any(|f| f["message"].as_str().unwrap().contains("\"ash\"")),
+            .any(|f| f["message"].as_str().unwrap().contains("the nearest is ash")),
         "{findings:#?}"
     );
 }
