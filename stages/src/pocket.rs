@@ -21,6 +21,9 @@ use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+/// Inner loops smaller than this across are left out, mm: no move is planned shorter than 0.1 mm (practice.md).
+const SHORTEST_LOOP_MM: f64 = 0.1;
+
 /// Closed passes along a wall go on this far beyond their start (practice.md).
 const OVERLAP_MM: f64 = 2.0;
 /// Above the highest top by this the slope of an entry begins: room for a Z zero that is a little off, not more air than needed.
@@ -397,7 +400,12 @@ impl<'a> Plan<'a> {
         let mut lobes = self.lobes.clone();
         let mut moves = Vec::new();
         for region in &room {
-            let levels = insets(region, inset, self.step, notes);
+            let mut levels = insets(region, inset, self.step, notes);
+            // Inside a loop nothing is farther from it than the step, which is less than the cutter's radius: a loop too small to
+            // run clears nothing that the one around it does not.
+            for level in levels.iter_mut().skip(1) {
+                level.retain(|r| r.bounds().width().max(r.bounds().height()) >= SHORTEST_LOOP_MM);
+            }
             for root in tree(levels) {
                 if offset(&root.region, -SLOT_HALF_MM, notes).is_empty() {
                     // As wide as the cutter, or a hair wider: one pass on the centre line.
