@@ -247,9 +247,10 @@ fn settings_and_names() {
     wood["stocks"]["wood"]["wood"] = json!("ahs");
     let findings = refuse("wood", &job(), &wood, &["unknown-name"]);
     assert!(
-        findings
-            .iter()
-            .any(|f| f["message"].as_str().unwrap().contains("the nearest is ash")),
+        findings.iter().any(|f| f["message"]
+            .as_str()
+            .unwrap()
+            .contains("the nearest is ash")),
         "{findings:#?}"
     );
 }
