@@ -197,15 +197,13 @@ fn well_formed(moves: &[Move], top: f64) {
     for (i, m) in moves.iter().enumerate() {
         assert!(m.is_finite(), "{i}: {m:?}");
         let to = m.end(at);
-        if let Move::Rapid { .. } = m {
-            if i > 0 {
-                let sideways = at.xy().distance(to.xy()) > 1e-6;
-                assert!(
-                    !sideways || (at.z == SAFE_Z && to.z == SAFE_Z),
-                    "{i}: {m:?} from {at:?}"
-                );
-                assert!(to.z >= top + 2.0 - 1e-9, "{i}: fast into the wood: {m:?}");
-            }
+        if let (Move::Rapid { .. }, 1..) = (m, i) {
+            let sideways = at.xy().distance(to.xy()) > 1e-6;
+            assert!(
+                !sideways || (at.z == SAFE_Z && to.z == SAFE_Z),
+                "{i}: {m:?} from {at:?}"
+            );
+            assert!(to.z >= top + 2.0 - 1e-9, "{i}: fast into the wood: {m:?}");
         }
         at = to;
     }
@@ -304,7 +302,7 @@ fn relief_areas_of_a_square_corner() {
     let r: f64 = 3.0;
     for (kind, factor) in [
         (ReliefKind::DogBone, 0.570_796),
-        (ReliefKind::TBone, 1.570_796),
+        (ReliefKind::TBone, PI / 2.0),
     ] {
         let mut f = feature("m", FeatureKind::Mortise, rect(50.0, 50.0, 60.0, 30.0), 6.0);
         f.relief = Some(Relief {
@@ -709,11 +707,11 @@ fn recess_over_the_edge_runs_out_and_leaves_the_rest() {
 #[test]
 fn equal_passes_and_a_thin_last_one() {
     // reference-facts section 8: 19 at 3.175 is 6 of 3.166667.
-    let p = crate::pocket::passes(0.0, -19.0, 3.175, false);
+    let p = crate::pocket::passes(0.0, -19.0, 3.175, false, None);
     assert_eq!(p.len(), 6);
     assert!((p[0] + 3.166_667).abs() < 1e-6);
     // practice.md: the last through pass at most 1.5 mm.
-    let p = crate::pocket::passes(0.0, -20.3, 3.0, true);
+    let p = crate::pocket::passes(0.0, -20.3, 3.0, true, None);
     let last = p[p.len() - 2] - p[p.len() - 1];
     assert!((last - 1.5).abs() < 1e-9 && p.windows(2).all(|w| w[0] - w[1] <= 3.0 + 1e-9));
 }
@@ -813,7 +811,7 @@ fn holes_are_drilled_in_pecks_or_cleared() {
             ..
         } => {
             assert!((bottom + 20.3 + 1.502).abs() < 1e-3, "{bottom}");
-            assert!(peck <= 1.5 * 5.0 && peck >= 0.5 * 5.0 && retract == 2.0);
+            assert!((0.5 * 5.0..=1.5 * 5.0).contains(&peck) && (retract - 2.0).abs() < 1e-9);
         }
         m => panic!("{m:?}"),
     }
@@ -1149,5 +1147,48 @@ fn same_work_with_any_number_of_threads() {
     let one = with(1);
     for threads in [2, 7] {
         assert_eq!(one, with(threads));
+    }
+}
+
+#[test]
+fn compression_cutter_starts_below_its_tip_or_says_so() {
+    // practice.md: a compression cutter's first pass must be deeper than its up-cut length.
+    let with = |tip: f64, depth: f64| {
+        let mut c = mill(6.0);
+        c["flutes"] = json!("compression");
+        c["up-cut-length"] = json!(tip);
+        let f = feature(
+            "p",
+            FeatureKind::Pocket,
+            rect(50.0, 50.0, 60.0, 40.0),
+            depth,
+        );
+        run(
+            documents(&[("e", c)]),
+            vec![variant(vec![f])],
+            &ReliefSettings::default(),
+            &PocketSettings::default(),
+        )
+    };
+    let work = with(4.0, 12.0);
+    assert!(!work.findings.iter().any(|f| f.code == "compression-tip"));
+    let moves = moves_of(&work, Operation::Clear);
+    let whole = 60.0 * 40.0 - (4.0 - PI) * 9.0;
+    assert!((swept_area(&moves, -4.5, 3.0).area() - whole).abs() < 0.6);
+    // Nothing is cut to a floor between the face and that pass: a level piece of path lies at 4.5 mm or below.
+    let mut at = point(0.0, 0.0).at_z(SAFE_Z);
+    let highest_level = moves.iter().fold(f64::NEG_INFINITY, |high, m| {
+        let to = m.end(at);
+        let level = matches!(m, Move::Arc { .. }) && (at.z - to.z).abs() < 1e-9;
+        at = to;
+        if level { high.max(to.z) } else { high }
+    });
+    assert!((highest_level + 4.5).abs() < 1e-6, "{highest_level}");
+    for (tip, depth) in [(8.0, 12.0), (4.0, 3.0)] {
+        let work = with(tip, depth);
+        assert!(
+            work.findings.iter().any(|f| f.code == "compression-tip"),
+            "{tip} {depth}"
+        );
     }
 }

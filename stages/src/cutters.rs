@@ -59,7 +59,10 @@ pub fn too_short(id: &str, cutter: &Cutter, depth: f64) -> Option<String> {
 }
 
 /// A cutter by its id; the finding names the nearest known id.
-pub fn named<'a>(documents: &'a Documents, id: &str) -> Result<(&'a str, &'a Cutter), Finding> {
+pub fn named<'a>(
+    documents: &'a Documents,
+    id: &str,
+) -> Result<(&'a str, &'a Cutter), Box<Finding>> {
     if let Some((id, cutter)) = documents.shop.cutters.get_key_value(id) {
         return Ok((id, cutter));
     }
@@ -68,10 +71,10 @@ pub fn named<'a>(documents: &'a Documents, id: &str) -> Result<(&'a str, &'a Cut
         || "the shop has no cutters".to_string(),
         |n| format!("the nearest is \"{n}\""),
     );
-    Err(Finding::new(
+    Err(Box::new(Finding::new(
         &code::UNKNOWN_NAME,
         format!("The shop has no cutter \"{id}\"; {offer}."),
-    ))
+    )))
 }
 
 /// The name least different from `wanted`; the first of equals in their order.
@@ -131,7 +134,7 @@ pub fn candidates(
     let depth = depth_of_cut(variant, feature);
     let asked = feature.cutter_wanted.as_deref().or(setting);
     let tried: Vec<(&str, &Cutter)> = match asked {
-        Some(id) => vec![named(documents, id).map_err(|f| vec![about(f, variant, feature)])?],
+        Some(id) => vec![named(documents, id).map_err(|f| vec![about(*f, variant, feature)])?],
         None => flat_cutters(documents),
     };
     let mut short = Vec::new();

@@ -89,7 +89,7 @@ impl TypedStage for DrillStage {
         let mut variants = std::mem::take(&mut work.variants);
         let mut findings = Vec::new();
         // Cutters first, over the whole job, so that holes share them with each other.
-        let able: Vec<Vec<Result<Vec<Choice>, Finding>>> = variants
+        let able: Vec<Vec<Result<Vec<Choice>, Box<Finding>>>> = variants
             .par_iter()
             .map(|v| {
                 holes(v)
@@ -103,7 +103,7 @@ impl TypedStage for DrillStage {
             .filter_map(|f| f.cutter.clone())
             .collect();
         let mut lists = Vec::new();
-        let mut hands: Vec<Option<Finding>> = Vec::new();
+        let mut hands: Vec<Option<Box<Finding>>> = Vec::new();
         for result in able.into_iter().flatten() {
             match result {
                 Ok(mut list) => {
@@ -144,7 +144,7 @@ impl TypedStage for DrillStage {
                             why: problem.message,
                         });
                     }
-                    (None, problem) => findings.extend(problem),
+                    (None, problem) => findings.extend(problem.map(|f| *f)),
                 }
             }
         }
@@ -232,9 +232,9 @@ fn candidates(
     variant: &Variant,
     feature: &SizedFeature,
     settings: &DrillSettings,
-) -> Result<Vec<Choice>, Finding> {
+) -> Result<Vec<Choice>, Box<Finding>> {
     let Some((at, diameter)) = feature.circle else {
-        return Err(cutters::about(
+        return Err(Box::new(cutters::about(
             Finding::new(
                 &code::CUTTER_TOO_LARGE,
                 "A hole must be a circle; this shape is none.",
@@ -242,7 +242,7 @@ fn candidates(
             .remedy("Draw the hole as one circle, or make it a pocket or a cutout."),
             variant,
             feature,
-        ));
+        )));
     };
     let depth = cutters::depth_of_cut(variant, feature);
     let asked = feature
@@ -253,7 +253,10 @@ fn candidates(
     let mut list: Vec<(u8, Choice)> = Vec::new();
     let mut ids: Vec<(&str, &Cutter)> = match asked {
         Some(id) => {
-            vec![cutters::named(documents, id).map_err(|f| cutters::about(f, variant, feature))?]
+            vec![
+                cutters::named(documents, id)
+                    .map_err(|f| Box::new(cutters::about(*f, variant, feature)))?,
+            ]
         }
         None => {
             let drills = documents
@@ -312,7 +315,7 @@ fn candidates(
                 format!("Hole of {diameter:.3} mm at {place}: {}", short.join(" ")),
             )
         };
-        return Err(cutters::about(finding.at(at), variant, feature));
+        return Err(Box::new(cutters::about(finding.at(at), variant, feature)));
     }
     list.sort_by_key(|(rank, _)| *rank);
     let mut choices: Vec<Choice> = list.into_iter().map(|(_, c)| c).collect();

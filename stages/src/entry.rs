@@ -34,7 +34,7 @@ pub fn helix_drop(diameter: f64, angle: f64) -> f64 {
 /// is not below the top.
 pub fn equal_passes(top: f64, floor: f64, most: f64) -> Vec<f64> {
     let depth = top - floor;
-    if !(depth > 1e-9) || !(most > 0.0) {
+    if depth.is_nan() || depth <= 1e-9 || most.is_nan() || most <= 0.0 {
         return Vec::new();
     }
     // A depth that is a multiple of the pass but for the last digits must not get another pass.
@@ -106,7 +106,7 @@ pub fn helix(
 pub fn ramp_closed(moves: &mut Vec<Move>, path: &Contour, from: f64, to: f64, way: &Way) -> f64 {
     let length = path.length();
     let depth = from - to;
-    if !(depth > 0.0) || !(length > 0.0) {
+    if depth <= 0.0 || length <= 0.0 {
         return 0.0;
     }
     let total = ramp_length(depth, way.ramp);
@@ -121,7 +121,7 @@ pub fn ramp_closed(moves: &mut Vec<Move>, path: &Contour, from: f64, to: f64, wa
 pub fn zigzag(moves: &mut Vec<Move>, path: &Contour, from: f64, to: f64, way: &Way) -> bool {
     let length = path.length();
     let depth = from - to;
-    if !(depth > 0.0) || !(length > 0.0) {
+    if depth <= 0.0 || length <= 0.0 {
         return false;
     }
     let runs = (ramp_length(depth, way.ramp) / length - 1e-9)
@@ -192,7 +192,7 @@ pub fn follow_sloping(
     let segments: Vec<Segment> = path.segments().collect();
     let total: f64 = segments.iter().map(Segment::length).sum();
     let span = to - from;
-    if !(span > 0.0) || !(total > 0.0) {
+    if span <= 0.0 || total <= 0.0 {
         return;
     }
     let z_at = |done: f64| z_from + (z_to - z_from) * (done / span).clamp(0.0, 1.0);
@@ -292,6 +292,7 @@ pub fn lowest(moves: &[Move]) -> f64 {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "figures that formulas give exactly")]
 mod tests {
     use super::*;
     use grainway_pipeline::geom::point;

@@ -102,7 +102,7 @@ fn chosen<'a>(
         .or(feature.cutter_wanted.as_deref())
         .or(settings.cutter.as_deref());
     if let Some(id) = asked {
-        return cutters::named(documents, id).map_err(|f| vec![f]);
+        return cutters::named(documents, id).map_err(|f| vec![*f]);
     }
     documents
         .shop

@@ -42,6 +42,8 @@ const ENGAGED_SHARE: f64 = 0.5;
 /// A recess deeper than this many widths of its cutter counts as deep for a down-cut, which packs its chips there. Common
 /// practice, no source.
 const DEEP_DIAMETERS: f64 = 1.5;
+/// A compression cutter's first pass goes this much deeper than its up-cut tip is long. Common practice, no source.
+const PAST_TIP_MM: f64 = 0.5;
 /// A turn (radians) from which a corner of a path counts as one where engagement jumps.
 const JUMP_TURN: f64 = 0.7;
 
@@ -195,6 +197,23 @@ fn clear_feature(
             feature,
         ));
     }
+    if let Some(first) = first_pass(cutter)
+        && first > depth.min(feeds.pass_depth.max(cutter.diameter.mm()))
+    {
+        made.findings.push(cutters::about(
+            Finding::new(
+                &code::COMPRESSION_TIP,
+                format!(
+                    "Cutter {chosen} ({}) needs a first pass of {first:.2} mm to get its up-cut tip under the face; the {} is {depth:.2} mm deep and a pass at most {:.2} mm: its upper edge will splinter.",
+                    cutter.label(),
+                    feature.kind.word(),
+                    feeds.pass_depth.max(cutter.diameter.mm())
+                ),
+            ),
+            variant,
+            feature,
+        ));
+    }
     let mut notes = Notes::default();
     let plan = Plan::new(cutter, &feeds, settings, variant, feature);
     let cleared = plan.clear(variant, feature, &mut notes);
@@ -323,6 +342,15 @@ struct Plan<'a> {
     lobes: Vec<Lobe>,
 }
 
+/// How deep the first pass of a compression cutter must be, mm, so that its up-cut tip does not splinter the face; `None` for
+/// other cutters.
+fn first_pass(cutter: &Cutter) -> Option<f64> {
+    (cutter.flutes == Flutes::Compression).then(|| {
+        let tip = cutter.up_cut_length.unwrap_or(cutter.diameter).mm();
+        tip + PAST_TIP_MM
+    })
+}
+
 /// A relief as the cutter's centre runs it: from the fillet's centre out and back.
 #[derive(Clone, Copy, Debug)]
 struct Lobe {
@@ -330,8 +358,15 @@ struct Lobe {
     centre: Point,
 }
 
-/// Depths of the passes of a recess, the last through one thin.
-pub fn passes(top: f64, floor: f64, most: f64, through: bool) -> Vec<f64> {
+/// Depths of the passes of a recess, the last through one thin, the first at least `first` deep where a compression cutter asks
+/// for it.
+pub fn passes(top: f64, floor: f64, most: f64, through: bool, first: Option<f64>) -> Vec<f64> {
+    if let Some(first) = first.filter(|f| *f > most) {
+        let below = top - first;
+        let mut passes = vec![below.max(floor)];
+        passes.extend(self::passes(below, floor, most, through, None));
+        return passes;
+    }
     let thin = LAST_THROUGH_MM.min(most);
     if through && top - floor > thin + most.min(LAST_THROUGH_MM) && most > LAST_THROUGH_MM {
         let mut passes = entry::equal_passes(top, floor + thin, most);
@@ -376,7 +411,13 @@ impl<'a> Plan<'a> {
             finish: settings.finish && settings.finish_allowance.mm() > 0.0,
             top,
             approach: top + settings.clearance.mm().max(2.0),
-            passes: passes(top, feature.floor, feeds.pass_depth, feature.through),
+            passes: passes(
+                top,
+                feature.floor,
+                feeds.pass_depth,
+                feature.through,
+                first_pass(cutter).filter(|f| *f <= feeds.pass_depth.max(cutter.diameter.mm())),
+            ),
             lobes,
         }
     }
@@ -725,7 +766,7 @@ fn take_lobes(lobes: &mut Vec<Lobe>, region: &Region, within: f64) -> Vec<Lobe> 
 fn slow_zones(path: &Contour, wall: Wall, radius: f64, from: f64, to: f64) -> Vec<(f64, f64)> {
     let segments: Vec<Segment> = path.segments().filter(|s| s.length() > 1e-9).collect();
     let total: f64 = segments.iter().map(Segment::length).sum();
-    if segments.len() < 2 || !(total > 0.0) {
+    if segments.len() < 2 || total <= 0.0 {
         return Vec::new();
     }
     let mut zones: Vec<(f64, f64)> = Vec::new();

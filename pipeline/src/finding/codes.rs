@@ -209,7 +209,7 @@ codes! {
     NO_DRILL = "no-drill" Note
         "No drill of a hole's diameter is at hand, so it is milled.",
         "Nothing; add a drill to the shop if the hole is to be drilled.",
-        "stages/src/clearing_tests.rs::holes_without_a_drill_are_milled";
+        "stages/src/clearing_tests.rs::hole_of_8_with_a_6_mm_cutter_is_a_slow_helix";
     NO_PROGRAM = "no-program" Error
         "The chain ended without a program.",
         "Give the job parts to cut, and leave `chain` out unless it ends with post, verify and report.",

@@ -284,7 +284,7 @@ fn chosen_cutter(
         .map(|c| (c.cutter, c.findings));
     };
     let about = |f| vec![cutters::about(f, variant, feature)];
-    let (id, cutter) = cutters::named(documents, id).map_err(about)?;
+    let (id, cutter) = cutters::named(documents, id).map_err(|f| about(*f))?;
     match cutters::too_short(id, cutter, cutters::depth_of_cut(variant, feature)) {
         Some(why) => Err(about(Finding::new(&code::CUTTER_TOO_SHORT, why))),
         None => Ok((id.to_string(), Vec::new())),
