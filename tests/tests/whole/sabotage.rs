@@ -8,10 +8,11 @@ use grainway_pipeline::dialect::{
     Dialect, DialectAbout, DialectError, ProgramHead, Reader, Written,
 };
 use grainway_pipeline::doc::Length;
+use grainway_pipeline::finding::Finding;
 use grainway_pipeline::motion::{Item, Move};
 use grainway_pipeline::stage::{Cx, Description, Dialects, Stage, Stop, Typed, TypedStage};
 use grainway_pipeline::work::{CornerAnswer, Entry, Operation, Work};
-use grainway_tests::{Made, NoSettings, SAMPLES, load, run, sample};
+use grainway_tests::{Loaded, Made, NoSettings, SAMPLES, load, run, sample};
 use std::io::Write;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
@@ -70,25 +71,17 @@ fn planned(name: &str, extra: Vec<(&str, Arc<dyn Stage>)>) -> Made {
     .unwrap()
 }
 
-/// `safe` did not pass, and one of its findings names a feature and a line.
+/// `safe` did not pass, and one of its findings names a line and a feature, or, for a rapid or a screw, a line and the place.
 fn caught_by_safe(made: &Made, what: &str) {
-    let failed: Vec<_> = made
-        .work
-        .programs
-        .iter()
-        .filter_map(|p| p.safe.as_ref())
-        .filter(|v| !v.passed)
-        .collect();
-    assert!(
-        !failed.is_empty(),
-        "{what}: safe passed; findings: {:#?}",
-        made.errors()
-    );
+    let failed: Vec<_> = made.work.programs.iter().filter_map(|p| p.safe.as_ref()).filter(|v| !v.passed).collect();
+    assert!(!failed.is_empty(), "{what}: safe passed; findings: {:#?}", made.errors());
     let findings: Vec<_> = failed.iter().flat_map(|v| &v.findings).collect();
+    let placed = |f: &Finding| {
+        let of_no_feature = ["verify-rapid", "verify-hold"].contains(&f.code.as_str());
+        f.feature.is_some() || f.part.is_some() || (of_no_feature && f.at.is_some())
+    };
     assert!(
-        findings
-            .iter()
-            .any(|f| f.line.is_some() && (f.feature.is_some() || f.part.is_some())),
+        findings.iter().any(|f| f.line.is_some() && placed(f)),
         "{what}: no finding names feature and line: {findings:#?}"
     );
 }
@@ -451,7 +444,14 @@ fn edited(
     name: &str,
     edit: impl Fn(&[Line], &ProgramHead) -> Option<Vec<String>> + Send + Sync + 'static,
 ) -> Option<Made> {
-    let loaded = load(&sample(name)).unwrap();
+    edited_job(load(&sample(name)).unwrap(), edit)
+}
+
+/// The same for a job already loaded.
+fn edited_job(
+    loaded: Loaded,
+    edit: impl Fn(&[Line], &ProgramHead) -> Option<Vec<String>> + Send + Sync + 'static,
+) -> Option<Made> {
     let dialect = loaded.work.documents.machine().unwrap().1.dialect.clone();
     let inner = grainway_dialects::built_in();
     let about = inner.get(&dialect).unwrap().about().clone();
@@ -560,28 +560,25 @@ fn a_pass_dropped() {
 
 #[test]
 fn one_millimetre_deeper() {
-    edited_and_caught("deeper", |lines, _| {
-        // The deepest floor of a blind cut: the lowest height that is not the through cuts'.
-        let through = lowest(lines);
-        let mut heights: Vec<f64> = lines.iter().filter(|l| l.cuts()).map(|l| l.at[2]).collect();
-        heights.sort_by(f64::total_cmp);
-        let target = heights
-            .into_iter()
-            .find(|z| *z > through + 1.5)
-            .unwrap_or(through);
-        let mut changed = false;
-        let out = lines
-            .iter()
-            .map(|l| match l.word('Z') {
-                Some(_) if l.cuts() && (l.at[2] - target).abs() < 1e-6 => {
-                    changed = true;
-                    l.with('Z', target - 1.0)
-                }
-                _ => l.text.clone(),
-            })
-            .collect();
-        changed.then_some(out)
-    });
+    for name in SAMPLES {
+        let plain = planned(name, vec![]);
+        let features = plain.work.variants.iter().flat_map(|v| &v.features);
+        let floors: Vec<f64> = features.filter(|f| !f.through).map(|f| f.floor).collect();
+        let made = edited(name, move |lines, _| {
+            let at_floor = |l: &Line| {
+                l.cuts() && l.word('Z').is_some() && floors.iter().any(|f| (f - l.at[2]).abs() < 0.002)
+            };
+            let target = lines.iter().find(|l| at_floor(l))?.at[2];
+            let deeper = |l: &Line| match at_floor(l) && (l.at[2] - target).abs() < 0.002 {
+                true => l.with('Z', target - 1.0),
+                false => l.text.clone(),
+            };
+            Some(lines.iter().map(deeper).collect())
+        });
+        let made = made.unwrap_or_else(|| panic!("no floor in the text of {name}"));
+        caught_by_safe(&made, &format!("deeper, {name}"));
+        caught_by_plan(&made, &format!("deeper, {name}"));
+    }
 }
 
 #[test]
@@ -629,28 +626,20 @@ fn tabs_cut_through() {
 #[test]
 fn a_rapid_through_wood() {
     edited_and_caught("rapid through wood", |lines, _| {
-        // The last retract before a sideways rapid is taken out.
-        let cut_before = |i: usize| {
-            lines[..i]
-                .iter()
-                .rev()
-                .find(|l| l.motion > 0 && l.cuts())
-                .is_some_and(|l| l.at[2] < l.unit * 0.0 + 15.0)
-        };
-        let i = (1..lines.len()).rev().find(|&i| {
-            lines[i].motion == 0
-                && lines[i].word('Z').is_some()
-                && lines[i].word('X').is_none()
-                && lines[i - 1].motion != 0
-                && lines[i].at[2] > lines[i - 1].at[2]
-                && cut_before(i)
-                && lines[i + 1..]
-                    .iter()
-                    .any(|l| l.motion == 0 && l.word('X').is_some())
+        // The rapids up between a cut and the next sideways rapid stay down at the cut's height.
+        let rises = |l: &Line| l.motion == 0 && l.word('Z').is_some() && l.word('X').is_none();
+        let sideways = |l: &Line| l.motion == 0 && (l.word('X').is_some() || l.word('Y').is_some());
+        let (up, over) = (1..lines.len()).rev().find_map(|i| {
+            let over = (i..lines.len()).find(|&k| sideways(&lines[k]))?;
+            let known = lines[i..over].iter().all(|l| l.at[2].is_finite());
+            let far = (lines[over].at[0] - lines[i - 1].at[0]).hypot(lines[over].at[1] - lines[i - 1].at[1]) > 20.0;
+            (rises(&lines[i]) && lines[i - 1].cuts() && lines[i - 1].motion > 0 && known && far).then_some((i, over))
         })?;
+        let depth = lines[up - 1].at[2];
         let mut out = texts(lines);
-        // The mode change of the line stays; its height goes.
-        out[i] = "G0".to_string();
+        for k in (up..over).filter(|&k| rises(&lines[k])) {
+            out[k] = lines[k].with('Z', depth);
+        }
         Some(out)
     });
 }
@@ -700,24 +689,21 @@ fn a_pause_deleted() {
 
 #[test]
 fn a_rapid_below_a_screw_head() {
-    edited_and_caught("low rapids", |lines, head| {
-        // Every move to the safe height stops a millimetre above the highest cut instead.
-        let surface = lines
-            .iter()
-            .filter(|l| l.motion > 0 && l.cuts())
-            .map(|l| l.at[2])
-            .fold(f64::NEG_INFINITY, f64::max);
-        let mut changed = false;
-        let out = lines
-            .iter()
-            .map(|l| match l.word('Z') {
-                Some(_) if l.motion == 0 && (l.at[2] - head.safe_z).abs() < 0.02 => {
-                    changed = true;
-                    l.with('Z', surface.min(head.safe_z - 5.0) + 1.0)
-                }
-                _ => l.text.clone(),
+    for name in SAMPLES {
+        // Heads that stand 4 mm above the wood, and rapids 2 mm above it: high enough for the wood, too low for the heads.
+        let mut loaded = load(&sample(name)).unwrap();
+        let settings = serde_json::json!({ "heads-sunk": false, "head-height": "4mm" });
+        loaded.work.documents.job.settings.insert("hold".to_string(), settings);
+        let stock = loaded.work.documents.stocks().into_keys().next().unwrap().to_string();
+        let low = loaded.work.documents.z_frame(&stock).unwrap().highest_top() + 2.0;
+        let made = edited_job(loaded, move |lines, head| {
+            let high = |l: &Line| l.motion == 0 && l.word('Z').is_some() && (l.at[2] - head.safe_z).abs() < 0.02;
+            lines.iter().any(high).then(|| {
+                lines.iter().map(|l| if high(l) { l.with('Z', low) } else { l.text.clone() }).collect()
             })
-            .collect();
-        changed.then_some(out)
-    });
+        });
+        let made = made.unwrap_or_else(|| panic!("no safe height in the text of {name}"));
+        caught_by_safe(&made, &format!("low rapids, {name}"));
+        caught_by_plan(&made, &format!("low rapids, {name}"));
+    }
 }
