@@ -30,10 +30,10 @@ impl Bench {
     pub fn path(&self, name: &str) -> PathBuf {
         self.root.join(name)
     }
-    pub fn put(&self, name: &str, text: &str) {
+    pub fn put(&self, name: &str, bytes: impl AsRef<[u8]>) {
         let path = self.path(name);
         std::fs::create_dir_all(path.parent().unwrap()).unwrap();
-        std::io::Write::write_all(&mut std::fs::File::create(path).unwrap(), text.as_bytes())
+        std::io::Write::write_all(&mut std::fs::File::create(path).unwrap(), bytes.as_ref())
             .unwrap();
     }
     pub fn read(&self, name: &str) -> String {
@@ -50,6 +50,10 @@ impl Bench {
     }
     pub fn make(&self) -> Run {
         self.run(&["make", "job/job.json", "--out", "out"])
+    }
+    /// The folder exists and holds something.
+    pub fn has_files(&self, folder: &str) -> bool {
+        std::fs::read_dir(self.path(folder)).is_ok_and(|mut d| d.next().is_some())
     }
     pub fn report(&self) -> Value {
         serde_json::from_str(&self.read("out/report.json")).unwrap()

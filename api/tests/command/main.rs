@@ -7,4 +7,6 @@ mod bench;
 mod documents;
 mod folders;
 mod formats;
+mod refused;
 mod runs;
+mod samples;

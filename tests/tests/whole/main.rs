@@ -3,6 +3,7 @@
 //! Tests whose names hold `slow` are left out of `./test quick`.
 
 mod cutting_sheet;
+mod dxf_against_ezdxf;
 mod failing_shapes;
 mod holding;
 mod regions_against_geos;

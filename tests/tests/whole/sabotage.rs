@@ -73,8 +73,18 @@ fn planned(name: &str, extra: Vec<(&str, Arc<dyn Stage>)>) -> Made {
 
 /// `safe` did not pass, and one of its findings names a line and a feature, or, for a rapid or a screw, a line and the place.
 fn caught_by_safe(made: &Made, what: &str) {
-    let failed: Vec<_> = made.work.programs.iter().filter_map(|p| p.safe.as_ref()).filter(|v| !v.passed).collect();
-    assert!(!failed.is_empty(), "{what}: safe passed; findings: {:#?}", made.errors());
+    let failed: Vec<_> = made
+        .work
+        .programs
+        .iter()
+        .filter_map(|p| p.safe.as_ref())
+        .filter(|v| !v.passed)
+        .collect();
+    assert!(
+        !failed.is_empty(),
+        "{what}: safe passed; findings: {:#?}",
+        made.errors()
+    );
     let findings: Vec<_> = failed.iter().flat_map(|v| &v.findings).collect();
     let placed = |f: &Finding| {
         let of_no_feature = ["verify-rapid", "verify-hold"].contains(&f.code.as_str());
@@ -566,7 +576,9 @@ fn one_millimetre_deeper() {
         let floors: Vec<f64> = features.filter(|f| !f.through).map(|f| f.floor).collect();
         let made = edited(name, move |lines, _| {
             let at_floor = |l: &Line| {
-                l.cuts() && l.word('Z').is_some() && floors.iter().any(|f| (f - l.at[2]).abs() < 0.002)
+                l.cuts()
+                    && l.word('Z').is_some()
+                    && floors.iter().any(|f| (f - l.at[2]).abs() < 0.002)
             };
             let target = lines.iter().find(|l| at_floor(l))?.at[2];
             let deeper = |l: &Line| match at_floor(l) && (l.at[2] - target).abs() < 0.002 {
@@ -632,8 +644,11 @@ fn a_rapid_through_wood() {
         let (up, over) = (1..lines.len()).rev().find_map(|i| {
             let over = (i..lines.len()).find(|&k| sideways(&lines[k]))?;
             let known = lines[i..over].iter().all(|l| l.at[2].is_finite());
-            let far = (lines[over].at[0] - lines[i - 1].at[0]).hypot(lines[over].at[1] - lines[i - 1].at[1]) > 20.0;
-            (rises(&lines[i]) && lines[i - 1].cuts() && lines[i - 1].motion > 0 && known && far).then_some((i, over))
+            let far = (lines[over].at[0] - lines[i - 1].at[0])
+                .hypot(lines[over].at[1] - lines[i - 1].at[1])
+                > 20.0;
+            (rises(&lines[i]) && lines[i - 1].cuts() && lines[i - 1].motion > 0 && known && far)
+                .then_some((i, over))
         })?;
         let depth = lines[up - 1].at[2];
         let mut out = texts(lines);
@@ -693,13 +708,36 @@ fn a_rapid_below_a_screw_head() {
         // Heads that stand 4 mm above the wood, and rapids 2 mm above it: high enough for the wood, too low for the heads.
         let mut loaded = load(&sample(name)).unwrap();
         let settings = serde_json::json!({ "heads-sunk": false, "head-height": "4mm" });
-        loaded.work.documents.job.settings.insert("hold".to_string(), settings);
-        let stock = loaded.work.documents.stocks().into_keys().next().unwrap().to_string();
+        loaded
+            .work
+            .documents
+            .job
+            .settings
+            .insert("hold".to_string(), settings);
+        let stock = loaded
+            .work
+            .documents
+            .stocks()
+            .into_keys()
+            .next()
+            .unwrap()
+            .to_string();
         let low = loaded.work.documents.z_frame(&stock).unwrap().highest_top() + 2.0;
         let made = edited_job(loaded, move |lines, head| {
-            let high = |l: &Line| l.motion == 0 && l.word('Z').is_some() && (l.at[2] - head.safe_z).abs() < 0.02;
+            let high = |l: &Line| {
+                l.motion == 0 && l.word('Z').is_some() && (l.at[2] - head.safe_z).abs() < 0.02
+            };
             lines.iter().any(high).then(|| {
-                lines.iter().map(|l| if high(l) { l.with('Z', low) } else { l.text.clone() }).collect()
+                lines
+                    .iter()
+                    .map(|l| {
+                        if high(l) {
+                            l.with('Z', low)
+                        } else {
+                            l.text.clone()
+                        }
+                    })
+                    .collect()
             })
         });
         let made = made.unwrap_or_else(|| panic!("no safe height in the text of {name}"));

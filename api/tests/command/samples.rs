@@ -1,33 +1,12 @@
 //! Same binary, same job: the same bytes, with any key order, any number of threads, and resumed from any saved state.
 
-use crate::fresh::Fresh;
-use std::collections::BTreeMap;
+use crate::bench::{Bench, files};
 use std::path::{Path, PathBuf};
 
 fn sample(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))
         .join("../jobs")
         .join(name)
-}
-
-/// Every file below a folder with its bytes.
-fn files(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
-    let mut found = BTreeMap::new();
-    let mut open = vec![folder.to_path_buf()];
-    while let Some(dir) = open.pop() {
-        for entry in std::fs::read_dir(&dir).unwrap_or_else(|e| panic!("{}: {e}", dir.display())) {
-            let path = entry.unwrap().path();
-            if path.is_dir() {
-                open.push(path);
-            } else {
-                found.insert(
-                    path.strip_prefix(folder).unwrap().to_path_buf(),
-                    std::fs::read(&path).unwrap(),
-                );
-            }
-        }
-    }
-    found
 }
 
 fn assert_same(a: &Path, b: &Path, what: &str) {
@@ -39,7 +18,7 @@ fn assert_same(a: &Path, b: &Path, what: &str) {
         "{what}"
     );
     for (name, bytes) in &a {
-        assert!(bytes == &b[name], "{what}: {} differs", name.display());
+        assert!(bytes == &b[name], "{what}: {} differs", name);
     }
 }
 
@@ -63,31 +42,26 @@ fn reversed(value: &serde_json::Value) -> String {
     }
 }
 
-fn copy_sample(name: &str, to: &Fresh) {
+fn copy_sample(name: &str, to: &Bench) {
     for entry in std::fs::read_dir(sample(name)).unwrap() {
         let path = entry.unwrap().path();
         if path.is_file() {
             to.put(
-                &path.file_name().unwrap().to_string_lossy(),
+                &format!("job/{}", path.file_name().unwrap().to_string_lossy()),
                 std::fs::read(&path).unwrap(),
             );
         }
     }
 }
 
-fn ok(fresh: &Fresh, arguments: &[&str]) {
-    let output = fresh.run(arguments);
-    assert_eq!(
-        output.status.code(),
-        Some(0),
-        "{arguments:?}: {}",
-        String::from_utf8_lossy(&output.stderr)
-    );
+fn ok(bench: &Bench, arguments: &[&str]) {
+    let output = bench.run(arguments);
+    assert_eq!(output.exit, 0, "{arguments:?}: {}", output.err);
 }
 
 /// The header files of saved states, in order of the stages.
-fn states(fresh: &Fresh) -> Vec<PathBuf> {
-    let entries = std::fs::read_dir(fresh.0.join("states")).unwrap();
+fn states(bench: &Bench) -> Vec<PathBuf> {
+    let entries = std::fs::read_dir(bench.path("states")).unwrap();
     let mut states: Vec<PathBuf> = entries
         .map(|e| e.unwrap().path())
         .filter(|p| p.extension().is_some_and(|e| e == "json"))
@@ -99,30 +73,37 @@ fn states(fresh: &Fresh) -> Vec<PathBuf> {
 #[test]
 fn threads_and_key_order_change_no_byte() {
     for name in ["reading-bench", "step-stool", "newspaper-rack"] {
-        let fresh = Fresh::new(&format!("same-{name}"));
-        copy_sample(name, &fresh);
-        ok(&fresh, &["make", "job.json", "--out", "first"]);
-        ok(&fresh, &["make", "job.json", "--out", "again"]);
-        assert_same(&fresh.0.join("first"), &fresh.0.join("again"), name);
+        let bench = Bench::new();
+        copy_sample(name, &bench);
+        ok(&bench, &["make", "job/job.json", "--out", "first"]);
+        ok(&bench, &["make", "job/job.json", "--out", "again"]);
+        assert_same(&bench.path("first"), &bench.path("again"), name);
         for threads in ["1", "2", "7"] {
             ok(
-                &fresh,
-                &["make", "job.json", "--out", "threads", "--threads", threads],
+                &bench,
+                &[
+                    "make",
+                    "job/job.json",
+                    "--out",
+                    "threads",
+                    "--threads",
+                    threads,
+                ],
             );
             assert_same(
-                &fresh.0.join("first"),
-                &fresh.0.join("threads"),
+                &bench.path("first"),
+                &bench.path("threads"),
                 &format!("{name}, {threads} threads"),
             );
         }
-        for document in ["job.json", "shop.json"] {
-            let bytes = std::fs::read(fresh.0.join(document)).unwrap();
-            fresh.put(document, reversed(&serde_json::from_slice(&bytes).unwrap()));
+        for document in ["job/job.json", "job/shop.json"] {
+            let bytes = std::fs::read(bench.path(document)).unwrap();
+            bench.put(document, reversed(&serde_json::from_slice(&bytes).unwrap()));
         }
-        ok(&fresh, &["make", "job.json", "--out", "reversed"]);
+        ok(&bench, &["make", "job/job.json", "--out", "reversed"]);
         assert_same(
-            &fresh.0.join("first"),
-            &fresh.0.join("reversed"),
+            &bench.path("first"),
+            &bench.path("reversed"),
             &format!("{name}, keys reversed"),
         );
     }
@@ -131,51 +112,46 @@ fn threads_and_key_order_change_no_byte() {
 #[test]
 fn a_run_resumed_from_any_state_gives_the_same_bytes() {
     for name in ["reading-bench", "step-stool"] {
-        let fresh = Fresh::new(&format!("resumed-{name}"));
-        copy_sample(name, &fresh);
+        let bench = Bench::new();
+        copy_sample(name, &bench);
         ok(
-            &fresh,
+            &bench,
             &[
                 "make",
-                "job.json",
+                "job/job.json",
                 "--out",
                 "straight",
                 "--save-work",
                 "states",
             ],
         );
-        let states = states(&fresh);
+        let states = states(&bench);
         assert!(states.len() >= 12, "a state after every stage: {states:?}");
         for state in &states {
             let state = state.to_string_lossy().into_owned();
             ok(
-                &fresh,
-                &["make", "job.json", "--out", "resumed", "--from", &state],
+                &bench,
+                &["make", "job/job.json", "--out", "resumed", "--from", &state],
             );
             assert_same(
-                &fresh.0.join("straight"),
-                &fresh.0.join("resumed"),
+                &bench.path("straight"),
+                &bench.path("resumed"),
                 &format!("{name} from {state}"),
             );
         }
         // A state of another job is refused.
-        let job = std::fs::read(fresh.0.join("job.json")).unwrap();
+        let job = std::fs::read(bench.path("job/job.json")).unwrap();
         let mut job: serde_json::Value = serde_json::from_slice(&job).unwrap();
         job["name"] = "Another".into();
-        fresh.put("job.json", job.to_string());
-        let output = fresh.run(&[
+        bench.put("job/job.json", job.to_string());
+        let output = bench.run(&[
             "make",
-            "job.json",
+            "job/job.json",
             "--out",
             "other",
             "--from",
             &states[3].to_string_lossy(),
         ]);
-        assert_eq!(
-            output.status.code(),
-            Some(1),
-            "{}",
-            String::from_utf8_lossy(&output.stderr)
-        );
+        assert_eq!(output.exit, 2, "{}", output.err);
     }
 }
