@@ -17,6 +17,9 @@ const RATE_SHARE: f64 = 0.005;
 /// … and by this much, mm/min or rev/min: a feed in inches with one decimal.
 const RATE_LEAST: f64 = 1.5;
 
+/// Cuts no longer than this may vanish from a text by the rounding of their ends, mm.
+const VANISHES_MM: f64 = 2.0 * TEXT_AGAINST_PLAN_MM;
+
 /// A planned thing that the text must do.
 #[derive(Clone, Debug)]
 enum Wanted {
@@ -498,18 +501,19 @@ impl Comparison {
             self.fail(m.line, "cuts from an unknown position".into());
             return;
         };
-        // Planned cuts shorter than the tolerance may have vanished in rounding.
-        loop {
-            match self.wanted() {
-                Some(Wanted::Cut { curve, .. })
-                    if self.share <= 0.0
-                        && curve.length() <= 2.0 * TEXT_AGAINST_PLAN_MM
-                        && distance(curve.at(1.0), to) > TEXT_AGAINST_PLAN_MM =>
-                {
-                    self.next += 1;
-                }
-                _ => break,
+        // Planned cuts shorter than the tolerance, and such rests of longer ones, may have vanished in rounding.
+        let said = match m.action {
+            Action::Arc { centre, sweep, .. } => from.xy().distance(centre) * sweep.abs(),
+            _ => distance(from, to),
+        };
+        while let Some(Wanted::Cut { curve, .. }) = self.wanted() {
+            let rest = curve.length() * (1.0 - self.share);
+            let elsewhere = distance(curve.at(1.0), to) > TEXT_AGAINST_PLAN_MM;
+            if rest > VANISHES_MM || !(elsewhere || said > rest + VANISHES_MM) {
+                break;
             }
+            self.next += 1;
+            self.share = 0.0;
         }
         let rpm = self.plan.rpm.get(self.next).copied().unwrap_or(0.0);
         match self.wanted().cloned() {
@@ -567,8 +571,10 @@ impl Comparison {
                 b: to.xy(),
             },
         };
-        let done =
-            distance(curve.at(1.0), to) <= TEXT_AGAINST_PLAN_MM && end > 1.0 - 1e-2 || end >= 1.0;
+        let rest = curve.length() * (1.0 - end);
+        let done = end >= 1.0
+            || distance(curve.at(1.0), to) <= TEXT_AGAINST_PLAN_MM
+                && (end > 1.0 - 1e-2 || rest <= VANISHES_MM);
         let end = if done { 1.0 } else { end };
         let mut off = 0.0_f64;
         for i in 0..=4 {
@@ -618,7 +624,7 @@ impl Comparison {
             let missing = self.plan.wanted[self.next.min(self.plan.wanted.len())..]
                 .iter()
                 .find(|(w, _)| match w {
-                    Wanted::Cut { curve, .. } => curve.length() > 2.0 * TEXT_AGAINST_PLAN_MM,
+                    Wanted::Cut { curve, .. } => curve.length() > VANISHES_MM,
                     Wanted::Hole { .. } | Wanted::Pause => true,
                     _ => false,
                 });
