@@ -82,53 +82,71 @@ fn reached(moves: &[Move]) -> Vec<(Point3, bool)> {
         .collect()
 }
 
-fn slots_are_one_pass_each(relief: Option<&str>) {
-    let made = make(loaded(6.0, relief)).unwrap();
-    check_reading(&made);
-    assert!(made.ready(), "{:#?}", made.errors());
-    // Every pocket that the drawing has exactly 6.000 mm wide is run along its centre line, not in loops.
-    let mut slots = 0;
-    for variant in &made.work.variants {
-        for feature in &variant.features {
-            let bounds = feature.shape.bounds();
-            let width = bounds.width().min(bounds.height());
-            if !feature.kind.is_cleared() || (width - 6.0).abs() > 0.001 {
-                continue;
-            }
-            slots += 1;
-            let upright = bounds.width() < bounds.height();
-            for step in variant.steps.iter().filter(|s| s.feature == feature.key) {
-                for (at, cutting) in reached(&made.work.moves(&step.moves)) {
-                    let off = if upright {
-                        at.x - bounds.centre().x
-                    } else {
-                        at.y - bounds.centre().y
-                    };
-                    let in_lobe = feature.corners.iter().any(|c| c.at.distance(at.xy()) < 6.0);
-                    assert!(
-                        !cutting || off.abs() < 0.011 || in_lobe,
-                        "{} {}: {off} off",
-                        variant.id,
-                        feature.key
-                    );
-                }
-            }
+#[test]
+fn a_cutter_of_six_millimetres_makes_the_sheet_with_relief_and_without() {
+    for relief in [None, Some("dog-bone")] {
+        let made = make(loaded(6.0, relief)).unwrap();
+        check_reading(&made);
+        assert!(made.ready(), "{relief:?}: {:#?}", made.errors());
+    }
+}
+
+/// The sheet's four pockets of exactly 6.000 mm lie flush along their part's edge, so they run out over it and any cutter reaches
+/// them. The same slot with wood all round is one pass of the cutter of its width, and is refused for a wider one.
+fn slot(diameter: f64, relief: &str) -> Made {
+    let job = serde_json::json!({
+        "format": "grainway.job/1", "name": "Slot", "shop": "s",
+        "parts": [{ "id": "rail", "stock": "ply-12", "blank": { "length": 510, "width": 115 }, "features": [{
+            "id": "slot", "kind": "pocket", "depth": 4, "relief": { "kind": relief },
+            "shape": { "rectangle": { "at": [200, 30], "size": [6, 50.5] } } }] }]
+    });
+    let shop = cutting_sheet_shop(diameter).replace(
+        "\"thickness\": [12]",
+        "\"thickness\": [12], \"boards\": [{ \"id\": \"b\", \"length\": 800, \"width\": 300 }]",
+    );
+    make(load_texts(&job.to_string(), &shop, &shared()).unwrap()).unwrap()
+}
+
+#[test]
+fn a_slot_of_the_cutters_width_is_one_pass() {
+    for relief in ["none", "dog-bone"] {
+        let made = slot(6.0, relief);
+        assert!(made.ready(), "{relief}: {:#?}", made.errors());
+        let variant = &made.work.variants[0];
+        let feature = variant.features.iter().find(|f| f.key == "slot").unwrap();
+        let steps = variant.steps.iter().filter(|s| s.feature == "slot");
+        let moves: Vec<_> = steps
+            .flat_map(|s| reached(&made.work.moves(&s.moves)))
+            .collect();
+        assert!(
+            moves
+                .iter()
+                .any(|(at, cutting)| *cutting && (at.z - 8.0).abs() < 1e-6)
+        );
+        for (at, _) in moves.iter().filter(|(_, cutting)| *cutting) {
+            let in_lobe = feature.corners.iter().any(|c| c.at.distance(at.xy()) < 6.0);
+            assert!((at.x - 203.0).abs() < 0.011 || in_lobe, "{relief}: {at:?}");
         }
     }
+}
+
+#[test]
+fn a_slot_narrower_than_the_cutter_is_refused_with_its_place() {
+    let made = slot(6.35, "none");
+    assert!(!made.ready());
+    let found = made
+        .work
+        .findings
+        .iter()
+        .find(|f| f.feature.as_deref() == Some("slot"))
+        .expect("a finding");
+    assert_eq!(found.code, "cutter-too-large");
+    let at = found.at.expect("a place");
     assert!(
-        slots >= 4,
-        "the sheet has four slots of exactly 6.000 mm: {slots}"
+        (200.0..=206.0).contains(&at.x) && (30.0..=80.5).contains(&at.y),
+        "{found}"
     );
-}
-
-#[test]
-fn slots_of_the_cutters_width_are_one_pass_without_relief() {
-    slots_are_one_pass_each(None);
-}
-
-#[test]
-fn slots_of_the_cutters_width_are_one_pass_with_relief() {
-    slots_are_one_pass_each(Some("dog-bone"));
+    assert!(found.message.contains("6.350"), "{found}");
 }
 
 #[test]
