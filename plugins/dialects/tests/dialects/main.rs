@@ -1,7 +1,10 @@
 //! Tests of the dialects from outside: published checks, round trips, an independent grammar, faults.
 
+mod faults;
 mod grammar;
+mod published;
 mod round_trip;
+mod writing;
 
 use grainway_dialects::built_in;
 use grainway_pipeline::dialect::{Action, Dialect, ProgramHead, ReadEnd, ReadMove, Written};

@@ -1,7 +1,7 @@
 //! Seeded random programs, written and read back.
 
 use crate::{faults, grammar, read, write};
-use grainway_dialects::{built_in, from_json};
+use grainway_dialects::from_json;
 use grainway_pipeline::dialect::{Action, Dialect, ReadMove};
 use grainway_pipeline::doc::Unit;
 use grainway_pipeline::geom::{Point, Point3, point};
@@ -63,7 +63,7 @@ pub fn program(seed: u64, by_machine: bool) -> Vec<Item> {
             feed: r.between(100.0, 900.0),
         }));
         at = down;
-        for _ in 0..r.below(20) {
+        for _ in 0..r.below(14) {
             let feed = [1800.0, 2400.5, r.between(50.0, 6000.0)][r.below(3) as usize];
             let m = match r.below(5) {
                 0 | 1 => Move::Line {

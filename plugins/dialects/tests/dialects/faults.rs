@@ -1,0 +1,232 @@
+//! Every fault that a reader tells, each raised by a text. Rules are those of NISTIR 6556 unless a line says "ours".
+
+use crate::{faults, read, read_as};
+use grainway_dialects::from_json;
+use grainway_pipeline::dialect::{Action, ReadEnd};
+use std::ops::ControlFlow;
+
+/// A program around one line: modes said, standing at (0, 0, 5), feed set.
+fn around(line: &str) -> String {
+    format!("G21 G90 G17 G94 F1000\nG0 Z5\nG0 X0 Y0\n{line}\nM2\n")
+}
+
+#[test]
+fn each_fault_is_raised() {
+    for (line, code) in [
+        ("G1 X1 Ä", "bad-character"),
+        ("G1 X1 ?", "bad-character"),
+        ("G1 X1 (open", "bad-comment"),
+        ("G1 X1 (a (b))", "bad-comment"),
+        ("G1 X1 )", "bad-comment"),
+        ("G1 X1e3", "unknown-word"),
+        ("G1 X", "bad-number"),
+        ("G1 X1..2", "bad-character"),
+        ("G1 X[1/0]", "bad-expression"),
+        ("#6000=1", "bad-parameter"),
+        ("#1 5", "bad-parameter"),
+        ("N123456 G1 X1", "bad-line-number"),
+        ("N1.5 G1 X1", "bad-line-number"),
+        ("G1 N5 X1", "bad-line-number"),
+        ("O100", "unknown-word"),
+        ("G5 X1", "unknown-word"),
+        ("M99", "unknown-word"),
+        ("G0 G1 X1", "two-of-one-group"),
+        ("G20 G21", "two-of-one-group"),
+        ("M3 M4", "two-of-one-group"),
+        ("M8 M9", "two-of-one-group"),
+        ("T1 M6 M3 M7 M48 M0", "too-many-m"),
+        ("G1 X1 X2", "repeated-word"),
+        ("G1 X1 G92", "axis-conflict"),
+        ("G1 X1 J2", "unused-word"),
+        ("G1 X1 H2", "unused-word"),
+        ("G80 X1", "unused-word"),
+        ("G1", "missing-word"),
+        ("G2 Z1 I1", "missing-word"),
+        ("G2 X1", "missing-word"),
+        ("G4", "missing-word"),
+        ("G43", "unused-word-is-not-this"),
+        ("G81 X1 Z-1", "missing-word"),
+        ("G83 X1 Z-1 R2", "missing-word"),
+        ("G82 X1 Z-1 R2", "missing-word"),
+        ("M6", "missing-word"),
+        ("G53", "missing-word"),
+        ("G4 P-1", "bad-value"),
+        ("F-1", "bad-value"),
+        ("S-1", "bad-value"),
+        ("T1.5", "bad-value"),
+        ("G81 X1 Z-1 R2 L0", "bad-value"),
+        ("G81 X1 Z-1 R2 L1.5", "bad-value"),
+        ("G83 X1 Z-1 R2 Q0", "bad-value"),
+        ("G83 X1 Z-1 R2 Q0.00001", "bad-value"),
+        ("G81 X1 Z3 R2", "cycle-levels"),
+        ("G2 X10 Y0 I5.003 J0", "arc-radius"),
+        ("G2 X10 Y0 R4", "arc-radius"),
+        ("G2 X0 Y0 I0 J0", "arc-radius"),
+        ("G2 X0 Y0 R4", "arc-ends-coincide"),
+        ("G2 X10 Y0 I5 R5", "arc-format"),
+        ("G18", "plane"),
+        ("G41 D1", "cutter-compensation"),
+        ("G55", "other-origin"),
+        ("G92 X0", "other-origin"),
+        ("G92.1", "other-origin"),
+        ("G10 L2 P1 X5", "other-origin"),
+        ("#5221=5", "other-origin"),
+        ("G28 Z0", "home"),
+        ("G30", "home"),
+        ("G38.2 Z0", "probe"),
+        ("G84 X1 Z-1 R2", "cycle"),
+        ("G93", "inverse-time"),
+        ("A5", "rotary"),
+        ("G53 G0 Z-5", "machine-coordinates"),
+        ("G53 G0 X0", "machine-coordinates"),
+        ("G53 G1 Z0", "machine-coordinates"),
+        ("G20 F5", "feed-unit"),
+        ("% G1", "percent"),
+        ("%", "percent"),
+        ("/G1 X1", "block-delete"),
+    ] {
+        let events = read_as("rs274-ngc", &around(line));
+        let found = faults(&events);
+        if line == "G43" {
+            assert_eq!(found, [(4, "missing-word")]);
+            continue;
+        }
+        assert!(found.contains(&(4, code)), "{line}: {found:?}");
+        // Reading goes on: the end is reached all the same.
+        assert!(events.iter().any(|e| e.action == Action::End), "{line}");
+    }
+}
+
+#[test]
+fn faults_of_a_whole_text() {
+    for (text, line, code) in [
+        ("G21 G90\nG1 Z5 X0 Y0\nM2\n", 2, "no-feed"),
+        ("G21 G90 F0\nG1 Z5 X0 Y0\nM2\n", 2, "no-feed"),
+        ("G90\nG0 Z5\nM2\n", 2, "no-unit"),
+        ("G21\nG0 Z5\nM2\n", 2, "no-distance-mode"),
+        ("G21 G90\nX5\nM2\n", 2, "no-motion-mode"),
+        ("G21 G90 F9\nG3 X5 Y5 I5\nM2\n", 2, "unknown-position"),
+        ("G21 G91\nG0 Z5\nM2\n", 2, "unknown-position"),
+        ("G21 G90\nG0 Z5\n", 2, "no-end"),
+        ("%\nG21 G90\nG0 Z5\nM2\n", 4, "percent"),
+        ("G21 G90\nM2\nG0 Z5\n", 3, "after-end"),
+    ] {
+        assert_eq!(
+            faults(&read_as("rs274-ngc", text)),
+            [(line, code)],
+            "{text}"
+        );
+    }
+    let long = format!("G21 G90\n({})\nM2\n", "x".repeat(255));
+    assert_eq!(faults(&read_as("rs274-ngc", &long)), [(2, "line-too-long")]);
+    let just = format!("G21 G90\n({})\nM2\n", "x".repeat(254));
+    assert_eq!(faults(&read_as("rs274-ngc", &just)), []);
+}
+
+/// Ours: a dialect's reader takes what its data file allows.
+#[test]
+fn the_lean_reader_is_narrower() {
+    for (line, code) in [
+        ("G81 X1 Y1 Z-1 R2", "not-in-dialect"),
+        ("T1 M6", "not-in-dialect"),
+        ("M6", "not-in-dialect"),
+        ("M4", "not-in-dialect"),
+        ("N10 G1 X1", "not-in-dialect"),
+        ("G1 X[1+1]", "not-in-dialect"),
+        ("G1 X#1", "not-in-dialect"),
+        ("#1=2", "not-in-dialect"),
+        ("/G1 X1", "not-in-dialect"),
+        ("%", "not-in-dialect"),
+        ("G53 G0 Z0", "not-in-dialect"),
+        ("G91", "not-in-dialect"),
+        ("G2 X0 Y0 I5 J0", "full-circle"),
+        ("G2 X0 Y10 I5 J5", "ok"),
+        ("G3 X0 Y10 I5 J5", "arc-sweep"),
+    ] {
+        let found = faults(&read_as("rs274-lean", &around(line)));
+        match code {
+            "ok" => assert_eq!(found, [], "{line}"),
+            _ => assert_eq!(found, [(4, code)], "{line}"),
+        }
+    }
+    let flat = from_json(
+        r#"{"format": "grainway.dialect/1", "name": "flat", "version": 1, "extends": "rs274-lean", "summary": "",
+            "arcs": {"helices": false}}"#,
+    )
+    .unwrap();
+    let events = read(flat.as_ref(), &around("G2 X10 Y0 Z4 I5 J0"));
+    assert_eq!(faults(&events), [(4, "helix")]);
+    let none = from_json(
+        r#"{"format": "grainway.dialect/1", "name": "none", "version": 1, "extends": "rs274-ngc", "summary": "",
+            "language": {"radius-arcs": false}}"#,
+    )
+    .unwrap();
+    let events = read(none.as_ref(), &around("G2 X10 Y0 R5"));
+    assert_eq!(faults(&events), [(4, "not-in-dialect")]);
+}
+
+/// Section 3.5.3.2: 0.002 mm, or 0.0002 in while inches are in force.
+#[test]
+fn the_published_arc_limit() {
+    let mm = |i: f64| {
+        faults(&read_as(
+            "rs274-ngc",
+            &around(&format!("G2 X10 Y0 I{i} J0")),
+        ))
+    };
+    assert_eq!(mm(5.001), []);
+    assert_eq!(mm(5.0011), [(4, "arc-radius")]);
+    let inch = |i: f64| {
+        faults(&read_as(
+            "rs274-ngc",
+            &format!("G20 G90\nF50\nG0 Z1\nG0 X0 Y0\nG2 X1 Y0 I{i} J0\nM2\n"),
+        ))
+    };
+    assert_eq!(inch(0.5001), []);
+    assert_eq!(inch(0.50011), [(5, "arc-radius")]);
+}
+
+/// A text of any bytes is read to its end; nothing panics and memory stays bounded.
+#[test]
+fn garbage_is_read_to_its_end() {
+    let mut random = crate::round_trip::Random::new(5);
+    let alphabet = b"GXYZIJRFSMNTPQL0123456789.-+ #[]/()*%\n\r=;abs";
+    for _ in 0..300 {
+        let text: Vec<u8> = (0..random.below(600))
+            .map(|_| alphabet[random.below(alphabet.len() as u64) as usize])
+            .collect();
+        let mut events = 0u64;
+        for d in ["rs274-ngc", "rs274-lean"] {
+            let all = grainway_dialects::built_in();
+            let end = all
+                .get(d)
+                .unwrap()
+                .reader()
+                .unwrap()
+                .read(&mut &text[..], &mut |_| {
+                    events += 1;
+                    ControlFlow::Continue(())
+                });
+            assert!(matches!(end, ReadEnd::Complete { .. }));
+        }
+        assert!(events > 0);
+    }
+    let endless = vec![b'X'; 3_000_000];
+    let text = String::from_utf8(endless).unwrap();
+    assert_eq!(
+        faults(&read_as("rs274-ngc", &text))[0],
+        (1, "line-too-long")
+    );
+}
+
+#[test]
+fn the_receiver_can_stop() {
+    let all = grainway_dialects::built_in();
+    let reader = all.get("rs274-ngc").unwrap().reader().unwrap();
+    let mut n = 0;
+    let end = reader.read(&mut around("G1 X1").as_bytes(), &mut |_| {
+        n += 1;
+        ControlFlow::Break(())
+    });
+    assert_eq!((end, n), (ReadEnd::Stopped, 1));
+}
