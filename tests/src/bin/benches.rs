@@ -6,14 +6,18 @@
 #![allow(clippy::print_stdout, reason = "benches print")]
 
 use grainway_pipeline::chain::{Chain, Keep, Stages, StateKey};
+use grainway_pipeline::dialect::ProgramHead;
+use grainway_pipeline::doc::Unit;
 use grainway_pipeline::geom::{Contour, Point, point};
+use grainway_pipeline::motion::Item;
 use grainway_pipeline::stage::{Cancel, Cx, MemorySpool, Silent, Stop};
-use grainway_pipeline::work::Work;
+use grainway_pipeline::work::{Work, items};
 use grainway_tests::{
     CUTTING_SHEET_JOB, Loaded, cutting_sheet_shop, load_texts, python, root, shared,
 };
 use serde_json::{Value, json};
 use std::io::Write;
+use std::ops::ControlFlow;
 use std::time::Instant;
 
 type Failure = Box<dyn std::error::Error>;
@@ -33,6 +37,9 @@ fn main() -> Result<(), Failure> {
     }
     if every || what == "copies" {
         copies(if full { 300 } else { 30 })?;
+    }
+    if every || what == "texts" {
+        texts(if full { 20 } else { 1 })?;
     }
     if every || what == "memory" {
         memory()?;
@@ -268,6 +275,86 @@ fn copies(count: usize) -> Result<(), Failure> {
             b / a
         );
     }
+    Ok(())
+}
+
+/// Text written and read in MB/s, against plain formatting and splitting of as many numbers.
+fn texts(times: usize) -> Result<(), Failure> {
+    let (work, _, _) = timed(sheet_job()?, None)?;
+    let setup = work.setups.first().ok_or("a setup")?;
+    let all: Vec<Item> = items(&work, setup, (0, setup.order.len()), true).collect();
+    let dialects = grainway_dialects::built_in();
+    let dialect = dialects.get("rs274-ngc").ok_or("the dialect")?;
+    let head = ProgramHead {
+        name: "bench".into(),
+        number: 1,
+        remarks: Vec::new(),
+        unit: Unit::Mm,
+        safe_z: setup.safe_z,
+    };
+    let mut text = Vec::new();
+    let started = Instant::now();
+    let mut moves = 0.0;
+    for _ in 0..times {
+        text.clear();
+        moves += dialect
+            .write(&head, &mut all.iter().cloned(), &mut text)?
+            .moves as f64;
+    }
+    let wrote = started.elapsed().as_secs_f64();
+    let started = Instant::now();
+    let mut plain = Vec::new();
+    for _ in 0..times {
+        plain.clear();
+        for item in &all {
+            if let Item::Move(m) = item {
+                let p = m.end(Default::default());
+                writeln!(
+                    plain,
+                    "G1 X{:.3} Y{:.3} Z{:.3} F{:.0}",
+                    p.x, p.y, p.z, 1000.0
+                )?;
+            }
+        }
+    }
+    let formatted = started.elapsed().as_secs_f64();
+    let reader = dialect.reader().ok_or("a reader")?;
+    let started = Instant::now();
+    let mut events = 0.0;
+    for _ in 0..times {
+        reader.read(&mut text.as_slice(), &mut |_| {
+            events += 1.0;
+            ControlFlow::Continue(())
+        });
+    }
+    let read = started.elapsed().as_secs_f64();
+    let started = Instant::now();
+    let mut sum = 0.0;
+    for _ in 0..times {
+        for line in std::str::from_utf8(&text)?.lines() {
+            sum += line
+                .split_whitespace()
+                .filter_map(|w| w.get(1..)?.parse::<f64>().ok())
+                .sum::<f64>();
+        }
+    }
+    let split = started.elapsed().as_secs_f64();
+    std::hint::black_box(sum);
+    let mb = |bytes: &[u8]| bytes.len() as f64 * times as f64 / 1e6;
+    println!(
+        "texts: written {:.1} MB/s, {:.2} million moves/s | format! {:.1} MB/s | ratio {:.2}",
+        mb(&text) / wrote,
+        moves / wrote / 1e6,
+        mb(&plain) / formatted,
+        mb(&text) / wrote / (mb(&plain) / formatted)
+    );
+    println!(
+        "texts: read {:.1} MB/s, {:.2} million events/s | split and parse {:.1} MB/s | ratio {:.2}",
+        mb(&text) / read,
+        events / read / 1e6,
+        mb(&text) / split,
+        split / read
+    );
     Ok(())
 }
 
