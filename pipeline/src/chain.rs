@@ -251,7 +251,8 @@ fn merged(stage: &dyn Stage, work: &Work) -> Result<Settings, Vec<Problem>> {
     }
 }
 
-fn overlay(under: &mut Value, over: &Value) {
+/// Puts the keys of `over` over those of `under`: objects key by key, everything else as a whole.
+pub fn overlay(under: &mut Value, over: &Value) {
     match (under, over) {
         (Value::Object(u), Value::Object(o)) => {
             for (k, v) in o {

@@ -4,6 +4,7 @@
 //! unless one already in use does it too: few changes, and no needlessly thin cutter.
 
 use crate::reach::{self, Spot};
+use grainway_pipeline::chain::nearest;
 use grainway_pipeline::doc::{Cutter, CutterKind, Flutes, IfUnreachable};
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::geom::Notes;
@@ -66,35 +67,16 @@ pub fn named<'a>(
     if let Some((id, cutter)) = documents.shop.cutters.get_key_value(id) {
         return Ok((id, cutter));
     }
-    let near = nearest_name(id, documents.shop.cutters.keys().map(String::as_str));
-    let offer = near.map_or_else(
-        || "the shop has no cutters".to_string(),
-        |n| format!("the nearest is \"{n}\""),
-    );
+    let known: Vec<&str> = documents.shop.cutters.keys().map(String::as_str).collect();
+    let offer = match nearest(id, known.iter().copied()) {
+        Some(near) => format!("the nearest is \"{near}\""),
+        None if known.is_empty() => "there are none".to_string(),
+        None => format!("there are {}", known.join(", ")),
+    };
     Err(Box::new(Finding::new(
         &code::UNKNOWN_NAME,
         format!("The shop has no cutter \"{id}\"; {offer}."),
     )))
-}
-
-/// The name least different from `wanted`; the first of equals in their order.
-fn nearest_name<'a>(wanted: &str, names: impl Iterator<Item = &'a str>) -> Option<&'a str> {
-    let distance = |a: &str, b: &str| {
-        // Levenshtein's distance over characters, one row at a time.
-        let b: Vec<char> = b.chars().collect();
-        let mut row: Vec<usize> = (0..=b.len()).collect();
-        for (i, x) in a.chars().enumerate() {
-            let mut corner = i;
-            row[0] = i + 1;
-            for (j, y) in b.iter().enumerate() {
-                let change = corner + usize::from(x != *y);
-                corner = row[j + 1];
-                row[j + 1] = change.min(row[j] + 1).min(row[j + 1] + 1);
-            }
-        }
-        row[b.len()]
-    };
-    names.min_by_key(|n| distance(wanted, n))
 }
 
 /// The flat end mills: largest first, then up-cut before straight before compression before down-cut, then by number and id.

@@ -2,6 +2,7 @@
 //!
 //! Writer and reader share this file and nothing else.
 
+use grainway_pipeline::chain::overlay;
 use grainway_pipeline::dialect::DialectAbout;
 use grainway_pipeline::doc::{Problem, Unit};
 use schemars::JsonSchema;
@@ -498,22 +499,5 @@ impl DialectFile {
             blocks_per_second: self.blocks_per_second,
             line_length: self.lines.length,
         }
-    }
-}
-
-/// Puts the keys of `over` over those of `under`: objects key by key, everything else as a whole.
-fn overlay(under: &mut Value, over: &Value) {
-    match (under, over) {
-        (Value::Object(u), Value::Object(o)) => {
-            for (k, v) in o {
-                match u.get_mut(k) {
-                    Some(slot) => overlay(slot, v),
-                    None => {
-                        u.insert(k.clone(), v.clone());
-                    }
-                }
-            }
-        }
-        (under, over) => *under = over.clone(),
     }
 }
