@@ -3,6 +3,9 @@
 //! The yardstick is the definition itself, not another kernel: a point belongs to the offset of a region exactly when its own
 //! distance from the boundary says so.
 
+// The whole binary is a test; the lints' leave for tests covers marked functions only.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
 use grainway_pipeline::geom::{
     Bounds, Capsule, Contour, Notes, Point, PolySet, Region, Segment, SegmentIndex, Vertex,
     difference, insets, intersection, intersections, offset, opening, point, pole,

@@ -1,5 +1,8 @@
 //! Offsets and openings against worked figures from outside.
 
+// The whole binary is a test; the lints' leave for tests covers marked functions only.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
 use grainway_pipeline::geom::{
     Contour, Notes, Point, PolySet, Region, Vertex, insets, offset, opening, point, self_crossing,
 };

@@ -23,8 +23,8 @@ impl Bench {
         let bench = Bench {
             root: root.canonicalize().unwrap(),
         };
-        bench.put("job/job.json", &job().to_string());
-        bench.put("job/shop.json", &shop().to_string());
+        bench.put("job/job.json", job().to_string());
+        bench.put("job/shop.json", shop().to_string());
         bench
     }
     pub fn path(&self, name: &str) -> PathBuf {

@@ -18,7 +18,7 @@ fn an_unknown_key_offers_the_nearest() {
     let part = job["parts"][0].as_object_mut().unwrap();
     let count = part.remove("count").unwrap();
     part.insert("cuont".to_string(), count);
-    bench.put("job/job.json", &job.to_string());
+    bench.put("job/job.json", job.to_string());
     let run = bench.make();
     assert_eq!(run.exit, 1, "{}", run.err);
     assert!(run.err.contains("did you mean \"count\"?"), "{}", run.err);
@@ -49,8 +49,8 @@ fn twelve_unrelated_mistakes_are_named_in_one_run() {
     shop["machines"]["router"]["min-rpm"] = json!(30_000);
     shop["cutters"]["mill-6"]["kind"] = json!("end-mil");
     shop["stocks"]["ash-12"]["boards"][0]["width"] = json!("200 cm");
-    bench.put("job/job.json", &job.to_string());
-    bench.put("job/shop.json", &shop.to_string());
+    bench.put("job/job.json", job.to_string());
+    bench.put("job/shop.json", shop.to_string());
     let run = bench.make();
     assert_eq!(run.exit, 1, "{}", run.err);
     for part in [
@@ -91,7 +91,7 @@ fn documents_that_are_none_are_findings() {
         assert_eq!(bench.report()["verdict"], "refused");
     }
     let bench = Bench::new();
-    bench.put("job/job.json", &" ".repeat(50_000_000));
+    bench.put("job/job.json", " ".repeat(50_000_000));
     let run = bench.make();
     assert_eq!(run.exit, 1, "{}", run.err);
     assert!(run.err.contains("50000000 bytes"), "{}", run.err);
@@ -121,7 +121,7 @@ fn files_outside_the_job_are_not_read() {
         job["drawings"] = json!([
             { "id": "d", "file": file, "unit": "mm", "stock": "ash-12", "layers": [{ "layer": ".*", "make": "outline" }] }
         ]);
-        bench.put("job/job.json", &job.to_string());
+        bench.put("job/job.json", job.to_string());
         let run = bench.make();
         assert_eq!(run.exit, 1, "{file}: {}", run.err);
         assert!(
@@ -132,7 +132,7 @@ fn files_outside_the_job_are_not_read() {
     }
     let mut job = job();
     job["shop"] = json!("../job/../secret.json");
-    bench.put("job/job.json", &job.to_string());
+    bench.put("job/job.json", job.to_string());
     let run = bench.make();
     assert_eq!(run.exit, 1, "{}", run.err);
     assert!(run.err.contains("outside the job's folder"), "{}", run.err);

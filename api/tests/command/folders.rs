@@ -8,13 +8,13 @@ fn yesterday(bench: &Bench) {
     bench.put("out/programs/01-board-1.ngc", "M2\n");
     let report =
         json!({ "format": "grainway.report/1", "files": { "programs/01-board-1.ngc": "" } });
-    bench.put("out/report.json", &report.to_string());
+    bench.put("out/report.json", report.to_string());
 }
 
 fn refuse(bench: &Bench) {
     let mut job = job();
     job["parts"][0]["count"] = json!(0);
-    bench.put("job/job.json", &job.to_string());
+    bench.put("job/job.json", job.to_string());
 }
 
 #[test]

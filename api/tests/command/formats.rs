@@ -25,7 +25,7 @@ fn documents_of_every_version_migrate() {
         let path = entry.unwrap().path();
         let name = path.file_name().unwrap().to_str().unwrap().to_string();
         let bench = Bench::new();
-        bench.put(&name, &std::fs::read_to_string(&path).unwrap());
+        bench.put(&name, std::fs::read_to_string(&path).unwrap());
         let run = bench.run(&["migrate", &name]);
         assert_eq!(run.exit, 0, "{name}: {}", run.err);
         let text = bench.read(&name);

@@ -121,7 +121,7 @@ fn names_in_documents_stay_names_on_the_sheet() {
     let bench = Bench::new();
     let mut job = job();
     job["name"] = json!("<script>alert(1)</script> & more");
-    bench.put("job/job.json", &job.to_string());
+    bench.put("job/job.json", job.to_string());
     bench.make();
     let html = bench.read("out/setup-sheet.html");
     assert!(!html.contains("<script"), "a name became markup");
@@ -171,7 +171,7 @@ fn the_same_job_gives_the_same_bytes() {
     let last = tail.rfind('}').unwrap();
     bench.put(
         "job/job.json",
-        &format!(
+        format!(
             "{head}{},\n \"name\": \"Card-index cabinet\"\n}}",
             tail[..last].trim_end()
         ),
@@ -228,7 +228,7 @@ fn a_run_taken_up_from_any_state_gives_the_same_bytes() {
     let state = states[6].to_str().unwrap();
     let mut other = job();
     other["settings"] = json!({ "report": { "nut-clearance": 6 }, "drawing": {} });
-    bench.put("job/job.json", &other.to_string());
+    bench.put("job/job.json", other.to_string());
     let run = bench.run(&["make", "job/job.json", "--out", "again", "--from", state]);
     assert_eq!(run.exit, 2, "{}", run.err);
     assert!(
@@ -236,7 +236,7 @@ fn a_run_taken_up_from_any_state_gives_the_same_bytes() {
         "{}",
         run.err
     );
-    bench.put("job/job.json", &job().to_string());
+    bench.put("job/job.json", job().to_string());
     let block = std::fs::read_dir(bench.path("states/blobs"))
         .unwrap()
         .next()
@@ -285,7 +285,7 @@ fn verify_judges_texts_as_make_did() {
         program["as-planned"]["passed"]
     );
     assert_eq!(run.exit == 0, report["verdict"] == "ready");
-    bench.put(name, &format!("?!?\n{checked}"));
+    bench.put(name, format!("?!?\n{checked}"));
     let run = bench.run(&["verify", name, "--job", "job/job.json", "--edited"]);
     assert_eq!(run.exit, 1, "{}", run.out);
     assert!(run.out.contains("do not run"), "{}", run.out);
@@ -330,10 +330,10 @@ fn an_interrupt_ends_with_130() {
     let bench = Bench::new();
     let mut job = job();
     job["parts"][0]["count"] = json!(3000);
-    bench.put("job/job.json", &job.to_string());
+    bench.put("job/job.json", job.to_string());
     let mut shop = crate::bench::shop();
     shop["stocks"]["ash-12"]["boards"][0]["count"] = json!(1000);
-    bench.put("job/shop.json", &shop.to_string());
+    bench.put("job/shop.json", shop.to_string());
     let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_grainway"))
         .args([
             "make",

@@ -88,11 +88,12 @@ mod tests {
             thickest: 19.6,
         };
         let (bed, top) = (f(ZZero::Bed), f(ZZero::Top));
-        assert_eq!(bed.floor_below(5.0) - bed.mean, top.floor_below(5.0));
-        assert_eq!(bed.through(0.3), -0.3);
-        assert_eq!(top.through(0.3), -19.9);
-        assert_eq!(bed.tab_top(3.0), 3.0);
-        assert!((top.tab_top(3.0) - -15.4).abs() < 1e-12);
-        assert!((top.into_spoilboard(top.through(0.3)) - 1.5).abs() < 1e-12);
+        let close = |a: f64, b: f64| assert!((a - b).abs() < 1e-12, "{a} is not {b}");
+        close(bed.floor_below(5.0) - bed.mean, top.floor_below(5.0));
+        close(bed.through(0.3), -0.3);
+        close(top.through(0.3), -19.9);
+        close(bed.tab_top(3.0), 3.0);
+        close(top.tab_top(3.0), -15.4);
+        close(top.into_spoilboard(top.through(0.3)), 1.5);
     }
 }

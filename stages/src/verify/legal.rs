@@ -178,19 +178,19 @@ fn limits(scene: &Scene<'_>, said: &mut Said) {
                     ),
                 );
             }
-            if let Some(t) = scene.recorded.tool(m) {
-                if over(m.rpm, t.cutter.max_rpm) {
-                    find(
-                        4,
-                        &code::VERIFY_LIMIT,
-                        format!(
-                            "spindle at {} rev/min; {} is marked {} at most.",
-                            mm(m.rpm),
-                            t.id,
-                            mm(t.cutter.max_rpm)
-                        ),
-                    );
-                }
+            if let Some(t) = scene.recorded.tool(m)
+                && over(m.rpm, t.cutter.max_rpm)
+            {
+                find(
+                    4,
+                    &code::VERIFY_LIMIT,
+                    format!(
+                        "spindle at {} rev/min; {} is marked {} at most.",
+                        mm(m.rpm),
+                        t.id,
+                        mm(t.cutter.max_rpm)
+                    ),
+                );
             }
         }
     }

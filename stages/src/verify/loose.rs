@@ -397,10 +397,10 @@ fn holds_into(scene: &Scene<'_>, grid: &Grid, joining: &mut Joining) {
         for dy in -r..=r {
             for dx in -r..=r {
                 let p = hold.at + point(dx as f64 * grid.cell, dy as f64 * grid.cell);
-                if p.distance(hold.at) <= reach + 1e-9 {
-                    if let Some(c) = grid.at(p) {
-                        joining.held_from[c] = joining.held_from[c].min(from);
-                    }
+                if p.distance(hold.at) <= reach + 1e-9
+                    && let Some(c) = grid.at(p)
+                {
+                    joining.held_from[c] = joining.held_from[c].min(from);
                 }
             }
         }
@@ -408,7 +408,7 @@ fn holds_into(scene: &Scene<'_>, grid: &Grid, joining: &mut Joining) {
     if scene.setup.kind == SetupKind::Blank {
         // A blank is held as a whole by its stops and clamps, wherever they stand beside it: where none touches a cell, the
         // cell nearest each of them stands for it.
-        let touched = joining.held_from.iter().any(|h| *h == 0);
+        let touched = joining.held_from.contains(&0);
         if !touched && !scene.setup.holds.is_empty() {
             for hold in &scene.setup.holds {
                 let b = scene.board();
@@ -560,10 +560,10 @@ fn kerf_width(scene: &Scene<'_>, piece: &Piece<'_>, level: f64) -> f64 {
             let m = &scene.recorded.motions[i];
             if m.cuts && m.low() < level && m.sideways() {
                 let middle = piece.placing.inverse_point(m.path.at(0.5));
-                if !piece.model.outline.contains(middle) {
-                    if let Some(t) = scene.recorded.tool(m) {
-                        least = least.min(2.0 * t.radius);
-                    }
+                if !piece.model.outline.contains(middle)
+                    && let Some(t) = scene.recorded.tool(m)
+                {
+                    least = least.min(2.0 * t.radius);
                 }
             }
             true
@@ -578,10 +578,11 @@ fn through_at(scene: &Scene<'_>, p: Point, level: f64) -> bool {
         .motion_boxes
         .visit(around(p, 1e-6), usize::MAX, &mut |i| {
             let m = &scene.recorded.motions[i];
-            if m.cuts && m.low() < level {
-                if let (Some(path), Some(t)) = (m.path_below(level), scene.recorded.tool(m)) {
-                    hit = path.distance(p) <= t.radius;
-                }
+            if m.cuts
+                && m.low() < level
+                && let (Some(path), Some(t)) = (m.path_below(level), scene.recorded.tool(m))
+            {
+                hit = path.distance(p) <= t.radius;
             }
             !hit
         });
@@ -595,12 +596,12 @@ fn height_at(scene: &Scene<'_>, p: Point) -> f64 {
         .motion_boxes
         .visit(around(p, 1e-6), usize::MAX, &mut |i| {
             let m = &scene.recorded.motions[i];
-            if m.cuts && m.low() < height {
-                if let Some(t) = scene.recorded.tool(m) {
-                    if m.path.distance(p) <= t.radius {
-                        height = height.min(lowest_within(m, p, t.radius));
-                    }
-                }
+            if m.cuts
+                && m.low() < height
+                && let Some(t) = scene.recorded.tool(m)
+                && m.path.distance(p) <= t.radius
+            {
+                height = height.min(lowest_within(m, p, t.radius));
             }
             true
         });
@@ -886,10 +887,11 @@ fn cutout_kerf(scene: &Scene<'_>, piece: &Piece<'_>, shape: &Contour, level: f64
         let m = &scene.recorded.motions[i];
         if m.cuts && m.low() < level && m.sideways() {
             let p = piece.placing.inverse_point(m.path.at(0.5));
-            if let Some(t) = scene.recorded.tool(m) {
-                if shape.contains(p) && shape.distance(p) < t.radius + 1.0 {
-                    least = least.min(2.0 * t.radius);
-                }
+            if let Some(t) = scene.recorded.tool(m)
+                && shape.contains(p)
+                && shape.distance(p) < t.radius + 1.0
+            {
+                least = least.min(2.0 * t.radius);
             }
         }
         true

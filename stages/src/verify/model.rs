@@ -438,7 +438,10 @@ mod tests {
             true,
             false,
             r,
-            point(0.707_106_781 * r, 0.707_106_781 * r),
+            point(
+                std::f64::consts::FRAC_1_SQRT_2 * r,
+                std::f64::consts::FRAC_1_SQRT_2 * r,
+            ),
         );
         let l = lobe(&dog, r, 0.1, &shape).unwrap().unwrap();
         assert!(l.to.distance(point(2.121_320_343, 2.121_320_343)) < 1e-6);
@@ -462,9 +465,9 @@ mod tests {
                 < 1e-9
         );
         // 5 % too far out, or a larger disc.
-        let at = 0.707_106_781 * r - 0.05 * r;
+        let at = std::f64::consts::FRAC_1_SQRT_2 * r - 0.05 * r;
         assert!(lobe(&corner(90.0, true, false, r, point(at, at)), r, 0.1, &shape).is_err());
-        let at = 0.707_106_781 * r;
+        let at = std::f64::consts::FRAC_1_SQRT_2 * r;
         assert!(
             lobe(
                 &corner(90.0, true, false, r * 1.05, point(at, at)),

@@ -398,10 +398,10 @@ fn step(
                     let t = match recorded.choose(taking.shop, m.cutter, expected) {
                         Ok(t) => {
                             let id = recorded.tools[usize::from(t)].id.clone();
-                            if let (Some(n), Some(e)) = (m.cutter, expected) {
-                                if id != e {
-                                    wrong(recorded, WrongKind::WrongCutter(n, e.to_string()));
-                                }
+                            if let (Some(n), Some(e)) = (m.cutter, expected)
+                                && id != e
+                            {
+                                wrong(recorded, WrongKind::WrongCutter(n, e.to_string()));
                             }
                             t
                         }
@@ -429,10 +429,9 @@ fn step(
             if let Action::Arc {
                 radius_mismatch, ..
             } = m.action
+                && radius_mismatch > taking.settled.arc_radius
             {
-                if radius_mismatch > taking.settled.arc_radius {
-                    wrong(recorded, WrongKind::ArcRadius(radius_mismatch));
-                }
+                wrong(recorded, WrongKind::ArcRadius(radius_mismatch));
             }
             push(recorded, text, &m, cuts, chosen, taking, &mut wrong);
         }

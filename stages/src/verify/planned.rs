@@ -334,13 +334,12 @@ impl Comparison {
             bottom,
             ..
         }) = self.wanted().cloned()
+            && (self.deepest.is_finite() || self.at_hole(m, at))
         {
-            if self.deepest.is_finite() || self.at_hole(m, at) {
-                self.settle_rapids(m.line);
-                if matches!(self.wanted(), Some(Wanted::Hole { .. })) {
-                    self.in_hole(m, at, retract, bottom);
-                    return;
-                }
+            self.settle_rapids(m.line);
+            if matches!(self.wanted(), Some(Wanted::Hole { .. })) {
+                self.in_hole(m, at, retract, bottom);
+                return;
             }
         }
         self.rapids.push((m.to, m.line));

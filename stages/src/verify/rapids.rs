@@ -184,17 +184,16 @@ fn cleared(scene: &Scene<'_>, index: usize, at: Point, radius: f64, z: f64) -> b
     let mut whole = false;
     scene.motion_boxes.visit(disc, index, &mut |j| {
         let e = &scene.recorded.motions[j];
-        if e.cuts {
-            if let (Some(path), Some(tool)) = (e.path_below(z + VERIFY_MM), scene.recorded.tool(e))
-            {
-                if path.distance(at) + radius <= tool.radius + VERIFY_MM {
-                    whole = true;
-                } else {
-                    capsules.push(Capsule {
-                        segment: path,
-                        radius: tool.radius,
-                    });
-                }
+        if e.cuts
+            && let (Some(path), Some(tool)) = (e.path_below(z + VERIFY_MM), scene.recorded.tool(e))
+        {
+            if path.distance(at) + radius <= tool.radius + VERIFY_MM {
+                whole = true;
+            } else {
+                capsules.push(Capsule {
+                    segment: path,
+                    radius: tool.radius,
+                });
             }
         }
         !whole

@@ -2,6 +2,14 @@
 //!
 //! Tests whose names hold `slow` are left out of `./test quick`.
 
+// The whole binary is a test; the lints' leave for tests covers marked functions only.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stdout
+)]
+
 mod cutting_sheet;
 mod dxf_against_ezdxf;
 mod failing_shapes;

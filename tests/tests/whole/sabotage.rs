@@ -494,12 +494,12 @@ fn arc_directions_swapped() {
     edited_and_caught("arcs swapped", |lines, _| {
         let has = lines
             .iter()
-            .any(|l| l.word('G').is_some_and(|g| g == 2.0 || g == 3.0));
+            .any(|l| l.word('G').is_some_and(|g| g as i32 == 2 || g as i32 == 3));
         has.then(|| {
             let swap = |l: &Line| match l
                 .words
                 .iter()
-                .find(|w| w.0 == 'G' && (w.1 == 2.0 || w.1 == 3.0))
+                .find(|w| w.0 == 'G' && (w.1 as i32 == 2 || w.1 as i32 == 3))
             {
                 Some(w) if w.1 < 2.5 => l.text.replacen("G2", "G3", 1).replacen("G02", "G03", 1),
                 Some(_) => l.text.replacen("G3", "G2", 1).replacen("G03", "G02", 1),

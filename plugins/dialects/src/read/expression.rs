@@ -334,7 +334,11 @@ mod tests {
             "123456789.123456",
             "0.30000000000000004",
         ] {
-            assert_eq!(value(text).unwrap(), text.parse::<f64>().unwrap(), "{text}");
+            assert_eq!(
+                value(text).unwrap().to_bits(),
+                text.parse::<f64>().unwrap().to_bits(),
+                "{text}"
+            );
         }
     }
 }

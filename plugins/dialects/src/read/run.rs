@@ -723,7 +723,7 @@ impl<'a> Run<'a> {
         };
         self.ask_feed();
         if now.is_some_and(|z| z < r) {
-            self.to_z(r, Action::Rapid);
+            self.set_z(r, Action::Rapid);
         }
         for _ in 0..repeats {
             let to = Known {
@@ -734,15 +734,15 @@ impl<'a> Run<'a> {
             {
                 self.tell(to, Action::Rapid);
             }
-            self.to_z(r, Action::Rapid);
+            self.set_z(r, Action::Rapid);
             match (g, q) {
                 (830, Some(q)) => self.pecks(r, z, q, clear),
                 _ => {
-                    self.to_z(z, Action::Line);
+                    self.set_z(z, Action::Line);
                     if let (820, Some(seconds)) = (g, dwell) {
                         self.tell_here(Action::Dwell { seconds });
                     }
-                    self.to_z(clear, Action::Rapid);
+                    self.set_z(clear, Action::Rapid);
                 }
             }
             if self.stopped {
@@ -762,11 +762,11 @@ impl<'a> Run<'a> {
     }
 
     /// Straight up or down; nothing when it is there already.
-    fn to_z(&mut self, z: f64, action: Action) {
+    fn set_z(&mut self, z: f64, action: Action) {
         let there = self
             .at
             .z
-            .is_some_and(|now| (now - z).abs() <= 0.0 || now == z);
+            .is_some_and(|now| now.partial_cmp(&z) == Some(std::cmp::Ordering::Equal));
         if !there {
             let to = Known {
                 z: Some(z),
@@ -784,13 +784,13 @@ impl<'a> Run<'a> {
             // Counted from R, so that rounding does not add a last peck of nothing.
             let next = r - q * peck;
             let last = next <= z + ARITHMETIC;
-            self.to_z(if last { z } else { next }, Action::Line);
-            self.to_z(clear, Action::Rapid);
+            self.set_z(if last { z } else { next }, Action::Line);
+            self.set_z(clear, Action::Rapid);
             if last || self.stopped {
                 return;
             }
             bottom = next.min(bottom);
-            self.to_z((bottom + self.file.peck_back_off_mm).min(r), Action::Rapid);
+            self.set_z((bottom + self.file.peck_back_off_mm).min(r), Action::Rapid);
         }
     }
 }
