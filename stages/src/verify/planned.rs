@@ -338,7 +338,10 @@ impl Comparison {
                     ..
                 },
                 _,
-            )) = self.next.checked_sub(1).map(|i| self.plan.wanted[i].clone())
+            )) = self
+                .next
+                .checked_sub(1)
+                .map(|i| self.plan.wanted[i].clone())
             && m.to
                 .z
                 .is_some_and(|z| z < retract - TEXT_AGAINST_PLAN_MM && z >= bottom)
