@@ -217,7 +217,11 @@ fn clear_feature(
     let mut notes = Notes::default();
     let plan = Plan::new(cutter, &feeds, settings, variant, feature);
     let cleared = plan.clear(variant, feature, &mut notes);
-    let spots = reach::leftover(variant, feature, plan.radius, &mut notes);
+    // Relief gave this cutter because it leaves nothing, unless hands may finish the feature.
+    let spots = match feature.if_unreachable == IfUnreachable::Hand || cleared.rough.is_empty() {
+        true => reach::leftover(variant, feature, plan.radius, &mut notes),
+        false => Vec::new(),
+    };
     made.findings
         .extend(reach::kernel_findings(notes, variant, feature));
     if !spots.is_empty() || (cleared.rough.is_empty() && cleared.trouble.is_none()) {

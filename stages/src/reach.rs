@@ -249,8 +249,18 @@ pub fn leftover(
     let mut spots: Vec<Spot> = Vec::new();
     for shape in wanted_set.difference(&cleared_set).0 {
         let Some(ring) = shape.first() else { continue };
-        let ring = along(ring, 0.25 * radius);
-        let depth = ring
+        let allowed = feature.leave.unwrap_or(0.0).max(2.0 * IGNORED_MM);
+        let around: f64 = ring
+            .iter()
+            .zip(ring.iter().cycle().skip(1))
+            .map(|(a, b)| a.distance(*b))
+            .sum();
+        // No point of a piece is farther from what is cleared than half its way round, since it touches that somewhere.
+        let slight = !cleared.is_empty() && 0.5 * around <= allowed;
+        if slight || (!cleared.is_empty() && in_corners(feature, radius, ring)) {
+            continue;
+        }
+        let depth = along(ring, 0.25 * radius)
             .iter()
             .map(|p| {
                 cleared
@@ -259,15 +269,7 @@ pub fn leftover(
                     .fold(f64::INFINITY, f64::min)
             })
             .fold(0.0, f64::max);
-        let in_corners = !cleared.is_empty()
-            && ring.iter().all(|p| {
-                feature.corners.iter().any(|c| {
-                    let tangent = radius / (0.5 * c.angle).tan();
-                    p.distance(c.at) <= tangent * 1.05 + 0.05
-                })
-            });
-        let allowed = feature.leave.unwrap_or(0.0).max(2.0 * IGNORED_MM);
-        if in_corners || depth <= allowed {
+        if depth <= allowed {
             continue;
         }
         let piece = PolySet(vec![shape]);
@@ -280,6 +282,16 @@ pub fn leftover(
     }
     spots.sort_by(|a, b| a.at.x.total_cmp(&b.at.x).then(a.at.y.total_cmp(&b.at.y)));
     spots
+}
+
+/// All of the piece lies in the fillets of the feature's listed corners.
+fn in_corners(feature: &SizedFeature, radius: f64, ring: &[Point]) -> bool {
+    along(ring, 0.25 * radius).iter().all(|p| {
+        feature.corners.iter().any(|c| {
+            let tangent = radius / (0.5 * c.angle).tan();
+            p.distance(c.at) <= tangent * 1.05 + 0.05
+        })
+    })
 }
 
 /// The points of a ring and points between them, at most `step` mm apart: the middle of a long edge may be farther from what is
