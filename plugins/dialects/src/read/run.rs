@@ -62,6 +62,9 @@ pub struct Run<'a> {
     turning: Option<bool>,
     selected: Option<u32>,
     cutter: Option<u32>,
+    /// The cutter whose length is in force (G43 H).
+    length_of: Option<u32>,
+    length_said: bool,
     return_high: bool,
     sticky: Sticky,
     /// What was shown to the operator since the last block.
@@ -92,6 +95,8 @@ impl<'a> Run<'a> {
             turning: None,
             selected: None,
             cutter: None,
+            length_of: None,
+            length_said: false,
             return_high: true,
             sticky: Sticky::default(),
             message: String::new(),
@@ -268,6 +273,7 @@ impl<'a> Run<'a> {
                 );
             };
             self.cutter = Some(n);
+            self.length_said = false;
             self.turning = None;
             self.tell(Known::default(), Action::CutterChange);
         }
@@ -333,6 +339,15 @@ impl<'a> Run<'a> {
                     "G43 needs H with a whole number that is not negative",
                 );
             }
+        }
+        match b.g[8] {
+            Some(430) => {
+                let h = b.word(b'h').and_then(whole);
+                self.length_of = h.and_then(|h| u32::try_from(h).ok());
+                self.length_said = false;
+            }
+            Some(_) => self.length_of = None,
+            None => {}
         }
         // 15 coordinate system
         if b.g[12].is_some_and(|g| g != 540) {
@@ -492,6 +507,17 @@ impl<'a> Run<'a> {
 
     /// What a program must have said before it moves: what was in force before it is not known.
     fn ask_modes(&mut self) {
+        // The language lets any length be in force; a height is only what it says when the length is that of the cutter.
+        let lengths = self.file.length_offset.is_some() && self.file.cutter_change.is_some();
+        if lengths && !self.length_said && self.cutter.is_some() && self.length_of != self.cutter {
+            self.length_said = true;
+            let cutter = self.cutter.unwrap_or_default();
+            let message = match self.length_of {
+                Some(h) => format!("the length H{h} is in force for cutter {cutter}"),
+                None => format!("no length (G43 H{cutter}) is in force for cutter {cutter}"),
+            };
+            self.complain("length-offset", message);
+        }
         if !self.unit_said {
             self.unit_said = true;
             self.complain("no-unit", "a move before the unit (G20 or G21) was said");

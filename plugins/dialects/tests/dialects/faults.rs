@@ -110,6 +110,19 @@ fn faults_of_a_whole_text() {
         ("G21 G90\nG0 Z5\n", 2, "no-end"),
         ("%\nG21 G90\nG0 Z5\nM2\n", 4, "percent"),
         ("G21 G90\nM2\nG0 Z5\n", 3, "after-end"),
+        // Ours: the length in force must be that of the cutter.
+        ("G21 G90\nT2 M6\nG0 Z5\nM2\n", 3, "length-offset"),
+        ("G21 G90\nT2 M6\nG43 H3\nG0 Z5\nM2\n", 4, "length-offset"),
+        (
+            "G21 G90\nT2 M6\nG43 H2\nG0 Z5\nT3 M6\nG0 Z5\nM2\n",
+            6,
+            "length-offset",
+        ),
+        (
+            "G21 G90\nT2 M6\nG43 H2\nG49\nG0 Z5\nM2\n",
+            5,
+            "length-offset",
+        ),
     ] {
         assert_eq!(
             faults(&read_as("rs274-ngc", text)),
