@@ -289,8 +289,7 @@ fn line_ends() {
 /// Positions are unknown at the start, after a pause and after a cutter change; the machine's top is above everything.
 #[test]
 fn what_is_not_known_stays_unknown() {
-    let text =
-        "G21 G90\nG53 G0 Z0\nG0 X1 Y1\n( m s g , turn it over)\nM0\nG0 Z5\nT2 M6\nG43 H2 G0 X1\nM2\n";
+    let text = "G21 G90\nG53 G0 Z0\nG0 X1 Y1\n( m s g , turn it over)\nM0\nG0 Z5\nT2 M6\nG43 H2 G0 X1\nM2\n";
     let events = read_as(NGC, text);
     assert_eq!(faults(&events), []);
     let at = |n: usize| (events[n].to.x, events[n].to.y, events[n].to.z);
