@@ -452,7 +452,10 @@ impl<'a> Plan<'a> {
                 level.retain(|r| r.bounds().width().max(r.bounds().height()) >= SHORTEST_LOOP_MM);
             }
             for root in tree(levels) {
-                if offset(&root.region, -SLOT_HALF_MM, notes).is_empty() {
+                // A room with a loop inside is wider than that.
+                let slot = root.children.is_empty()
+                    && offset(&root.region, -SLOT_HALF_MM, notes).is_empty();
+                if slot {
                     // As wide as the cutter, or a hair wider: one pass on the centre line.
                     self.slot(&mut moves, &root.region, &mut lobes, &mut cleared.trouble);
                 } else {

@@ -338,6 +338,7 @@ pub fn kernel_findings(notes: Notes, variant: &Variant, feature: &SizedFeature) 
     notes
         .0
         .into_iter()
+        .filter(|n| !n.by_rule)
         .map(|n| {
             let mut f = Finding::new(&code::KERNEL_FALLBACK, n.what);
             if let Some(at) = n.at {

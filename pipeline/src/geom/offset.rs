@@ -38,6 +38,8 @@ pub struct KernelNote {
     pub what: String,
     /// Where, when it has a place.
     pub at: Option<Point>,
+    /// A rule decided, as it should; nothing failed and nothing else was taken.
+    pub by_rule: bool,
 }
 
 /// What the kernels had to say, in the order of the work.
@@ -49,6 +51,7 @@ impl Notes {
         self.0.push(KernelNote {
             what: what.into(),
             at,
+            by_rule: false,
         });
     }
 }
@@ -123,12 +126,13 @@ fn level(region: &Region, by: f64, notes: &mut Notes) -> Vec<Region> {
         Ok(result) if comes_near_itself(&result) => {
             let necks = necks(region, &index, by);
             if !necks.is_empty() {
-                notes.add(
-                    format!(
+                notes.0.push(KernelNote {
+                    what: format!(
                         "a neck within {NECK_MM} mm of twice the offset of {by:.4} mm counts as closed"
                     ),
-                    Some(necks[0].1),
-                );
+                    at: Some(necks[0].1),
+                    by_rule: true,
+                });
                 return polygon_kernel(region, by, &necks);
             }
             let touch = result
@@ -139,12 +143,17 @@ fn level(region: &Region, by: f64, notes: &mut Notes) -> Vec<Region> {
                 Some(p) => Err(KernelNote {
                     what: "a loop of the level touches itself".into(),
                     at: Some(p),
+                    by_rule: false,
                 }),
                 None => fault(region, &index, &result, by, true).map_or(Ok(result), Err),
             }
         }
         Ok(result) => fault(region, &index, &result, by, true).map_or(Ok(result), Err),
-        Err(what) => Err(KernelNote { what, at: None }),
+        Err(what) => Err(KernelNote {
+            what,
+            at: None,
+            by_rule: false,
+        }),
     };
     let why = match why {
         Ok(result) => return result,
@@ -384,6 +393,7 @@ fn fault(
                     .map_or(f64::INFINITY, |(found, _)| (found - d).abs());
                 if off > OFFSET_CHECK_MM {
                     return Some(KernelNote {
+                        by_rule: false,
                         what: format!(
                             "a point of the level is not the distance from the outline that it should be (off by {} mm)",
                             if off.is_finite() {
@@ -403,6 +413,7 @@ fn fault(
             return Some(KernelNote {
                 what: "a loop of the level lies on the wrong side of the outline".into(),
                 at: Some(v.at),
+                by_rule: false,
             });
         }
     }
@@ -424,6 +435,7 @@ fn fault(
             return Some(KernelNote {
                 what: format!("the level has {ours:.3} mm², the polygon kernel's {theirs:.3} mm²"),
                 at: region.outer.start(),
+                by_rule: false,
             });
         }
     }

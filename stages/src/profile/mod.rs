@@ -312,7 +312,8 @@ impl Job<'_> {
             }
             None => self.cut_walls(&region, made, &mut notes),
         };
-        made.findings.extend(notes.0.into_iter().map(|n| {
+        let failed = notes.0.into_iter().filter(|n| !n.by_rule);
+        made.findings.extend(failed.map(|n| {
             let finding = self.about(Finding::new(&code::KERNEL_FALLBACK, n.what));
             match n.at {
                 Some(at) => finding.at(at),
