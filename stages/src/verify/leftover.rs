@@ -6,6 +6,7 @@ use super::curves::{Boxes, around, unplaced};
 use super::figures::{Said, at_line, mm};
 use super::model::{FeatureModel, Model, fillet_triangle};
 use super::motions::{Motion, Tool};
+use super::screen::Screen;
 use super::{Piece, Scene, layer};
 use grainway_pipeline::doc::{CutterKind, FeatureKind, IfUnreachable};
 use grainway_pipeline::finding::code;
@@ -267,6 +268,19 @@ impl One<'_> {
     }
     /// What is swept at or below `z` within `query`.
     fn swept(&self, query: Bounds, z: f64) -> PolySet {
+        swept(&self.capsules(query, z))
+    }
+    /// What is left of `wanted` at height `z`.
+    fn rest(&self, wanted: &PolySet, z: f64) -> PolySet {
+        let capsules = self.capsules(wanted.bounds(), z);
+        match Screen::new(wanted.bounds(), &capsules) {
+            Some(screen) => wanted
+                .intersection(&screen.open_cells())
+                .difference(&swept(&screen.relevant(&capsules))),
+            None => wanted.difference(&swept(&capsules)),
+        }
+    }
+    fn capsules(&self, query: Bounds, z: f64) -> Vec<Capsule> {
         let mut capsules = Vec::new();
         self.boxes.visit(query, usize::MAX, &mut |i| {
             let m = &self.near[i].1;
@@ -281,7 +295,7 @@ impl One<'_> {
             }
             true
         });
-        swept(&capsules)
+        capsules
     }
     fn feature(&self, k: usize, f: &SizedFeature, tabs: usize) -> Vec<Left> {
         let model = &self.model.features[k];
@@ -293,9 +307,7 @@ impl One<'_> {
             return Vec::new();
         }
         let z = self.reached(f);
-        let bounds = wanted.bounds();
-        let rest = wanted.difference(&self.swept(bounds, z));
-        let rest = thick(&rest);
+        let rest = thick(&self.rest(&wanted, z));
         if rest.is_empty() {
             return Vec::new();
         }

@@ -18,6 +18,7 @@ mod model;
 mod motions;
 mod planned;
 mod rapids;
+mod screen;
 #[cfg(test)]
 mod tests;
 
