@@ -34,7 +34,8 @@ impl Screen {
             .fold(f64::INFINITY, f64::min);
         let cell = CELL_SHARE * least;
         let (across, up) = (bounds.width() / cell, bounds.height() / cell);
-        if capsules.len() < WORTH_WHILE || !(cell > 0.0) || !(across * up <= MOST_CELLS) {
+        let sound = cell > 0.0 && across * up <= MOST_CELLS;
+        if capsules.len() < WORTH_WHILE || !sound {
             return None;
         }
         let (columns, rows) = (across.ceil().max(1.0) as usize, up.ceil().max(1.0) as usize);
@@ -66,7 +67,7 @@ impl Screen {
 
     /// The cells whose centre lies within `within` of the segment, until `see` says no.
     fn visit(&self, segment: &Segment, within: f64, see: &mut dyn FnMut(usize) -> bool) {
-        if !(within > 0.0) {
+        if within <= 0.0 || within.is_nan() {
             return;
         }
         // Short pieces keep the boxes of slanting lines narrow.

@@ -1,8 +1,14 @@
 //! Offsets and openings of random regions and of the samples' features against GEOS (through shapely 2.2.0), an independent
 //! polygon library. GEOS is not taken as truth for far offsets: it was measured to be wrong there; distances stay below 7 mm.
 
-use grainway_pipeline::geom::{self, Contour, Notes, Region, Vertex, point};
-use grainway_tests::{SAMPLES, load, make, python, root, sample};
+use crate::sabotage::{chain, wrong_diameter};
+use grainway_pipeline::geom::{
+    self, Contour, Notes, Placing, Point, Region, Segment, Vertex, point,
+};
+use grainway_pipeline::motion::Move;
+use grainway_tests::{
+    SAMPLES, cutting_sheet_shop, load, load_texts, make, python, root, run, sample,
+};
 use serde_json::{Value, json};
 use std::io::Write;
 
@@ -155,4 +161,92 @@ fn features_of_the_samples() {
     }
     assert!(cases.len() > 30);
     compare(&cases);
+}
+
+/// A pocket of this region in a blank, planned with a cutter that is believed thinner than it is: verify's figure of the deepest
+/// cut into the part, the paths at the pocket's floor, and the cutter's radius.
+fn gouged(region: &Region, thinner: f64) -> (f64, Vec<Vec<Point>>, f64) {
+    let radius = 3.0;
+    let ring = |c: &Contour| -> Value {
+        let points = c
+            .vertices
+            .iter()
+            .map(|v| json!({ "at": [v.at.x, v.at.y], "bulge": v.bulge }));
+        json!({ "contour": { "points": points.collect::<Vec<_>>() } })
+    };
+    let islands: Vec<Value> = region.holes.iter().map(ring).collect();
+    let job = json!({ "format": "grainway.job/1", "name": "gouge", "shop": "s", "parts": [{
+        "id": "p", "stock": "ply-12", "blank": { "length": BLANK_MM, "width": BLANK_MM }, "features": [{
+            "id": "f", "kind": "pocket", "depth": 4, "shape": ring(&region.outer), "islands": islands,
+            "if-unreachable": "hand" }] }] });
+    let boards = "[12], \"boards\": [{ \"id\": \"b\", \"length\": 500, \"width\": 500 }]";
+    let shop = cutting_sheet_shop(2.0 * radius).replace("[12]", boards);
+    let loaded = load_texts(&job.to_string(), &shop, &root()).unwrap();
+    let stages = chain(wrong_diameter(-thinner));
+    let made = run(loaded, &stages, &grainway_dialects::built_in()).unwrap();
+    let verdict = made.work.programs[0].safe.as_ref().unwrap();
+    let figure = verdict
+        .figures
+        .iter()
+        .find(|f| f.layer == "gouge" && f.what.contains("into p"))
+        .unwrap();
+    let variant = &made.work.variants[0];
+    let mut paths = Vec::new();
+    for step in variant.steps.iter().filter(|s| s.feature == "f") {
+        let mut at = geom::Point3::default();
+        for m in made.work.moves(&step.moves) {
+            let end = m.end(at);
+            let path = match m {
+                Move::Line { .. } => vec![at.xy(), end.xy()],
+                Move::Arc { centre, sweep, .. } => {
+                    let arc = Segment::arc_about(centre, at.xy(), sweep);
+                    let n = arc.chords(FINE_MM);
+                    (0..=n).map(|i| arc.at(i as f64 / n as f64)).collect()
+                }
+                _ => Vec::new(),
+            };
+            if !path.is_empty() && at.z.min(end.z) < variant.z.top() {
+                paths.push(path);
+            }
+            at = end;
+        }
+    }
+    (figure.value, paths, radius)
+}
+
+const BLANK_MM: f64 = 220.0;
+
+#[test]
+fn gouge_figures_of_random_pockets() {
+    let mut random = Random(1_125);
+    let (mut cases, mut figures) = (Vec::new(), Vec::new());
+    for i in 0..20 {
+        let mut region = random_region(&mut random);
+        let middle = Placing::shift(point(BLANK_MM / 2.0, BLANK_MM / 2.0));
+        region = region.placed(&middle);
+        let (figure, paths, radius) = gouged(&region, [0.2, 0.5][i % 2]);
+        let blank = Contour::rectangle(point(0.0, 0.0), point(BLANK_MM, BLANK_MM), 0.0);
+        let hole = region.outer.flattened(FINE_MM);
+        // The wood that must stand is the blank less the pocket, and its islands, each asked for by itself.
+        let mut wood = vec![json!([blank.flattened(FINE_MM), hole])];
+        wood.extend(region.holes.iter().map(|h| json!([h.flattened(FINE_MM)])));
+        for rings in wood {
+            cases.push(json!({ "id": i.to_string(), "of": "gouge", "rings": rings, "paths": paths, "radius": radius }));
+        }
+        figures.push(figure);
+    }
+    let mut wanted = vec![0.0f64; figures.len()];
+    for answer in reference(&cases) {
+        let i: usize = answer["id"].as_str().unwrap().parse().unwrap();
+        wanted[i] = wanted[i].max(answer["gouge"].as_f64().unwrap());
+    }
+    for (i, (ours, theirs)) in figures.iter().zip(&wanted).enumerate() {
+        println!("pocket {i}: verify {ours:.4} mm, GEOS {theirs:.4} mm");
+        // Three decimals in the text, and chords on both sides.
+        assert!(
+            (ours - theirs).abs() < 0.003,
+            "pocket {i}: {ours} is not {theirs}"
+        );
+        assert!(*ours > 0.05, "pocket {i}: the wrong cutter gouges");
+    }
 }

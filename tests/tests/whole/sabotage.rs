@@ -49,7 +49,7 @@ fn tamper(
 }
 
 /// The built-in chain with stages put in after the named ones.
-fn chain(extra: Vec<(&str, Arc<dyn Stage>)>) -> Stages {
+pub fn chain(extra: Vec<(&str, Arc<dyn Stage>)>) -> Stages {
     let mut stages = Stages::default();
     for stage in grainway_stages::built_in().iter() {
         stages.add(stage.clone());
@@ -107,7 +107,7 @@ fn caught_by_plan(made: &Made, what: &str) {
 }
 
 /// The cutters' diameters off by `by` mm between the two stages: offsets come out half of that wrong.
-fn wrong_diameter(by: f64) -> Vec<(&'static str, Arc<dyn Stage>)> {
+pub fn wrong_diameter(by: f64) -> Vec<(&'static str, Arc<dyn Stage>)> {
     let kept: Arc<Mutex<Option<_>>> = Arc::default();
     let again = kept.clone();
     vec![
