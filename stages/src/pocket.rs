@@ -21,6 +21,9 @@ use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+/// A corridor as wide as the cutter makes the way of a hair thinner cutter at least twice its own length longer. One shorter than half
+/// of this, mm, is cleared by the cutter standing at its ends.
+const NO_CORRIDOR_MM: f64 = 1.0;
 /// Inner loops smaller than this across are left out, mm: no move is planned shorter than 0.1 mm (practice.md).
 const SHORTEST_LOOP_MM: f64 = 0.1;
 
@@ -435,17 +438,25 @@ impl<'a> Plan<'a> {
     fn clear(&self, variant: &Variant, feature: &SizedFeature, notes: &mut Notes) -> Cleared {
         let mut cleared = Cleared::default();
         let room = reach::machining(variant, feature, self.radius, notes);
-        let centres = reach::centres(&room, self.radius, notes);
-        let finish = self.finish && self.room_for_finish(&centres, &room, notes);
-        let inset = if finish {
-            self.radius + self.allowance
+        let levels = |inset: f64, notes: &mut Notes| -> Vec<Vec<Vec<Region>>> {
+            room.iter()
+                .map(|r| insets(r, inset, self.step, notes))
+                .collect()
+        };
+        let (levels, centres, finish) = if self.finish {
+            let centres = reach::centres(&room, self.radius, notes);
+            let finish = self.room_for_finish(&centres, &room, notes);
+            let kept = if finish { self.allowance } else { 0.0 };
+            (levels(self.radius + kept, notes), centres, finish)
         } else {
-            self.radius
+            let levels = levels(self.radius, notes);
+            let outermost = levels.iter().filter_map(|l| l.first());
+            let centres = outermost.flatten().cloned().collect();
+            (levels, centres, false)
         };
         let mut lobes = self.lobes.clone();
         let mut moves = Vec::new();
-        for region in &room {
-            let mut levels = insets(region, inset, self.step, notes);
+        for mut levels in levels {
             // Inside a loop nothing is farther from it than the step, which is less than the cutter's radius: a loop too small to
             // run clears nothing that the one around it does not.
             for level in levels.iter_mut().skip(1) {
@@ -484,6 +495,18 @@ impl<'a> Plan<'a> {
         }
         if centres.is_empty() {
             return slack;
+        }
+        // As many loops, and hardly longer: the thinner cutter gets nowhere that the cutter does not.
+        let loops = |regions: &[Region]| regions.iter().map(|r| 1 + r.holes.len()).sum::<usize>();
+        let length = |regions: &[Region]| -> f64 {
+            regions
+                .iter()
+                .flat_map(|r| r.contours())
+                .map(Contour::length)
+                .sum()
+        };
+        if loops(&slack) == loops(centres) && length(&slack) - length(centres) < NO_CORRIDOR_MM {
+            return Vec::new();
         }
         let covered = offset_all(centres, SLOT_HALF_MM + 0.002, notes);
         difference(&slack, &covered)
