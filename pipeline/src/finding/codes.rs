@@ -73,7 +73,7 @@ codes! {
     CHAIN_ORDER = "chain-order" Error
         "The chain of stages is in an impossible order: a stage lacks what it needs.",
         "Put the stage that the message names before it, or leave `chain` out.",
-        "";
+        "tests/tests/whole/samples.rs::an_impossible_order_is_refused_before_anything_runs";
     CHIP_LOAD_LOW = "chip-load-low" Warning
         "A cutter takes so little a tooth that it rubs and burns instead of cutting.",
         "Use a cutter with fewer edges, a slower spindle or a machine that feeds faster.",
@@ -101,11 +101,11 @@ codes! {
     CUTTER_TOO_LARGE = "cutter-too-large" Error
         "The cutter does not fit the feature.",
         "Give a smaller cutter, widen the feature, or let it be cut by hand with if-unreachable.",
-        "";
+        "tests/tests/whole/cutting_sheet.rs::a_slot_narrower_than_the_cutter_is_refused_with_its_place";
     CUTTER_TOO_SHORT = "cutter-too-short" Error
         "The cutter's cutting or usable length is less than the depth asked of it.",
         "Take a longer cutter or a lesser depth.",
-        "";
+        "api/tests/command/refused.rs::features_that_cannot_be";
     CUTTER_UNFIT = "cutter-unfit" Error
         "The cutter is of a kind that cannot make the feature.",
         "Name a cutter of another kind, or leave the choice to the stage.",
@@ -301,7 +301,7 @@ codes! {
     UNREACHABLE = "unreachable" Error
         "The given cutters clear nothing of a feature, or leave more of it than its `leave`.",
         "Give a smaller cutter, allow relief, or write if-unreachable: hand to list it as hand work.",
-        "";
+        "tests/tests/whole/cutting_sheet.rs::a_cutter_wider_than_the_slots_is_refused_with_their_places";
     UNVERIFIED_ACCEPTED = "unverified-accepted" Warning
         "A program cannot be read back and the shop accepts that in writing.",
         "Prove it at the machine above the work before the first cut.",
