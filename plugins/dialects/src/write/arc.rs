@@ -20,6 +20,13 @@ pub const SHORTEST: f64 = 4.0;
 /// centre, with room. A direction that rounding has turned round is off by a whole circumference, at least 25 counts.
 const SWEEP_SLACK: f64 = 12.0;
 
+/// An arc that ends beside its start, nearer to a whole turn than this many counts or radians, is a whole turn for one controller
+/// and nothing for another: the ends' angles differ by rounding alone. Two arcs of half of it are not. The radians leave room for
+/// controllers that compute in single precision (a turn / 2²⁴ is 4e-7).
+const NEAREST_TO_TURN: f64 = 1.0;
+/// The same as an angle.
+const NEAREST_TO_TURN_RADIANS: f64 = 1e-6;
+
 /// Where the centre is to be written, counted from the rounded start.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Fitted {
@@ -72,6 +79,9 @@ pub fn fit(
         return None;
     }
     let seen = turn(-c, chord - c, sweep > 0.0);
+    if TAU - seen.abs() < NEAREST_TO_TURN_RADIANS.max(NEAREST_TO_TURN / radius) {
+        return None;
+    }
     ((seen - sweep).abs() * radius <= SWEEP_SLACK).then_some(Fitted {
         i: best.0,
         j: best.1,
@@ -133,6 +143,14 @@ mod tests {
             naive_over > 0 && fitted > 10_000,
             "{naive_over} of {fitted}"
         );
+    }
+
+    #[test]
+    fn an_arc_is_not_taken_for_nothing() {
+        // A full circle whose ends were rounded to two places in one direction from the centre: its turn is 360 degrees or 0.
+        assert_eq!(fit([0, 0], [1, 0], point(20_000.0, 0.0), TAU, LIMIT), None);
+        // Two counts beside the start it is the larger part of a turn for everyone.
+        assert!(fit([0, 0], [0, 2], point(20_000.0, 0.0), TAU - 1e-4, LIMIT).is_some());
     }
 
     #[test]
