@@ -3,6 +3,7 @@
 //! A dialect is one JSON file ([`DialectFile`]). [`write`] and [`read`] share that file and nothing else, so that one mistake does
 //! not hide the other. Built-in dialects are named for standards and properties.
 
+pub mod conformance;
 mod file;
 mod read;
 mod template;

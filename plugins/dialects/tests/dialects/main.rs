@@ -8,6 +8,7 @@
     clippy::float_cmp
 )]
 
+mod conforming;
 mod faults;
 mod grammar;
 mod published;
