@@ -419,11 +419,18 @@ impl<'s> Running<'s> {
         let Ok(session) = i32::try_from(self.keeper.id()) else {
             return;
         };
-        // The keeper is not reaped yet, so the number of its session cannot be another's.
-        for process in processes() {
-            if process.session == session && process.id != session {
+        // The keeper is not reaped yet, so the number of its session cannot be another's. A signal takes a moment to work.
+        let until = Instant::now() + GRACE;
+        while Instant::now() < until {
+            let mut rest = processes();
+            rest.retain(|p| p.session == session && p.id != session && !p.zombie);
+            if rest.is_empty() {
+                return;
+            }
+            for process in rest {
                 let _ = kill(Pid::from_raw(process.id), Signal::SIGKILL);
             }
+            std::thread::sleep(Duration::from_millis(2));
         }
     }
 
@@ -496,6 +503,8 @@ pub(crate) struct Process {
     pub(crate) parent: i32,
     pub(crate) group: i32,
     pub(crate) session: i32,
+    /// It has ended and waits to be reaped.
+    pub(crate) zombie: bool,
 }
 
 /// All processes that can be seen.
@@ -510,7 +519,8 @@ pub(crate) fn processes() -> Vec<Process> {
             // The name, in brackets, may hold anything, brackets too.
             let after = stat.iter().rposition(|b| *b == b')')?;
             let text = String::from_utf8_lossy(&stat[after + 1..]).into_owned();
-            let mut fields = text.split_ascii_whitespace().skip(1);
+            let mut fields = text.split_ascii_whitespace();
+            let zombie = matches!(fields.next()?, "Z" | "X");
             let mut number = || fields.next()?.parse().ok();
             let (parent, group, session) = (number()?, number()?, number()?);
             Some(Process {
@@ -518,6 +528,7 @@ pub(crate) fn processes() -> Vec<Process> {
                 parent,
                 group,
                 session,
+                zombie,
             })
         })
         .collect()
