@@ -2,8 +2,8 @@
 
 use crate::doc::Problem;
 use crate::finding::{self, Finding, code};
-use crate::stage::{Cx, Settings, Stage, Stop};
-use crate::work::Work;
+use crate::stage::{Cx, Dialects, Settings, Stage, Stop};
+use crate::work::{Documents, Work};
 use serde_json::Value;
 use std::sync::Arc;
 
@@ -31,7 +31,7 @@ pub struct Chain {
     steps: Vec<(Arc<dyn Stage>, Settings)>,
 }
 
-/// What a saved state is filed under: the stages run so far, by name, version and settings, over one documents' hash.
+/// What a saved state is filed under: the stages run so far, by name, version, plugin and settings, over one documents' hash.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct StateKey(pub String);
 
@@ -140,14 +140,27 @@ impl Chain {
             .map(|(s, settings)| (s.as_ref(), settings))
     }
 
-    /// The key of the state after each stage.
-    pub fn keys(&self, documents_hash: &str) -> Vec<StateKey> {
-        let mut text = format!("grainway {} {documents_hash}", env!("CARGO_PKG_VERSION"));
+    /// The key of the state after each stage: documents, the plugin that the machine's dialect comes from, and every stage so far
+    /// with its version, its plugin and its settings.
+    pub fn keys(&self, documents: &Documents, dialects: &Dialects) -> Vec<StateKey> {
+        let dialect = documents
+            .machine()
+            .and_then(|(_, machine)| dialects.get(&machine.dialect))
+            .map_or("", |d| d.origin());
+        let mut text = format!(
+            "grainway {} {} {dialect}",
+            env!("CARGO_PKG_VERSION"),
+            documents.hash
+        );
         self.steps
             .iter()
             .map(|(stage, settings)| {
                 let about = stage.about();
-                text = format!("{text}\n{} {} {}", about.name, about.version, settings.0);
+                let origin = stage.origin();
+                text = format!(
+                    "{text}\n{} {} {origin} {}",
+                    about.name, about.version, settings.0
+                );
                 StateKey(crate::work::sha256_hex(text.as_bytes()))
             })
             .collect()
@@ -163,7 +176,7 @@ impl Chain {
         cx: &Cx<'_>,
         keep: &mut dyn Keep,
     ) -> Result<(), Stop> {
-        let keys = self.keys(&work.documents.hash);
+        let keys = self.keys(&work.documents, cx.dialects);
         for (i, (stage, settings)) in self.steps.iter().enumerate().skip(from) {
             cx.check()?;
             let about = stage.about();

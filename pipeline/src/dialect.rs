@@ -97,6 +97,10 @@ pub enum DialectError {
 pub trait Dialect: Send + Sync {
     /// Its description.
     fn about(&self) -> &DialectAbout;
+    /// SHA-256 of the plugin's file that it comes from; empty when it is built in.
+    fn origin(&self) -> &str {
+        ""
+    }
     /// Writes one program. Streams: neither the items nor the text are held in memory.
     fn write(
         &self,

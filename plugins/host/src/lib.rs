@@ -8,6 +8,7 @@ pub mod child;
 pub mod frames;
 pub mod keep;
 pub mod limits;
+pub mod store;
 
 pub use child::{End, Ended, Spec, StageAt, run};
 pub use frames::{Frame, Reporter};

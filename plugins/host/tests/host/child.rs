@@ -266,17 +266,17 @@ fn a_worker_that_ends_its_keeper_is_ended_with_all_it_started() {
     assert!(begin.elapsed() < Duration::from_secs(5));
     // What went into a session of its own is out of reach once the keeper is gone; the worker and its own session are not.
     let left = place.left();
-    assert!(
-        !left.iter().any(|l| l.contains("grainway-host-child")),
-        "{left:?}"
-    );
-    for line in left {
+    for line in &left {
         let id: i32 = line.split(' ').next().unwrap().parse().unwrap();
         let _ = nix::sys::signal::kill(
             nix::unistd::Pid::from_raw(id),
             nix::sys::signal::Signal::SIGKILL,
         );
     }
+    assert!(
+        !left.iter().any(|l| l.contains("grainway-host-child")),
+        "{left:?}"
+    );
 }
 
 #[test]
