@@ -20,6 +20,10 @@ impl Stages {
     pub fn iter(&self) -> impl Iterator<Item = &Arc<dyn Stage>> {
         self.0.iter()
     }
+    /// Those of the built-in chain: what a job runs that names no chain. A plugin's stage runs only where it is named.
+    pub fn standard(&self) -> impl Iterator<Item = &Arc<dyn Stage>> {
+        self.0.iter().filter(|s| s.origin().is_empty())
+    }
     /// The stage of a name.
     pub fn get(&self, name: &str) -> Option<&Arc<dyn Stage>> {
         self.0.iter().find(|s| s.about().name == name)
@@ -51,14 +55,14 @@ impl Keep for KeepNothing {
 }
 
 impl Chain {
-    /// The chain of the job, the shop, or all installed stages, with merged settings. All problems at once.
+    /// The chain of the job, the shop, or the built-in one, with merged settings. All problems at once.
     pub fn plan(stages: &Stages, work: &Work) -> Result<Chain, Vec<Finding>> {
         let mut findings = Vec::new();
         let (job, shop) = (&work.documents.job, &work.documents.shop);
         let (names, place): (Vec<&str>, &str) = match (&job.chain, &shop.chain) {
             (Some(names), _) => (names.iter().map(String::as_str).collect(), "job#/chain"),
             (None, Some(names)) => (names.iter().map(String::as_str).collect(), "shop#/chain"),
-            (None, None) => (stages.iter().map(|s| s.about().name).collect(), ""),
+            (None, None) => (stages.standard().map(|s| s.about().name).collect(), ""),
         };
         let mut steps = Vec::new();
         let mut facts: std::collections::BTreeSet<&str> =

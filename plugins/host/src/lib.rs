@@ -6,11 +6,14 @@
 
 pub mod child;
 pub mod frames;
+pub mod installed;
 pub mod keep;
 pub mod limits;
+pub mod outcome;
 pub mod store;
 
 pub use child::{End, Ended, Spec, StageAt, run};
 pub use frames::{Frame, Reporter};
+pub use installed::{Installed, Pin, Plugin};
 pub use keep::keep;
 pub use limits::Limits;

@@ -113,7 +113,7 @@ pub struct Strike {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct Description {
-    /// Its name: 1 to 80 lower-case letters, digits and hyphens.
+    /// Its name: 1 to 80 letters, digits, points, dashes and underscores, no point first.
     pub name: String,
     /// Its version, as its author writes it.
     pub version: String,
@@ -722,7 +722,7 @@ fn sound(description: Description) -> Result<Description, String> {
         .collect();
     if let Some(bad) = names.iter().find(|n| !is_name(n)) {
         return Err(format!(
-            "\"{}\" is not a name of 1 to 80 lower-case letters, digits and hyphens",
+            "\"{}\" is not a name of 1 to 80 letters, digits, points, dashes and underscores",
             bad.escape_debug()
         ));
     }
@@ -792,9 +792,10 @@ fn unknown(index: &Index, name: &str) -> StoreProblem {
 
 fn is_name(name: &str) -> bool {
     (1..=80).contains(&name.len())
+        && !name.starts_with('.')
         && name
             .bytes()
-            .all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-')
+            .all(|b| b.is_ascii_alphanumeric() || matches!(b, b'.' | b'-' | b'_'))
 }
 
 fn is_hash(text: &str) -> bool {

@@ -268,7 +268,7 @@ fn what_is_no_plugin_leaves_nothing_behind() {
         ("broken.json", b"{"),
         ("bare.so", b"\x7fELF no"),
         ("path.so", b"\x7fELF ../x 1.0 zones"),
-        ("capital.so", b"\x7fELF Zones 1.0 zones"),
+        ("hidden.so", b"\x7fELF .zones 1.0 zones"),
     ] {
         let problem = shop.add(&shop.put(name, bytes), 1).unwrap_err();
         assert!(
