@@ -1,0 +1,8 @@
+//! Native plugins: loading them, calling them, and the run that shows whether one behaves.
+//!
+//! Native code belongs in a process that holds one job: what is here loads into the process that calls it.
+
+pub mod library;
+pub mod native;
+
+pub use library::{Library, LibraryAbout, LoadError, load};
