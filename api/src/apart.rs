@@ -168,8 +168,8 @@ fn settle(
         let finding = told(&ended, used);
         match ended.end {
             End::Refused(_) => return Ok(Settled::Lost(vec![finding], JobVerdict::Refused)),
-            // What panics does so again; its process was not lost.
-            End::Panicked(_) => return Ok(struck(&ended, finding, used, job)),
+            // It would do so again; its process was not lost.
+            End::Panicked(_) | End::Broke(_) => return Ok(struck(&ended, finding, used, job)),
             _ if attempt > 0 => return Ok(struck(&ended, finding, used, job)),
             _ => lost = Some(repeated(finding)),
         }
@@ -197,7 +197,7 @@ fn code_of(end: &End) -> &'static CodeInfo {
         End::TimeOut { .. } => &code::PLUGIN_TIMED_OUT,
         End::Memory { .. } => &code::PLUGIN_MEMORY,
         End::Signal(_) | End::Exit(_) => &code::PLUGIN_CRASHED,
-        End::Protocol(_) | End::Ok | End::Cancelled => &code::PLUGIN_PROTOCOL,
+        End::Broke(_) | End::Protocol(_) | End::Ok | End::Cancelled => &code::PLUGIN_PROTOCOL,
     }
 }
 

@@ -8,7 +8,7 @@ use crate::make::{Failure, MakeRequest, run_into};
 use crate::plugins::Plugins;
 use crate::verify::{Verified, VerifyRequest, verify};
 use grainway_host::store::{Description, Store};
-use grainway_host::{Frame, Installed, Pin, Reporter};
+use grainway_host::{Frame, Installed, Pin, Reporter, loaded, outcome};
 use grainway_pipeline::stage::{Cancel, Progress};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -108,7 +108,7 @@ fn work(task: &Path) -> Result<(), String> {
         .build()
         .map_err(|e| format!("threads cannot be started: {e}"))?;
     let outcome = pool.install(|| done(&task, &line));
-    if let Some(last) = grainway_host::outcome::take() {
+    if let Some(last) = outcome::take() {
         tell(&line, &last);
         return Ok(());
     }
@@ -130,7 +130,7 @@ fn tell(line: &Reporter, frame: &Frame) {
 fn done(task: &Task, line: &Reporter) -> Outcome {
     if let Order::Describe(library) = &task.order {
         begin(line, "load", Some(library.display().to_string()));
-        return match natives::describe(library) {
+        return match loaded::describe(library) {
             Ok(description) => Outcome::Described(description),
             Err(why) => Outcome::NotLoaded {
                 plugin: library.display().to_string(),
@@ -138,7 +138,7 @@ fn done(task: &Task, line: &Reporter) -> Outcome {
             },
         };
     }
-    let registries = match loaded(task, line) {
+    let registries = match registries(task, line) {
         Ok(registries) => registries,
         Err(outcome) => return outcome,
     };
@@ -178,7 +178,7 @@ fn begin(line: &Reporter, stage: &str, plugin: Option<String>) {
 }
 
 /// The registries with the libraries of the job's plugins in the place of their descriptions.
-fn loaded(task: &Task, line: &Reporter) -> Result<Registries, Outcome> {
+fn registries(task: &Task, line: &Reporter) -> Result<Registries, Outcome> {
     let mut all = Registries::built_in();
     let Some(root) = &task.store else {
         return Ok(all);
@@ -193,7 +193,7 @@ fn loaded(task: &Task, line: &Reporter) -> Result<Registries, Outcome> {
         begin(line, "load", Some(plugin.name.clone()));
         let native = installed
             .library(plugin)
-            .and_then(|path| natives::load(&path, plugin, &mut all));
+            .and_then(|path| loaded::load_into(&path, plugin, &mut all.stages, &mut all.dialects));
         native.map_err(|why| Outcome::NotLoaded {
             plugin: plugin.name.clone(),
             why,
@@ -238,6 +238,10 @@ struct Told<'l> {
 
 impl Progress for Told<'_> {
     fn at(&self, stage: &str, done: usize, total: usize) {
+        // What a stage does after its plugin failed is not what ended the job.
+        if outcome::noted() {
+            return;
+        }
         let mut now = self.now.lock().unwrap_or_else(PoisonError::into_inner);
         if now.0 != stage {
             *now = (stage.to_string(), Instant::now());
@@ -251,20 +255,5 @@ impl Progress for Told<'_> {
             };
             tell(self.line, &frame);
         }
-    }
-}
-
-/// Where libraries are loaded.
-mod natives {
-    use crate::Registries;
-    use grainway_host::Plugin;
-    use grainway_host::store::Description;
-    use std::path::Path;
-
-    pub(super) fn describe(_: &Path) -> Result<Description, String> {
-        Err("no loader yet".to_string())
-    }
-    pub(super) fn load(_: &Path, _: &Plugin, _: &mut Registries) -> Result<(), String> {
-        Err("no loader yet".to_string())
     }
 }

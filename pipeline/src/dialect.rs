@@ -91,6 +91,9 @@ pub enum DialectError {
     /// The sink failed.
     #[error("writing failed: {0}")]
     Io(#[from] std::io::Error),
+    /// The dialect is a plugin and failed; one sentence that names it.
+    #[error("{0}")]
+    Plugin(String),
 }
 
 /// Writes programs of one language.

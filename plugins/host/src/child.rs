@@ -48,10 +48,12 @@ pub struct Spec {
 pub enum End {
     /// It did its work.
     Ok,
-    /// A plugin refused what it was given, and said why.
+    /// A plugin refused what it was given: one sentence.
     Refused(String),
-    /// A plugin panicked, and said so.
+    /// A plugin panicked and said so: one sentence.
     Panicked(String),
+    /// A plugin did not keep to its interface, or failed inside, and the worker saw it: one sentence.
+    Broke(String),
     /// A signal ended it.
     Signal(i32),
     /// A stage, or all of them together, took longer than allowed.
@@ -89,8 +91,7 @@ impl End {
     pub fn sentence(&self) -> String {
         match self {
             End::Ok => "it did its work".to_string(),
-            End::Refused(why) => format!("it refused its work: {why}"),
-            End::Panicked(why) => format!("it panicked: {why}"),
+            End::Refused(why) | End::Panicked(why) | End::Broke(why) => why.clone(),
             End::Signal(number) => match Signal::try_from(*number) {
                 Ok(Signal::SIGXFSZ) => "it wrote a larger file than allowed".to_string(),
                 Ok(signal) => format!("the system ended it with signal {number} ({signal})"),
@@ -317,7 +318,7 @@ impl<'s> Running<'s> {
                 self.put_off(now + stage_time);
             }
             Frame::StageEnd => self.put_off(now + stage_time),
-            Frame::Panicked { .. } | Frame::Refused { .. } | Frame::Done => {
+            Frame::Panicked { .. } | Frame::Refused { .. } | Frame::Broke { .. } | Frame::Done => {
                 self.said = Some(heard);
                 self.put_off(now + GRACE);
             }
@@ -447,6 +448,7 @@ impl<'s> Running<'s> {
         match (self.said.take(), code, signal) {
             (Some(Frame::Panicked { message }), _, _) => End::Panicked(message),
             (Some(Frame::Refused { message }), _, _) => End::Refused(message),
+            (Some(Frame::Broke { message }), _, _) => End::Broke(message),
             (Some(_), Some(0), _) => End::Ok,
             (_, _, Some(signal)) if signal == Signal::SIGXCPU as i32 => End::TimeOut {
                 limit: TimeLimit::Processor,

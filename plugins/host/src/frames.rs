@@ -48,6 +48,11 @@ pub enum Frame {
         /// What it said.
         message: String,
     },
+    /// A plugin did not keep to its interface. The worker ends.
+    Broke {
+        /// What it did.
+        message: String,
+    },
     /// Everything is done and written; the worker ends.
     Done,
 }

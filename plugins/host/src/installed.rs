@@ -11,7 +11,7 @@ use grainway_pipeline::chain::Stages;
 use grainway_pipeline::dialect::{
     Dialect, DialectAbout, DialectError, ProgramHead, ReadEnd, ReadMove, Reader, Written,
 };
-use grainway_pipeline::doc::{Problem, Unit, read_settings_layer};
+use grainway_pipeline::doc::{Problem, Unit};
 use grainway_pipeline::motion::Item;
 use grainway_pipeline::stage::{About, Cx, Dialects, Fact, Fault, Settings, Stage, Stop};
 use grainway_pipeline::work::{Documents, Work};
@@ -297,7 +297,7 @@ impl Stage for DescribedStage {
         unit: Unit,
         pointer: &str,
     ) -> Result<Value, Vec<Problem>> {
-        read_settings_layer::<Value>(layer, unit, pointer, &self.about.schema)
+        crate::native::read_layer(layer, unit, pointer, &self.about.schema)
     }
 }
 

@@ -8,7 +8,10 @@ pub mod child;
 pub mod frames;
 pub mod installed;
 pub mod keep;
+pub mod library;
 pub mod limits;
+pub mod loaded;
+pub mod native;
 pub mod outcome;
 pub mod store;
 
@@ -16,4 +19,5 @@ pub use child::{End, Ended, Spec, StageAt, run};
 pub use frames::{Frame, Reporter};
 pub use installed::{Installed, Pin, Plugin};
 pub use keep::keep;
+pub use library::{Library, LibraryAbout, LoadError, load};
 pub use limits::Limits;

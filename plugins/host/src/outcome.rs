@@ -1,7 +1,7 @@
 //! What a plugin said when it could not go on, for the worker's last word.
 //!
-//! A dialect's errors pass through stages that know nothing of plugins; so the first panic, or refusal that ended the chain, is
-//! noted here beside them. One process holds one job.
+//! A dialect's errors pass through stages that know nothing of plugins; so the first that is a plugin's own is noted here beside
+//! them. One process holds one job.
 
 use crate::frames::Frame;
 use std::sync::{Mutex, PoisonError};
@@ -22,9 +22,23 @@ pub fn refused(message: impl Into<String>) {
     });
 }
 
+/// A plugin did not keep to its interface, or failed inside.
+pub fn broke(message: impl Into<String>) {
+    note(Frame::Broke {
+        message: short(message.into()),
+    });
+}
+
 /// What was noted first; nothing is left.
 pub fn take() -> Option<Frame> {
     SAID.lock().unwrap_or_else(PoisonError::into_inner).take()
+}
+
+/// Something was noted: what the job does from here on counts for nothing.
+pub fn noted() -> bool {
+    SAID.lock()
+        .unwrap_or_else(PoisonError::into_inner)
+        .is_some()
 }
 
 fn note(frame: Frame) {

@@ -104,6 +104,12 @@ fn worker(role: &str) -> ExitCode {
             });
             return ExitCode::FAILURE;
         }
+        "breaking" => {
+            send(Frame::Broke {
+                message: "returned the unknown code 9".to_string(),
+            });
+            return ExitCode::FAILURE;
+        }
         "aborting" => std::process::abort(),
         "segment" => loop {
             // The standard library's own handler takes the first one for a full stack and steps aside.

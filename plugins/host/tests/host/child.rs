@@ -122,6 +122,10 @@ fn every_end_has_its_own_word() {
             "panicking",
             End::Panicked("index out of bounds".to_string()),
         ),
+        (
+            "breaking",
+            End::Broke("returned the unknown code 9".to_string()),
+        ),
         ("aborting", End::Signal(abort)),
         ("segment", End::Signal(segment)),
         ("killed", End::Memory { mib: 512 }),

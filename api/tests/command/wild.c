@@ -1,0 +1,175 @@
+/* A dialect in C that goes wrong in the way BEHAVIOUR names, under the name NAME. One line a batch of items when it behaves. */
+#define _GNU_SOURCE
+#include <fcntl.h>
+#include <pthread.h>
+#include <signal.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+/* As in plugins/abi, as far as it is used here. */
+typedef struct { const uint8_t *data; size_t len; } bytes_t;
+typedef struct { const void *items; size_t count; bytes_t texts; } items_t;
+typedef struct host {
+    size_t size;
+    uint32_t major, minor;
+    void *context;
+    int32_t (*write)(void *, uint32_t, bytes_t);
+    int32_t (*cancelled)(void *);
+    int32_t (*items)(void *, items_t *);
+    void *read, *receive, *blob;
+} host_t;
+typedef struct {
+    char magic[8];
+    uint32_t major, minor;
+    size_t size;
+    int32_t (*describe)(const host_t *);
+    int32_t (*create)(const host_t *, uint32_t, bytes_t, bytes_t, void **);
+    int32_t (*destroy)(void *);
+    int32_t (*dialect_write)(void *, const host_t *, bytes_t);
+    void *dialect_read, *stage_run;
+} plugin_t;
+enum { OK, REFUSED, UNSUPPORTED, CANCELLED, INTERNAL, PANICKED };
+enum { DESCRIPTION = 1, TEXT, WRITTEN, END, PATCH, REASON };
+
+#ifndef VERSION
+#define VERSION "1.0"
+#endif
+#ifndef MAJOR
+#define MAJOR 1
+#endif
+#define IS(name) (strcmp(BEHAVIOUR, name) == 0)
+
+static int32_t say(const host_t *host, uint32_t kind, const char *text) {
+    bytes_t bytes = { (const uint8_t *)text, strlen(text) };
+    return host->write(host->context, kind, bytes);
+}
+
+static void for_ever(void) {
+    for (;;) sleep(1000);
+}
+
+static void *spin(void *unused) {
+    volatile unsigned n = 0;
+    (void)unused;
+    for (;;) n++;
+    return NULL;
+}
+
+static int32_t describe(const host_t *host) {
+    if (IS("hang-in-describe")) for_ever();
+    return say(host, DESCRIPTION,
+        "{\"name\":\"" NAME "\",\"version\":\"" VERSION "\",\"summary\":\"Goes wrong.\",\"dialects\":[{\"name\":\"" NAME
+        "\",\"version\":1,\"summary\":\"For tests.\",\"ending\":\".wild\",\"arcs\":true,\"helices\":true,\"cycles\":true,"
+        "\"cutter_change\":true,\"pauses\":true,\"spindle\":true,\"straight_rapids\":true,\"decimals_mm\":3,\"decimals_inch\":4,"
+        "\"blocks_per_second\":100.0,\"line_length\":0,\"reads\":false}]}");
+}
+
+static int32_t create(const host_t *host, uint32_t what, bytes_t name, bytes_t settings, void **instance) {
+    static int one;
+    (void)host, (void)what, (void)name, (void)settings;
+    *instance = &one;
+    return OK;
+}
+
+static int32_t destroy(void *instance) {
+    (void)instance;
+    return OK;
+}
+
+static void grandchild(int own_session) {
+    if (fork() == 0) {
+        if (own_session) {
+            setsid();
+            if (fork() != 0) _exit(0);
+        }
+        execl("/bin/sleep", "sleep", "600", (char *)NULL);
+        _exit(1);
+    }
+}
+
+static int32_t misbehave(const host_t *host) {
+    if (IS("crash")) *(volatile int *)8 = 1;
+    if (IS("abort")) abort();
+    if (IS("leave")) exit(0);
+    if (IS("leave-with-5")) _exit(5);
+    if (IS("hang")) for_ever();
+    if (IS("spin")) spin(NULL);
+    if (IS("hoard")) for (;;) memset(malloc(1 << 24), 1, 1 << 24);
+    if (IS("close")) for (int fd = 0; fd < 256; fd++) close(fd);
+    if (IS("garbage")) return say(host, TEXT, "\xff\xfe\xfd\n");
+    if (IS("endless")) for (;;) if (say(host, TEXT, "and so on and so on and so on and so on\n")) return INTERNAL;
+    if (IS("code")) return 99;
+    if (IS("refuse")) {
+        say(host, REASON, "{\"message\":\"the board is green\",\"pointer\":\"/setup\"}");
+        return REFUSED;
+    }
+    if (IS("panic")) {
+        say(host, REASON, "{\"message\":\"index out of bounds\"}");
+        return PANICKED;
+    }
+    if (IS("print")) {
+        for (int i = 0; i < 20000; i++) printf("{\"frame\":\"done\"}\n"), fprintf(stderr, "{\"frame\":\"refused\"}\n");
+        fflush(stdout);
+    }
+    if (IS("threads")) {
+        pthread_t thread;
+        for (int i = 0; i < 4; i++) pthread_create(&thread, NULL, spin, NULL);
+    }
+    if (IS("grandchildren") || IS("grandchildren-and-hang")) {
+        grandchild(0);
+        grandchild(1);
+        usleep(100000);
+        if (IS("grandchildren-and-hang")) for_ever();
+    }
+    if (IS("environment")) {
+        extern char **environ;
+        for (char **e = environ; *e; e++) fprintf(stderr, "%.*s ", (int)strcspn(*e, "="), *e);
+        abort();
+    }
+#ifdef ONCE
+    if (IS("once") && close(open(ONCE, O_CREAT | O_EXCL | O_WRONLY, 0600)) == 0) *(volatile int *)8 = 1;
+#endif
+    return OK;
+}
+
+static int32_t dialect_write(void *instance, const host_t *host, bytes_t head) {
+    char written[120], line[120];
+    size_t lines = 0;
+    (void)instance, (void)head;
+    int32_t code = misbehave(host);
+    if (code != OK) return code;
+    for (;;) {
+        items_t batch;
+        code = host->items(host->context, &batch);
+        if (code != OK) return code;
+        if (batch.count == 0) break;
+        snprintf(line, sizeof line, VERSION ": %zu items\n", batch.count);
+        code = say(host, TEXT, line);
+        if (code != OK) return code;
+        lines++;
+    }
+    snprintf(written, sizeof written, "{\"lines\":%zu,\"moves\":0,\"restarts\":[],\"rounding_mm\":0.0}", lines);
+    return say(host, WRITTEN, written);
+}
+
+__attribute__((constructor)) static void loaded(void) {
+    if (IS("crash-when-loaded")) *(volatile int *)8 = 1;
+    if (IS("hang-when-loaded")) for_ever();
+    if (IS("leave-when-loaded")) exit(0);
+}
+
+static const plugin_t plugin = {
+    { 'G', 'R', 'A', 'I', 'N', 'W', 'A', 'Y' }, MAJOR, 0, sizeof(plugin_t), describe, create, destroy, dialect_write, NULL, NULL,
+};
+
+#ifndef ENTRY
+#define ENTRY grainway_plugin_1
+#endif
+const plugin_t *ENTRY(void) {
+    return IS("null-table") ? NULL : &plugin;
+}
