@@ -2,7 +2,7 @@
 //!
 //! The wild ones are built from `wild.c` with the system's C compiler, against the interface as it is written down.
 
-use crate::bench::{Bench, Run, files, shop};
+use crate::bench::{Bench, Run, files, job, shop};
 use grainway::{Launcher, MakeRequest, Registries, make};
 use grainway_host::store::Store;
 use grainway_pipeline::stage::{Cancel, Progress};
@@ -260,6 +260,80 @@ fn a_process_that_was_lost_is_repeated_once_from_its_last_state() {
         bench.read("out/programs-unverified/01-board-1-mill-6.wild"),
         text
     );
+}
+
+#[test]
+fn a_native_stage_runs_where_a_chain_names_it_and_nowhere_else() {
+    let bench = with_store();
+    let stage = "-DSTAGE=\"zones\"".to_string();
+    for (name, behaviour) in [("vacuum", "good"), ("vacuum-crash", "crash")] {
+        let stage = stage.replace(
+            "zones",
+            if behaviour == "good" {
+                "zones"
+            } else {
+                "traps"
+            },
+        );
+        wild(&bench, name, behaviour, &[stage]);
+        let run = add(&bench, &format!("{name}.so"));
+        assert_eq!(run.exit, 0, "{}", run.err);
+    }
+    let run = bench.run(&["--plugins", "plugins", "stages"]);
+    assert!(
+        run.out.contains("zones: Plans where the vacuum holds."),
+        "{}",
+        run.out
+    );
+    // A job that names no chain has the built-in one.
+    let run = made(&bench);
+    assert_eq!(run.exit, 0, "{}{}", run.out, run.err);
+    let plain = report(&run);
+    assert!(finding(&plain, "zones/planned").is_none());
+    assert!(plain.get("plugins").is_none());
+    let chain = |stage: &str| {
+        let built_in = Registries::built_in();
+        let mut names: Vec<String> = built_in
+            .stages
+            .iter()
+            .map(|s| s.about().name.to_string())
+            .collect();
+        let place = names.iter().position(|n| n == "place").unwrap();
+        names.insert(place + 1, stage.to_string());
+        names
+    };
+    let with = |chain: Vec<String>, settings: Value| {
+        let mut job = job();
+        job["chain"] = json!(chain);
+        job["settings"] = settings;
+        bench.put("job/job.json", job.to_string());
+        made(&bench)
+    };
+    let run = with(chain("zones"), json!({ "zones": { "gap": "1in" } }));
+    assert_eq!(run.exit, 0, "{}{}", run.out, run.err);
+    let planned = report(&run);
+    assert!(finding(&planned, "zones/planned").is_some(), "{planned}");
+    assert_eq!(planned["plugins"][0]["name"], "vacuum");
+    assert_eq!(planned["verdict"], "ready");
+    assert!(bench.path("out/programs/01-board-1-mill-6.ngc").is_file());
+    // Its settings are checked like any other's.
+    let run = with(chain("zones"), json!({ "zones": { "gapp": 3 } }));
+    assert_eq!(run.exit, 1, "{}{}", run.out, run.err);
+    assert!(run.out.contains("#/settings/zones"), "{}", run.out);
+    let run = with(chain("traps"), json!({}));
+    assert_eq!(run.exit, 3, "{}{}", run.out, run.err);
+    let crashed = report(&run);
+    let told = finding(&crashed, "plugin-crashed").unwrap()["message"]
+        .as_str()
+        .unwrap();
+    assert!(
+        told.contains("Plugin vacuum-crash in stage traps"),
+        "{told}"
+    );
+    assert_eq!(processes(&bench), Vec::<String>::new());
+    // Settings for a stage that is installed but not in the chain are no mistake.
+    let run = with(chain("zones"), json!({ "traps": { "gap": 3 } }));
+    assert_eq!(run.exit, 0, "{}{}", run.out, run.err);
 }
 
 #[test]

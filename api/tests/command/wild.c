@@ -1,4 +1,5 @@
-/* A dialect in C that goes wrong in the way BEHAVIOUR names, under the name NAME. One line a batch of items when it behaves. */
+/* A dialect in C that goes wrong in the way BEHAVIOUR names, under the name NAME. One line a batch of items when it behaves. With
+   STAGE, a stage of that name that goes wrong likewise, and notes that it ran when it behaves. */
 #define _GNU_SOURCE
 #include <fcntl.h>
 #include <pthread.h>
@@ -31,7 +32,8 @@ typedef struct {
     int32_t (*create)(const host_t *, uint32_t, bytes_t, bytes_t, void **);
     int32_t (*destroy)(void *);
     int32_t (*dialect_write)(void *, const host_t *, bytes_t);
-    void *dialect_read, *stage_run;
+    void *dialect_read;
+    int32_t (*stage_run)(void *, const host_t *, bytes_t);
 } plugin_t;
 enum { OK, REFUSED, UNSUPPORTED, CANCELLED, INTERNAL, PANICKED };
 enum { DESCRIPTION = 1, TEXT, WRITTEN, END, PATCH, REASON };
@@ -66,7 +68,14 @@ static int32_t describe(const host_t *host) {
         "{\"name\":\"" NAME "\",\"version\":\"" VERSION "\",\"summary\":\"Goes wrong.\",\"dialects\":[{\"name\":\"" NAME
         "\",\"version\":1,\"summary\":\"For tests.\",\"ending\":\".wild\",\"arcs\":true,\"helices\":true,\"cycles\":true,"
         "\"cutter_change\":true,\"pauses\":true,\"spindle\":true,\"straight_rapids\":true,\"decimals_mm\":3,\"decimals_inch\":4,"
-        "\"blocks_per_second\":100.0,\"line_length\":0,\"reads\":false}]}");
+        "\"blocks_per_second\":100.0,\"line_length\":0,\"reads\":false}]"
+#ifdef STAGE
+        ",\"stages\":[{\"name\":\"" STAGE "\",\"version\":1,\"summary\":\"Plans where the vacuum holds.\",\"needs\":[\"placed\"],"
+        "\"gives\":[\"" STAGE "\"],\"may\":[\"findings\"],\"findings\":[{\"word\":\"planned\",\"severity\":\"note\","
+        "\"about\":\"It ran.\",\"remedy\":\"Nothing.\"}],\"schema\":{\"type\":\"object\",\"properties\":{\"gap\":"
+        "{\"$ref\":\"#/$defs/Length\"}},\"additionalProperties\":false},\"example\":{\"gap\":25}}]"
+#endif
+        "}");
 }
 
 static int32_t create(const host_t *host, uint32_t what, bytes_t name, bytes_t settings, void **instance) {
@@ -157,6 +166,13 @@ static int32_t dialect_write(void *instance, const host_t *host, bytes_t head) {
     return say(host, WRITTEN, written);
 }
 
+static int32_t stage_run(void *instance, const host_t *host, bytes_t work) {
+    (void)instance, (void)work;
+    int32_t code = misbehave(host);
+    if (code != OK) return code;
+    return say(host, PATCH, "{\"findings\":[{\"code\":\"planned\",\"message\":\"The zones are planned.\"}]}");
+}
+
 __attribute__((constructor)) static void loaded(void) {
     if (IS("crash-when-loaded")) *(volatile int *)8 = 1;
     if (IS("hang-when-loaded")) for_ever();
@@ -164,7 +180,7 @@ __attribute__((constructor)) static void loaded(void) {
 }
 
 static const plugin_t plugin = {
-    { 'G', 'R', 'A', 'I', 'N', 'W', 'A', 'Y' }, MAJOR, 0, sizeof(plugin_t), describe, create, destroy, dialect_write, NULL, NULL,
+    { 'G', 'R', 'A', 'I', 'N', 'W', 'A', 'Y' }, MAJOR, 0, sizeof(plugin_t), describe, create, destroy, dialect_write, NULL, stage_run,
 };
 
 #ifndef ENTRY
