@@ -14,6 +14,7 @@ mod cutting_sheet;
 mod dxf_against_ezdxf;
 mod failing_shapes;
 mod holding;
+mod nist_rules;
 mod regions_against_geos;
 mod sabotage;
 mod samples;

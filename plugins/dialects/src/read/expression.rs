@@ -39,6 +39,8 @@ pub struct Cursor<'a> {
     pub expressions: bool,
     /// Parameters are allowed.
     pub allow_parameters: bool,
+    /// The number read last had a point.
+    pub said_point: bool,
 }
 
 /// `value` as a whole number, when it is one within the published tolerance.
@@ -109,6 +111,7 @@ impl Cursor<'_> {
             }
             self.at += 1;
         }
+        self.said_point = point;
         if digits == 0 {
             self.at = begin;
             return fault(
@@ -262,6 +265,7 @@ mod tests {
             parameters: &parameters,
             expressions: true,
             allow_parameters: true,
+            said_point: false,
         };
         let v = c.value()?;
         assert_eq!(c.at, clean.len(), "all of {text} is read");

@@ -20,6 +20,13 @@ pub const SHORTEST: f64 = 4.0;
 /// centre, with room. A direction that rounding has turned round is off by a whole circumference, at least 25 counts.
 const SWEEP_SLACK: f64 = 12.0;
 
+/// An arc that ends beside its start, nearer to a whole turn than this many counts or radians, is a whole turn for one controller
+/// and nothing for another: the ends' angles differ by rounding alone. Two arcs of half of it are not. The radians leave room for
+/// controllers that compute in single precision (a turn / 2²⁴ is 4e-7).
+const NEAREST_TO_TURN: f64 = 1.0;
+/// The same as an angle.
+const NEAREST_TO_TURN_RADIANS: f64 = 1e-6;
+
 /// Where the centre is to be written, counted from the rounded start.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Fitted {
@@ -72,11 +79,54 @@ pub fn fit(
         return None;
     }
     let seen = turn(-c, chord - c, sweep > 0.0);
+    if TAU - seen.abs() < NEAREST_TO_TURN_RADIANS.max(NEAREST_TO_TURN / radius) {
+        return None;
+    }
     ((seen - sweep).abs() * radius <= SWEEP_SLACK).then_some(Fitted {
         i: best.0,
         j: best.1,
     })
 }
+
+/// The radius to write for an arc between the rounded `start` and `end`, and the centre that it gives. `None` when the arc that a
+/// controller makes of it is farther than a count and a half from the planned one in its middle.
+pub fn fit_radius(
+    start: [i64; 2],
+    end: [i64; 2],
+    centre: Point,
+    sweep: f64,
+) -> Option<(i64, Fitted)> {
+    let s = point(start[0] as f64, start[1] as f64);
+    let e = point(end[0] as f64, end[1] as f64);
+    let half = 0.5 * s.distance(e);
+    let planned = 0.5 * (s.distance(centre) + e.distance(centre));
+    if half < SHORTEST || planned.max(half) > LARGEST_RADIUS {
+        return None;
+    }
+    // Never less than half the chord, or the controller finds no centre.
+    let radius = planned.round().max(half.ceil());
+    let height = ((radius - half) * (radius + half)).max(0.0).sqrt();
+    let normal = (e - s).left() * (0.5 / half);
+    let side = if sweep > 0.0 { height } else { -height };
+    let found = s.lerp(e, 0.5) + normal * side;
+    // Radii past half a turn change side; those are written as two arcs.
+    let middle = |c: Point, r: f64| {
+        let out = if sweep > 0.0 { -normal } else { normal };
+        c + out * r
+    };
+    let off = middle(found, radius).distance(middle(centre, planned));
+    (off <= 1.5).then(|| {
+        let i = found - s;
+        let fitted = Fitted {
+            i: i.x.round() as i64,
+            j: i.y.round() as i64,
+        };
+        (radius as i64, fitted)
+    })
+}
+
+/// Radii above this many counts are lines in the end.
+const LARGEST_RADIUS: f64 = 9e8;
 
 /// The signed turn from one direction to another, in (0, 2π] or [−2π, 0).
 fn turn(from: Point, to: Point, counter_clockwise: bool) -> f64 {
@@ -133,6 +183,14 @@ mod tests {
             naive_over > 0 && fitted > 10_000,
             "{naive_over} of {fitted}"
         );
+    }
+
+    #[test]
+    fn an_arc_is_not_taken_for_nothing() {
+        // A full circle whose ends were rounded to two places in one direction from the centre: its turn is 360 degrees or 0.
+        assert_eq!(fit([0, 0], [1, 0], point(20_000.0, 0.0), TAU, LIMIT), None);
+        // Two counts beside the start it is the larger part of a turn for everyone.
+        assert!(fit([0, 0], [0, 2], point(20_000.0, 0.0), TAU - 1e-4, LIMIT).is_some());
     }
 
     #[test]
