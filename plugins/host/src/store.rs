@@ -618,7 +618,7 @@ impl Store {
                 Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => continue,
                 Err(e) => return Err(failed()(e)),
             };
-            let copy = Copy { path };
+            let copy = Copy { path, kept: false };
             out.write_all(bytes)
                 .and_then(|()| out.sync_all())
                 .map_err(failed())?;
@@ -631,20 +631,27 @@ impl Store {
 /// A file that is gone again unless it is kept.
 struct Copy {
     path: PathBuf,
+    kept: bool,
 }
 
 impl Copy {
-    fn keep(self, path: &Path, folder: &Path) -> Result<(), StoreProblem> {
+    fn keep(mut self, path: &Path, folder: &Path) -> Result<(), StoreProblem> {
+        let failed = || disk(format!("{} cannot be written", path.display()));
         // An equal file may be there; a damaged one is mended.
-        std::fs::rename(&self.path, path)
-            .and_then(|()| File::open(folder)?.sync_all())
-            .map_err(disk(format!("{} cannot be written", path.display())))
+        std::fs::rename(&self.path, path).map_err(failed())?;
+        // The old name is free for another copy, which is not ours to remove.
+        self.kept = true;
+        File::open(folder)
+            .and_then(|f| f.sync_all())
+            .map_err(failed())
     }
 }
 
 impl Drop for Copy {
     fn drop(&mut self) {
-        let _ = std::fs::remove_file(&self.path);
+        if !self.kept {
+            let _ = std::fs::remove_file(&self.path);
+        }
     }
 }
 

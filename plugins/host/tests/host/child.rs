@@ -167,7 +167,7 @@ fn a_stage_that_takes_too_long_is_ended() {
         assert_eq!(ended.end, late, "{role}");
         in_post(&ended);
         assert!(took >= Duration::from_secs(1), "{role} took {took:?}");
-        assert!(took < Duration::from_secs(3), "{role} took {took:?}");
+        assert!(took < Duration::from_secs(6), "{role} took {took:?}");
     }
     // Four stages of 0.6 s: each has a time of its own.
     assert_eq!(ended("slow", limits).0.end, End::Ok);
@@ -292,7 +292,7 @@ fn a_wish_to_cancel_ends_it_at_once() {
     let ended = run(&spec, &cancelled, &mut |_| {}).unwrap();
     assert_eq!(ended.end, End::Cancelled);
     assert!(
-        begin.elapsed() < Duration::from_secs(2),
+        begin.elapsed() < Duration::from_secs(4),
         "{:?}",
         begin.elapsed()
     );
