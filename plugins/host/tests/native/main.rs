@@ -1,6 +1,7 @@
 //! Native plugins, loaded for real: what they write, what they refuse, and what the host makes of bad ones.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod both;
 mod programs;
 mod sentences;
 mod whole_job;
