@@ -20,6 +20,7 @@ fn wild(bench: &Bench, name: &str, behaviour: &str, defines: &[String]) -> PathB
         .arg(format!("-DNAME=\"{name}\""))
         .arg(format!("-DBEHAVIOUR=\"{behaviour}\""))
         .args(defines)
+        .arg(concat!("-I", env!("CARGO_MANIFEST_DIR"), "/../plugins/abi"))
         .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/command/wild.c"))
         .arg("-lpthread")
         .arg("-o")

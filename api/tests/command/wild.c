@@ -1,6 +1,7 @@
 /* A dialect in C that goes wrong in the way BEHAVIOUR names, under the name NAME. One line a batch of items when it behaves. With
    STAGE, a stage of that name that goes wrong likewise, and notes that it ran when it behaves. */
 #define _GNU_SOURCE
+#include "grainway.h"
 #include <fcntl.h>
 #include <pthread.h>
 #include <signal.h>
@@ -12,32 +13,6 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
-/* As in plugins/abi, as far as it is used here. */
-typedef struct { const uint8_t *data; size_t len; } bytes_t;
-typedef struct { const void *items; size_t count; bytes_t texts; } items_t;
-typedef struct host {
-    size_t size;
-    uint32_t major, minor;
-    void *context;
-    int32_t (*write)(void *, uint32_t, bytes_t);
-    int32_t (*cancelled)(void *);
-    int32_t (*items)(void *, items_t *);
-    void *read, *receive, *blob;
-} host_t;
-typedef struct {
-    char magic[8];
-    uint32_t major, minor;
-    size_t size;
-    int32_t (*describe)(const host_t *);
-    int32_t (*create)(const host_t *, uint32_t, bytes_t, bytes_t, void **);
-    int32_t (*destroy)(void *);
-    int32_t (*dialect_write)(void *, const host_t *, bytes_t);
-    void *dialect_read;
-    int32_t (*stage_run)(void *, const host_t *, bytes_t);
-} plugin_t;
-enum { OK, REFUSED, UNSUPPORTED, CANCELLED, INTERNAL, PANICKED };
-enum { DESCRIPTION = 1, TEXT, WRITTEN, END, PATCH, REASON };
-
 #ifndef VERSION
 #define VERSION "1.0"
 #endif
@@ -46,8 +21,8 @@ enum { DESCRIPTION = 1, TEXT, WRITTEN, END, PATCH, REASON };
 #endif
 #define IS(name) (strcmp(BEHAVIOUR, name) == 0)
 
-static int32_t say(const host_t *host, uint32_t kind, const char *text) {
-    bytes_t bytes = { (const uint8_t *)text, strlen(text) };
+static int32_t say(const grainway_host *host, uint32_t kind, const char *text) {
+    grainway_bytes bytes = { (const uint8_t *)text, strlen(text) };
     return host->write(host->context, kind, bytes);
 }
 
@@ -62,9 +37,9 @@ static void *spin(void *unused) {
     return NULL;
 }
 
-static int32_t describe(const host_t *host) {
+static int32_t describe(const grainway_host *host) {
     if (IS("hang-in-describe")) for_ever();
-    return say(host, DESCRIPTION,
+    return say(host, GRAINWAY_WRITE_DESCRIPTION,
         "{\"name\":\"" NAME "\",\"version\":\"" VERSION "\",\"summary\":\"Goes wrong.\",\"dialects\":[{\"name\":\"" NAME
         "\",\"version\":1,\"summary\":\"For tests.\",\"ending\":\".wild\",\"arcs\":true,\"helices\":true,\"cycles\":true,"
         "\"cutter_change\":true,\"pauses\":true,\"spindle\":true,\"straight_rapids\":true,\"decimals_mm\":3,\"decimals_inch\":4,"
@@ -78,16 +53,16 @@ static int32_t describe(const host_t *host) {
         "}");
 }
 
-static int32_t create(const host_t *host, uint32_t what, bytes_t name, bytes_t settings, void **instance) {
+static int32_t create(const grainway_host *host, uint32_t what, grainway_bytes name, grainway_bytes settings, void **instance) {
     static int one;
     (void)host, (void)what, (void)name, (void)settings;
     *instance = &one;
-    return OK;
+    return GRAINWAY_CODE_OK;
 }
 
 static int32_t destroy(void *instance) {
     (void)instance;
-    return OK;
+    return GRAINWAY_CODE_OK;
 }
 
 static void grandchild(int own_session) {
@@ -101,7 +76,7 @@ static void grandchild(int own_session) {
     }
 }
 
-static int32_t misbehave(const host_t *host) {
+static int32_t misbehave(const grainway_host *host) {
     if (IS("crash")) *(volatile int *)8 = 1;
     if (IS("abort")) abort();
     if (IS("leave")) exit(0);
@@ -110,16 +85,16 @@ static int32_t misbehave(const host_t *host) {
     if (IS("spin")) spin(NULL);
     if (IS("hoard")) for (;;) memset(malloc(1 << 24), 1, 1 << 24);
     if (IS("close")) for (int fd = 0; fd < 256; fd++) close(fd);
-    if (IS("garbage")) return say(host, TEXT, "\xff\xfe\xfd\n");
-    if (IS("endless")) for (;;) if (say(host, TEXT, "and so on and so on and so on and so on\n")) return INTERNAL;
+    if (IS("garbage")) return say(host, GRAINWAY_WRITE_TEXT, "\xff\xfe\xfd\n");
+    if (IS("endless")) for (;;) if (say(host, GRAINWAY_WRITE_TEXT, "and so on and so on and so on and so on\n")) return GRAINWAY_CODE_INTERNAL;
     if (IS("code")) return 99;
     if (IS("refuse")) {
-        say(host, REASON, "{\"message\":\"the board is green\",\"pointer\":\"/setup\"}");
-        return REFUSED;
+        say(host, GRAINWAY_WRITE_REASON, "{\"message\":\"the board is green\",\"pointer\":\"/setup\"}");
+        return GRAINWAY_CODE_REFUSED;
     }
     if (IS("panic")) {
-        say(host, REASON, "{\"message\":\"index out of bounds\"}");
-        return PANICKED;
+        say(host, GRAINWAY_WRITE_REASON, "{\"message\":\"index out of bounds\"}");
+        return GRAINWAY_CODE_PANICKED;
     }
     if (IS("print")) {
         for (int i = 0; i < 20000; i++) printf("{\"frame\":\"done\"}\n"), fprintf(stderr, "{\"frame\":\"refused\"}\n");
@@ -143,34 +118,34 @@ static int32_t misbehave(const host_t *host) {
 #ifdef ONCE
     if (IS("once") && close(open(ONCE, O_CREAT | O_EXCL | O_WRONLY, 0600)) == 0) *(volatile int *)8 = 1;
 #endif
-    return OK;
+    return GRAINWAY_CODE_OK;
 }
 
-static int32_t dialect_write(void *instance, const host_t *host, bytes_t head) {
+static int32_t dialect_write(void *instance, const grainway_host *host, grainway_bytes head) {
     char written[120], line[120];
     size_t lines = 0;
     (void)instance, (void)head;
     int32_t code = misbehave(host);
-    if (code != OK) return code;
+    if (code != GRAINWAY_CODE_OK) return code;
     for (;;) {
-        items_t batch;
+        grainway_items batch;
         code = host->items(host->context, &batch);
-        if (code != OK) return code;
+        if (code != GRAINWAY_CODE_OK) return code;
         if (batch.count == 0) break;
         snprintf(line, sizeof line, VERSION ": %zu items\n", batch.count);
-        code = say(host, TEXT, line);
-        if (code != OK) return code;
+        code = say(host, GRAINWAY_WRITE_TEXT, line);
+        if (code != GRAINWAY_CODE_OK) return code;
         lines++;
     }
     snprintf(written, sizeof written, "{\"lines\":%zu,\"moves\":0,\"restarts\":[],\"rounding_mm\":0.0}", lines);
-    return say(host, WRITTEN, written);
+    return say(host, GRAINWAY_WRITE_WRITTEN, written);
 }
 
-static int32_t stage_run(void *instance, const host_t *host, bytes_t work) {
+static int32_t stage_run(void *instance, const grainway_host *host, grainway_bytes work) {
     (void)instance, (void)work;
     int32_t code = misbehave(host);
-    if (code != OK) return code;
-    return say(host, PATCH, "{\"findings\":[{\"code\":\"planned\",\"message\":\"The zones are planned.\"}]}");
+    if (code != GRAINWAY_CODE_OK) return code;
+    return say(host, GRAINWAY_WRITE_PATCH, "{\"findings\":[{\"code\":\"planned\",\"message\":\"The zones are planned.\"}]}");
 }
 
 __attribute__((constructor)) static void loaded(void) {
@@ -179,13 +154,13 @@ __attribute__((constructor)) static void loaded(void) {
     if (IS("leave-when-loaded")) exit(0);
 }
 
-static const plugin_t plugin = {
-    { 'G', 'R', 'A', 'I', 'N', 'W', 'A', 'Y' }, MAJOR, 0, sizeof(plugin_t), describe, create, destroy, dialect_write, NULL, stage_run,
+static const grainway_plugin plugin = {
+    { 'G', 'R', 'A', 'I', 'N', 'W', 'A', 'Y' }, MAJOR, 0, sizeof(grainway_plugin), describe, create, destroy, dialect_write, NULL, stage_run,
 };
 
 #ifndef ENTRY
 #define ENTRY grainway_plugin_1
 #endif
-const plugin_t *ENTRY(void) {
+const grainway_plugin *ENTRY(void) {
     return IS("null-table") ? NULL : &plugin;
 }
