@@ -559,13 +559,23 @@ fn nothing_of_the_callers_environment_reaches_a_plugin() {
     assert_eq!(names, expected);
 }
 
+/// A command that ends with its test, however that ends.
+struct Ends(std::process::Child);
+
+impl Drop for Ends {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
 #[test]
 fn a_killed_command_takes_its_jobs_process_with_it() {
     let bench = with_store();
     bench.put("plugins/limits.json", "{}");
     added(&bench, "wild-hang", "grandchildren-and-hang");
     use_dialect(&bench, "wild-hang");
-    let mut command = Command::new(env!("CARGO_BIN_EXE_grainway"))
+    let command = Command::new(env!("CARGO_BIN_EXE_grainway"))
         .args([
             "--plugins",
             "plugins",
@@ -577,6 +587,7 @@ fn a_killed_command_takes_its_jobs_process_with_it() {
         .current_dir(&bench.root)
         .spawn()
         .unwrap();
+    let command = Ends(command);
     // The command, the keeper, the worker and its two sleepers.
     let begin = Instant::now();
     let there = |n: usize| processes(&bench).len() >= n;
@@ -584,8 +595,7 @@ fn a_killed_command_takes_its_jobs_process_with_it() {
         std::thread::sleep(Duration::from_millis(20));
     }
     assert!(there(5), "{:?}", processes(&bench));
-    command.kill().unwrap();
-    command.wait().unwrap();
+    drop(command);
     let begin = Instant::now();
     while there(1) && begin.elapsed() < Duration::from_secs(5) {
         std::thread::sleep(Duration::from_millis(10));
@@ -601,7 +611,7 @@ fn an_interrupt_ends_a_job_in_a_plugin_at_once() {
     let yesterday = files(&bench.path("out"));
     added(&bench, "wild-hang", "grandchildren-and-hang");
     use_dialect(&bench, "wild-hang");
-    let mut command = Command::new(env!("CARGO_BIN_EXE_grainway"))
+    let command = Command::new(env!("CARGO_BIN_EXE_grainway"))
         .args([
             "--plugins",
             "plugins",
@@ -613,17 +623,18 @@ fn an_interrupt_ends_a_job_in_a_plugin_at_once() {
         .current_dir(&bench.root)
         .spawn()
         .unwrap();
+    let mut command = Ends(command);
     let begin = Instant::now();
     while processes(&bench).len() < 5 && begin.elapsed() < Duration::from_secs(20) {
         std::thread::sleep(Duration::from_millis(20));
     }
     let interrupt = Command::new("kill")
-        .args(["-INT", &command.id().to_string()])
+        .args(["-INT", &command.0.id().to_string()])
         .status()
         .unwrap();
     assert!(interrupt.success());
     let begin = Instant::now();
-    assert_eq!(command.wait().unwrap().code(), Some(130));
+    assert_eq!(command.0.wait().unwrap().code(), Some(130));
     assert!(
         begin.elapsed() < Duration::from_secs(4),
         "{:?}",

@@ -174,6 +174,7 @@ fn worker(role: &str) -> ExitCode {
         "grandchildren" => grandchildren(),
         "grandchildren-and-hanging" => {
             grandchildren();
+            let _ = std::fs::File::create_new("ready");
             forever();
         }
         "ending-its-keeper" => {
