@@ -2,36 +2,45 @@
 //!
 //! All input and output of a run happens here; the stages see it through [`grainway_pipeline::stage::Cx`].
 
+mod apart;
 pub mod command;
 mod folder;
+mod job_process;
 mod load;
 mod make;
 mod migrate;
 mod output;
+mod plugins;
 mod progress;
 mod spool;
 mod state;
 mod verify;
 
+pub use apart::{Launcher, describe};
 pub use folder::{JobFolder, MAX_FILE_BYTES};
 pub use load::{Loaded, load};
 pub use make::{Failure, MadeJob, MakeRequest, make};
 pub use migrate::{MigrateProblem, Migrated, migrate};
 pub use output::{OutputFolder, OutputProblem};
+pub use plugins::{Plugins, built_in_names};
 pub use progress::TerminalProgress;
 pub use spool::FolderSpool;
 pub use state::StateProblem;
 pub use verify::{SetupResult, Verified, VerifyRequest, verify};
 
+use grainway_host::Installed;
+use grainway_host::store::{Store, StoreProblem};
 use grainway_pipeline::chain::Stages;
 use grainway_pipeline::stage::Dialects;
 
 /// What is installed: the stages a chain may name and the dialects a machine may name.
 pub struct Registries {
-    /// In the order of the built-in chain.
+    /// In the order of the built-in chain; those of plugins behind them.
     pub stages: Stages,
     /// By name.
     pub dialects: Dialects,
+    /// The plugins among them.
+    pub plugins: Option<Plugins>,
 }
 
 impl Registries {
@@ -40,6 +49,16 @@ impl Registries {
         Registries {
             stages: grainway_stages::built_in(),
             dialects: grainway_dialects::built_in(),
+            plugins: None,
         }
+    }
+
+    /// What grainway itself brings and what the plugin folder offers. Nothing native is loaded.
+    pub fn with_plugins(store: Store, launcher: Launcher) -> Result<Registries, StoreProblem> {
+        let mut all = Registries::built_in();
+        let installed = Installed::now(store)?;
+        installed.add_to(&mut all.stages, &mut all.dialects);
+        all.plugins = Some(Plugins::apart(installed, launcher));
+        Ok(all)
     }
 }

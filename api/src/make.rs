@@ -1,9 +1,11 @@
 //! One run: documents in, findings and an output folder out.
 
 use crate::Registries;
+use crate::apart;
 use crate::folder::JobFolder;
 use crate::load::{Loaded, load};
 use crate::output::{OutputFolder, OutputProblem};
+use crate::plugins::Used;
 use crate::spool::FolderSpool;
 use crate::state::{FolderKeep, StateProblem, take_up};
 use grainway_pipeline::chain::{Chain, Keep, KeepNothing};
@@ -11,12 +13,13 @@ use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::stage::{Cancel, Cx, Fault, MemorySpool, Progress, Spool, SpoolId, Stop};
 use grainway_pipeline::work::{Documents, Work};
 use grainway_stages::report::{JobVerdict, REPORT_FILE, ReportDocument, report_without_sheets};
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
 /// What is asked for.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct MakeRequest {
     /// The job document.
     pub job: PathBuf,
@@ -26,12 +29,16 @@ pub struct MakeRequest {
     pub save_work: Option<PathBuf>,
     /// Go on from this saved state.
     pub from: Option<PathBuf>,
+    /// The states in `save_work` are this run's own, as far as it came before its process was lost: they stay.
+    pub goes_on: bool,
 }
 
 /// How a run ended.
 pub struct MadeJob {
     /// The whole report, as in `report.json`.
     pub report: ReportDocument,
+    /// The output folder was replaced. Otherwise there was none, or it is as it was: a plugin killed the job.
+    pub replaced: bool,
 }
 
 /// Why a run made nothing.
@@ -66,7 +73,8 @@ impl From<StateProblem> for Failure {
     }
 }
 
-/// Runs the chain over a job. With an output folder, the folder is replaced whole, also by a refusal.
+/// Runs the chain over a job. With an output folder, the folder is replaced whole, also by a refusal; it stays as it was when a
+/// plugin killed the job. Jobs that use native plugins run in a process of their own.
 pub fn make(
     request: &MakeRequest,
     registries: &Registries,
@@ -78,6 +86,12 @@ pub fn make(
         Some(out) => Some(OutputFolder::claim(out, folder.root())?),
         None => None,
     };
+    let mut loaded = load(&folder, &job_file, &registries.dialects);
+    let used = Used::of(registries, loaded.documents.as_ref());
+    let refusals = used.refusals();
+    if refusals.is_empty() && used.apart().is_some() {
+        return apart::make(request, &used, &loaded.name, out.as_ref(), progress, cancel);
+    }
     let spool: Box<dyn Spool> = match &out {
         Some(out) => Box::new(
             FolderSpool::new(out.parent(), &out.stem("spool"))
@@ -92,25 +106,75 @@ pub fn make(
         progress,
         cancel,
     };
-    let mut loaded = load(&folder, &job_file, &registries.dialects);
-    let (report, files) = match loaded.documents.take() {
-        Some(documents) => match work_on(documents, &loaded, request, registries, &cx)? {
-            Ok(work) => reported(&work, &cx)?,
-            Err(Stop::Cancelled) => return Err(Failure::Cancelled),
-            Err(Stop::Fault(fault)) => failed(&loaded.name, &fault),
-        },
-        None => (
-            ReportDocument::bare(&loaded.name, JobVerdict::Refused, loaded.findings),
-            BTreeMap::new(),
-        ),
+    let (mut report, mut files) = if refusals.is_empty() {
+        run(&mut loaded, request, registries, &cx)?
+    } else {
+        let findings = [std::mem::take(&mut loaded.findings), refusals].concat();
+        let report = ReportDocument::bare(&loaded.name, JobVerdict::Refused, findings);
+        (report, BTreeMap::new())
     };
+    if !used.plugins.is_empty() {
+        report.amend(used.rows(), Vec::new());
+        files.remove(REPORT_FILE);
+    }
     if cancel.is_set() {
         return Err(Failure::Cancelled);
     }
     if let Some(out) = &out {
         out.replace(|fresh| write_files(fresh, &report, &files, &cx))?;
     }
-    Ok(MadeJob { report })
+    let replaced = out.is_some();
+    Ok(MadeJob { report, replaced })
+}
+
+/// Runs the chain over a job in the process that holds it, into a folder that does not exist yet. Temporary files stand beside it.
+pub(crate) fn run_into(
+    result: &Path,
+    request: &MakeRequest,
+    registries: &Registries,
+    progress: &dyn Progress,
+    cancel: &Cancel,
+) -> Result<(), Failure> {
+    let (folder, job_file) = open(&request.job)?;
+    let parent = match result.parent() {
+        Some(p) if !p.as_os_str().is_empty() => p,
+        _ => Path::new("."),
+    };
+    let no_room = |e: std::io::Error| Failure::Failed(format!("no room for the job's files: {e}"));
+    let spool = FolderSpool::new(parent, "spool").map_err(no_room)?;
+    let cx = Cx {
+        files: &folder,
+        dialects: &registries.dialects,
+        spool: &spool,
+        progress,
+        cancel,
+    };
+    let mut loaded = load(&folder, &job_file, &registries.dialects);
+    let (report, files) = run(&mut loaded, request, registries, &cx)?;
+    progress.at("output", 0, 1);
+    std::fs::create_dir(result).map_err(no_room)?;
+    Ok(write_files(result, &report, &files, &cx)?)
+}
+
+/// The report and the files beside it.
+fn run(
+    loaded: &mut Loaded,
+    request: &MakeRequest,
+    registries: &Registries,
+    cx: &Cx<'_>,
+) -> Result<(ReportDocument, BTreeMap<String, SpoolId>), Failure> {
+    match loaded.documents.take() {
+        Some(documents) => match work_on(documents, loaded, request, registries, cx)? {
+            Ok(work) => reported(&work, cx),
+            Err(Stop::Cancelled) => Err(Failure::Cancelled),
+            Err(Stop::Fault(fault)) => Ok(failed(&loaded.name, &fault)),
+        },
+        None => {
+            let findings = std::mem::take(&mut loaded.findings);
+            let report = ReportDocument::bare(&loaded.name, JobVerdict::Refused, findings);
+            Ok((report, BTreeMap::new()))
+        }
+    }
 }
 
 /// The job's folder and the job's name in it.
@@ -141,10 +205,10 @@ fn work_on(
     let mut keep: Box<dyn Keep> = Box::new(KeepNothing);
     if let (Ok(chain), true) = (&planned, loaded.sound) {
         if let Some(state) = &request.from {
-            (work, from) = take_up(state, chain, &work.documents, cx.spool)?;
+            (work, from) = take_up(state, chain, &work.documents, cx)?;
         }
         if let Some(folder) = &request.save_work {
-            keep = Box::new(FolderKeep::new(folder, cx.spool)?);
+            keep = Box::new(FolderKeep::new(folder, cx.spool, request.goes_on)?);
         }
     }
     let run = std::panic::AssertUnwindSafe(|| match (planned, loaded.sound) {
@@ -204,7 +268,7 @@ fn explore(
     };
     let chain: Vec<String> = named
         .unwrap_or_else(|| {
-            let all = registries.stages.iter();
+            let all = registries.stages.standard();
             all.map(|s| s.about().name.to_string()).collect()
         })
         .into_iter()

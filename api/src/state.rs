@@ -5,7 +5,7 @@
 
 use grainway_pipeline::chain::{Chain, Keep, StateKey};
 use grainway_pipeline::doc::{Unit, in_unit};
-use grainway_pipeline::stage::{Fault, Spool, SpoolId, Stop};
+use grainway_pipeline::stage::{Cx, Fault, Spool, SpoolId, Stop};
 use grainway_pipeline::work::{BlobId, Blobs, Documents, Work};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
@@ -72,12 +72,16 @@ pub(crate) struct FolderKeep<'s> {
 }
 
 impl<'s> FolderKeep<'s> {
-    /// Makes the folder, or empties one that holds states.
-    pub(crate) fn new(folder: &Path, spool: &'s dyn Spool) -> Result<FolderKeep<'s>, StateProblem> {
+    /// Makes the folder, or empties one that holds states, unless the run goes on with them.
+    pub(crate) fn new(
+        folder: &Path,
+        spool: &'s dyn Spool,
+        goes_on: bool,
+    ) -> Result<FolderKeep<'s>, StateProblem> {
         let disk = |e: std::io::Error| {
             StateProblem::Disk(format!("{} cannot be written: {e}", folder.display()))
         };
-        if folder.exists() {
+        if folder.exists() && !goes_on {
             let ours = folder.join(MARK).is_file();
             let empty = std::fs::read_dir(folder).map_err(disk)?.next().is_none();
             if !ours && !empty {
@@ -106,7 +110,7 @@ impl<'s> FolderKeep<'s> {
         })
     }
 
-    /// Writes a file once; states share what is equal.
+    /// Writes a file once; states share what is equal. It comes into its place whole: the process may end at any moment.
     fn once(
         &mut self,
         path: PathBuf,
@@ -115,9 +119,11 @@ impl<'s> FolderKeep<'s> {
         if self.written.contains(&path) {
             return Ok(());
         }
-        let mut out = std::io::BufWriter::new(std::fs::File::create(&path)?);
+        let half = self.folder.join("unfinished.json");
+        let mut out = std::io::BufWriter::new(std::fs::File::create(&half)?);
         fill(&mut out)?;
         out.flush()?;
+        std::fs::rename(&half, &path)?;
         self.written.insert(path);
         Ok(())
     }
@@ -181,8 +187,9 @@ pub(crate) fn take_up(
     state: &Path,
     chain: &Chain,
     documents: &Documents,
-    spool: &dyn Spool,
+    cx: &Cx<'_>,
 ) -> Result<(Work, usize), StateProblem> {
+    let spool = cx.spool;
     let shown = state.display().to_string();
     let damaged = |why: String| StateProblem::Damaged {
         state: shown.clone(),
@@ -204,7 +211,7 @@ pub(crate) fn take_up(
     if header.work.documents.hash != documents.hash {
         return other("other documents or drawings");
     }
-    let keys = chain.keys(&documents.hash);
+    let keys = chain.keys(documents, cx.dialects);
     let stage = chain.steps().nth(header.index).map(|(s, _)| s.about().name);
     if stage != Some(header.stage.as_str()) || keys[header.index].0 != header.key {
         return other("other settings, stages or versions");
@@ -242,4 +249,17 @@ fn read_blobs(folder: &Path, ids: &[BlobId]) -> Result<Blobs, String> {
         }
     }
     Ok(blobs)
+}
+
+/// The last state that a run saved into a folder before its process was lost.
+pub(crate) fn last_state(folder: &Path) -> Option<PathBuf> {
+    let entries = std::fs::read_dir(folder).ok()?;
+    let numbered = |entry: std::fs::DirEntry| {
+        let name = entry.file_name().into_string().ok()?;
+        let (index, rest) = name.split_once('-')?;
+        let index: usize = index.parse().ok()?;
+        rest.ends_with(".json").then(|| (index, entry.path()))
+    };
+    let (_, path) = entries.flatten().filter_map(numbered).max()?;
+    Some(path)
 }

@@ -1,20 +1,22 @@
 //! Checks program texts against a job: the planned ones, or ones that somebody edited by hand.
 
 use crate::Registries;
+use crate::apart;
 use crate::load::load;
 use crate::make::{Failure, open};
+use crate::plugins::Used;
 use grainway_pipeline::chain::{Chain, KeepNothing, nearest};
 use grainway_pipeline::doc::{Unit, in_unit};
 use grainway_pipeline::finding::{self, Finding};
 use grainway_pipeline::stage::{Cancel, Cx, MemorySpool, Progress, Stop};
 use grainway_pipeline::work::{Program, Setup, Verdict, Work};
 use grainway_stages::verify::{Text, VerifySettings, verify_program};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::io::BufReader;
 use std::path::PathBuf;
 
 /// What is asked for.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct VerifyRequest {
     /// The texts, those of a setup in running order.
     pub programs: Vec<PathBuf>,
@@ -27,7 +29,7 @@ pub struct VerifyRequest {
 }
 
 /// What was found.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Verified {
     /// One entry a setup.
     pub setups: Vec<SetupResult>,
@@ -38,7 +40,7 @@ pub struct Verified {
 }
 
 /// The verdicts over the texts of a setup.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct SetupResult {
     /// The setup.
     pub setup: String,
@@ -69,6 +71,8 @@ pub fn verify(
         cancel,
     };
     let mut loaded = load(&folder, &job_file, &registries.dialects);
+    let used = Used::of(registries, loaded.documents.as_ref());
+    let refusals = used.refusals();
     let refused = |findings: Vec<Finding>| {
         Ok(Verified {
             setups: Vec::new(),
@@ -76,6 +80,15 @@ pub fn verify(
             passed: false,
         })
     };
+    if !refusals.is_empty() {
+        return refused([loaded.findings, refusals].concat());
+    }
+    if used.apart().is_some() {
+        return match apart::verify(request, &used, &loaded.name, progress, cancel)? {
+            Ok(verified) => Ok(verified),
+            Err(lost) => refused(lost),
+        };
+    }
     let (Some(documents), true) = (loaded.documents.take(), loaded.sound) else {
         return refused(loaded.findings);
     };

@@ -2,8 +2,8 @@
 
 use crate::doc::Problem;
 use crate::finding::{self, Finding, code};
-use crate::stage::{Cx, Settings, Stage, Stop};
-use crate::work::Work;
+use crate::stage::{Cx, Dialects, Settings, Stage, Stop};
+use crate::work::{Documents, Work};
 use serde_json::Value;
 use std::sync::Arc;
 
@@ -20,6 +20,10 @@ impl Stages {
     pub fn iter(&self) -> impl Iterator<Item = &Arc<dyn Stage>> {
         self.0.iter()
     }
+    /// Those of the built-in chain: what a job runs that names no chain. A plugin's stage runs only where it is named.
+    pub fn standard(&self) -> impl Iterator<Item = &Arc<dyn Stage>> {
+        self.0.iter().filter(|s| s.origin().is_empty())
+    }
     /// The stage of a name.
     pub fn get(&self, name: &str) -> Option<&Arc<dyn Stage>> {
         self.0.iter().find(|s| s.about().name == name)
@@ -31,7 +35,7 @@ pub struct Chain {
     steps: Vec<(Arc<dyn Stage>, Settings)>,
 }
 
-/// What a saved state is filed under: the stages run so far, by name, version and settings, over one documents' hash.
+/// What a saved state is filed under: the stages run so far, by name, version, plugin and settings, over one documents' hash.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct StateKey(pub String);
 
@@ -51,14 +55,14 @@ impl Keep for KeepNothing {
 }
 
 impl Chain {
-    /// The chain of the job, the shop, or all installed stages, with merged settings. All problems at once.
+    /// The chain of the job, the shop, or the built-in one, with merged settings. All problems at once.
     pub fn plan(stages: &Stages, work: &Work) -> Result<Chain, Vec<Finding>> {
         let mut findings = Vec::new();
         let (job, shop) = (&work.documents.job, &work.documents.shop);
         let (names, place): (Vec<&str>, &str) = match (&job.chain, &shop.chain) {
             (Some(names), _) => (names.iter().map(String::as_str).collect(), "job#/chain"),
             (None, Some(names)) => (names.iter().map(String::as_str).collect(), "shop#/chain"),
-            (None, None) => (stages.iter().map(|s| s.about().name).collect(), ""),
+            (None, None) => (stages.standard().map(|s| s.about().name).collect(), ""),
         };
         let mut steps = Vec::new();
         let mut facts: std::collections::BTreeSet<&str> =
@@ -140,14 +144,27 @@ impl Chain {
             .map(|(s, settings)| (s.as_ref(), settings))
     }
 
-    /// The key of the state after each stage.
-    pub fn keys(&self, documents_hash: &str) -> Vec<StateKey> {
-        let mut text = format!("grainway {} {documents_hash}", env!("CARGO_PKG_VERSION"));
+    /// The key of the state after each stage: documents, the plugin that the machine's dialect comes from, and every stage so far
+    /// with its version, its plugin and its settings.
+    pub fn keys(&self, documents: &Documents, dialects: &Dialects) -> Vec<StateKey> {
+        let dialect = documents
+            .machine()
+            .and_then(|(_, machine)| dialects.get(&machine.dialect))
+            .map_or("", |d| d.origin());
+        let mut text = format!(
+            "grainway {} {} {dialect}",
+            env!("CARGO_PKG_VERSION"),
+            documents.hash
+        );
         self.steps
             .iter()
             .map(|(stage, settings)| {
                 let about = stage.about();
-                text = format!("{text}\n{} {} {}", about.name, about.version, settings.0);
+                let origin = stage.origin();
+                text = format!(
+                    "{text}\n{} {} {origin} {}",
+                    about.name, about.version, settings.0
+                );
                 StateKey(crate::work::sha256_hex(text.as_bytes()))
             })
             .collect()
@@ -163,7 +180,7 @@ impl Chain {
         cx: &Cx<'_>,
         keep: &mut dyn Keep,
     ) -> Result<(), Stop> {
-        let keys = self.keys(&work.documents.hash);
+        let keys = self.keys(&work.documents, cx.dialects);
         for (i, (stage, settings)) in self.steps.iter().enumerate().skip(from) {
             cx.check()?;
             let about = stage.about();

@@ -97,12 +97,19 @@ pub enum DialectError {
     /// The sink failed.
     #[error("writing failed: {0}")]
     Io(#[from] std::io::Error),
+    /// The dialect is a plugin and failed; one sentence that names it.
+    #[error("{0}")]
+    Plugin(String),
 }
 
 /// Writes programs of one language.
 pub trait Dialect: Send + Sync {
     /// Its description.
     fn about(&self) -> &DialectAbout;
+    /// SHA-256 of the plugin's file that it comes from; empty when it is built in.
+    fn origin(&self) -> &str {
+        ""
+    }
     /// Writes one program. Streams: neither the items nor the text are held in memory.
     fn write(
         &self,

@@ -67,6 +67,10 @@ impl Fault {
 pub trait Stage: Send + Sync {
     /// Its description.
     fn about(&self) -> &About;
+    /// SHA-256 of the plugin's file that it comes from; empty when it is built in. States saved behind it are good only with it.
+    fn origin(&self) -> &str {
+        ""
+    }
     /// Transforms the work. Findings go into the work; a stage that cannot go on for one part goes on with the others.
     fn run(&self, work: &mut Work, settings: &Settings, cx: &Cx<'_>) -> Result<(), Stop>;
     /// Reads one layer of settings (the shop's or the job's) with the document's unit, checks it, and gives back the keys it

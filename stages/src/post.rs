@@ -383,6 +383,9 @@ fn write(
         (Some(Err(DialectError::Plan(what))), _) => {
             Err(Fault::new(format!("{name}: the plan cannot be written: {what}")).into())
         }
+        (Some(Err(DialectError::Plugin(what))), _) => {
+            Err(Fault::new(format!("{name} could not be written: {what}")).into())
+        }
         (_, Err(e)) | (Some(Err(DialectError::Io(e))), _) => {
             Err(Fault::new(format!("{name} could not be spooled: {e}")).into())
         }

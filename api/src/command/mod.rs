@@ -1,8 +1,10 @@
 //! The command line. Results go to standard output, findings and progress to standard error; the exit code says how it ended.
 
+mod plugins;
 mod text;
 
 use crate::Registries;
+use crate::job_process::{JOB_PROCESS, job_process};
 use crate::make::{Failure, MadeJob, MakeRequest, make};
 use crate::migrate::{MigrateProblem, migrate};
 use crate::progress::TerminalProgress;
@@ -29,6 +31,9 @@ struct Cli {
     /// How many threads to work with; as many as the machine has when left out.
     #[arg(long, global = true, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
     threads: Option<u16>,
+    /// The folder of plugins. Nothing native is ever taken from elsewhere.
+    #[arg(long, global = true, value_name = "DIR", env = "GRAINWAY_PLUGINS")]
+    plugins: Option<PathBuf>,
     #[command(subcommand)]
     command: Command,
 }
@@ -73,6 +78,9 @@ enum Command {
     Stages,
     /// List the dialects with the properties each asks of a controller.
     Dialects,
+    /// Add, list, remove and roll back plugins.
+    #[command(subcommand)]
+    Plugins(plugins::Plugins),
     /// Print the JSON Schema of a document.
     Schema {
         /// Which document.
@@ -100,6 +108,10 @@ const CANCELLED: u8 = 130;
 
 /// Reads the arguments, runs, prints, and gives the exit code.
 pub fn main() -> ExitCode {
+    let mut arguments = std::env::args_os().skip(1);
+    if arguments.next().is_some_and(|a| a == JOB_PROCESS) {
+        return job_process(arguments);
+    }
     // Panics end as findings; their text helps nobody at the machine. Developers ask for it.
     if std::env::var_os("RUST_BACKTRACE").is_none() {
         std::panic::set_hook(Box::new(|_| {}));
@@ -111,7 +123,15 @@ pub fn main() -> ExitCode {
             return ExitCode::from(if e.use_stderr() { USAGE } else { READY });
         }
     };
-    ExitCode::from(run(&cli, &Registries::built_in()))
+    // Commands on plugins must work when a plugin does not.
+    let registries = match &cli.command {
+        Command::Plugins(_) => Ok(Registries::built_in()),
+        _ => plugins::registries(&cli),
+    };
+    ExitCode::from(match registries {
+        Ok(registries) => run(&cli, &registries),
+        Err(problem) => plugins::complain_of(&cli, &problem),
+    })
 }
 
 fn run(cli: &Cli, registries: &Registries) -> u8 {
@@ -149,6 +169,7 @@ fn dispatch(cli: &Cli, registries: &Registries) -> u8 {
                 out: Some(out.clone()),
                 save_work: save_work.clone(),
                 from: from.clone(),
+                ..MakeRequest::default()
             },
         ),
         Command::Check { job } => made(
@@ -175,6 +196,7 @@ fn dispatch(cli: &Cli, registries: &Registries) -> u8 {
             },
         ),
         Command::Migrate { file } => migrated(cli, file),
+        Command::Plugins(command) => plugins::run(cli, command),
         Command::Stages => show(cli, &stages(registries), text::stages),
         Command::Dialects => show(cli, &dialects(registries), text::dialects),
         Command::Schema { document } => {
@@ -288,7 +310,8 @@ fn made(cli: &Cli, registries: &Registries, request: &MakeRequest) -> u8 {
         Ok(made) => {
             let exit = exit_of(&made);
             if cli.json {
-                let out = request.out.as_ref().map(|o| o.display().to_string());
+                let out = request.out.as_ref().filter(|_| made.replaced);
+                let out = out.map(|o| o.display().to_string());
                 say(&text::pretty(
                     &json!({ "exit": exit, "out": out, "report": made.report }),
                 ));
@@ -296,7 +319,11 @@ fn made(cli: &Cli, registries: &Registries, request: &MakeRequest) -> u8 {
                 for finding in &made.report.findings {
                     let _ = writeln!(std::io::stderr(), "{finding}");
                 }
-                say(&text::summary(&made.report, request.out.as_deref()));
+                let out = request.out.as_deref().filter(|_| made.replaced);
+                say(&text::summary(&made.report, out));
+                if let (Some(out), false) = (&request.out, made.replaced) {
+                    say(&format!("{} is as it was.\n", out.display()));
+                }
             }
             exit
         }

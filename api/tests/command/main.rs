@@ -7,6 +7,7 @@ mod bench;
 mod documents;
 mod folders;
 mod formats;
+mod plugins;
 mod refused;
 mod runs;
 mod samples;

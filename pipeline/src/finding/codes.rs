@@ -262,6 +262,38 @@ codes! {
         "No cutter drills the pilots of hold-down screws; their places are marked only.",
         "Add a drill of the pilots' diameter to the shop, or drill them by hand in the pause.",
         "stages/src/hold/tests.rs::places_are_marked_where_no_cutter_drills_pilots";
+    PLUGIN_CRASHED = "plugin-crashed" Error
+        "The process that held the job with its plugin crashed.",
+        "Go back to the plugin's former version (plugins rollback), or report the failure to its author.",
+        "api/tests/command/plugins.rs::every_misbehaviour_ends_in_its_own_finding";
+    PLUGIN_DAMAGED = "plugin-damaged" Error
+        "A plugin's file is missing, was changed after it was added, or cannot be loaded.",
+        "Add the plugin again with plugins add.",
+        "api/tests/command/plugins.rs::a_changed_plugin_is_never_used";
+    PLUGIN_MEMORY = "plugin-memory" Error
+        "The process that held the job with its plugin wanted more memory than allowed.",
+        "Divide the job, raise memory-mib in limits.json of the plugin folder, or report it to the plugin's author.",
+        "api/tests/command/plugins.rs::every_misbehaviour_ends_in_its_own_finding";
+    PLUGIN_OFF = "plugin-off" Error
+        "A plugin that killed too many jobs is switched off.",
+        "Add a better version with plugins add, go back with plugins rollback, or switch it on with plugins enable.",
+        "api/tests/command/plugins.rs::three_killed_jobs_switch_a_plugin_off";
+    PLUGIN_PANICKED = "plugin-panicked" Error
+        "A plugin failed inside and said so.",
+        "Go back to the plugin's former version (plugins rollback), or report the failure to its author.",
+        "api/tests/command/plugins.rs::every_misbehaviour_ends_in_its_own_finding";
+    PLUGIN_PROTOCOL = "plugin-protocol" Error
+        "The process that held the job with its plugin did not keep to the protocol, or could not.",
+        "Go back to the plugin's former version (plugins rollback), or report the failure to its author.",
+        "api/tests/command/plugins.rs::every_misbehaviour_ends_in_its_own_finding";
+    PLUGIN_REFUSED = "plugin-refused" Error
+        "A plugin refused what it was given.",
+        "Correct what its message names.",
+        "api/tests/command/plugins.rs::every_misbehaviour_ends_in_its_own_finding";
+    PLUGIN_TIMED_OUT = "plugin-timed-out" Error
+        "The process that held the job with its plugin took longer than allowed.",
+        "Divide the job, raise the limits in limits.json of the plugin folder, or report it to the plugin's author.",
+        "api/tests/command/plugins.rs::every_misbehaviour_ends_in_its_own_finding";
     PROGRAM_NOT_WRITTEN = "program-not-written" Error
         "The machine's dialect cannot say something that the plan needs, so a program was not written.",
         "Do what the message proposes, or choose another dialect for the machine.",

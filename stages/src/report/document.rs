@@ -42,6 +42,9 @@ pub struct ReportDocument {
     /// The machine; absent when none could be chosen.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub machine: Option<MachineRow>,
+    /// The plugins that the job ran with.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub plugins: Vec<PluginRow>,
     /// The parts that are made.
     pub parts: Vec<PartRow>,
     /// The clampings, in running order.
@@ -84,6 +87,18 @@ pub struct MachineRow {
     pub program_unit: Unit,
     /// Where Z is zero.
     pub z_zero: ZZero,
+}
+
+/// A plugin.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct PluginRow {
+    /// Its name.
+    pub name: String,
+    /// Its version, as its author writes it.
+    pub version: String,
+    /// SHA-256 of its file.
+    pub sha256: String,
 }
 
 /// A part.
@@ -417,6 +432,7 @@ impl ReportDocument {
             counts: Counts::of(&findings),
             findings,
             machine: None,
+            plugins: Vec::new(),
             parts: Vec::new(),
             setups: Vec::new(),
             programs: Vec::new(),
@@ -426,6 +442,13 @@ impl ReportDocument {
             times: TimesRow::default(),
             files: BTreeMap::new(),
         }
+    }
+    /// Adds what only the one who ran the chain knows: the plugins it ran with, and what happened to its process.
+    pub fn amend(&mut self, plugins: Vec<PluginRow>, findings: Vec<Finding>) {
+        self.plugins = plugins;
+        self.findings.extend(findings);
+        grainway_pipeline::finding::sort(&mut self.findings);
+        self.counts = Counts::of(&self.findings);
     }
     /// Its text: pretty, keys in the order of the type, one line feed at the end.
     pub fn to_text(&self) -> Result<String, serde_json::Error> {

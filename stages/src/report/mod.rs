@@ -14,7 +14,7 @@ mod summary;
 mod svg;
 mod times;
 
-pub use document::{MEANS, REPORT_FORMAT, ReportDocument, schema_report};
+pub use document::{MEANS, PluginRow, REPORT_FORMAT, ReportDocument, schema_report};
 pub use release::{JobVerdict, Release, WITHHELD_LINE};
 pub use times::{Drive, Seconds, corner_speed, rest_to_rest};
 

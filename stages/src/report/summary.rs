@@ -171,6 +171,7 @@ pub(super) fn report(work: &Work, clearance: f64) -> ReportDocument {
             program_unit: m.program_unit,
             z_zero: m.z_zero,
         }),
+        plugins: Vec::new(),
         parts: work.parts.iter().map(|p| part_row(work, p)).collect(),
         wood: wood_rows(work, &setups),
         setups,

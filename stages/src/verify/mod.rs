@@ -206,7 +206,7 @@ fn verify_setup(
 ) -> SetupVerdict {
     let about = dialect.about();
     let Some(reader) = dialect.reader() else {
-        return unverified(setup, texts.len(), &about.name);
+        return unverified(work, setup, texts.len(), &about.name);
     };
     let machine = work.documents.machine().map(|(_, m)| m);
     let unit = machine.map(|m| m.program_unit).unwrap_or_default();
@@ -286,8 +286,8 @@ fn planned_of(
     planned::Plan::new(items(work, setup, program.entries, by_machine))
 }
 
-fn unverified(setup: &Setup, texts: usize, dialect: &str) -> SetupVerdict {
-    let finding = Finding::new(
+fn unverified(work: &Work, setup: &Setup, texts: usize, dialect: &str) -> SetupVerdict {
+    let mut finding = Finding::new(
         &code::VERIFY_UNVERIFIED,
         format!(
             "dialect {dialect} has no reader, so the programs of {} were not checked.",
@@ -295,6 +295,12 @@ fn unverified(setup: &Setup, texts: usize, dialect: &str) -> SetupVerdict {
         ),
     )
     .setup(&setup.id);
+    let accepted = &work.documents.shop.accept_unverified;
+    if accepted.iter().any(|name| name == dialect) {
+        finding = finding
+            .severity(Severity::Warning)
+            .remedy("Prove every program at the machine.");
+    }
     SetupVerdict {
         setup: setup.id.clone(),
         safe: Verdict {

@@ -935,7 +935,24 @@ fn without_a_reader_nothing_is_verified() {
     );
     assert!(verdict.unverified && !verdict.safe.passed);
     assert_eq!(verdict.safe.findings[0].code, "verify-unverified");
+    assert_eq!(verdict.safe.findings[0].severity, Severity::Error);
     assert_eq!(verdict.as_planned, [None]);
+    // A shop that accepts this in writing is warned instead.
+    let mut accepting = w.clone();
+    let name = mute.about().name.clone();
+    accepting.documents.shop.accept_unverified.push(name);
+    let mut bytes: &[u8] = b"END\n";
+    texts[0].text = &mut bytes;
+    let verdict = verify_program(
+        &accepting,
+        &accepting.setups[0],
+        &mut texts,
+        &mute,
+        false,
+        &VerifySettings::default(),
+    );
+    assert!(verdict.unverified && !verdict.safe.passed);
+    assert_eq!(verdict.safe.findings[0].severity, Severity::Warning);
 }
 
 pub(super) fn read_plain(text: &str) -> Vec<ReadMove> {

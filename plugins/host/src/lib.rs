@@ -1,0 +1,23 @@
+//! Native plugins: the store that holds them, and the process that holds one job with them.
+//!
+//! Native code is loaded in a child process only. The process that asks (the *parent*) starts a *keeper*, the keeper starts the
+//! *worker*. The worker loads libraries and does the job; the keeper knows nothing but processes, and whatever happens it leaves
+//! none behind; the parent hears frames, keeps deadlines, and says in one sentence how it ended.
+
+pub mod child;
+pub mod frames;
+pub mod installed;
+pub mod keep;
+pub mod library;
+pub mod limits;
+pub mod loaded;
+pub mod native;
+pub mod outcome;
+pub mod store;
+
+pub use child::{End, Ended, Spec, StageAt, run};
+pub use frames::{Frame, Reporter};
+pub use installed::{Installed, Pin, Plugin};
+pub use keep::keep;
+pub use library::{Library, LibraryAbout, LoadError, load};
+pub use limits::Limits;

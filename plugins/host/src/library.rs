@@ -1,0 +1,546 @@
+//! Loads a native plugin, checks its version, and reads its description.
+//!
+//! A library is never unloaded: code of its own may still be referred to, and a file replaced in place under a loaded library
+//! crashes. What a description leaks (names that stages and faults refer to for ever) is leaked once a library, for the same
+//! time.
+#![allow(unsafe_code, reason = "libraries are loaded and called here")]
+
+use crate::native::{self, NativeDialect, NativeStage};
+use grainway_abi as abi;
+use grainway_pipeline::dialect::{Dialect, DialectAbout};
+use grainway_pipeline::finding::Severity;
+use grainway_pipeline::stage::{Cancel, Stage};
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use std::collections::BTreeSet;
+use std::ffi::CString;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+/// Abilities of this host, as `requires` and `uses` name them.
+pub const ABILITIES: [&str; 6] = [
+    "blobs",
+    "cancel",
+    "dialect-read",
+    "dialect-write",
+    "stage-order",
+    "stage-run",
+];
+
+/// Largest description, bytes.
+pub(crate) const LARGEST_DESCRIPTION: usize = 1 << 20;
+
+/// Why a library is not used.
+#[derive(Debug, thiserror::Error)]
+pub enum LoadError {
+    /// The system cannot load the file.
+    #[error("{path} cannot be loaded: {why}")]
+    Open {
+        /// The file.
+        path: PathBuf,
+        /// The system's words.
+        why: String,
+    },
+    /// It has no entry of any version.
+    #[error(
+        "{path} is no plugin of grainway: it exports no function {}",
+        abi::ENTRY
+    )]
+    NoEntry {
+        /// The file.
+        path: PathBuf,
+    },
+    /// It speaks another major version.
+    #[error(
+        "{path} speaks version {theirs} of the plugin interface, this grainway speaks version {ours}: take a build of the plugin for version {ours}, or a grainway for version {theirs}"
+    )]
+    OtherVersion {
+        /// The file.
+        path: PathBuf,
+        /// What it says.
+        theirs: String,
+        /// What this host speaks.
+        ours: String,
+    },
+    /// What it exports is not a plugin's table.
+    #[error(
+        "{path} exports {}, but what it returns is no plugin's table: {what}",
+        abi::ENTRY
+    )]
+    Table {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong.
+        what: String,
+    },
+    /// It cannot do without something that this host lacks.
+    #[error(
+        "{path} requires \"{ability}\", which this grainway (plugin interface {ours}) does not have: take a newer grainway, or an older build of the plugin"
+    )]
+    Requires {
+        /// The file.
+        path: PathBuf,
+        /// The ability.
+        ability: String,
+        /// What this host speaks.
+        ours: String,
+    },
+    /// It could not describe itself.
+    #[error("{path} could not describe itself: {what}")]
+    Describe {
+        /// The file.
+        path: PathBuf,
+        /// What happened.
+        what: String,
+    },
+    /// Its description is not good.
+    #[error("the description of {path} is not good at \"{pointer}\": {what}")]
+    Description {
+        /// The file.
+        path: PathBuf,
+        /// JSON Pointer into the description.
+        pointer: String,
+        /// One sentence.
+        what: String,
+    },
+}
+
+/// What a library says of itself. As JSON this is what a store keeps, so that a server knows a plugin without loading it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LibraryAbout {
+    /// Letters, digits, points, dashes, underscores.
+    pub name: String,
+    /// The library's own version, for people.
+    pub version: String,
+    /// One sentence.
+    pub summary: String,
+    /// Abilities that it cannot do without.
+    #[serde(default)]
+    pub requires: Vec<String>,
+    /// Abilities that it uses where they are.
+    #[serde(default)]
+    pub uses: Vec<String>,
+    /// Its dialects.
+    #[serde(default)]
+    pub dialects: Vec<DialectEntry>,
+    /// Its stages.
+    #[serde(default)]
+    pub stages: Vec<StageEntry>,
+}
+
+/// A dialect in a library's description.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct DialectEntry {
+    /// What every dialect says of itself.
+    #[serde(flatten)]
+    pub about: DialectAbout,
+    /// Its texts can be read back.
+    pub reads: bool,
+    /// The codes of faults that its reader reports.
+    #[serde(default)]
+    pub faults: Vec<String>,
+}
+
+/// A stage in a library's description.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct StageEntry {
+    /// Its name in chains and settings.
+    pub name: String,
+    /// Counts up with every change of what it makes.
+    pub version: u32,
+    /// One sentence.
+    pub summary: String,
+    /// Facts that must hold before it runs.
+    #[serde(default)]
+    pub needs: Vec<String>,
+    /// Facts that hold after it: its own name, or its own name, a point and a word. A plugin cannot give another's fact.
+    #[serde(default)]
+    pub gives: Vec<String>,
+    /// Facts that no longer hold after it.
+    #[serde(default)]
+    pub spoils: Vec<String>,
+    /// What its patch may hold.
+    #[serde(default)]
+    pub may: Vec<May>,
+    /// The findings that it may add.
+    #[serde(default)]
+    pub findings: Vec<FindingEntry>,
+    /// JSON Schema of its settings.
+    pub schema: Value,
+    /// Its settings with every key, lengths in mm.
+    pub example: Value,
+}
+
+/// What a stage's patch may hold.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum May {
+    /// Findings of its own kinds.
+    Findings,
+    /// Entries of the hand-work list.
+    HandWork,
+    /// The running order of setups.
+    Order,
+}
+
+/// A kind of finding that a stage may add.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct FindingEntry {
+    /// Shown after the stage's name: `stage/word`.
+    pub word: String,
+    /// How grave.
+    pub severity: Severity,
+    /// What it means.
+    pub about: String,
+    /// What to do about it.
+    pub remedy: String,
+}
+
+/// A loaded library. Copies share it.
+#[derive(Clone)]
+pub struct Library {
+    pub(crate) inner: Arc<Inner>,
+}
+
+/// The part of a library that its dialects and stages share.
+pub(crate) struct Inner {
+    pub(crate) table: abi::Plugin,
+    pub(crate) path: PathBuf,
+    pub(crate) about: LibraryAbout,
+    pub(crate) cancel: Arc<Cancel>,
+}
+
+impl Inner {
+    /// How failures name the library.
+    pub(crate) fn shown(&self) -> String {
+        let file = self.path.file_name().unwrap_or(self.path.as_os_str());
+        format!("plugin {} ({})", self.about.name, file.to_string_lossy())
+    }
+}
+
+/// The version that this host speaks.
+pub fn version() -> String {
+    format!("{}.{}", abi::MAJOR, abi::MINOR)
+}
+
+/// Loads a library, checks that both sides speak the same version, and reads its description. The library stays loaded until the
+/// process ends.
+pub fn load(path: &Path) -> Result<Library, LoadError> {
+    let table = table(path)?;
+    let bytes = native::describe(&table).map_err(|what| LoadError::Describe {
+        path: path.into(),
+        what,
+    })?;
+    let about = described(path, &bytes)?;
+    for (what, wanted, offered) in [
+        (
+            "dialects",
+            !about.dialects.is_empty(),
+            table.dialect_write.is_some(),
+        ),
+        (
+            "dialects that read",
+            about.dialects.iter().any(|d| d.reads),
+            table.dialect_read.is_some(),
+        ),
+        (
+            "stages",
+            !about.stages.is_empty(),
+            table.stage_run.is_some(),
+        ),
+    ] {
+        if wanted && !offered {
+            return Err(LoadError::Table {
+                path: path.into(),
+                what: format!("it describes {what} but has no function for them"),
+            });
+        }
+    }
+    Ok(Library {
+        inner: Arc::new(Inner {
+            table,
+            path: path.into(),
+            about,
+            cancel: Arc::new(Cancel::default()),
+        }),
+    })
+}
+
+impl Library {
+    /// What it says of itself.
+    pub fn about(&self) -> &LibraryAbout {
+        &self.inner.about
+    }
+    /// The file that it was loaded from.
+    pub fn path(&self) -> &Path {
+        &self.inner.path
+    }
+    /// Ends what its dialects are at; stages hear of their own context's cancel.
+    pub fn cancel(&self) -> &Arc<Cancel> {
+        &self.inner.cancel
+    }
+    /// Its dialects, to be installed.
+    pub fn dialects(&self) -> Vec<Arc<dyn Dialect>> {
+        self.dialects_with(&self.inner.cancel)
+    }
+    /// Its dialects, ended by a flag of their own.
+    pub fn dialects_with(&self, cancel: &Arc<Cancel>) -> Vec<Arc<dyn Dialect>> {
+        let made = self.native_dialects(cancel);
+        made.into_iter().map(|d| Arc::new(d) as _).collect()
+    }
+    pub(crate) fn native_dialects(&self, cancel: &Arc<Cancel>) -> Vec<NativeDialect> {
+        let entries = self.inner.about.dialects.iter();
+        entries
+            .map(|e| NativeDialect::new(&self.inner, e, cancel))
+            .collect()
+    }
+    /// Its stages, to be installed.
+    pub fn stages(&self) -> Vec<Box<dyn Stage>> {
+        let made = self.native_stages();
+        made.into_iter().map(|s| Box::new(s) as _).collect()
+    }
+    pub(crate) fn native_stages(&self) -> Vec<NativeStage> {
+        let entries = self.inner.about.stages.iter();
+        entries.map(|e| NativeStage::new(&self.inner, e)).collect()
+    }
+}
+
+/// Loads the file and gives its table, checked and copied.
+fn table(path: &Path) -> Result<abi::Plugin, LoadError> {
+    use libloading::os::unix::{Library, RTLD_LOCAL, RTLD_NOW};
+    let open = |why: String| LoadError::Open {
+        path: path.into(),
+        why,
+    };
+    // A bare name would be looked for in the system's folders.
+    let full = path.canonicalize().map_err(|e| open(e.to_string()))?;
+    // SAFETY: loading runs the library's own start code; libraries come from folders that the operator configured, and are loaded
+    // only in a process that holds one job.
+    let library = unsafe { Library::open(Some(&full), RTLD_NOW | RTLD_LOCAL) }
+        .map_err(|e| open(with_causes(&e)))?;
+    let entry = |name: &str| {
+        let name = CString::new(name).ok()?;
+        // SAFETY: whatever has this name is, by the interface, a function of this type; it is called only when the version is ours.
+        unsafe { library.get::<abi::EntryFn>(name.to_bytes_with_nul()) }
+            .ok()
+            .map(|symbol| *symbol)
+    };
+    let ours = entry(abi::ENTRY);
+    let found = ours.map(|entry| {
+        // SAFETY: the function of this name takes nothing and returns a pointer to a table that lives as long as the library.
+        unsafe { entry() }
+    });
+    let result = match found {
+        Some(pointer) => checked(path, pointer),
+        None => {
+            let other = (0..100u32)
+                .filter(|n| *n != abi::MAJOR)
+                .find(|n| entry(&format!("grainway_plugin_{n}")).is_some());
+            Err(match other {
+                Some(n) => LoadError::OtherVersion {
+                    path: path.into(),
+                    theirs: n.to_string(),
+                    ours: abi::MAJOR.to_string(),
+                },
+                None => LoadError::NoEntry { path: path.into() },
+            })
+        }
+    };
+    // Never unloaded, not even when it is refused: its start code ran, and may have left something that points into it.
+    std::mem::forget(library);
+    result
+}
+
+fn with_causes(error: &dyn std::error::Error) -> String {
+    let mut text = error.to_string();
+    let mut cause = error.source();
+    while let Some(e) = cause {
+        text = format!("{text}: {e}");
+        cause = e.source();
+    }
+    text
+}
+
+fn checked(path: &Path, pointer: *const abi::Plugin) -> Result<abi::Plugin, LoadError> {
+    let wrong = |what: &str| LoadError::Table {
+        path: path.into(),
+        what: what.into(),
+    };
+    if pointer.is_null() {
+        return Err(wrong("it is null"));
+    }
+    if !pointer.is_aligned() {
+        return Err(wrong("it lies askew in memory"));
+    }
+    // SAFETY: not null and aligned; the entry's name says that at least a table's first fields are there. Field by field, since
+    // the rest is not trusted before these are checked.
+    let (magic, major, minor, size) = unsafe {
+        (
+            (&raw const (*pointer).magic).read(),
+            (&raw const (*pointer).major).read(),
+            (&raw const (*pointer).minor).read(),
+            (&raw const (*pointer).size).read(),
+        )
+    };
+    if magic != abi::MAGIC {
+        return Err(wrong("it does not begin with the eight letters GRAINWAY"));
+    }
+    if major != abi::MAJOR {
+        return Err(LoadError::OtherVersion {
+            path: path.into(),
+            theirs: format!("{major}.{minor}"),
+            ours: version(),
+        });
+    }
+    if size < abi::PLUGIN_SIZE_1_0 {
+        let least = abi::PLUGIN_SIZE_1_0;
+        return Err(wrong(&format!(
+            "it says that it has {size} bytes, fewer than the {least} of version 1.0"
+        )));
+    }
+    // SAFETY: the table has at least the bytes of version 1.0, which are all that this host knows. A newer plugin's table is
+    // longer, and what is longer is not read.
+    let table = unsafe { pointer.read() };
+    const { assert!(size_of::<abi::Plugin>() == abi::PLUGIN_SIZE_1_0) };
+    for (name, there) in [
+        ("describe", table.describe.is_some()),
+        ("create", table.create.is_some()),
+        ("destroy", table.destroy.is_some()),
+    ] {
+        if !there {
+            return Err(wrong(&format!("its function `{name}` is null")));
+        }
+    }
+    Ok(table)
+}
+
+/// The description, checked as far as the host relies on it.
+fn described(path: &Path, bytes: &[u8]) -> Result<LibraryAbout, LoadError> {
+    let bad = |pointer: String, what: String| LoadError::Description {
+        path: path.into(),
+        pointer,
+        what,
+    };
+    let value: Value = serde_json::from_slice(bytes)
+        .map_err(|e| bad(String::new(), format!("it is not JSON: {e}")))?;
+    // First of all, so that a description from the future is refused for the right reason.
+    let requires = value.get("requires").and_then(Value::as_array);
+    for ability in requires.into_iter().flatten().filter_map(Value::as_str) {
+        if !ABILITIES.contains(&ability) {
+            return Err(LoadError::Requires {
+                path: path.into(),
+                ability: ability.into(),
+                ours: version(),
+            });
+        }
+    }
+    let about: LibraryAbout =
+        serde_json::from_value(value).map_err(|e| bad(String::new(), format!("{e}")))?;
+    complaint(&about).map_or(Ok(()), |(pointer, what)| Err(bad(pointer, what)))?;
+    Ok(about)
+}
+
+/// A name that can stand in files and documents.
+fn good_name(name: &str) -> bool {
+    (1..=80).contains(&name.len())
+        && !name.starts_with('.')
+        && name
+            .bytes()
+            .all(|b| b.is_ascii_alphanumeric() || matches!(b, b'.' | b'_' | b'-'))
+}
+
+const NAME_RULE: &str =
+    "a name has 1 to 80 letters, digits, points, dashes and underscores, and no point at the start";
+
+/// The first thing in a description that the host cannot live with: (pointer, sentence).
+pub(crate) fn complaint(about: &LibraryAbout) -> Option<(String, String)> {
+    let say = |pointer: &str, what: &str| Some((pointer.to_string(), what.to_string()));
+    if !good_name(&about.name) {
+        return say("/name", NAME_RULE);
+    }
+    if about.dialects.is_empty() && about.stages.is_empty() {
+        return say("", "there is neither a dialect nor a stage in it");
+    }
+    let mut names = BTreeSet::new();
+    for (i, d) in about.dialects.iter().enumerate() {
+        let at = |key: &str| format!("/dialects/{i}/{key}");
+        if !good_name(&d.about.name) {
+            return say(&at("name"), NAME_RULE);
+        }
+        if !names.insert(d.about.name.as_str()) {
+            return say(&at("name"), "two dialects have this name");
+        }
+        let ending = d.about.ending.strip_prefix('.').unwrap_or("");
+        if !(1..=12).contains(&ending.len()) || !ending.bytes().all(|b| b.is_ascii_alphanumeric()) {
+            return say(
+                &at("ending"),
+                "an ending is a point and 1 to 12 letters or digits",
+            );
+        }
+        if !(d.about.blocks_per_second > 0.0 && d.about.blocks_per_second.is_finite()) {
+            return say(&at("blocks_per_second"), "a number over 0 is needed");
+        }
+        if d.about.decimals_mm > 9 || d.about.decimals_inch > 9 {
+            return say(&at("decimals_mm"), "no more than 9 decimals are printed");
+        }
+        if d.faults.len() > 200 || d.faults.iter().any(|f| !good_name(f)) {
+            return say(&at("faults"), NAME_RULE);
+        }
+    }
+    let mut names = BTreeSet::new();
+    for (i, s) in about.stages.iter().enumerate() {
+        let at = |key: &str| format!("/stages/{i}/{key}");
+        if !good_name(&s.name) {
+            return say(&at("name"), NAME_RULE);
+        }
+        if !names.insert(s.name.as_str()) {
+            return say(&at("name"), "two stages have this name");
+        }
+        let facts = [&s.needs, &s.gives, &s.spoils];
+        if facts
+            .iter()
+            .any(|f| f.len() > 100 || f.iter().any(|f| !good_name(f)))
+        {
+            return say(&at("needs"), NAME_RULE);
+        }
+        let own = |fact: &String| {
+            fact.strip_prefix(s.name.as_str())
+                .is_some_and(|rest| rest.is_empty() || rest.starts_with('.'))
+        };
+        if let Some(k) = s.gives.iter().position(|f| !own(f)) {
+            return say(
+                &format!("/stages/{i}/gives/{k}"),
+                "a plugin's stage gives only facts that begin with its own name",
+            );
+        }
+        if s.may.contains(&May::Order) {
+            if !s.needs.iter().any(|f| f == "ordered") {
+                return say(
+                    &at("needs"),
+                    "a stage that may change the order needs \"ordered\"",
+                );
+            }
+            for fact in ["programs", "verified", "reported"] {
+                if !s.spoils.iter().any(|f| f == fact) {
+                    let what = format!("a stage that may change the order spoils \"{fact}\"");
+                    return say(&at("spoils"), &what);
+                }
+            }
+        }
+        if let Some(k) = s.findings.iter().position(|f| !good_name(&f.word)) {
+            return say(&format!("/stages/{i}/findings/{k}/word"), NAME_RULE);
+        }
+        if !s.example.is_object() {
+            return say(&at("example"), "an object with every key is needed");
+        }
+        if let Some(what) = native::schema_complaint(&s.schema) {
+            return say(&at("schema"), &what);
+        }
+        let schema = native::with_lengths(&s.schema);
+        if let Err(what) = native::read_layer(&s.example, Default::default(), "", &schema) {
+            let words: Vec<&str> = what.iter().map(|p| p.message.as_str()).collect();
+            return say(&at("example"), &words.join(" "));
+        }
+    }
+    None
+}

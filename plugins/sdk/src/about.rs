@@ -1,0 +1,111 @@
+//! Descriptions: what a library says of itself, as JSON on the way.
+
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+
+/// What the library is and holds.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Description {
+    /// Letters, digits, points, dashes and underscores.
+    pub name: String,
+    /// The library's own version, for people.
+    pub version: String,
+    /// One sentence.
+    pub summary: String,
+    /// Abilities of the host without which the library is of no use; one that the host lacks refuses the library.
+    #[serde(default)]
+    pub requires: Vec<String>,
+    /// Abilities that the library uses where the host has them.
+    #[serde(default)]
+    pub uses: Vec<String>,
+    /// Its dialects.
+    #[serde(default)]
+    pub dialects: Vec<DialectAbout>,
+    /// Its stages.
+    #[serde(default)]
+    pub stages: Vec<StageAbout>,
+}
+
+/// A dialect's description: what a shop must know to choose it, what the host must know to use it.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct DialectAbout {
+    /// Named for a standard or a property.
+    pub name: String,
+    /// Counts up with every change of its texts.
+    pub version: u32,
+    /// One paragraph: which properties a controller must have.
+    pub summary: String,
+    /// Ending of its files with the point, e.g. `.txt`.
+    pub ending: String,
+    /// True arcs in the XY plane.
+    pub arcs: bool,
+    /// Arcs that change Z.
+    pub helices: bool,
+    /// Drilling cycles.
+    pub cycles: bool,
+    /// The machine changes cutters in the program; otherwise one file a cutter.
+    pub cutter_change: bool,
+    /// The text can pause.
+    pub pauses: bool,
+    /// The text starts and stops the spindle.
+    pub spindle: bool,
+    /// Rapids go straight; otherwise each axis runs on its own.
+    pub straight_rapids: bool,
+    /// Digits after the point in millimetres.
+    pub decimals_mm: u8,
+    /// Digits after the point in inches.
+    pub decimals_inch: u8,
+    /// Blocks a second that controllers of this kind keep up with.
+    pub blocks_per_second: f64,
+    /// Longest line, characters; 0 for no limit.
+    pub line_length: usize,
+    /// Its texts can be read back.
+    pub reads: bool,
+    /// The codes of faults that its reader reports.
+    #[serde(default)]
+    pub faults: Vec<String>,
+}
+
+/// A stage's description.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct StageAbout {
+    /// Its name in chains and settings.
+    pub name: String,
+    /// Counts up with every change of what it makes.
+    pub version: u32,
+    /// One sentence.
+    pub summary: String,
+    /// Facts that must hold before it runs, e.g. `placed`.
+    #[serde(default)]
+    pub needs: Vec<String>,
+    /// Facts that hold after it: its own name, or its own name, a point and a word.
+    #[serde(default)]
+    pub gives: Vec<String>,
+    /// Facts that no longer hold after it.
+    #[serde(default)]
+    pub spoils: Vec<String>,
+    /// What its patch may hold: `findings`, `hand-work`, `order`.
+    #[serde(default)]
+    pub may: Vec<String>,
+    /// The findings that it may add.
+    #[serde(default)]
+    pub findings: Vec<StageFinding>,
+    /// JSON Schema of its settings. A property that is `{"$ref": "#/$defs/Length"}` is a length: users give it in any unit, the
+    /// stage gets mm.
+    pub schema: Value,
+    /// Its settings with every key, lengths in mm.
+    pub example: Value,
+}
+
+/// A kind of finding.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct StageFinding {
+    /// A stable word; the user sees it after the stage's name: `stage/word`.
+    pub word: String,
+    /// `error`, `warning` or `note`.
+    pub severity: String,
+    /// What it means.
+    pub about: String,
+    /// What to do about it.
+    pub remedy: String,
+}
