@@ -4,6 +4,7 @@
 mod both;
 mod conformance;
 mod misbehaviour;
+mod readme;
 mod refusals;
 mod sentences;
 mod stages;
