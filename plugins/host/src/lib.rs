@@ -5,6 +5,7 @@
 //! none behind; the parent hears frames, keeps deadlines, and says in one sentence how it ended.
 
 pub mod child;
+pub mod conformance;
 pub mod frames;
 pub mod installed;
 pub mod keep;
@@ -13,9 +14,11 @@ pub mod limits;
 pub mod loaded;
 pub mod native;
 pub mod outcome;
+pub mod programs;
 pub mod store;
 
 pub use child::{End, Ended, Spec, StageAt, run};
+pub use conformance::{Conformance, Row, Verdict};
 pub use frames::{Frame, Reporter};
 pub use installed::{Installed, Pin, Plugin};
 pub use keep::keep;

@@ -21,6 +21,7 @@ use grainway_pipeline::work::{BlobId, Blobs, Entry, HandWork, Setup, Work, step_
 use serde::Deserialize;
 use serde_json::{Map, Value, json};
 use std::any::Any;
+use std::cell::Cell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ffi::c_void;
 use std::io::{self, BufRead, Write};
@@ -61,7 +62,7 @@ enum Trouble {
 }
 
 /// Hears what is read.
-type Receive<'a> = &'a mut dyn FnMut(ReadMove) -> ControlFlow<()>;
+pub(crate) type Receive<'a> = &'a mut dyn FnMut(ReadMove) -> ControlFlow<()>;
 
 /// Items on their way to a plugin.
 struct Feed<'a> {
@@ -69,6 +70,8 @@ struct Feed<'a> {
     safe_z: f64,
     /// Numbers that are not finite are handed on; otherwise they are refused before the plugin sees them.
     raw: bool,
+    /// See [`Handing::torn`].
+    torn: bool,
     batch: Vec<abi::Item>,
     texts: Vec<u8>,
     /// Items handed over so far.
@@ -105,6 +108,8 @@ struct Call<'a> {
     /// JSON of each kind, as far as it has come.
     written: BTreeMap<u32, Vec<u8>>,
     trouble: Option<Trouble>,
+    /// Callbacks after the one that met trouble.
+    deaf: u32,
     panic: Option<Box<dyn Any + Send>>,
 }
 
@@ -185,6 +190,7 @@ impl<'a> Call<'a> {
             blobs: None,
             written: BTreeMap::new(),
             trouble: None,
+            deaf: 0,
             panic: None,
         }
     }
@@ -240,7 +246,20 @@ impl<'a> Call<'a> {
         abi::CODE_OK
     }
 
+    /// The code for a plugin that goes on after it was told to stop.
+    fn told_to_stop(&mut self) -> Option<i32> {
+        let trouble = self.trouble.as_ref()?;
+        self.deaf = self.deaf.saturating_add(1);
+        Some(match trouble {
+            Trouble::Cancelled => abi::CODE_CANCELLED,
+            _ => abi::CODE_HOST,
+        })
+    }
+
     fn text(&mut self, bytes: &[u8]) -> i32 {
+        if let Some(code) = self.told_to_stop() {
+            return code;
+        }
         let items = self.feed.as_ref().map_or(0, |f| f.count);
         let Some(sink) = &mut self.sink else {
             return self.protocol("writes text where no program is asked for");
@@ -267,6 +286,9 @@ impl<'a> Call<'a> {
     }
 
     fn items(&mut self) -> Result<abi::Items, i32> {
+        if let Some(code) = self.told_to_stop() {
+            return Err(code);
+        }
         if self.cancel.is_set() {
             return Err(self.fail(Trouble::Cancelled));
         }
@@ -290,6 +312,9 @@ impl<'a> Call<'a> {
     }
 
     fn read(&mut self) -> Result<abi::Bytes, i32> {
+        if let Some(code) = self.told_to_stop() {
+            return Err(code);
+        }
         if self.cancel.is_set() {
             return Err(self.fail(Trouble::Cancelled));
         }
@@ -315,6 +340,9 @@ impl<'a> Call<'a> {
     }
 
     fn receive(&mut self, moves: &[abi::ReadMove], texts: &[u8]) -> i32 {
+        if let Some(code) = self.told_to_stop() {
+            return code;
+        }
         if self.cancel.is_set() {
             return self.fail(Trouble::Cancelled);
         }
@@ -484,6 +512,9 @@ impl Feed<'_> {
         let numbers = [out.x, out.y, out.z, out.a, out.b, out.feed];
         if !self.raw && !numbers.iter().all(|v| v.is_finite()) {
             return Err(format!("{item:?}"));
+        }
+        if self.torn {
+            out.text.at = u32::MAX;
         }
         self.batch.push(out);
         Ok(())
@@ -881,15 +912,19 @@ impl Drop for Instance<'_> {
     }
 }
 
-/// How items and head are handed over.
+/// How items and head are handed over; everything but the default is for the conformance run.
 #[derive(Clone, Copy, Default)]
 pub(crate) struct Handing<'a> {
-    /// Numbers that are not finite reach the plugin. For the conformance run.
+    /// Numbers that are not finite reach the plugin.
     pub(crate) raw: bool,
-    /// Bytes in place of the head's JSON. For the conformance run.
+    /// Bytes in place of the head's JSON.
     pub(crate) head: Option<&'a [u8]>,
-    /// The size that the host's table says it has, in place of the true one. For the conformance run.
+    /// The size that the host's table says it has, in place of the true one.
     pub(crate) size: Option<usize>,
+    /// The texts of items lie outside their batch.
+    pub(crate) torn: bool,
+    /// Counts how often the plugin goes on after a callback told it to stop.
+    pub(crate) deaf: Option<&'a Cell<u32>>,
 }
 
 /// Writes one program.
@@ -913,6 +948,7 @@ pub(crate) fn write(
         items,
         safe_z: head.safe_z,
         raw: handing.raw,
+        torn: handing.torn,
         batch: Vec::with_capacity(BATCH),
         texts: Vec::new(),
         count: 0,
@@ -930,6 +966,11 @@ pub(crate) fn write(
     }
     // SAFETY: as in `describe`; the instance is used by this call alone, the head is lent for it.
     let code = unsafe { dialect_write(instance.pointer, &raw const host, lend(head_bytes)) };
+    if let Some(deaf) = handing.deaf {
+        // Calling a text that could not be written done is as deaf as it gets.
+        let done = call.trouble.is_some() && code == abi::CODE_OK;
+        deaf.set(call.deaf.saturating_add(u32::from(done)));
+    }
     call.outcome(code)?;
     instance.end()?;
     let written: Written = call.document(abi::WRITE_WRITTEN, "figures of the text")?;
@@ -1068,6 +1109,21 @@ impl NativeDialect {
             &self.cancel,
             handing,
         )
+    }
+    pub(crate) fn read_as(
+        &self,
+        text: &mut dyn BufRead,
+        receive: Receive<'_>,
+    ) -> Result<(), Failed> {
+        read(
+            &self.library.table,
+            &self.about.name,
+            &self.faults,
+            text,
+            receive,
+            &self.cancel,
+        )
+        .map(|_| ())
     }
     fn named(&self, what: &str) -> String {
         format!(

@@ -23,6 +23,9 @@ pub const fn table<P: Plugin>() -> abi::Plugin {
     }
 }
 
+/// Longest text of a reason, characters.
+const LONGEST_REASON: usize = 1_000;
+
 /// What an instance is.
 enum Instance {
     Dialect(Box<dyn Dialect>),
@@ -192,16 +195,25 @@ impl Callbacks {
     }
     /// The code of a stop, after its reason was written.
     fn said(&self, stop: Stop) -> i32 {
+        // The host takes a reason, not an essay; what is quoted in one may be of any length.
+        let short = |text: String| match text.char_indices().nth(LONGEST_REASON) {
+            Some((cut, _)) => format!("{}…", &text[..cut]),
+            None => text,
+        };
         let (code, reason) = match stop {
             Stop::Refused { pointer, message } => (
                 abi::CODE_REFUSED,
-                json!({ "pointer": pointer, "message": message }),
+                json!({ "pointer": short(pointer), "message": short(message) }),
             ),
-            Stop::Unsupported { what, remedy } => (
-                abi::CODE_UNSUPPORTED,
-                json!({ "message": format!("cannot express {what}"), "what": what, "remedy": remedy }),
-            ),
-            Stop::Internal(message) => (abi::CODE_INTERNAL, json!({ "message": message })),
+            Stop::Unsupported { what, remedy } => {
+                let (what, remedy) = (short(what), short(remedy));
+                let message = format!("cannot express {what}");
+                (
+                    abi::CODE_UNSUPPORTED,
+                    json!({ "message": message, "what": what, "remedy": remedy }),
+                )
+            }
+            Stop::Internal(message) => (abi::CODE_INTERNAL, json!({ "message": short(message) })),
             Stop::Cancelled => return abi::CODE_CANCELLED,
             Stop::Host(code) => return code,
         };
@@ -224,6 +236,7 @@ unsafe fn entry(host: *const abi::Host, f: impl FnOnce(&Callbacks) -> Result<(),
         Ok(Ok(())) => abi::CODE_OK,
         Ok(Err(stop)) => callbacks.said(stop),
         Err(words) => {
+            let words: String = words.chars().take(LONGEST_REASON).collect();
             let reason = json!({ "message": format!("panicked: {words}") });
             let _ = callbacks.json(abi::WRITE_REASON, &reason);
             abi::CODE_PANICKED

@@ -143,19 +143,37 @@ pub enum Item<'a> {
 
 /// The items of a program, in order.
 pub struct Items<'a> {
-    host: &'a Callbacks,
-    batch: Lent<'a>,
-    next: usize,
-    ended: bool,
+    from: From<'a>,
+}
+
+/// Where items come from.
+enum From<'a> {
+    /// The host, in batches.
+    Host {
+        host: &'a Callbacks,
+        batch: Lent<'a>,
+        next: usize,
+        ended: bool,
+    },
+    /// A test.
+    Given(&'a mut dyn Iterator<Item = Item<'static>>),
 }
 
 impl<'a> Items<'a> {
     pub(crate) fn new(host: &'a Callbacks) -> Items<'a> {
         Items {
-            host,
-            batch: Lent::default(),
-            next: 0,
-            ended: false,
+            from: From::Host {
+                host,
+                batch: Lent::default(),
+                next: 0,
+                ended: false,
+            },
+        }
+    }
+    /// Items without a host, for tests of a dialect.
+    pub fn given(items: &'a mut dyn Iterator<Item = Item<'static>>) -> Items<'a> {
+        Items {
+            from: From::Given(items),
         }
     }
     /// The next item; `None` at the end.
@@ -164,22 +182,31 @@ impl<'a> Items<'a> {
         reason = "an item's texts are lent until the next call, which Iterator cannot say"
     )]
     pub fn next(&mut self) -> Result<Option<Item<'_>>, Stop> {
-        if self.next >= self.batch.items.len() {
-            if self.ended {
+        let (host, batch, next, ended) = match &mut self.from {
+            From::Given(items) => return Ok(items.next()),
+            From::Host {
+                host,
+                batch,
+                next,
+                ended,
+            } => (host, batch, next, ended),
+        };
+        if *next >= batch.items.len() {
+            if *ended {
                 return Ok(None);
             }
             // What was lent before is given back with this call.
-            self.batch = Lent::default();
-            self.batch = self.host.items()?;
-            self.next = 0;
-            if self.batch.items.is_empty() {
-                self.ended = true;
+            *batch = Lent::default();
+            *batch = host.items()?;
+            *next = 0;
+            if batch.items.is_empty() {
+                *ended = true;
                 return Ok(None);
             }
         }
-        let item = self.batch.items[self.next];
-        self.next += 1;
-        decoded(&item, self.batch.texts).map(Some)
+        let item = batch.items[*next];
+        *next += 1;
+        decoded(&item, batch.texts).map(Some)
     }
 }
 
@@ -248,15 +275,29 @@ const PIECE: usize = 1 << 16;
 
 /// Where a program's text goes.
 pub struct Out<'a> {
-    host: &'a Callbacks,
+    to: To<'a>,
     text: Vec<u8>,
     lines: u64,
 }
 
+/// Who takes the text.
+enum To<'a> {
+    Host(&'a Callbacks),
+    /// A test.
+    Given(&'a mut dyn FnMut(&[u8])),
+}
+
 impl<'a> Out<'a> {
     pub(crate) fn new(host: &'a Callbacks) -> Out<'a> {
+        Out::to(To::Host(host))
+    }
+    /// Text without a host, handed to `take` in pieces, for tests of a dialect. Call [`Out::flush`] at the end.
+    pub fn given(take: &'a mut dyn FnMut(&[u8])) -> Out<'a> {
+        Out::to(To::Given(take))
+    }
+    fn to(to: To<'a>) -> Out<'a> {
         Out {
-            host,
+            to,
             text: Vec::with_capacity(PIECE + 1024),
             lines: 0,
         }
@@ -275,8 +316,15 @@ impl<'a> Out<'a> {
     pub fn lines(&self) -> u64 {
         self.lines
     }
-    pub(crate) fn flush(&mut self) -> Result<(), Stop> {
-        let done = self.host.write(abi::WRITE_TEXT, &self.text);
+    /// Hands on what is held; done by itself at the end of a call.
+    pub fn flush(&mut self) -> Result<(), Stop> {
+        let done = match &mut self.to {
+            To::Host(host) => host.write(abi::WRITE_TEXT, &self.text),
+            To::Given(take) => {
+                take(&self.text);
+                Ok(())
+            }
+        };
         self.text.clear();
         done
     }

@@ -17,7 +17,8 @@ pub struct Line<'a> {
 
 /// The lines of a text.
 pub struct Lines<'a> {
-    host: &'a Callbacks,
+    /// `None`: the text was given whole, by a test.
+    host: Option<&'a Callbacks>,
     piece: &'a [u8],
     line: Vec<u8>,
     number: u64,
@@ -29,9 +30,16 @@ impl<'a> Lines<'a> {
     pub const LONGEST: usize = 1 << 16;
 
     pub(crate) fn new(host: &'a Callbacks) -> Lines<'a> {
+        Lines::of(Some(host), &[])
+    }
+    /// The lines of a text without a host, for tests of a dialect.
+    pub fn given(text: &'a [u8]) -> Lines<'a> {
+        Lines::of(None, text)
+    }
+    fn of(host: Option<&'a Callbacks>, piece: &'a [u8]) -> Lines<'a> {
         Lines {
             host,
-            piece: &[],
+            piece,
             line: Vec::new(),
             number: 0,
             ended: false,
@@ -53,7 +61,10 @@ impl<'a> Lines<'a> {
         loop {
             if self.piece.is_empty() && !self.ended {
                 self.piece = &[];
-                self.piece = self.host.read()?;
+                self.piece = match self.host {
+                    Some(host) => host.read()?,
+                    None => &[],
+                };
                 self.ended = self.piece.is_empty();
             }
             if self.ended {
@@ -163,21 +174,40 @@ const BATCH: usize = 256;
 
 /// Who hears what is read.
 pub struct Seen<'a> {
-    host: &'a Callbacks,
+    to: To<'a>,
     moves: Vec<abi::ReadMove>,
     texts: Vec<u8>,
+}
+
+/// Who takes what was seen.
+enum To<'a> {
+    Host(&'a Callbacks),
+    /// A test.
+    Given(&'a mut Vec<ReadMove>),
 }
 
 impl<'a> Seen<'a> {
     pub(crate) fn new(host: &'a Callbacks) -> Seen<'a> {
         Seen {
-            host,
+            to: To::Host(host),
             moves: Vec::with_capacity(BATCH),
+            texts: Vec::new(),
+        }
+    }
+    /// Collects what is seen without a host, for tests of a dialect.
+    pub fn given(moves: &'a mut Vec<ReadMove>) -> Seen<'a> {
+        Seen {
+            to: To::Given(moves),
+            moves: Vec::new(),
             texts: Vec::new(),
         }
     }
     /// Reports one thing.
     pub fn report(&mut self, m: &ReadMove) -> Result<(), Stop> {
+        if let To::Given(moves) = &mut self.to {
+            moves.push(m.clone());
+            return Ok(());
+        }
         let encoded = self.encoded(m);
         self.moves.push(encoded);
         if self.moves.len() >= BATCH || self.texts.len() > (1 << 20) {
@@ -186,9 +216,9 @@ impl<'a> Seen<'a> {
         Ok(())
     }
     pub(crate) fn flush(&mut self) -> Result<(), Stop> {
-        let done = match self.moves.is_empty() {
-            true => Ok(()),
-            false => self.host.receive(&self.moves, &self.texts),
+        let done = match &self.to {
+            To::Host(host) if !self.moves.is_empty() => host.receive(&self.moves, &self.texts),
+            _ => Ok(()),
         };
         self.moves.clear();
         self.texts.clear();

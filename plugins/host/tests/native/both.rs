@@ -1,7 +1,7 @@
 //! The example dialect in Rust and in C: two builds of one language must write the same bytes and read the same moves.
 
-use crate::programs::{Random, program};
 use crate::{example, only_dialect, read, write};
+use grainway_host::programs::{Random, program};
 use grainway_host::{Library, load};
 use grainway_pipeline::dialect::{Dialect, DialectError};
 use grainway_pipeline::doc::Unit;
@@ -11,26 +11,29 @@ use std::process::Command;
 use std::sync::{Arc, OnceLock};
 
 /// The C example, built with the script that its authors use.
-pub(crate) fn c_file() -> PathBuf {
-    static BUILT: OnceLock<PathBuf> = OnceLock::new();
-    let build = || {
-        let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples/sentences-c/build");
-        let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR"));
-        // Tests run in processes of their own: each builds under a name of its own.
-        let out = folder.join(format!("sentences-c-{}.so", std::process::id()));
-        let run = Command::new(script).arg(&out).output().unwrap();
-        assert!(
-            run.status.success(),
-            "{}",
-            String::from_utf8_lossy(&run.stderr)
-        );
-        out
-    };
-    BUILT.get_or_init(build).clone()
+pub(crate) fn c_file(name: &str) -> PathBuf {
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples/sentences-c/build");
+    let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR"));
+    // Tests may run in processes and threads of their own: each builds under a name of its own.
+    let out = folder.join(format!("{name}-{}.so", std::process::id()));
+    let run = Command::new(script).arg(&out).output().unwrap();
+    assert!(
+        run.status.success(),
+        "{}",
+        String::from_utf8_lossy(&run.stderr)
+    );
+    out
 }
 
-pub(crate) fn c_library() -> Library {
-    load(&c_file()).unwrap()
+fn c_library() -> Library {
+    static LOADED: OnceLock<Library> = OnceLock::new();
+    let loaded = LOADED.get_or_init(|| {
+        let file = c_file("sentences-c");
+        let library = load(&file).unwrap();
+        crate::refusals::remove(&file);
+        library
+    });
+    loaded.clone()
 }
 
 fn both() -> [Arc<dyn Dialect>; 2] {

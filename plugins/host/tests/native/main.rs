@@ -2,8 +2,12 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod both;
-mod programs;
+mod conformance;
+mod misbehaviour;
+mod readme;
+mod refusals;
 mod sentences;
+mod stages;
 mod whole_job;
 
 use grainway_host::{Library, load};
@@ -42,7 +46,7 @@ pub(crate) fn head(unit: Unit) -> ProgramHead {
             "\"quoted\" \\ and\ttabs, marks: ä × °, a\nline".into(),
         ],
         unit,
-        safe_z: programs::SAFE,
+        safe_z: grainway_host::programs::SAFE,
     }
 }
 

@@ -1,4 +1,4 @@
-//! Seeded random programs with every kind of item, and the comparison of a plan with what was read back.
+//! Programs to try dialects with: seeded, with every kind of item, and the comparison of a plan with what was read back.
 
 use grainway_pipeline::dialect::{Action, ReadMove};
 use grainway_pipeline::geom::{Point, Point3, point};
@@ -6,31 +6,36 @@ use grainway_pipeline::motion::{CutterChange, Item, Move, Spindle, StepStart};
 use std::f64::consts::TAU;
 
 /// The setup's safe height, mm.
-pub(crate) const SAFE: f64 = 25.0;
+pub const SAFE: f64 = 25.0;
 
-/// Replays from its seed alone.
-pub(crate) struct Random(u64);
+/// A generator of numbers that replays from its seed alone.
+#[derive(Clone, Debug)]
+pub struct Random(u64);
 
 impl Random {
-    pub(crate) fn new(seed: u64) -> Random {
+    /// From a seed.
+    pub fn new(seed: u64) -> Random {
         Random(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1)
     }
-    pub(crate) fn unit(&mut self) -> f64 {
+    /// From 0 to less than 1.
+    pub fn unit(&mut self) -> f64 {
         self.0 ^= self.0 << 13;
         self.0 ^= self.0 >> 7;
         self.0 ^= self.0 << 17;
         (self.0 >> 11) as f64 / (1u64 << 53) as f64
     }
-    pub(crate) fn between(&mut self, low: f64, high: f64) -> f64 {
+    /// From `low` to less than `high`.
+    pub fn between(&mut self, low: f64, high: f64) -> f64 {
         low + (high - low) * self.unit()
     }
-    pub(crate) fn below(&mut self, n: u64) -> u64 {
+    /// A whole number less than `n`.
+    pub fn below(&mut self, n: u64) -> u64 {
         (self.unit() * n as f64) as u64
     }
 }
 
-/// A program of `steps` steps.
-pub(crate) fn program(seed: u64, by_machine: bool, steps: u32) -> Vec<Item> {
+/// A program of `steps` steps, with cutters changed by the machine or by hand.
+pub fn program(seed: u64, by_machine: bool, steps: u32) -> Vec<Item> {
     let mut r = Random::new(seed);
     let mut items = vec![
         Item::RetractFull { safe_z: SAFE },
@@ -134,7 +139,7 @@ fn cut(r: &mut Random, at: Point3) -> Move {
 }
 
 /// Points along the cutting moves of a plan, about every `step` mm and at every corner.
-pub(crate) fn planned(items: &[Item], step: f64) -> Vec<Point3> {
+pub fn planned(items: &[Item], step: f64) -> Vec<Point3> {
     let mut points = Vec::new();
     let mut at = point(0.0, 0.0).at_z(SAFE);
     for item in items {
@@ -157,16 +162,17 @@ pub(crate) fn planned(items: &[Item], step: f64) -> Vec<Point3> {
     points
 }
 
-/// The same of what was read. Pecks go down the same line again, so they leave the set of points as it is.
-pub(crate) fn cut_by(events: &[ReadMove], step: f64) -> Vec<Point3> {
+/// The same of what was read; cuts between places that are not known are left out. Pecks go down the same line again, so they leave the set of points as it is.
+pub fn cut_by(events: &[ReadMove], step: f64) -> Vec<Point3> {
     let mut points = Vec::new();
     for e in events {
-        let (from, to) = (e.from.point(), e.to.point());
+        let (Some(from), Some(to)) = (e.from.point(), e.to.point()) else {
+            continue;
+        };
         match e.action {
-            Action::Line => line(from.unwrap(), to.unwrap(), step, &mut points),
+            Action::Line => line(from, to, step, &mut points),
             Action::Arc { centre, sweep, .. } => {
-                let (a, b) = (from.unwrap(), to.unwrap());
-                arc(a, centre, sweep, b.z - a.z, step, &mut points);
+                arc(from, centre, sweep, to.z - from.z, step, &mut points);
             }
             _ => {}
         }
@@ -198,10 +204,10 @@ fn arc(from: Point3, centre: Point, sweep: f64, dz: f64, step: f64, points: &mut
 }
 
 /// Largest distance from a point of `a` to its nearest of `b`; anything over a cell's size counts as that.
-pub(crate) fn farthest(a: &[Point3], b: &[Point3]) -> f64 {
+pub fn farthest(a: &[Point3], b: &[Point3]) -> f64 {
     const CELL: f64 = 0.4;
     let cell = |p: &Point3| [p.x, p.y, p.z].map(|v| (v / CELL).floor() as i64);
-    let mut grid: std::collections::HashMap<[i64; 3], Vec<&Point3>> = Default::default();
+    let mut grid: std::collections::BTreeMap<[i64; 3], Vec<&Point3>> = Default::default();
     for q in b {
         grid.entry(cell(q)).or_default().push(q);
     }
