@@ -286,12 +286,16 @@ fn complaint(dialect: &dyn Dialect, items: &[Item], text: &str) -> Option<String
         return Some(format!("too long: {line}"));
     }
     let mut places: Vec<Point3> = Vec::new();
+    let mut cuts: Vec<ReadMove> = Vec::new();
     let mut fault = None;
     read(dialect, text.as_bytes(), &mut |m| {
         match m.action {
             Action::Fault { .. } => fault = fault.take().or(Some(format!("{m:?}"))),
             Action::Rapid | Action::Line | Action::Arc { .. } => places.extend(m.to.point()),
             _ => {}
+        }
+        if matches!(m.action, Action::Line | Action::Arc { .. }) {
+            cuts.push(m);
         }
         true
     });
@@ -303,6 +307,14 @@ fn complaint(dialect: &dyn Dialect, items: &[Item], text: &str) -> Option<String
     let mut at = point(0.0, 0.0).at_z(0.0);
     for item in items {
         let Item::Move(m) = item else { continue };
+        // An arc's middle tells which way round it went.
+        if let Move::Arc { centre, sweep, .. } = *m {
+            let middle = centre + (at.xy() - centre).rotated(sweep / 2.0);
+            let short = at.xy().distance(centre) * sweep.abs() < 4.0 * SAME_PLACE_MM;
+            if !short && !cuts.iter().any(|c| passes(c, middle)) {
+                return Some(format!("{m:?} is not followed"));
+            }
+        }
         let reached = match *m {
             Move::Rapid { .. } => None,
             Move::Hole { at, bottom, .. } => Some(at.at_z(bottom)),
@@ -319,6 +331,30 @@ fn complaint(dialect: &dyn Dialect, items: &[Item], text: &str) -> Option<String
         }
     }
     None
+}
+
+/// A cut goes over a place, seen from above.
+fn passes(cut: &ReadMove, p: Point) -> bool {
+    let (Some(a), Some(b)) = (cut.from.point(), cut.to.point()) else {
+        return false;
+    };
+    let (a, b) = (a.xy(), b.xy());
+    // A chord may lie beside its arc by a little more.
+    let near = 4.0 * SAME_PLACE_MM;
+    if a.distance(p) < near || b.distance(p) < near {
+        return true;
+    }
+    match cut.action {
+        Action::Arc { centre, sweep, .. } => {
+            let turn = (p - centre).angle() - (a - centre).angle();
+            let turn = if sweep > 0.0 { turn } else { -turn }.rem_euclid(TAU);
+            turn <= sweep.abs() && (p.distance(centre) - a.distance(centre)).abs() < near
+        }
+        _ => {
+            let along = (p - a).dot(b - a) / (b - a).dot(b - a);
+            (0.0..=1.0).contains(&along) && a.lerp(b, along).distance(p) < near
+        }
+    }
 }
 
 /// What a dialect can express; found by trying.

@@ -58,6 +58,11 @@ fn each_fault_is_raised() {
         ("G81 X1 Z-1 R2 L1.5", "bad-value"),
         ("G83 X1 Z-1 R2 Q0", "bad-value"),
         ("G83 X1 Z-1 R2 Q0.00001", "bad-value"),
+        // Ours: nothing that would go on for ever or leave the numbers behind.
+        ("G83 X1 Z-1 R2 Q0.01 L100", "bad-value"),
+        ("G0 X[10**300]", "bad-value"),
+        ("G0 X-10000000000", "bad-value"),
+        ("F[10**308]", "bad-value"),
         ("G81 X1 Z3 R2", "cycle-levels"),
         ("G2 X10 Y0 I5.003 J0", "arc-radius"),
         ("G2 X10 Y0 R4", "arc-radius"),
@@ -230,6 +235,43 @@ fn garbage_is_read_to_its_end() {
         faults(&read_as("rs274-ngc", &text))[0],
         (1, "line-too-long")
     );
+}
+
+/// A line without a limit to its length does not use up the stack.
+#[test]
+fn values_inside_each_other() {
+    let long = from_json(
+        r#"{"format": "grainway.dialect/1", "name": "long", "version": 1, "extends": "rs274-ngc", "summary": "",
+            "lines": {"length": 0}}"#,
+    )
+    .unwrap();
+    for inner in ["[", "#", "abs["] {
+        let line = format!("G0 X{}1", inner.repeat(8000 / inner.len()));
+        let found = faults(&read(long.as_ref(), &around(&line)));
+        assert_eq!(found, [(4, "bad-expression")], "{inner}");
+    }
+    let brackets = format!("G0 X{}1{}", "[".repeat(120), "]".repeat(120));
+    assert_eq!(faults(&read_as("rs274-ngc", &around(&brackets))), []);
+}
+
+/// A word of motion that is none would leave the last one in force: an arc would be cut the wrong way round.
+#[test]
+fn words_of_motion_are_words() {
+    for (key, word) in [
+        ("counter-clockwise", "(remark)"),
+        ("clockwise", ""),
+        ("line", "X"),
+        ("rapid", "G0 G1"),
+        ("clockwise", "G03"),
+        ("line", "G1.5"),
+    ] {
+        let text = format!(
+            r#"{{"format": "grainway.dialect/1", "name": "odd", "version": 1, "extends": "rs274-ngc", "summary": "",
+                "motion": {{"{key}": "{word}"}}}}"#
+        );
+        let problems = from_json(&text).err().unwrap();
+        assert_eq!(problems[0].pointer, "/motion", "{key} {word}: {problems:?}");
+    }
 }
 
 #[test]
