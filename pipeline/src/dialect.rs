@@ -57,6 +57,12 @@ pub struct DialectAbout {
     pub blocks_per_second: f64,
     /// Longest line, characters; 0 for no limit.
     pub line_length: usize,
+    /// Files are named by their numbers, four digits.
+    #[serde(default)]
+    pub numbered_files: bool,
+    /// Most lines of a file; 0 for no limit. A longer program is divided at the starts of workingsteps.
+    #[serde(default)]
+    pub most_lines: u64,
 }
 
 /// What was written.

@@ -19,6 +19,7 @@ pub mod profile;
 pub mod reach;
 pub mod relief;
 pub mod report;
+mod roofs;
 pub mod sequence;
 mod sweep;
 #[cfg(test)]

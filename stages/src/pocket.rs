@@ -7,13 +7,14 @@ use crate::cutters;
 use crate::entry::{self, Wall, Way};
 use crate::feeds::{self, Feeds};
 use crate::reach::{self, SLOT_HALF_MM};
-use grainway_pipeline::doc::{Cutter, Flutes, IfUnreachable, Length, Machine};
+use grainway_pipeline::doc::{Cutter, FeatureKind, Flutes, IfUnreachable, Length, Machine};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::geom::{
     Contour, Notes, Point, Region, Segment, difference, insets, offset, offset_all, pole,
 };
 use grainway_pipeline::motion::Move;
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
+use grainway_pipeline::tolerance::SLOT_MATCH_MM;
 use grainway_pipeline::work::{
     CornerAnswer, Documents, HandWork, Operation, SizedFeature, Variant, Work, Workingstep,
 };
@@ -22,6 +23,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// A corridor as wide as the cutter makes the way of a hair thinner cutter at least twice its own length longer. One shorter than half
+/// The width of a narrow pocket is told to this, mm.
+const WIDTH_MM: f64 = 1e-4;
 /// of this, mm, is cleared by the cutter standing at its ends.
 const NO_CORRIDOR_MM: f64 = 1.0;
 /// Inner loops smaller than this across are left out, mm: no move is planned shorter than 0.1 mm (practice.md).
@@ -217,6 +220,10 @@ fn clear_feature(
             feature,
         ));
     }
+    if let Some(overhanging) = overhang(variant, feature, cutter) {
+        made.findings
+            .push(cutters::about(overhanging, variant, feature));
+    }
     let mut notes = Notes::default();
     let plan = Plan::new(cutter, &feeds, settings, variant, feature);
     let cleared = plan.clear(variant, feature, &mut notes);
@@ -262,6 +269,30 @@ fn clear_feature(
             cleared.finish,
         ));
     }
+}
+
+/// A pocket at the part's edge that is narrower than its cutter: the cutter reaches all of it only because it overhangs the edge.
+fn overhang(variant: &Variant, feature: &SizedFeature, cutter: &Cutter) -> Option<Finding> {
+    if feature.kind != FeatureKind::Pocket || !reach::meets_edge(variant, feature) {
+        return None;
+    }
+    let within = reach::required(variant, feature, cutter.radius_mm(), &mut Notes::default());
+    let widest = within
+        .iter()
+        .filter_map(|r| pole(r, WIDTH_MM))
+        .max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let width = 2.0 * widest.1;
+    (width < cutter.diameter.mm() - SLOT_MATCH_MM).then(|| {
+        Finding::new(
+            &code::CUTTER_WIDER,
+            format!(
+                "The pocket is {width:.3} mm wide and its cutter {:.3} mm: the cutter overhangs the part's edge by {:.3} mm more than a cutter of the pocket's width would.",
+                cutter.diameter.mm(),
+                cutter.diameter.mm() - width
+            ),
+        )
+        .at(widest.0)
+    })
 }
 
 /// The moves that clear a feature with this cutter, without findings about what stays: for holes cleared in loops.

@@ -67,11 +67,24 @@ impl TypedStage for Post {
             );
             return Ok(());
         };
-        let plans = plans(work, &machine, dialect)?;
         let (mut programs, mut findings) = (Vec::new(), Vec::new());
-        for (done, plan) in plans.iter().enumerate() {
+        let mut all = Vec::new();
+        for plan in plans(work, &machine, dialect)? {
             cx.check()?;
-            cx.progress.at("post", done, plans.len());
+            all.extend(divided(
+                work,
+                &machine,
+                dialect,
+                settings,
+                plan,
+                cx,
+                &mut findings,
+            )?);
+        }
+        number(&mut all, dialect.about().numbered_files);
+        for (done, plan) in all.iter().enumerate() {
+            cx.check()?;
+            cx.progress.at("post", done, all.len());
             match write(work, &machine, dialect, settings, plan, cx)? {
                 Ok(program) => programs.push(program),
                 Err(finding) => findings.push(finding),
@@ -84,13 +97,98 @@ impl TypedStage for Post {
 }
 
 /// A program that is to be written.
+#[derive(Clone)]
 struct Plan {
     /// Index of the setup.
     setup: usize,
     entries: (usize, usize),
+    /// In running order from 1, and the file's name without its ending: both once it is known how many there are.
     number: u32,
     name: String,
     cutter: Option<String>,
+}
+
+/// The plan, or the plans that it is divided into where the dialect's files are shorter. Each begins with a workingstep, or with the
+/// pause or the cutter change before it, so each is whole in itself.
+fn divided(
+    work: &Work,
+    machine: &Machine,
+    dialect: &dyn Dialect,
+    settings: &PostSettings,
+    plan: Plan,
+    cx: &Cx<'_>,
+    findings: &mut Vec<Finding>,
+) -> Result<Vec<Plan>, Stop> {
+    let most = dialect.about().most_lines;
+    if most == 0 {
+        return Ok(vec![plan]);
+    }
+    let lines = |entries: (usize, usize)| -> Result<Option<u64>, Stop> {
+        let part = Plan {
+            entries,
+            ..plan.clone()
+        };
+        Ok(match write(work, machine, dialect, settings, &part, cx)? {
+            Ok(program) => Some(program.written.lines),
+            Err(_) => None,
+        })
+    };
+    let order = &work.setups[plan.setup].order;
+    // A part may begin at a step, or at what stands before it and belongs to it.
+    let belongs = |i: usize| matches!(order[i], Entry::Step(_));
+    let mut cuts: Vec<usize> = (plan.entries.0 + 1..plan.entries.1)
+        .filter(|i| belongs(*i - 1))
+        .collect();
+    cuts.push(plan.entries.1);
+    let mut parts = Vec::new();
+    let mut from = plan.entries.0;
+    while from < plan.entries.1 {
+        // The longest part that fits: lines grow with every step, so halving finds it.
+        let ends: Vec<usize> = cuts.iter().copied().filter(|c| *c > from).collect();
+        let (mut good, mut bad) = (0, ends.len());
+        if lines((from, ends[bad - 1]))?.is_none_or(|n| n <= most) {
+            good = bad;
+        } else {
+            bad -= 1;
+        }
+        while good < bad {
+            let middle = (good + bad).div_ceil(2);
+            match lines((from, ends[middle - 1]))? {
+                Some(n) if n > most => bad = middle - 1,
+                _ => good = middle,
+            }
+        }
+        if good == 0 {
+            let step = order[from..ends[0]].iter().find_map(|e| match e {
+                Entry::Step(s) => step_view(work, &work.setups[plan.setup], *s),
+                _ => None,
+            });
+            let label = step.map_or_else(String::new, |s| s.label);
+            findings.push(
+                Finding::new(
+                    &code::PROGRAM_NOT_WRITTEN,
+                    format!(
+                        "Step {label} alone has more lines than the {most} that a file of dialect {} may have.",
+                        dialect.about().name
+                    ),
+                )
+                .setup(&work.setups[plan.setup].id)
+                .remedy("Choose a dialect of longer files or with arcs, or a cutter that needs fewer passes."),
+            );
+            return Ok(Vec::new());
+        }
+        parts.push((from, ends[good - 1]));
+        from = ends[good - 1];
+    }
+    if parts.len() == 1 {
+        return Ok(vec![plan]);
+    }
+    let named = parts.into_iter().enumerate().map(|(i, entries)| Plan {
+        entries,
+        name: format!("{}-part-{}", plan.name, i + 1),
+        ..plan.clone()
+    });
+    Ok(named.collect())
 }
 
 /// All programs in running order.
@@ -114,7 +212,7 @@ fn plans(work: &Work, machine: &Machine, dialect: &dyn Dialect) -> Result<Vec<Pl
             plans.push(Plan {
                 setup: index,
                 entries,
-                number: plans.len() as u32 + 1,
+                number: 0,
                 name: match &cutter {
                     Some(c) if !whole => format!("{}-{}", file_word(&setup.id), file_word(c)),
                     _ => file_word(&setup.id),
@@ -123,11 +221,19 @@ fn plans(work: &Work, machine: &Machine, dialect: &dyn Dialect) -> Result<Vec<Pl
             });
         }
     }
-    let digits = plans.len().to_string().len().max(2);
-    for plan in &mut plans {
-        plan.name = format!("{:0digits$}-{}", plan.number, plan.name);
-    }
     Ok(plans)
+}
+
+/// Numbers the programs in running order and names their files.
+fn number(plans: &mut [Plan], numbered_files: bool) {
+    let digits = plans.len().to_string().len().max(2);
+    for (i, plan) in plans.iter_mut().enumerate() {
+        plan.number = i as u32 + 1;
+        plan.name = match numbered_files {
+            true => format!("{:04}", plan.number),
+            false => format!("{:0digits$}-{}", plan.number, plan.name),
+        };
+    }
 }
 
 /// The parts of a setup's order that become one program each.

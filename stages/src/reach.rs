@@ -3,11 +3,12 @@
 //! A cutter of radius r clears the opening of a region by the disc of that radius. A recess that meets the part's edge runs out
 //! over it into the waste, never into wood of the part that must stand.
 
+use crate::roofs::left_under_roofs;
 use grainway_pipeline::doc::FeatureKind;
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::geom::{
     Contour, Notes, Point, PolySet, Region, Segment, difference, intersection, intersections,
-    offset, offset_all, opening,
+    offset, offset_all,
 };
 use grainway_pipeline::tolerance::SLOT_MATCH_MM;
 use grainway_pipeline::work::{SizedFeature, Variant};
@@ -243,31 +244,33 @@ pub fn leftover(
     let wanted = required(variant, feature, radius, notes);
     let room = machining(variant, feature, radius, notes);
     let thin = (radius - SLOT_HALF_MM).max(0.5 * radius);
-    let cleared: Vec<Region> = room.iter().flat_map(|r| opening(r, thin, notes)).collect();
-    let wanted_set = PolySet::from_regions(&wanted, CHORD_MM);
-    let cleared_set = PolySet::from_regions(&cleared, CHORD_MM).offset(IGNORED_MM);
+    let inner = centres(&room, thin, notes);
+    let allowed = feature.leave.unwrap_or(0.0).max(2.0 * IGNORED_MM);
+    // Exact and quick where the cutter stays within what is wanted and nothing keeps it out of a neck.
+    let told = match (&wanted[..], &room[..]) {
+        ([region], [same]) if region == same && !inner.is_empty() => {
+            left_under_roofs(region, &inner, thin)
+        }
+        _ => None,
+    };
+    let rings = match told {
+        Some(left) => left
+            .into_iter()
+            .filter(|l| l.at_most > allowed)
+            .map(|l| vec![l.ring])
+            .collect(),
+        None => left_by_polygons(&wanted, &inner, thin, allowed, notes),
+    };
     let mut spots: Vec<Spot> = Vec::new();
-    for shape in wanted_set.difference(&cleared_set).0 {
+    for shape in rings {
         let Some(ring) = shape.first() else { continue };
-        let allowed = feature.leave.unwrap_or(0.0).max(2.0 * IGNORED_MM);
-        let around: f64 = ring
-            .iter()
-            .zip(ring.iter().cycle().skip(1))
-            .map(|(a, b)| a.distance(*b))
-            .sum();
-        // No point of a piece is farther from what is cleared than half its way round, since it touches that somewhere.
-        let slight = !cleared.is_empty() && 0.5 * around <= allowed;
-        if slight || (!cleared.is_empty() && in_corners(feature, radius, ring)) {
+        if !inner.is_empty() && in_corners(feature, radius, ring) {
             continue;
         }
+        // What is cleared lies the radius about the places of the centre.
         let depth = along(ring, 0.25 * radius)
             .iter()
-            .map(|p| {
-                cleared
-                    .iter()
-                    .map(|c| c.distance(*p))
-                    .fold(f64::INFINITY, f64::min)
-            })
+            .map(|p| distance_to(&inner, *p) - thin)
             .fold(0.0, f64::max);
         if depth <= allowed {
             continue;
@@ -282,6 +285,38 @@ pub fn leftover(
     }
     spots.sort_by(|a, b| a.at.x.total_cmp(&b.at.x).then(a.at.y.total_cmp(&b.at.y)));
     spots
+}
+
+/// Distance from a point outside them to the nearest of the regions, mm; infinite when there is none.
+fn distance_to(regions: &[Region], p: Point) -> f64 {
+    regions
+        .iter()
+        .map(|r| if r.contains(p) { 0.0 } else { r.distance(p) })
+        .fold(f64::INFINITY, f64::min)
+}
+
+/// The pieces of `wanted` farther from what is cleared than polygons can be trusted, outer ring first; some may be slighter than
+/// `allowed`.
+fn left_by_polygons(
+    wanted: &[Region],
+    inner: &[Region],
+    thin: f64,
+    allowed: f64,
+    notes: &mut Notes,
+) -> Vec<Vec<Vec<Point>>> {
+    let cleared = offset_all(inner, thin, notes);
+    let wanted_set = PolySet::from_regions(wanted, CHORD_MM);
+    let cleared_set = PolySet::from_regions(&cleared, CHORD_MM).offset(IGNORED_MM);
+    let mut left = wanted_set.difference(&cleared_set).0;
+    // No point of a piece is farther from what is cleared than half its way round, since it touches that somewhere.
+    left.retain(|shape| {
+        let around = |ring: &Vec<Point>| -> f64 {
+            let ends = ring.iter().cycle().skip(1);
+            ring.iter().zip(ends).map(|(a, b)| a.distance(*b)).sum()
+        };
+        cleared.is_empty() || shape.first().is_some_and(|r| 0.5 * around(r) > allowed)
+    });
+    left
 }
 
 /// All of the piece lies in the fillets of the feature's listed corners.

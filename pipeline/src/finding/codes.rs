@@ -110,6 +110,10 @@ codes! {
         "The cutter is of a kind that cannot make the feature.",
         "Name a cutter of another kind, or leave the choice to the stage.",
         "stages profile::tests::only_flat_cutters_cut_walls";
+    CUTTER_WIDER = "cutter-wider" Note
+        "A pocket at the part's edge is narrower than its cutter, which clears it by overhanging the edge.",
+        "Nothing, if the waste beside the edge may go; otherwise give a cutter no wider than the pocket.",
+        "tests/tests/whole/cutting_sheet.rs::a_cutter_wider_than_the_slots_is_refused_with_their_places";
     DEEP_DOWN_CUT = "deep-down-cut" Warning
         "A down-cut cutter packs its chips in a deep recess.",
         "Use an up-cut or straight cutter for it.",

@@ -301,6 +301,39 @@ pub fn swept(capsules: &[Capsule]) -> PolySet {
     lots.pop().unwrap_or_default()
 }
 
+/// A disc as a polygon whose corners stand at the same angles wherever the disc stands: capsules that meet in a point share the
+/// chords about it, where turned polygons would cross each other in every chord.
+struct Round {
+    radius: f64,
+    chords: usize,
+}
+
+impl Round {
+    fn new(radius: f64) -> Round {
+        let whole = Segment::arc_about(Point::default(), point(radius, 0.0), std::f64::consts::TAU);
+        Round {
+            radius,
+            chords: whole.chords(KERNEL_MM).max(3),
+        }
+    }
+    fn step(&self) -> f64 {
+        std::f64::consts::TAU / self.chords as f64
+    }
+    /// A corner, from the disc's centre.
+    fn at(&self, k: usize) -> Point {
+        Point::unit((k % self.chords) as f64 * self.step()) * self.radius
+    }
+    /// The half of the disc that begins in the direction `from`, counter-clockwise, with both ends.
+    fn half(&self, centre: Point, from: Point, out: &mut Vec<Point>) {
+        let start = from.y.atan2(from.x).rem_euclid(std::f64::consts::TAU) / self.step();
+        let end = start + 0.5 * self.chords as f64;
+        out.push(centre + from * self.radius);
+        let corners = start.floor() as usize + 1..end.ceil() as usize;
+        out.extend(corners.map(|k| centre + self.at(k)));
+        out.push(centre - from * self.radius);
+    }
+}
+
 /// Rings that together cover exactly what the capsule sweeps, as polygons inside it.
 fn capsule_rings(c: &Capsule) -> Vec<Ring> {
     let r = c.radius;
@@ -314,26 +347,20 @@ fn capsule_rings(c: &Capsule) -> Vec<Ring> {
         let n = a.chords(KERNEL_MM);
         out.extend((0..=n).map(|i| a.at(i as f64 / n as f64)));
     };
+    let round = Round::new(r);
     let disc = |centre: Point| -> Ring {
-        let mut points = Vec::new();
-        arc(
-            centre,
-            centre + point(r, 0.0),
-            std::f64::consts::TAU,
-            &mut points,
-        );
-        points.pop();
-        points.into_iter().map(grid).collect()
+        (0..round.chords)
+            .map(|k| grid(centre + round.at(k)))
+            .collect()
     };
     match s {
         Segment::Line { a, b } => {
             let Some(u) = (b - a).normalized() else {
                 return vec![disc(a)];
             };
-            let side = u.left() * r;
             let mut points = Vec::new();
-            arc(a, a + side, std::f64::consts::PI, &mut points);
-            arc(b, b - side, std::f64::consts::PI, &mut points);
+            round.half(a, u.left(), &mut points);
+            round.half(b, -u.left(), &mut points);
             vec![points.into_iter().map(grid).collect()]
         }
         Segment::Arc {

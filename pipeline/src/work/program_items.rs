@@ -111,7 +111,17 @@ pub fn items<'a>(
         .filter(|e| matches!(e, Entry::Step(_)))
         .count();
     let machine = work.documents.machine().map(|(_, m)| m);
-    Items {
+    // A program that goes on with the cutter of the one before says which that is: it may be run alone.
+    let own = setup.order[from..to].iter().find_map(|e| match e {
+        Entry::Cutter(_) => Some(true),
+        Entry::Step(_) => Some(false),
+        Entry::Pause { .. } => None,
+    });
+    let before = setup.order[..from].iter().rev().find_map(|e| match e {
+        Entry::Cutter(id) if own == Some(false) => Some(id.as_str()),
+        _ => None,
+    });
+    let mut items = Items {
         work,
         setup,
         order: &setup.order[from..to],
@@ -127,7 +137,11 @@ pub fn items<'a>(
         moves: None,
         turning: None,
         ended: false,
+    };
+    if let Some(id) = before {
+        items.cutter(id);
     }
+    items
 }
 
 /// Whether programs of this machine change cutters themselves, given what the dialect can say.

@@ -2,6 +2,7 @@
 //!
 //! Writer and reader share this file and nothing else.
 
+use crate::template;
 use grainway_pipeline::chain::overlay;
 use grainway_pipeline::dialect::DialectAbout;
 use grainway_pipeline::doc::{Problem, Unit};
@@ -52,16 +53,24 @@ pub struct DialectFile {
     pub modal: Modal,
     /// The four words of motion.
     pub motion: MotionWords,
-    /// Lines before everything else, e.g. "%". They get no block number and no comment stands before them. `{name}` and `{number}`
-    /// stand for the program's.
+    /// Lines before everything else, e.g. "%" or "O{{ number }}". They get no block number and no comment stands before them. Known:
+    /// `name`, `number`.
     #[serde(default)]
     pub start: Vec<String>,
-    /// Lines that put the controller into a known state, after the remarks; `{units}` stands for the unit's word.
+    /// Lines that put the controller into a known state, after the remarks, e.g. "{{ units }} G17 G90". Known: `units` (the unit's
+    /// word), `name`, `number`.
     pub safe_start: Vec<String>,
-    /// Lines that restate modes at the start of every workingstep, so that a stopped run can be taken up there.
+    /// Lines that restate modes at the start of every workingstep, so that a stopped run can be taken up there. Known: `units`,
+    /// `name`, `number`.
     pub step_start: Vec<String>,
-    /// Lines at the end.
+    /// Lines at the end, e.g. "M30". Known: `name`, `number`. A line of "%" alone gets no block number.
     pub end: Vec<String>,
+    /// How the controller's axes lie to the setup's.
+    #[serde(default)]
+    pub axes: Axes,
+    /// The program's files.
+    #[serde(default)]
+    pub files: Files,
     /// True arcs; null: none, they become chords.
     pub arcs: Option<Arcs>,
     /// How far chords may lie from an arc that cannot be written, mm.
@@ -73,9 +82,10 @@ pub struct DialectFile {
     /// gives no number; 0.254 mm (0.010 in) is from memory of the reference interpreter.
     #[serde(default = "default_back_off")]
     pub peck_back_off_mm: f64,
-    /// Lines that make the machine change the cutter; `{cutter}` stands for its number. Null: one file a cutter.
+    /// Lines that make the machine change the cutter, e.g. "T{{ cutter }} M6". Known: `cutter` (its number), `units`. Null: one file a
+    /// cutter.
     pub cutter_change: Option<Vec<String>>,
-    /// Words that call the cutter's length, with `{cutter}`; null: none. Not written for cutters changed by hand, whose zero is set
+    /// Words that call the cutter's length, e.g. "G43 H{{ cutter }}". Known: `cutter`. Null: none. Not written for cutters changed by hand, whose zero is set
     /// anew instead.
     pub length_offset: Option<String>,
     /// The spindle's words; null: it is switched by hand.
@@ -128,6 +138,15 @@ pub struct Numbers {
     pub trailing_zeros: bool,
     /// A length always has its point, even when whole: some controls take a number without one as counts of their least step.
     pub point_always: bool,
+    /// A zero is written before the point: 0.5 rather than .5.
+    #[serde(default = "yes")]
+    pub leading_zero: bool,
+    /// Lengths above zero get a plus sign.
+    #[serde(default)]
+    pub plus_sign: bool,
+    /// What a feed counts in.
+    #[serde(default)]
+    pub feed_per: FeedPer,
 }
 
 /// How lines look.
@@ -144,6 +163,112 @@ pub struct Lines {
     pub block_numbers: Option<BlockNumbers>,
     /// Letters in the order in which words stand on a line. Letters that are not listed follow in the alphabet's order.
     pub word_order: String,
+    /// The characters that a text may hold.
+    #[serde(default)]
+    pub characters: Characters,
+}
+
+/// The characters that a text may hold.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Characters {
+    /// Every printing character of ASCII.
+    #[default]
+    Printable,
+    /// Capital letters, digits, space and + - . , : / * = % ( ) only.
+    Capitals,
+}
+
+impl Characters {
+    /// The character is one of them.
+    pub fn holds(self, byte: u8) -> bool {
+        match self {
+            Characters::Printable => (0x20..0x7f).contains(&byte),
+            Characters::Capitals => {
+                byte.is_ascii_uppercase()
+                    || byte.is_ascii_digit()
+                    || b" +-.,:/*=%()".contains(&byte)
+            }
+        }
+    }
+}
+
+/// What a feed counts in.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum FeedPer {
+    /// Lengths a minute.
+    #[default]
+    Minute,
+    /// Lengths a second.
+    Second,
+}
+
+/// How the controller's axes X and Y lie to the setup's. Heights are the same.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
+pub struct Axes {
+    /// Where the setup's x goes.
+    pub x: Axis,
+    /// Where the setup's y goes. Not along the same axis as x.
+    pub y: Axis,
+}
+
+impl Default for Axes {
+    fn default() -> Axes {
+        Axes {
+            x: Axis::X,
+            y: Axis::Y,
+        }
+    }
+}
+
+/// One of the controller's axes, forwards or backwards.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum Axis {
+    /// Along X.
+    #[serde(rename = "X")]
+    X,
+    /// Along Y.
+    #[serde(rename = "Y")]
+    Y,
+    /// Against X.
+    #[serde(rename = "-X")]
+    MinusX,
+    /// Against Y.
+    #[serde(rename = "-Y")]
+    MinusY,
+}
+
+impl Axis {
+    /// 0 for X, 1 for Y, and the sign.
+    pub fn place(self) -> (usize, i64) {
+        match self {
+            Axis::X => (0, 1),
+            Axis::Y => (1, 1),
+            Axis::MinusX => (0, -1),
+            Axis::MinusY => (1, -1),
+        }
+    }
+}
+
+impl Axes {
+    /// The controller's axes run the other way round: arcs change their direction.
+    pub fn mirrored(self) -> bool {
+        let ((x, sx), (y, sy)) = (self.x.place(), self.y.place());
+        let turned = if (x, y) == (0, 1) { 1 } else { -1 };
+        turned * sx * sy < 0
+    }
+}
+
+/// The program's files.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
+pub struct Files {
+    /// Named by their numbers, four digits, instead of board and setup: "0001.nc".
+    pub numbered: bool,
+    /// Most lines of a file; a longer program is divided at the starts of workingsteps, each file whole in itself. 0: no limit.
+    pub most_lines: u64,
 }
 
 /// What ends a line.
@@ -192,6 +317,9 @@ pub struct Modal {
     pub feed: bool,
     /// The feed is restated at the first cutting move after a rapid one.
     pub feed_after_rapid: bool,
+    /// Everything is restated after so many blocks of motion; 0: never.
+    #[serde(default)]
+    pub restate_blocks: u32,
 }
 
 /// The words of motion.
@@ -208,7 +336,7 @@ pub struct MotionWords {
     pub counter_clockwise: String,
 }
 
-/// True arcs, by end point and centre; the centre counts from the start.
+/// True arcs in the XY plane, by end point and centre or radius.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct Arcs {
@@ -221,20 +349,60 @@ pub struct Arcs {
     /// Arcs of a larger radius become chords, mm; null: no limit.
     #[serde(default)]
     pub largest_radius_mm: Option<f64>,
+    /// Arcs shorter than this become lines, mm.
+    #[serde(default)]
+    pub shortest_mm: f64,
+    /// How the centre is said.
+    #[serde(default)]
+    pub centre: Centre,
 }
 
-/// Drilling cycles as NISTIR 6556 section 3.5.16 has them.
+/// How an arc's centre is said.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Centre {
+    /// I and J, counted from the arc's start.
+    #[default]
+    FromStart,
+    /// I and J are the centre's own coordinates.
+    Absolute,
+    /// R is the radius; the arc is at most half a turn.
+    Radius,
+}
+
+fn yes() -> bool {
+    true
+}
+
+/// Drilling cycles: feed down, rapid up, in the XY plane.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct Cycles {
     /// Feed in, rapid out, e.g. "G81".
     pub drill: String,
-    /// Pecks, e.g. "G83"; null: pecks are written move by move.
+    /// Pecks, out of the hole after each, e.g. "G83"; null: pecks are written move by move.
     pub peck: Option<String>,
     /// Ends a cycle, e.g. "G80".
     pub end: String,
-    /// The word that makes a cycle end at its own retract height, e.g. "G99".
-    pub return_low: String,
+    /// The word that makes a cycle end at its own retract height, e.g. "G99"; null: the language has none and always ends there.
+    pub return_low: Option<String>,
+    /// What the heights of a cycle count from.
+    #[serde(default)]
+    pub heights: CycleHeights,
+    /// Every hole restates the whole cycle; otherwise its words stay in force.
+    #[serde(default)]
+    pub restate: bool,
+}
+
+/// What the heights of a cycle count from.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum CycleHeights {
+    /// R and Z are heights, as in NISTIR 6556 section 3.5.16.
+    #[default]
+    Absolute,
+    /// R counts from the height at which the cutter stood when the cycle began, Z from R; both are mostly negative.
+    FromStart,
 }
 
 /// The spindle's words.
@@ -313,6 +481,9 @@ pub struct Language {
     pub block_delete: bool,
     /// Lines of % before and after the program.
     pub percent: bool,
+    /// A length without a point is a fault: the controller would count it in its least step.
+    #[serde(default)]
+    pub point_required: bool,
 }
 
 /// The number of a word that is G and digits.
@@ -469,24 +640,77 @@ impl DialectFile {
             "/motion",
             "must be four different words such as \"G0\" and \"G01\"",
         );
-        let all = [
-            ("/start", &self.start),
-            ("/safe-start", &self.safe_start),
-            ("/step-start", &self.step_start),
-            ("/end", &self.end),
-        ];
-        for (pointer, lines) in all {
+        check(
+            self.axes.x.place().0 != self.axes.y.place().0,
+            "/axes",
+            "x and y must go along different axes",
+        );
+        if let Some(a) = &self.arcs {
             check(
-                lines.iter().all(|l| self.fits(l)),
-                pointer,
-                "holds a line that is not plain ASCII or longer than a line may be",
+                a.centre != Centre::Radius || (a.largest_sweep <= 170.0 && !a.full_circles),
+                "/arcs",
+                "arcs by radius are at most 170 degrees and no full circles: near half a turn their centre is lost in rounding",
             );
+            check(
+                a.centre != Centre::Radius || self.language.radius_arcs,
+                "/language/radius-arcs",
+                "must be true, since the arcs are written by radius",
+            );
+            check(
+                (0.0..=1.0).contains(&a.shortest_mm),
+                "/arcs/shortest-mm",
+                "must be 0 to 1 mm",
+            );
+        }
+        check(
+            self.files.most_lines == 0 || self.files.most_lines >= 100,
+            "/files/most-lines",
+            "must be 0 (no limit) or at least 100",
+        );
+        found.extend(self.template_problems());
+        found
+    }
+
+    /// Templates are tried out with sample values, so that a slip shows now and not at the machine.
+    fn template_problems(&self) -> Vec<Problem> {
+        let mut found = Vec::new();
+        let none = Vec::new();
+        let length: Vec<String> = self.length_offset.iter().cloned().collect();
+        let head = ["name", "number"].as_slice();
+        let block = ["units", "name", "number"].as_slice();
+        let change = self.cutter_change.as_ref().unwrap_or(&none);
+        let all: [(&str, &Vec<String>, &[&str]); 6] = [
+            ("/start", &self.start, head),
+            ("/safe-start", &self.safe_start, block),
+            ("/step-start", &self.step_start, block),
+            ("/end", &self.end, head),
+            ("/cutter-change", change, &["cutter", "units"]),
+            ("/length-offset", &length, &["cutter"]),
+        ];
+        for (pointer, lines, known) in all {
+            for (i, line) in lines.iter().enumerate() {
+                let place = match pointer {
+                    "/length-offset" => pointer.to_string(),
+                    _ => format!("{pointer}/{i}"),
+                };
+                match template::sample(line, known) {
+                    Ok(text) if !self.fits(&text) => found.push(Problem::new(
+                        place,
+                        format!("makes \"{text}\", which is not plain ASCII or longer than a line may be"),
+                    )),
+                    Ok(_) => {}
+                    Err(why) => found.push(Problem::new(
+                        place,
+                        format!("{why}; known here: {}", known.join(", ")),
+                    )),
+                }
+            }
         }
         found
     }
 
     fn fits(&self, line: &str) -> bool {
-        let plain = line.bytes().all(|b| (0x20..0x7f).contains(&b));
+        let plain = line.bytes().all(|b| self.lines.characters.holds(b));
         plain && (self.lines.length == 0 || line.len() <= self.lines.length)
     }
 
@@ -516,6 +740,8 @@ impl DialectFile {
             decimals_inch: self.numbers.decimals_inch,
             blocks_per_second: self.blocks_per_second,
             line_length: self.lines.length,
+            numbered_files: self.files.numbered,
+            most_lines: self.files.most_lines,
         }
     }
 }

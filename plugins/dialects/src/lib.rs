@@ -5,12 +5,13 @@
 
 mod file;
 mod read;
+mod template;
 mod write;
 
 pub use file::{
-    Arcs, BlockNumbers, CommentStyle, Cycles, DIALECT_FORMAT, DialectFile, Dwell, DwellUnit,
-    Language, LineEnd, Lines, Modal, MotionWords, Numbers, Pause, PauseMessage, SpindleWords,
-    UnitWords,
+    Arcs, Axes, Axis, BlockNumbers, Centre, Characters, CommentStyle, CycleHeights, Cycles,
+    DIALECT_FORMAT, DialectFile, Dwell, DwellUnit, FeedPer, Files, Language, LineEnd, Lines, Modal,
+    MotionWords, Numbers, Pause, PauseMessage, SpindleWords, UnitWords,
 };
 
 use grainway_pipeline::dialect::{
@@ -25,9 +26,15 @@ use std::ops::ControlFlow;
 use std::sync::Arc;
 
 /// The built-in files by name; one that extends another stands after it.
-const BUILT_IN: [(&str, &str); 2] = [
+const BUILT_IN: [(&str, &str); 5] = [
     ("rs274-ngc", include_str!("../data/rs274-ngc.json")),
     ("rs274-lean", include_str!("../data/rs274-lean.json")),
+    ("rs274-lines", include_str!("../data/rs274-lines.json")),
+    ("iso6983", include_str!("../data/iso6983.json")),
+    (
+        "iso6983-counted",
+        include_str!("../data/iso6983-counted.json"),
+    ),
 ];
 
 /// A dialect made from its data file.

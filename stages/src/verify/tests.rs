@@ -39,6 +39,8 @@ impl Plain {
             decimals_inch: 4,
             blocks_per_second: 400.0,
             line_length: 0,
+            numbered_files: false,
+            most_lines: 0,
         })
     }
 }

@@ -1,5 +1,7 @@
 //! The real cutting sheet of `shared/drawings` (CC0, see its README), one of its two layouts, as drawn on 12 mm stock.
 
+use grainway_pipeline::doc::FeatureKind;
+use grainway_pipeline::finding::Finding;
 use grainway_pipeline::geom::Point3;
 use grainway_pipeline::motion::Move;
 use grainway_tests::{
@@ -68,6 +70,34 @@ fn a_cutter_wider_than_the_slots_is_refused_with_their_places() {
         narrow.iter().any(|f| f.message.contains("6.35")),
         "{narrow:?}"
     );
+    // The sheet's slots of exactly 6.000 mm, each with its place.
+    let slots: Vec<_> = made
+        .work
+        .findings
+        .iter()
+        .filter(|f| f.code == "cutter-wider")
+        .collect();
+    let six = |v: f64| (v - 6.0).abs() < 0.001;
+    let drawn = made.work.variants.iter().flat_map(|v| &v.features);
+    let drawn = drawn.filter(|f| {
+        let b = f.shape.bounds();
+        f.kind == FeatureKind::Pocket && (six(b.width()) || six(b.height()))
+    });
+    let drawn: Vec<_> = drawn.map(|f| f.key.as_str()).collect();
+    assert_eq!(drawn.len(), 4);
+    for key in drawn {
+        let named = |f: &&Finding| f.feature.as_deref() == Some(key);
+        assert!(
+            slots.iter().copied().any(|f| named(&f)),
+            "{key}: {slots:#?}"
+        );
+    }
+    // Two more pockets reach over the edge and have 6.000 mm within the part.
+    assert_eq!(slots.len(), 6);
+    for f in &slots {
+        assert!(f.message.contains("6.000 mm wide"), "{f}");
+        assert!(f.at.is_some() && f.part.is_some(), "{f}");
+    }
 }
 
 /// Positions that the moves reach, each with whether it was reached cutting.
@@ -91,8 +121,8 @@ fn a_cutter_of_six_millimetres_makes_the_sheet_with_relief_and_without() {
     }
 }
 
-/// The sheet's four pockets of exactly 6.000 mm lie flush along their part's edge, so they run out over it and any cutter reaches
-/// them. The same slot with wood all round is one pass of the cutter of its width, and is refused for a wider one.
+/// The sheet's slots of exactly 6.000 mm lie flush along their part's edge: a wider cutter overhangs the edge and still clears
+/// them, which is told and no error. The same slot with wood all round is one pass of the cutter of its width, and is refused for a wider one.
 fn slot(diameter: f64, relief: &str) -> Made {
     let job = serde_json::json!({
         "format": "grainway.job/1", "name": "Slot", "shop": "s",

@@ -1,6 +1,7 @@
 //! The sample jobs, each a readable example and a golden test at once.
 
-use grainway_tests::{SAMPLES, load, make, sample};
+use grainway_pipeline::doc::Unit;
+use grainway_tests::{Made, SAMPLES, load, make, run, sample};
 
 #[test]
 fn every_sample_is_ready() {
@@ -26,5 +27,70 @@ fn an_impossible_order_is_refused_before_anything_runs() {
     assert!(
         refused.contains("Stage pocket needs \"corners\", which stage relief gives"),
         "{refused}"
+    );
+}
+
+/// Every sample in every built-in dialect, in both units: written, read back, verified.
+#[test]
+fn every_sample_is_ready_in_every_dialect_that_can_hold_it() {
+    let dialects = grainway_dialects::built_in();
+    for name in SAMPLES {
+        for dialect in dialects.names() {
+            for unit in [Unit::Mm, Unit::Inch] {
+                let place = format!("{name} in {dialect}, {unit:?}");
+                let mut loaded = load(&sample(name)).unwrap();
+                for machine in loaded.work.documents.shop.machines.values_mut() {
+                    machine.dialect = dialect.to_string();
+                    machine.program_unit = unit;
+                }
+                let made = make(loaded).unwrap();
+                assert!(made.ready(), "{place}: {:#?}", made.errors());
+                assert!(!made.work.programs.is_empty(), "{place}");
+            }
+        }
+    }
+}
+
+/// The reading bench in a dialect whose files hold so many lines.
+fn in_short_files(most_lines: u64) -> Made {
+    let short = grainway_dialects::from_json(&format!(
+        r#"{{"format": "grainway.dialect/1", "name": "short-files", "version": 1, "extends": "rs274-ngc", "summary": "Short files.",
+            "files": {{"numbered": true, "most-lines": {most_lines}}}}}"#,
+    ))
+    .unwrap();
+    let mut dialects = grainway_dialects::built_in();
+    dialects.add(short);
+    let mut loaded = load(&sample("reading-bench")).unwrap();
+    for machine in loaded.work.documents.shop.machines.values_mut() {
+        machine.dialect = "short-files".to_string();
+    }
+    run(loaded, &grainway_stages::built_in(), &dialects).unwrap()
+}
+
+/// The programs are divided, each is whole in itself, and together they are verified.
+#[test]
+fn long_programs_are_divided_where_steps_begin() {
+    const MOST: u64 = 2000;
+    let made = in_short_files(MOST);
+    assert!(made.ready(), "{:#?}", made.errors());
+    let plain = make(load(&sample("reading-bench")).unwrap()).unwrap();
+    assert!(made.work.programs.len() > plain.work.programs.len());
+    for (i, program) in made.work.programs.iter().enumerate() {
+        assert!(program.written.lines <= MOST, "{}", program.name);
+        assert_eq!(program.name, format!("{:04}.ngc", i + 1));
+        assert!(made.text(&program.text).contains("M6"), "{}", program.name);
+    }
+}
+
+#[test]
+fn a_step_longer_than_a_file_is_named() {
+    let made = in_short_files(400);
+    assert!(!made.ready());
+    let named = made.with_code("program-not-written");
+    assert!(
+        named
+            .iter()
+            .any(|f| f.message.contains("alone has more lines than the 400")),
+        "{named:#?}"
     );
 }

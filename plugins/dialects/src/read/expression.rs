@@ -45,6 +45,8 @@ pub struct Cursor<'a> {
     pub allow_parameters: bool,
     /// Values that are being read inside each other; 0 at first.
     pub depth: usize,
+    /// The number read last had a point.
+    pub said_point: bool,
 }
 
 /// `value` as a whole number, when it is one within the published tolerance.
@@ -128,6 +130,7 @@ impl Cursor<'_> {
             }
             self.at += 1;
         }
+        self.said_point = point;
         if digits == 0 {
             self.at = begin;
             return fault(
@@ -282,6 +285,7 @@ mod tests {
             expressions: true,
             allow_parameters: true,
             depth: 0,
+            said_point: false,
         };
         let v = c.value()?;
         assert_eq!(c.at, clean.len(), "all of {text} is read");

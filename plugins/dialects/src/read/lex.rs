@@ -2,7 +2,7 @@
 
 use super::expression::{Cursor, Parameters, whole};
 use super::{Fault, Words, fault};
-use crate::file::{CommentStyle, DialectFile};
+use crate::file::{Characters, CommentStyle, DialectFile};
 
 /// Letters that begin words in the published language (section 3.3.2).
 const PUBLISHED_LETTERS: &[u8] = b"abcdfghijklmnpqrstxyz";
@@ -21,7 +21,8 @@ pub fn g_group(tenths: u16) -> Option<u8> {
         170 | 180 | 190 => 2,
         900 | 910 => 3,
         930 | 940 => 5,
-        200 | 210 => 6,
+        // Inches and millimetres are 70 and 71 in ISO 6983-1 (from memory).
+        200 | 210 | 700 | 710 => 6,
         400 | 410 | 420 => 7,
         430 | 490 => 8,
         980 | 990 => 10,
@@ -111,6 +112,15 @@ pub fn lex(
     block: &mut Block,
 ) -> Result<(), Fault> {
     block.clear();
+    let characters = file.lines.characters;
+    if characters != Characters::Printable
+        && let Some(b) = line.iter().find(|b| **b != b'\t' && !characters.holds(**b))
+    {
+        return fault(
+            "bad-character",
+            format!("\"{}\" is no character of the dialect", char::from(*b)),
+        );
+    }
     strip(line, file.comments, block)?;
     let clean = std::mem::take(&mut block.clean);
     let result = items(&clean, file, words, parameters, block);
@@ -194,6 +204,7 @@ fn items(
         expressions: file.language.expressions,
         allow_parameters: file.language.parameters,
         depth: 0,
+        said_point: false,
     };
     let skip_marks = |c: &mut Cursor<'_>| {
         while c.peek() == Some(MARK) {
@@ -257,6 +268,15 @@ fn items(
                 let value = c.value()?;
                 if value.abs() >= TOO_LARGE {
                     return fault("bad-value", format!("the value {value} is too large"));
+                }
+                if file.language.point_required && b"xyzijkrq".contains(&letter) && !c.said_point {
+                    return fault(
+                        "no-point",
+                        format!(
+                            "{} has no point: the controller would count it in its least step",
+                            char::from(letter).to_ascii_uppercase()
+                        ),
+                    );
                 }
                 match letter {
                     b'g' => g_word(value, words, block)?,

@@ -3,7 +3,7 @@
 use super::expression::whole;
 use super::lex::Block;
 use super::{Fault, fault};
-use crate::file::{DialectFile, DwellUnit};
+use crate::file::{Centre, CycleHeights, DialectFile, DwellUnit, FeedPer};
 use grainway_pipeline::dialect::{Action, Known, ReadMove};
 use grainway_pipeline::geom::{Point, point};
 use grainway_pipeline::motion::Spindle;
@@ -97,7 +97,7 @@ impl<'a> Run<'a> {
             cutter: None,
             length_of: None,
             length_said: false,
-            return_high: true,
+            return_high: file.cycles.as_ref().is_none_or(|c| c.return_low.is_some()),
             sticky: Sticky::default(),
             message: String::new(),
             after_end_said: false,
@@ -117,9 +117,31 @@ impl<'a> Run<'a> {
         }
         let event = ReadMove {
             line: self.line,
-            from: self.at,
-            to,
-            action,
+            from: self.unturned(self.at),
+            to: self.unturned(to),
+            action: match action {
+                Action::Arc {
+                    centre,
+                    sweep,
+                    radius_mismatch,
+                } => {
+                    let c = self.unturned(Known {
+                        x: Some(centre.x),
+                        y: Some(centre.y),
+                        z: None,
+                    });
+                    Action::Arc {
+                        centre: point(c.x.unwrap_or_default(), c.y.unwrap_or_default()),
+                        sweep: if self.file.axes.mirrored() {
+                            -sweep
+                        } else {
+                            sweep
+                        },
+                        radius_mismatch,
+                    }
+                }
+                other => other,
+            },
             feed: self.feed,
             spindle: self.spindle(),
             cutter: self.cutter,
@@ -127,6 +149,20 @@ impl<'a> Run<'a> {
         self.at = to;
         if (self.receive)(event).is_break() {
             self.stopped = true;
+        }
+    }
+
+    /// A place along the setup's axes, of one along the controller's.
+    fn unturned(&self, p: Known) -> Known {
+        let along = [p.x, p.y];
+        let of = |axis: crate::file::Axis| {
+            let (place, sign) = axis.place();
+            along[place].map(|v| sign as f64 * v)
+        };
+        Known {
+            x: of(self.file.axes.x),
+            y: of(self.file.axes.y),
+            z: p.z,
         }
     }
 
@@ -247,7 +283,11 @@ impl<'a> Run<'a> {
             if f < 0.0 {
                 return fault("bad-value", "a negative feed");
             }
-            self.feed = (f > 0.0).then_some(f * self.unit);
+            let per = match self.file.numbers.feed_per {
+                FeedPer::Minute => 1.0,
+                FeedPer::Second => 60.0,
+            };
+            self.feed = (f > 0.0).then_some(f * self.unit * per);
         }
         // 4 S
         let speed_before = self.speed;
@@ -313,7 +353,7 @@ impl<'a> Run<'a> {
         }
         // 12 units
         if let Some(g) = b.g[6] {
-            self.unit = if g == 200 { 25.4 } else { 1.0 };
+            self.unit = if matches!(g, 200 | 700) { 25.4 } else { 1.0 };
             self.unit_said = true;
             let changed = (self.unit - unit_before).abs() > ARITHMETIC;
             if changed && b.has(b'f') {
@@ -625,8 +665,17 @@ impl<'a> Run<'a> {
             let r = b.word(b'r').unwrap_or_default() * self.unit;
             radius_centre(start, end, r, counter_clockwise, limit)?
         } else {
-            let offset = |letter| b.word(letter).unwrap_or_default() * self.unit;
-            start + point(offset(b'i'), offset(b'j'))
+            let word = |letter| b.word(letter).map(|v| v * self.unit);
+            match self.file.arcs.as_ref().map(|a| a.centre) {
+                Some(Centre::Absolute) => point(word(b'i').unwrap_or(x0), word(b'j').unwrap_or(y0)),
+                _ => {
+                    start
+                        + point(
+                            word(b'i').unwrap_or_default(),
+                            word(b'j').unwrap_or_default(),
+                        )
+                }
+            }
         };
         let (r0, r1) = (start.distance(centre), end.distance(centre));
         if r0 <= ARITHMETIC || r1 <= ARITHMETIC {
@@ -691,8 +740,10 @@ impl<'a> Run<'a> {
             },
         };
         let now = self.at.z;
+        let counted = self.file.cycles.as_ref().map(|c| c.heights);
+        let absolute = self.absolute && counted != Some(CycleHeights::FromStart);
         let r = match b.word(b'r') {
-            Some(r) if self.absolute => r * unit,
+            Some(r) if absolute => r * unit,
             Some(r) => match now.filter(|z| z.is_finite()) {
                 Some(z) => z + r * unit,
                 None => {
@@ -706,7 +757,7 @@ impl<'a> Run<'a> {
             None => return fault("missing-word", "a cycle needs R"),
         };
         let z = match b.word(b'z') {
-            Some(z) if self.absolute => z * unit,
+            Some(z) if absolute => z * unit,
             Some(z) => r + z * unit,
             None if was_cycle => self.sticky.z,
             None => return fault("missing-word", "a cycle needs Z"),
@@ -906,7 +957,10 @@ fn message_of(comment: &str) -> Option<&str> {
 
 /// The number of a comment that marks a workingstep.
 fn step_of(comment: &str) -> Option<u32> {
-    let rest = comment.strip_prefix("step ")?;
+    let (mark, rest) = comment.split_at_checked(5)?;
+    if !mark.eq_ignore_ascii_case("step ") {
+        return None;
+    }
     let (number, _) = rest.split_once(':')?;
     number.trim().parse().ok()
 }

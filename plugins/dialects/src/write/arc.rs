@@ -88,6 +88,46 @@ pub fn fit(
     })
 }
 
+/// The radius to write for an arc between the rounded `start` and `end`, and the centre that it gives. `None` when the arc that a
+/// controller makes of it is farther than a count and a half from the planned one in its middle.
+pub fn fit_radius(
+    start: [i64; 2],
+    end: [i64; 2],
+    centre: Point,
+    sweep: f64,
+) -> Option<(i64, Fitted)> {
+    let s = point(start[0] as f64, start[1] as f64);
+    let e = point(end[0] as f64, end[1] as f64);
+    let half = 0.5 * s.distance(e);
+    let planned = 0.5 * (s.distance(centre) + e.distance(centre));
+    if half < SHORTEST || planned.max(half) > LARGEST_RADIUS {
+        return None;
+    }
+    // Never less than half the chord, or the controller finds no centre.
+    let radius = planned.round().max(half.ceil());
+    let height = ((radius - half) * (radius + half)).max(0.0).sqrt();
+    let normal = (e - s).left() * (0.5 / half);
+    let side = if sweep > 0.0 { height } else { -height };
+    let found = s.lerp(e, 0.5) + normal * side;
+    // Radii past half a turn change side; those are written as two arcs.
+    let middle = |c: Point, r: f64| {
+        let out = if sweep > 0.0 { -normal } else { normal };
+        c + out * r
+    };
+    let off = middle(found, radius).distance(middle(centre, planned));
+    (off <= 1.5).then(|| {
+        let i = found - s;
+        let fitted = Fitted {
+            i: i.x.round() as i64,
+            j: i.y.round() as i64,
+        };
+        (radius as i64, fitted)
+    })
+}
+
+/// Radii above this many counts are lines in the end.
+const LARGEST_RADIUS: f64 = 9e8;
+
 /// The signed turn from one direction to another, in (0, 2π] or [−2π, 0).
 fn turn(from: Point, to: Point, counter_clockwise: bool) -> f64 {
     let between = from.cross(to).atan2(from.dot(to)).rem_euclid(TAU);

@@ -1,5 +1,7 @@
 //! Remarks made safe for every controller: plain ASCII without the characters that end or nest a comment.
 
+use crate::file::Characters;
+
 /// The text in plain ASCII. Letters with marks lose them; what has no plain form becomes "?".
 pub fn plain(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
@@ -39,6 +41,16 @@ pub fn plain(text: &str) -> String {
         }
     }
     out.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// The text in capitals, without what a language of capitals lacks. It is as long as before.
+pub fn capitals(text: &str) -> String {
+    let hold = |c: char| match c.to_ascii_uppercase() {
+        '[' | ']' => '/',
+        c if c.is_ascii() && Characters::Capitals.holds(c as u8) => c,
+        _ => ' ',
+    };
+    text.chars().map(hold).collect()
 }
 
 /// A free remark, which must not pass for a message to the operator or for the mark of a workingstep.

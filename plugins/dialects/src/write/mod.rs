@@ -4,7 +4,11 @@ mod arc;
 mod comment;
 mod number;
 
-use crate::file::{CommentStyle, DialectFile, DwellUnit, LineEnd, PauseMessage};
+use crate::file::{
+    Centre, Characters, CommentStyle, CycleHeights, DialectFile, DwellUnit, FeedPer, LineEnd,
+    PauseMessage,
+};
+use crate::template;
 use grainway_pipeline::dialect::{DialectError, ProgramHead, Written};
 use grainway_pipeline::doc::Unit;
 use grainway_pipeline::geom::{Point, Point3, point};
@@ -52,7 +56,7 @@ pub fn write(
     for item in items {
         w.item(item)?;
     }
-    w.close(head)
+    w.close()
 }
 
 struct Writer<'a> {
@@ -65,6 +69,8 @@ struct Writer<'a> {
     /// Letters in the order of words on a line.
     order: Vec<u8>,
     units: String,
+    name: String,
+    number: String,
     safe_z: f64,
     /// Millimetres in the text's unit.
     unit_mm: f64,
@@ -84,6 +90,10 @@ struct Writer<'a> {
     motion: Option<Motion>,
     feed: Option<i64>,
     after_rapid: bool,
+    /// Blocks of motion since everything was said.
+    blocks: u32,
+    /// The next block says everything.
+    restate: bool,
     spindle: Option<Spindle>,
     /// The number whose length is called.
     length: Option<u32>,
@@ -98,8 +108,17 @@ struct Writer<'a> {
 struct Words {
     motion: Option<Motion>,
     axes: [Option<i64>; 3],
-    centre: Option<[i64; 2]>,
+    centre: Option<Middle>,
     feed: Option<i64>,
+}
+
+/// What says where an arc's centre is, counts.
+#[derive(Clone, Copy)]
+enum Middle {
+    /// I and J.
+    At([i64; 2]),
+    /// R.
+    Radius(i64),
 }
 
 impl<'a> Writer<'a> {
@@ -144,6 +163,8 @@ impl<'a> Writer<'a> {
             line: Vec::with_capacity(128),
             order,
             units: units.clone(),
+            name: comment::plain(&head.name),
+            number: head.number.to_string(),
             safe_z: head.safe_z,
             unit_mm: head.unit.mm(),
             per_mm: counts / head.unit.mm(),
@@ -152,11 +173,13 @@ impl<'a> Writer<'a> {
                 decimals,
                 trailing_zeros: file.numbers.trailing_zeros,
                 point_always: file.numbers.point_always,
+                leading_zero: file.numbers.leading_zero,
+                plus_sign: file.numbers.plus_sign,
             },
             feed_look: Look {
                 decimals: feed_decimals,
-                trailing_zeros: false,
-                point_always: false,
+                leading_zero: file.numbers.leading_zero,
+                ..Look::WHOLE
             },
             block: file.lines.block_numbers.as_ref().map_or(0, |b| b.first),
             written: Written::default(),
@@ -166,6 +189,8 @@ impl<'a> Writer<'a> {
             motion: None,
             feed: None,
             after_rapid: false,
+            blocks: 0,
+            restate: false,
             spindle: None,
             length: None,
             step_begun: false,
@@ -243,6 +268,14 @@ impl<'a> Writer<'a> {
 
     fn comment_line(&mut self, text: &str) -> Result<(), DialectError> {
         self.line.clear();
+        let capitals;
+        let text = match self.file.lines.characters {
+            Characters::Printable => text,
+            Characters::Capitals => {
+                capitals = comment::capitals(text);
+                &capitals
+            }
+        };
         match self.file.comments {
             CommentStyle::Parentheses => {
                 self.line.push(b'(');
@@ -268,12 +301,33 @@ impl<'a> Writer<'a> {
         Ok(())
     }
 
-    /// A template line with its places filled in.
-    fn template(&mut self, line: &str, cutter: Option<u32>) -> Result<(), DialectError> {
-        let mut text = line.replace("{units}", &self.units);
+    /// A template with its places filled in.
+    fn filled(&self, line: &str, cutter: Option<u32>) -> Result<String, DialectError> {
+        let mut values = vec![
+            ("units", self.units.clone()),
+            ("name", self.name.clone()),
+            ("number", self.number.clone()),
+        ];
         if let Some(n) = cutter {
-            text = text.replace("{cutter}", &n.to_string());
+            values.push(("cutter", n.to_string()));
         }
+        let text = template::fill(line, &values)
+            .map_err(|why| DialectError::Plan(format!("the line \"{line}\": {why}")))?;
+        let holds = |b| self.file.lines.characters.holds(b);
+        // Names are the user's; a language of capitals gets them so.
+        let text = match self.file.lines.characters {
+            Characters::Capitals => text.to_ascii_uppercase(),
+            Characters::Printable => text,
+        };
+        Ok(text
+            .chars()
+            .filter(|c| c.is_ascii() && holds(*c as u8))
+            .collect())
+    }
+
+    /// A block made of a template.
+    fn template(&mut self, line: &str, cutter: Option<u32>) -> Result<(), DialectError> {
+        let text = self.filled(line, cutter)?;
         self.words(&text)
     }
 
@@ -281,13 +335,9 @@ impl<'a> Writer<'a> {
 
     fn open(&mut self, head: &ProgramHead) -> Result<(), DialectError> {
         for line in &self.file.start {
-            let name = comment::plain(&head.name);
+            let text = self.filled(line, None)?;
             self.line.clear();
-            self.line.extend_from_slice(
-                line.replace("{name}", &name)
-                    .replace("{number}", &head.number.to_string())
-                    .as_bytes(),
-            );
+            self.line.extend_from_slice(text.as_bytes());
             self.end_line()?;
         }
         self.remark(&head.name)?;
@@ -300,7 +350,7 @@ impl<'a> Writer<'a> {
         Ok(())
     }
 
-    fn close(mut self, head: &ProgramHead) -> Result<Written, DialectError> {
+    fn close(mut self) -> Result<Written, DialectError> {
         self.end_cycle()?;
         if self.spindle.is_some() {
             self.spindle_words(None)?;
@@ -311,7 +361,7 @@ impl<'a> Writer<'a> {
                 self.line.push(b'%');
                 self.end_line()?;
             } else {
-                self.words(&line.replace("{name}", &comment::plain(&head.name)))?;
+                self.template(line, None)?;
             }
         }
         self.out.write_all(&self.text)?;
@@ -394,7 +444,7 @@ impl<'a> Writer<'a> {
 
     fn length_words(&mut self) -> Result<(), DialectError> {
         match (&self.file.length_offset, self.length) {
-            (Some(words), Some(n)) => self.words(&words.replace("{cutter}", &n.to_string())),
+            (Some(words), Some(n)) => self.template(words, Some(n)),
             _ => Ok(()),
         }
     }
@@ -454,8 +504,9 @@ impl<'a> Writer<'a> {
         self.line.push(dwell.letter as u8);
         let look = Look {
             decimals,
-            trailing_zeros: false,
             point_always: self.file.numbers.point_always && decimals > 0,
+            leading_zero: self.file.numbers.leading_zero,
+            ..Look::WHOLE
         };
         number::push(&mut self.line, time, look);
         self.end_line()
@@ -559,7 +610,11 @@ impl<'a> Writer<'a> {
     }
 
     fn feed_count(&self, feed: f64) -> Result<i64, DialectError> {
-        number::count(feed / self.unit_mm, self.feed_look.decimals)
+        let per = match self.file.numbers.feed_per {
+            FeedPer::Minute => 1.0,
+            FeedPer::Second => 60.0,
+        };
+        number::count(feed / per / self.unit_mm, self.feed_look.decimals)
             .filter(|n| *n > 0)
             .ok_or_else(|| DialectError::Plan(format!("a feed of {feed} mm/min")))
     }
@@ -628,7 +683,7 @@ impl<'a> Writer<'a> {
             self.written.rounding_mm = self.written.rounding_mm.max(off);
             let same = self.told[i] == Some(count);
             changes |= !same;
-            if !same || !self.file.modal.axes {
+            if !same || self.says_axes() {
                 words.axes[i] = Some(count);
             }
             self.told[i] = Some(count);
@@ -661,7 +716,7 @@ impl<'a> Writer<'a> {
         for (i, count) in counts.into_iter().enumerate() {
             let same = self.told[i] == Some(count);
             changes |= !same;
-            if !same || !self.file.modal.axes {
+            if !same || self.says_axes() {
                 words.axes[i] = Some(count);
             }
         }
@@ -672,6 +727,11 @@ impl<'a> Writer<'a> {
         } else {
             Ok(())
         }
+    }
+
+    /// Axes that do not change are said all the same.
+    fn says_axes(&self) -> bool {
+        !self.file.modal.axes || self.restate
     }
 
     fn stand(&mut self, at: Point3, counts: [i64; 3]) {
@@ -735,8 +795,11 @@ impl<'a> Writer<'a> {
         ];
         let counts = self.counts(to)?;
         let end = [counts[0], counts[1]];
+        let arcs = self.file.arcs.as_ref();
+        let by_radius = arcs.is_some_and(|a| a.centre == Centre::Radius);
         let radius = from.xy().distance(centre) * self.per_mm;
-        let short = radius < arc::SHORTEST || radius * sweep.abs() < arc::SHORTEST;
+        let shortest = arcs.map_or(0.0, |a| a.shortest_mm) * self.per_mm;
+        let short = radius < arc::SHORTEST || radius * sweep.abs() < arc::SHORTEST.max(shortest);
         let middle =
             (centre + (from.xy() - centre).rotated(sweep / 2.0)).at_z((from.z + to.z) / 2.0);
         if short {
@@ -749,16 +812,20 @@ impl<'a> Writer<'a> {
             return self.arc_piece(middle, to, centre, sweep / 2.0, feed, halvings + 1);
         }
         let c = centre * self.per_mm;
+        let mut radius_said = None;
         let fitted = if start == end {
             // Nearly a full turn and shown as one, or a hair of an arc that vanished (then it is a line, if anything).
             if sweep.abs() < PI {
                 return self.line_to(to, feed);
             }
-            let full = self.file.arcs.as_ref().is_some_and(|a| a.full_circles);
+            let full = arcs.is_some_and(|a| a.full_circles);
             full.then(|| arc::Fitted {
                 i: (c.x - start[0] as f64).round() as i64,
                 j: (c.y - start[1] as f64).round() as i64,
             })
+        } else if by_radius {
+            radius_said = arc::fit_radius(start, end, c, sweep);
+            radius_said.map(|r| r.1)
         } else {
             arc::fit(start, end, c, sweep, self.arc_limit)
         };
@@ -786,9 +853,13 @@ impl<'a> Writer<'a> {
             axes: [
                 Some(end[0]),
                 Some(end[1]),
-                (rises || !self.file.modal.axes).then_some(counts[2]),
+                (rises || self.says_axes()).then_some(counts[2]),
             ],
-            centre: Some([fitted.i, fitted.j]),
+            centre: Some(match arcs.map(|a| a.centre) {
+                Some(Centre::Absolute) => Middle::At([start[0] + fitted.i, start[1] + fitted.j]),
+                Some(Centre::Radius) => Middle::Radius(radius_said.map_or(0, |r| r.0)),
+                _ => Middle::At([fitted.i, fitted.j]),
+            }),
             feed: Some(feed),
         };
         self.stand(to, counts);
@@ -853,8 +924,10 @@ impl<'a> Writer<'a> {
             },
             None => None,
         };
-        let above = !self.step_begun && (self.top || self.at[2].is_some_and(|z| z >= retract));
+        let stands = self.at[2].is_some_and(|z| z >= retract);
         let cycles = self.file.cycles.as_ref();
+        let counted = cycles.is_some_and(|c| c.heights == CycleHeights::FromStart);
+        let above = !self.step_begun && (self.top && !counted || stands);
         let sayable = cycles.is_some_and(|c| peck.is_none() || c.peck.is_some());
         let known_xy = self.at[0].is_some() && self.at[1].is_some();
         if above && sayable && known_xy {
@@ -912,6 +985,7 @@ impl<'a> Writer<'a> {
         self.note_rounding(end, counts);
         self.note_rounding(at.at_z(bottom), [counts[0], counts[1], drilling.bottom]);
         let again = self.file.modal.motion
+            && !cycles.restate
             && self.motion == Some(Motion::Cycle(drilling))
             && self.feed == Some(feed);
         let mut line = Vec::with_capacity(96);
@@ -923,15 +997,24 @@ impl<'a> Writer<'a> {
         };
         if !again {
             let peck_word = cycles.peck.as_deref().filter(|_| drilling.peck.is_some());
-            line.extend_from_slice(cycles.return_low.as_bytes());
-            line.push(b' ');
+            if let Some(low) = &cycles.return_low {
+                line.extend_from_slice(low.as_bytes());
+                line.push(b' ');
+            }
             line.extend_from_slice(peck_word.unwrap_or(&cycles.drill).as_bytes());
         }
-        word(&mut line, b'X', counts[0]);
-        word(&mut line, b'Y', counts[1]);
+        let placed = self.turned([Some(counts[0]), Some(counts[1]), None]);
+        word(&mut line, b'X', placed[0].unwrap_or_default());
+        word(&mut line, b'Y', placed[1].unwrap_or_default());
         if !again {
-            word(&mut line, b'Z', drilling.bottom);
-            word(&mut line, b'R', drilling.retract);
+            let (z, r) = match (cycles.heights, self.told[2]) {
+                (CycleHeights::FromStart, Some(now)) => {
+                    (drilling.bottom - drilling.retract, drilling.retract - now)
+                }
+                _ => (drilling.bottom, drilling.retract),
+            };
+            word(&mut line, b'Z', z);
+            word(&mut line, b'R', r);
             if let Some(q) = drilling.peck {
                 word(&mut line, b'Q', q);
             }
@@ -958,14 +1041,30 @@ impl<'a> Writer<'a> {
         Ok(())
     }
 
+    /// Words along the controller's axes.
+    fn turned(&self, words: [Option<i64>; 3]) -> [Option<i64>; 3] {
+        let mut out = [None, None, words[2]];
+        for (i, axis) in [self.file.axes.x, self.file.axes.y].into_iter().enumerate() {
+            let (place, sign) = axis.place();
+            out[place] = words[i].map(|v| sign * v);
+        }
+        out
+    }
+
     /// Writes a block of motion, leaving out what is in force and may be left out.
     fn move_block(&mut self, words: Words) -> Result<(), DialectError> {
         let file = self.file;
         self.begin_block();
         let motion = words
             .motion
-            .filter(|m| !(file.modal.motion && self.motion == Some(*m)));
-        let restate = self.after_rapid && file.modal.feed_after_rapid;
+            .filter(|m| self.restate || !(file.modal.motion && self.motion == Some(*m)));
+        let restate = self.restate || self.after_rapid && file.modal.feed_after_rapid;
+        let axes = self.turned(words.axes);
+        self.blocks += 1;
+        self.restate = file.modal.restate_blocks != 0 && self.blocks >= file.modal.restate_blocks;
+        if self.restate {
+            self.blocks = 0;
+        }
         let feed = words
             .feed
             .filter(|f| restate || !file.modal.feed || self.feed != Some(*f));
@@ -976,15 +1075,23 @@ impl<'a> Writer<'a> {
         if words.motion.is_some() {
             self.motion = words.motion;
         }
+        let (centre, radius) = match words.centre {
+            Some(Middle::At([i, j])) => (self.turned([Some(i), Some(j), None]), None),
+            Some(Middle::Radius(r)) => ([None; 3], Some(r)),
+            None => ([None; 3], None),
+        };
         for n in 0..self.order.len() {
             let letter = self.order[n];
             let count = match letter {
                 b'G' => {
                     if let Some(m) = motion {
                         self.space();
+                        let mirrored = file.axes.mirrored();
                         let word = match m {
                             Motion::Rapid => &file.motion.rapid,
                             Motion::Line => &file.motion.line,
+                            Motion::Clockwise if mirrored => &file.motion.counter_clockwise,
+                            Motion::CounterClockwise if mirrored => &file.motion.clockwise,
                             Motion::Clockwise => &file.motion.clockwise,
                             Motion::CounterClockwise => &file.motion.counter_clockwise,
                             Motion::Cycle(_) => continue,
@@ -993,11 +1100,12 @@ impl<'a> Writer<'a> {
                     }
                     continue;
                 }
-                b'X' => words.axes[0],
-                b'Y' => words.axes[1],
-                b'Z' => words.axes[2],
-                b'I' => words.centre.map(|c| c[0]),
-                b'J' => words.centre.map(|c| c[1]),
+                b'X' => axes[0],
+                b'Y' => axes[1],
+                b'Z' => axes[2],
+                b'I' => centre[0],
+                b'J' => centre[1],
+                b'R' => radius,
                 b'F' => {
                     if let Some(f) = feed {
                         self.space();
@@ -1026,10 +1134,5 @@ impl<'a> Writer<'a> {
 }
 
 fn push_whole(line: &mut Vec<u8>, n: u64) {
-    let look = Look {
-        decimals: 0,
-        trailing_zeros: false,
-        point_always: false,
-    };
-    number::push(line, n as i64, look);
+    number::push(line, n as i64, Look::WHOLE);
 }

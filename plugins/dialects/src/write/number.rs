@@ -18,12 +18,29 @@ pub struct Look {
     pub trailing_zeros: bool,
     /// The point is written although nothing follows it.
     pub point_always: bool,
+    /// A zero is written before a point that has no other digit before it.
+    pub leading_zero: bool,
+    /// A number above zero has its sign.
+    pub plus_sign: bool,
+}
+
+impl Look {
+    /// A whole number.
+    pub const WHOLE: Look = Look {
+        decimals: 0,
+        trailing_zeros: false,
+        point_always: false,
+        leading_zero: true,
+        plus_sign: false,
+    };
 }
 
 /// Appends the count as a decimal number. A count is whole, so there is no "-0" and no exponent.
 pub fn push(line: &mut Vec<u8>, count: i64, look: Look) {
     if count < 0 {
         line.push(b'-');
+    } else if count > 0 && look.plus_sign {
+        line.push(b'+');
     }
     let mut digits = [0u8; 20];
     let mut rest = count.unsigned_abs();
@@ -34,7 +51,10 @@ pub fn push(line: &mut Vec<u8>, count: i64, look: Look) {
         n += 1;
     }
     let decimals = usize::from(look.decimals);
-    line.extend(digits[decimals..n].iter().rev());
+    let bare = !look.leading_zero && count != 0 && n == decimals + 1 && digits[decimals] == b'0';
+    if !bare {
+        line.extend(digits[decimals..n].iter().rev());
+    }
     let fraction = &digits[..decimals];
     // Digits stand in reverse, so zeros at the end of the number are at the front here.
     let cut = if look.trailing_zeros {
@@ -60,6 +80,7 @@ mod tests {
             decimals,
             trailing_zeros,
             point_always,
+            ..Look::WHOLE
         };
         push(&mut line, count(value, decimals).unwrap(), look);
         String::from_utf8(line).unwrap()
@@ -79,6 +100,26 @@ mod tests {
         assert_eq!(text(18000.0, 0, false, false), "18000");
         assert_eq!(text(7.0, 0, false, true), "7.");
         assert_eq!(text(0.00001, 5, false, true), "0.00001");
+    }
+
+    #[test]
+    fn zeros_and_signs_as_asked() {
+        let text = |value: f64| {
+            let mut line = Vec::new();
+            let look = Look {
+                decimals: 3,
+                leading_zero: false,
+                plus_sign: true,
+                point_always: true,
+                ..Look::WHOLE
+            };
+            push(&mut line, count(value, 3).unwrap(), look);
+            String::from_utf8(line).unwrap()
+        };
+        assert_eq!(text(0.5), "+.5");
+        assert_eq!(text(-0.025), "-.025");
+        assert_eq!(text(0.0), "0.");
+        assert_eq!(text(10.0), "+10.");
     }
 
     #[test]

@@ -37,10 +37,11 @@ pub fn complaint(line: &str, length: usize) -> Option<String> {
         if !"GMXYZIJRQFSTHP".contains(letter) {
             return say("a letter that is not written");
         }
-        let digits = number.strip_prefix('-').unwrap_or(number);
+        // A sign may stand before, and the digits before the point may lack (3.3.2.1).
+        let digits = number.strip_prefix(['-', '+']).unwrap_or(number);
         let (whole, fraction) = digits.split_once('.').unwrap_or((digits, ""));
         let all = |s: &str| s.bytes().all(|b| b.is_ascii_digit());
-        if whole.is_empty() || !all(whole) || !all(fraction) {
+        if whole.is_empty() && fraction.is_empty() || !all(whole) || !all(fraction) {
             return say("not a number");
         }
         if number.starts_with('-') && !number.bytes().any(|b| (b'1'..=b'9').contains(&b)) {

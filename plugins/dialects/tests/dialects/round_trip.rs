@@ -214,7 +214,41 @@ fn farthest(a: &[Point3], b: &[Point3]) -> f64 {
 
 fn dialects() -> Vec<(Arc<dyn Dialect>, &'static str)> {
     let own = |text: &str| from_json(text).unwrap();
+    let lean = |keys: &str| {
+        own(&format!(
+            r#"{{"format": "grainway.dialect/1", "name": "x", "version": 1, "extends": "rs274-lean", "summary": "", {keys}}}"#
+        ))
+    };
     vec![
+        (own(include_str!("../../data/rs274-lines.json")), "lines"),
+        (own(include_str!("../../data/iso6983.json")), "iso"),
+        (
+            own(include_str!("../../data/iso6983-counted.json")),
+            "iso counted",
+        ),
+        (
+            lean(r#""arcs": {"centre": "absolute"}"#),
+            "absolute centres",
+        ),
+        (
+            lean(
+                r#""arcs": {"centre": "radius", "largest-sweep": 120.0, "shortest-mm": 0.05},
+                   "language": {"letters": "FGMPRSXYZ", "radius-arcs": true}"#,
+            ),
+            "radii",
+        ),
+        (lean(r#""axes": {"x": "Y", "y": "-X"}"#), "a quarter turn"),
+        (
+            lean(r#""axes": {"x": "-X", "y": "Y"}, "numbers": {"plus-sign": true}"#),
+            "mirrored",
+        ),
+        (
+            lean(
+                r#""axes": {"x": "Y", "y": "X"}, "modal": {"restate-blocks": 7},
+                   "numbers": {"leading-zero": false, "feed-per": "second", "feed-decimals-mm": 2, "feed-decimals-inch": 4}"#,
+            ),
+            "swapped and restated",
+        ),
         (own(include_str!("../../data/rs274-ngc.json")), "ngc"),
         (own(include_str!("../../data/rs274-lean.json")), "lean"),
         (

@@ -353,7 +353,16 @@ fn data_files_are_checked() {
         .unwrap();
     assert!(odd[0].message.contains("colour"));
     let names: Vec<String> = built_in().names().map(String::from).collect();
-    assert_eq!(names, ["rs274-lean", "rs274-ngc"]);
+    assert_eq!(
+        names,
+        [
+            "iso6983",
+            "iso6983-counted",
+            "rs274-lean",
+            "rs274-lines",
+            "rs274-ngc"
+        ]
+    );
 }
 
 /// Text a second, printed for the report; a floor far below any machine catches an accident of the order of squares.
