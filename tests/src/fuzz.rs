@@ -105,7 +105,7 @@ pub fn dialect_file(bytes: &[u8]) {
     };
     for text in texts {
         if let Ok(dialect) = grainway_dialects::from_json(&text) {
-            try_dialect(dialect.as_ref(), &mut rest.clone());
+            try_dialect(&text, dialect.as_ref(), &mut rest.clone());
         }
     }
 }
@@ -117,11 +117,12 @@ fn extended(name: &str, mut file: Map<String, Value>) -> String {
 
 /// A file that changes some keys of a built-in dialect.
 fn changed(source: &mut Source<'_>) -> String {
-    let full: Value =
-        serde_json::from_str(include_str!("../../plugins/dialects/data/rs274-ngc.json"))
-            .unwrap_or_default();
-    let mut keys = Vec::new();
-    pointers(&full, "", &mut keys);
+    static KEYS: OnceLock<Vec<Key>> = OnceLock::new();
+    let keys = KEYS.get_or_init(|| {
+        let (schema, mut keys) = (grainway_dialects::schema(), Vec::new());
+        gather(&schema, &schema, "", &mut keys);
+        keys
+    });
     let names: Vec<String> = built_in().names().map(String::from).collect();
     let mut file = json!({
         "format": "grainway.dialect/1", "name": "changed", "version": 1, "summary": "",
@@ -129,22 +130,48 @@ fn changed(source: &mut Source<'_>) -> String {
     });
     for _ in 0..1 + source.below(6) {
         let key = &keys[source.below(keys.len())];
-        let value = some_value(source, full.pointer(key));
-        put(&mut file, key, value);
+        put(&mut file, &key.pointer, some_value(source, key));
     }
     file.to_string()
 }
 
-/// Pointers to every key, those that hold others included.
-fn pointers(value: &Value, at: &str, found: &mut Vec<String>) {
-    if let Value::Object(object) = value {
-        for (key, inner) in object {
-            let pointer = format!("{at}/{key}");
-            if !["format", "name", "version", "summary"].contains(&key.as_str()) {
-                found.push(pointer.clone());
+/// A key of dialect files, and what its schema says of its value.
+struct Key {
+    pointer: String,
+    schema: Value,
+}
+
+/// Every key of a schema, those that hold others included.
+fn gather(all: &Value, schema: &Value, at: &str, found: &mut Vec<Key>) {
+    for inner in branches(all, schema) {
+        let properties = inner.get("properties").and_then(Value::as_object);
+        for (key, of) in properties.into_iter().flatten() {
+            if at.is_empty()
+                && ["format", "name", "version", "extends", "summary"].contains(&key.as_str())
+            {
+                continue;
             }
-            pointers(inner, &pointer, found);
+            let pointer = format!("{at}/{key}");
+            gather(all, of, &pointer, found);
+            let schema = json!({ "anyOf": branches(all, of) });
+            found.push(Key { pointer, schema });
         }
+    }
+}
+
+/// The schema behind references and alternatives.
+fn branches<'a>(all: &'a Value, schema: &'a Value) -> Vec<&'a Value> {
+    if let Some(name) = schema.get("$ref").and_then(Value::as_str) {
+        return all
+            .pointer(name.trim_start_matches('#'))
+            .map_or_else(Vec::new, |s| branches(all, s));
+    }
+    match ["anyOf", "oneOf"]
+        .iter()
+        .find_map(|k| schema.get(k)?.as_array())
+    {
+        Some(list) => list.iter().flat_map(|s| branches(all, s)).collect(),
+        None => vec![schema],
     }
 }
 
@@ -159,9 +186,9 @@ fn put(file: &mut Value, pointer: &str, value: Value) {
     *at = value;
 }
 
-/// A value, mostly of the kind that stands there.
-fn some_value(source: &mut Source<'_>, now: Option<&Value>) -> Value {
-    const WORDS: [&str; 40] = [
+/// A value, mostly of a kind that may stand there.
+fn some_value(source: &mut Source<'_>, key: &Key) -> Value {
+    const WORDS: [&str; 47] = [
         "G0",
         "G1",
         "G00",
@@ -172,7 +199,7 @@ fn some_value(source: &mut Source<'_>, now: Option<&Value>) -> Value {
         "G20",
         "G21",
         "G40",
-        "G43 H{cutter}",
+        "G43 H{{ cutter }}",
         "G53 G0 Z0.",
         "G80",
         "G81",
@@ -188,12 +215,12 @@ fn some_value(source: &mut Source<'_>, now: Option<&Value>) -> Value {
         "M5",
         "M6",
         "M30",
-        "T{cutter} M6",
+        "T{{ cutter }} M6",
         "%",
-        "{units}",
-        "{units} G90",
-        "{name}",
-        "{number}",
+        "{{ units }}",
+        "{{ units }} G90",
+        "{{ name }}",
+        "{{ number }}",
         "",
         " ",
         "(remark)",
@@ -201,36 +228,48 @@ fn some_value(source: &mut Source<'_>, now: Option<&Value>) -> Value {
         "XYZ",
         "NGXYZIJRQFSTHPM",
         ".nc",
+        "-x",
+        "+y",
+        "{{ name[3:] | upper }}",
+        "{{ 'x' * number | int * 99 }}",
+        "{% for i in range(9999) %}{% endfor %}",
+        "{{ 1 / 0 }}",
+        "{# a #}",
         "GGGGGGGGGGGGGGGGGGGGGGGGGGGGGGGGGGGGGGGGGGGGGG",
     ];
-    match (source.below(8), now) {
-        (0, _) => Value::Null,
-        (1, Some(Value::Array(list))) => {
-            let mut list = list.clone();
-            if !list.is_empty() {
-                list.remove(source.below(list.len()));
-            }
-            Value::Array(list)
+    let word = |source: &mut Source<'_>| json!(WORDS[source.below(WORDS.len())]);
+    let branches = key.schema["anyOf"]
+        .as_array()
+        .map_or(&[][..], Vec::as_slice);
+    if branches.is_empty() || source.below(16) == 15 {
+        return word(source);
+    }
+    let branch = &branches[source.below(branches.len())];
+    if let Some(value) = branch.get("const") {
+        return value.clone();
+    }
+    if let Some(list) = branch.get("enum").and_then(Value::as_array) {
+        return list[source.below(list.len())].clone();
+    }
+    let kind = match &branch["type"] {
+        Value::Array(kinds) => kinds[source.below(kinds.len())].as_str(),
+        kind => kind.as_str(),
+    };
+    match kind {
+        Some("null") => Value::Null,
+        Some("boolean") => json!(source.below(2) == 1),
+        Some("integer") => json!([source.below(8), source.below(400), 99_999][source.below(3)]),
+        Some("number") => {
+            json!([source.between(-1.0, 400.0), source.between(0.0, 1.0), 360.0][source.below(3)])
         }
-        (_, Some(Value::Array(list))) => {
-            let mut list = list.clone();
-            let word = json!(WORDS[source.below(WORDS.len())]);
-            list.insert(source.below(list.len() + 1), word);
-            Value::Array(list)
-        }
-        (_, Some(Value::Bool(b))) => json!(!b),
-        (1..=3, Some(Value::Number(_))) => json!(source.below(400)),
-        (4, Some(Value::Number(_))) => json!(source.between(-1.0, 400.0)),
-        (_, Some(Value::Number(_))) => json!(source.below(8)),
-        (1, _) => json!({}),
-        (2, _) => json!(source.below(8)),
-        (3, _) => json!([WORDS[source.below(WORDS.len())]]),
-        _ => json!(WORDS[source.below(WORDS.len())]),
+        Some("array") => (0..source.below(4)).map(|_| word(source)).collect(),
+        Some("object") => json!({}),
+        _ => word(source),
     }
 }
 
 /// Writes a program with everything that the dialect says it can do; when that reads back, so must another.
-fn try_dialect(dialect: &dyn Dialect, source: &mut Source<'_>) {
+fn try_dialect(file: &str, dialect: &dyn Dialect, source: &mut Source<'_>) {
     for unit in [Unit::Mm, Unit::Inch] {
         let able = Able::of(dialect, unit);
         let first = write(dialect, unit, &first_program(&able));
@@ -242,7 +281,7 @@ fn try_dialect(dialect: &dyn Dialect, source: &mut Source<'_>) {
         if let Some(text) = write(dialect, unit, &items)
             && let Some(why) = complaint(dialect, &items, &text)
         {
-            panic!("{unit:?}: {why}\n{items:#?}\n{text}");
+            panic!("{unit:?}: {why}\n{items:#?}\n{text}\n{file}");
         }
     }
 }
@@ -302,7 +341,7 @@ fn complaint(dialect: &dyn Dialect, items: &[Item], text: &str) -> Option<String
     if fault.is_some() {
         return fault;
     }
-    // Every place that a cut is to reach is reached, in order.
+    // Every place that a move is to reach is reached, in order.
     let mut next = 0;
     let mut at = point(0.0, 0.0).at_z(0.0);
     for item in items {
@@ -315,13 +354,11 @@ fn complaint(dialect: &dyn Dialect, items: &[Item], text: &str) -> Option<String
                 return Some(format!("{m:?} is not followed"));
             }
         }
-        let reached = match *m {
-            Move::Rapid { .. } => None,
-            Move::Hole { at, bottom, .. } => Some(at.at_z(bottom)),
-            Move::Line { .. } | Move::Arc { .. } => Some(m.end(at)),
+        let p = match *m {
+            Move::Hole { at, bottom, .. } => at.at_z(bottom),
+            _ => m.end(at),
         };
         at = m.end(at);
-        let Some(p) = reached else { continue };
         let near = |q: &Point3| q.xy().distance(p.xy()).hypot(q.z - p.z) < SAME_PLACE_MM;
         // A cut too small to be written ends where the move before it did.
         let from = usize::saturating_sub(next, 1);
@@ -426,7 +463,7 @@ fn ending(able: &Able) -> Vec<Item> {
         Item::Spindle(None),
         Item::Dwell { seconds: 4.0 },
         Item::Move(Move::Rapid {
-            to: point(0.0, 0.0).at_z(SAFE_Z_MM),
+            to: point(12.5, 480.25).at_z(SAFE_Z_MM),
         }),
         Item::Pause {
             message: "Drive 4 screws".into(),
@@ -485,6 +522,15 @@ fn first_program(able: &Able) -> Vec<Item> {
         hole(232.0, 2.0, None),
         hole(232.0, -3.0, Some(3.0)),
         hole(264.0, -3.0, Some(3.0)),
+        rapid(280.0, 3.0, SAFE_Z_MM),
+        line(280.0, 3.0, 12.0, 600.0),
+        line(280.0, 3.5, 12.0, 1800.0),
+        rapid(280.0, 3.5, SAFE_Z_MM),
+        hole(280.0, 2.0, None),
+        rapid(282.0, 3.5, 30.0),
+        rapid(282.0, 3.5, 21.0),
+        line(282.0, 3.5, 12.0, 600.0),
+        rapid(282.0, 3.5, SAFE_Z_MM),
         Item::Label("half way (nearly)".into()),
         Item::Step(StepStart {
             number: 2,

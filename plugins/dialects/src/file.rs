@@ -486,13 +486,6 @@ pub struct Language {
     pub point_required: bool,
 }
 
-/// The number of a word that is G and digits.
-fn whole_code(word: &str) -> Option<u32> {
-    let digits = word.strip_prefix('G')?;
-    let plain = digits.bytes().all(|b| b.is_ascii_digit());
-    digits.parse().ok().filter(|_| plain)
-}
-
 impl DialectFile {
     /// Reads a dialect file; `base` gives the JSON of the dialect that it extends. All problems at once.
     pub fn from_json(
@@ -628,17 +621,6 @@ impl DialectFile {
                 .is_none_or(|d| LETTERS.contains(&d.letter)),
             "/dwell/letter",
             "must be a capital letter",
-        );
-        let m = &self.motion;
-        let motion = [&m.rapid, &m.line, &m.clockwise, &m.counter_clockwise];
-        let codes: Vec<Option<u32>> = motion.iter().map(|w| whole_code(w)).collect();
-        check(
-            codes
-                .iter()
-                .enumerate()
-                .all(|(n, c)| c.is_some() && !codes[..n].contains(c)),
-            "/motion",
-            "must be four different words such as \"G0\" and \"G01\"",
         );
         check(
             self.axes.x.place().0 != self.axes.y.place().0,

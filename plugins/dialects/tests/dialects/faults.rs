@@ -254,23 +254,52 @@ fn values_inside_each_other() {
     assert_eq!(faults(&read_as("rs274-ngc", &around(&brackets))), []);
 }
 
-/// A word of motion that is none would leave the last one in force: an arc would be cut the wrong way round.
+/// A word that does something else than its key says: an arc would be cut the wrong way round, in another unit, from nowhere.
 #[test]
-fn words_of_motion_are_words() {
-    for (key, word) in [
-        ("counter-clockwise", "(remark)"),
-        ("clockwise", ""),
-        ("line", "X"),
-        ("rapid", "G0 G1"),
-        ("clockwise", "G03"),
-        ("line", "G1.5"),
-    ] {
-        let text = format!(
+fn words_do_what_their_keys_say() {
+    let made = |key: &str, word: &str| {
+        let (group, key) = key.split_once('/').unwrap();
+        from_json(&format!(
             r#"{{"format": "grainway.dialect/1", "name": "odd", "version": 1, "extends": "rs274-ngc", "summary": "",
-                "motion": {{"{key}": "{word}"}}}}"#
+                "{group}": {{"{key}": "{word}"}}}}"#
+        ))
+    };
+    for (key, word) in [
+        ("motion/rapid", "G0 G1"),
+        ("motion/line", "X"),
+        ("motion/clockwise", "G3"),
+        ("motion/clockwise", ""),
+        ("motion/counter-clockwise", "(remark)"),
+        ("motion/counter-clockwise", "G+3"),
+        ("units/mm", "G20"),
+        ("units/inch", "G21"),
+        ("cycles/drill", "G85"),
+        ("cycles/peck", "G81"),
+        ("cycles/end", "G20"),
+        ("cycles/end", "M1"),
+        ("cycles/return-low", "G98"),
+        ("spindle/clockwise", "M4"),
+        ("spindle/clockwise", "M3 M0"),
+        ("spindle/counter-clockwise", "M1"),
+        ("spindle/stop", "M8"),
+        ("dwell/word", "G1"),
+        ("pause/word", "M1"),
+    ] {
+        let problems = made(key, word).err().unwrap();
+        assert_eq!(
+            problems[0].pointer,
+            format!("/{key}"),
+            "{word}: {problems:?}"
         );
-        let problems = from_json(&text).err().unwrap();
-        assert_eq!(problems[0].pointer, "/motion", "{key} {word}: {problems:?}");
+    }
+    for (key, word) in [
+        ("motion/clockwise", "G02"),
+        ("units/mm", "G71"),
+        ("spindle/clockwise", "M3 M8"),
+        ("spindle/stop", "M05 M09"),
+        ("pause/word", "M00"),
+    ] {
+        assert!(made(key, word).is_ok(), "{key} {word}");
     }
 }
 
