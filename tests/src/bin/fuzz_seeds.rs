@@ -1,5 +1,10 @@
 //! Writes what fuzzing begins with: `corpus/TARGET/*` and `dictionaries/TARGET`, in the folder that is named or in `tests/fuzz`.
 
+#![allow(
+    clippy::disallowed_methods,
+    reason = "seeds for a fuzzer are no artifacts of a job"
+)]
+
 use grainway_tests::fuzz::TARGETS;
 use grainway_tests::{fuzz_seeds::seeds, root};
 use std::path::PathBuf;

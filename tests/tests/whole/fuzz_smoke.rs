@@ -16,11 +16,11 @@ fn smoke(name: &str, runs: u64) {
     for n in 0..runs {
         let bytes = mutated(&inputs, target.words, &mut Random::new(n));
         let done = catch_unwind(AssertUnwindSafe(|| (target.run)(&bytes)));
-        if done.is_err() {
-            let kept = std::env::temp_dir().join(format!("grainway-fuzz-{name}-{n}"));
-            std::fs::write(&kept, &bytes).unwrap();
-            panic!("{name}, change {n}, kept as {}", kept.display());
-        }
+        assert!(
+            done.is_ok(),
+            "{name}, change {n}: {}",
+            String::from_utf8_lossy(&bytes)
+        );
     }
 }
 
