@@ -54,19 +54,17 @@ fn programs() -> Result<Vec<Vec<u8>>, String> {
     // The target's last dialect is the full language without a limit to its lines.
     names.push("rs274-ngc");
     let mut all = Vec::new();
-    for (first, dialect) in (0_u8..).zip(&names) {
-        for name in SAMPLES {
-            let mut loaded = load(&sample(name))?;
-            for machine in loaded.work.documents.shop.machines.values_mut() {
-                machine.dialect = (*dialect).into();
-            }
-            // A dialect that cannot hold a sample writes nothing of it.
-            let made = make(loaded)?;
-            for program in made.work.programs.iter().take(2) {
-                let text = made.text(&program.text);
-                let end = text.len().min(HEAD);
-                all.push([&[first], &text.as_bytes()[..end], b"\nM2\n%\n"].concat());
-            }
+    for ((first, dialect), name) in (0_u8..).zip(&names).zip(SAMPLES.iter().cycle()) {
+        let mut loaded = load(&sample(name))?;
+        for machine in loaded.work.documents.shop.machines.values_mut() {
+            machine.dialect = (*dialect).into();
+        }
+        // A dialect that cannot hold a sample writes nothing of it.
+        let made = make(loaded)?;
+        for program in made.work.programs.iter().take(3) {
+            let text = made.text(&program.text);
+            let end = text.len().min(HEAD);
+            all.push([&[first], &text.as_bytes()[..end], b"\nM2\n%\n"].concat());
         }
     }
     let last = names.len() as u8 - 1;

@@ -26,22 +26,22 @@ fn smoke(name: &str, runs: u64) {
 
 #[test]
 fn dialect_files_are_taken_or_refused() {
-    smoke("dialect_file", 20_000);
+    smoke("dialect_file", 8_000);
 }
 
 #[test]
 fn programs_are_read_whatever_they_hold() {
-    smoke("program_reader", 40_000);
+    smoke("program_reader", 20_000);
 }
 
 #[test]
 fn drawings_are_read_whatever_they_hold() {
-    smoke("drawing", 3_000);
+    smoke("drawing", 2_000);
 }
 
 #[test]
 fn documents_are_read_whatever_they_hold() {
-    smoke("job_json", 3_000);
+    smoke("job_json", 2_000);
 }
 
 /// Random bytes, which no seed resembles.
