@@ -1,5 +1,8 @@
 //! Shared ground of the whole-job tests: samples, an in-process run of the chain, and where things stand.
 
+pub mod fuzz;
+pub mod fuzz_seeds;
+
 use grainway_pipeline::chain::{Chain, KeepNothing, Stages};
 use grainway_pipeline::doc;
 use grainway_pipeline::finding::Finding;

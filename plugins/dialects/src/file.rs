@@ -559,6 +559,11 @@ impl DialectFile {
             "must be 4 to 6: with fewer, arcs cannot keep the published limit of 0.0002 in",
         );
         check(
+            n.point_always || !self.language.point_required,
+            "/numbers/point-always",
+            "must be true, since the language requires a point",
+        );
+        check(
             n.feed_decimals_mm <= MOST_DECIMALS && n.feed_decimals_inch <= MOST_DECIMALS,
             "/numbers",
             "feeds have at most 6 digits after the point",

@@ -92,6 +92,10 @@ fn base(name: &str) -> Option<Value> {
 /// A dialect from the text of its data file, which may extend a built-in one. All problems at once.
 pub fn from_json(text: &str) -> Result<Arc<dyn Dialect>, Vec<Problem>> {
     let file = DialectFile::from_json(text, &base)?;
+    let problems = read::problems(&file);
+    if !problems.is_empty() {
+        return Err(problems);
+    }
     Ok(Arc::new(DataDialect::new(file)))
 }
 

@@ -13,6 +13,7 @@
 mod cutting_sheet;
 mod dxf_against_ezdxf;
 mod failing_shapes;
+mod fuzz_smoke;
 mod holding;
 mod nist_rules;
 mod regions_against_geos;

@@ -131,7 +131,7 @@ fn sample_programs_follow_the_report() {
 struct Random(u64);
 
 impl Random {
-    /// Sebastiano Vigna's splitmix64 (public domain), from memory.
+    /// splitmix64, from memory.
     fn bits(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
         let mut z = self.0;

@@ -9,6 +9,10 @@ const WHOLE: f64 = 0.0001;
 /// Digits that fit a 64-bit count exactly below 2^53, so that count / 10^n is rounded once and correctly.
 const EXACT_DIGITS: usize = 15;
 
+/// Expressions inside expressions and parameters of parameters; a line of the published length has no room for more. A longer line
+/// must not use up the stack.
+const DEEPEST: usize = 128;
+
 /// The controller's numbered values, all zero at first but for the active coordinate system.
 #[derive(Debug, Default)]
 pub struct Parameters {
@@ -39,6 +43,8 @@ pub struct Cursor<'a> {
     pub expressions: bool,
     /// Parameters are allowed.
     pub allow_parameters: bool,
+    /// Values that are being read inside each other; 0 at first.
+    pub depth: usize,
     /// The number read last had a point.
     pub said_point: bool,
 }
@@ -72,20 +78,33 @@ impl Cursor<'_> {
 
     /// A number, a parameter's value, an expression or a function of one.
     pub fn value(&mut self) -> Result<f64, Fault> {
-        let value = match self.peek() {
-            Some(b'[') => self.expression()?,
-            Some(b'#') => {
-                self.at += 1;
-                let index = self.parameter_index()?;
-                self.parameters.get(index)
-            }
-            Some(b'a'..=b'z') => self.function()?,
-            _ => self.number()?,
-        };
+        if self.depth == DEEPEST {
+            return fault(
+                "bad-expression",
+                format!("more than {DEEPEST} values inside each other"),
+            );
+        }
+        self.depth += 1;
+        let value = self.some_value();
+        self.depth -= 1;
+        let value = value?;
         if value.is_finite() {
             Ok(value)
         } else {
             fault("bad-expression", "the value is not a finite number")
+        }
+    }
+
+    fn some_value(&mut self) -> Result<f64, Fault> {
+        match self.peek() {
+            Some(b'[') => self.expression(),
+            Some(b'#') => {
+                self.at += 1;
+                let index = self.parameter_index()?;
+                Ok(self.parameters.get(index))
+            }
+            Some(b'a'..=b'z') => self.function(),
+            _ => self.number(),
         }
     }
 
@@ -265,6 +284,7 @@ mod tests {
             parameters: &parameters,
             expressions: true,
             allow_parameters: true,
+            depth: 0,
             said_point: false,
         };
         let v = c.value()?;

@@ -8,6 +8,9 @@ use crate::file::{Characters, CommentStyle, DialectFile};
 const PUBLISHED_LETTERS: &[u8] = b"abcdfghijklmnpqrstxyz";
 /// A comment stood here; it may stand between words, not inside one.
 const MARK: u8 = 1;
+/// Words of this size and more are refused: no machine is that large, and what is computed from them stays finite. The writer's
+/// largest number has ten digits.
+const TOO_LARGE: f64 = 1e10;
 /// Most M words on a line (3.3.5).
 const MOST_M: usize = 4;
 
@@ -200,6 +203,7 @@ fn items(
         parameters,
         expressions: file.language.expressions,
         allow_parameters: file.language.parameters,
+        depth: 0,
         said_point: false,
     };
     let skip_marks = |c: &mut Cursor<'_>| {
@@ -262,6 +266,9 @@ fn items(
                     );
                 }
                 let value = c.value()?;
+                if value.abs() >= TOO_LARGE {
+                    return fault("bad-value", format!("the value {value} is too large"));
+                }
                 if file.language.point_required && b"xyzijkrq".contains(&letter) && !c.said_point {
                     return fault(
                         "no-point",

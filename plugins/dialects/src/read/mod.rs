@@ -1,15 +1,18 @@
 //! Reads programs back, as a controller of the language would: nothing is taken from the writer but the data file.
 //!
-//! [`lex`] turns a line into a block of words, [`expression`] computes its numbers, [`run`] does what the block says.
+//! [`lex`] turns a line into a block of words, [`expression`] computes its numbers, [`run`] does what the block says. [`roles`] holds a data file's words against what they do there.
 
 mod expression;
 mod lex;
+mod roles;
 mod run;
 
 use crate::file::DialectFile;
 use grainway_pipeline::dialect::{ReadEnd, ReadMove};
 use std::io::BufRead;
 use std::ops::ControlFlow;
+
+pub use roles::problems;
 
 /// Longest line that is kept; the rest of a longer one is counted and dropped. Far above any language's limit.
 const KEPT: usize = 8192;

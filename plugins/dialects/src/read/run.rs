@@ -18,7 +18,7 @@ const ARC_INCH: f64 = 0.0002 * 25.4;
 const ARITHMETIC: f64 = 1e-9;
 /// An arc may be longer than its dialect's largest sweep by this, mm: its ends were rounded.
 const SWEEP_ROUNDING: f64 = 0.02;
-/// Most repeats of a cycle and pecks of a hole; more is a slip of the pen that would never end.
+/// Most holes of a line, and most pecks of all its holes together; more is a slip of the pen that would never end.
 const MOST_REPEATS: i64 = 9_999;
 
 /// The motion in force.
@@ -785,8 +785,11 @@ impl<'a> Run<'a> {
             return fault("cycle-levels", "a cycle whose R lies below its Z");
         }
         let pecks = q.map_or(1.0, |q| ((r - z) / q).ceil());
-        if pecks > MOST_REPEATS as f64 {
-            return fault("bad-value", format!("{pecks} pecks in one hole"));
+        if pecks * repeats as f64 > MOST_REPEATS as f64 {
+            return fault(
+                "bad-value",
+                format!("{pecks} pecks a hole, {repeats} holes"),
+            );
         }
         let clear = match (self.return_high, now) {
             (false, _) => r,

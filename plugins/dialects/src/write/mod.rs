@@ -210,6 +210,12 @@ impl<'a> Writer<'a> {
 
     /// Hands the line on that was put together.
     fn end_line(&mut self) -> Result<(), DialectError> {
+        if self.file.lines.length != 0 && self.line.len() > self.file.lines.length {
+            return self.unsupported(
+                &format!("a block of {} characters", self.line.len()),
+                "choose a dialect with longer lines, or move the zero nearer to the work",
+            );
+        }
         self.text.extend_from_slice(&self.line);
         self.line.clear();
         match self.file.lines.end {
@@ -1121,12 +1127,6 @@ impl<'a> Writer<'a> {
                 self.line.push(letter);
                 number::push(&mut self.line, count, self.look);
             }
-        }
-        if file.lines.length != 0 && self.line.len() > file.lines.length {
-            return self.unsupported(
-                &format!("a block of {} characters", self.line.len()),
-                "choose a dialect with longer lines, or move the zero nearer to the work",
-            );
         }
         self.written.moves += 1;
         self.end_line()

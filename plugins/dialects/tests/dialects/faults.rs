@@ -58,6 +58,11 @@ fn each_fault_is_raised() {
         ("G81 X1 Z-1 R2 L1.5", "bad-value"),
         ("G83 X1 Z-1 R2 Q0", "bad-value"),
         ("G83 X1 Z-1 R2 Q0.00001", "bad-value"),
+        // Ours: nothing that would go on for ever or leave the numbers behind.
+        ("G83 X1 Z-1 R2 Q0.01 L100", "bad-value"),
+        ("G0 X[10**300]", "bad-value"),
+        ("G0 X-10000000000", "bad-value"),
+        ("F[10**308]", "bad-value"),
         ("G81 X1 Z3 R2", "cycle-levels"),
         ("G2 X10 Y0 I5.003 J0", "arc-radius"),
         ("G2 X10 Y0 R4", "arc-radius"),
@@ -230,6 +235,72 @@ fn garbage_is_read_to_its_end() {
         faults(&read_as("rs274-ngc", &text))[0],
         (1, "line-too-long")
     );
+}
+
+/// A line without a limit to its length does not use up the stack.
+#[test]
+fn values_inside_each_other() {
+    let long = from_json(
+        r#"{"format": "grainway.dialect/1", "name": "long", "version": 1, "extends": "rs274-ngc", "summary": "",
+            "lines": {"length": 0}}"#,
+    )
+    .unwrap();
+    for inner in ["[", "#", "abs["] {
+        let line = format!("G0 X{}1", inner.repeat(8000 / inner.len()));
+        let found = faults(&read(long.as_ref(), &around(&line)));
+        assert_eq!(found, [(4, "bad-expression")], "{inner}");
+    }
+    let brackets = format!("G0 X{}1{}", "[".repeat(120), "]".repeat(120));
+    assert_eq!(faults(&read_as("rs274-ngc", &around(&brackets))), []);
+}
+
+/// A word that does something else than its key says: an arc would be cut the wrong way round, in another unit, from nowhere.
+#[test]
+fn words_do_what_their_keys_say() {
+    let made = |key: &str, word: &str| {
+        let (group, key) = key.split_once('/').unwrap();
+        from_json(&format!(
+            r#"{{"format": "grainway.dialect/1", "name": "odd", "version": 1, "extends": "rs274-ngc", "summary": "",
+                "{group}": {{"{key}": "{word}"}}}}"#
+        ))
+    };
+    for (key, word) in [
+        ("motion/rapid", "G0 G1"),
+        ("motion/line", "X"),
+        ("motion/clockwise", "G3"),
+        ("motion/clockwise", ""),
+        ("motion/counter-clockwise", "(remark)"),
+        ("motion/counter-clockwise", "G+3"),
+        ("units/mm", "G20"),
+        ("units/inch", "G21"),
+        ("cycles/drill", "G85"),
+        ("cycles/peck", "G81"),
+        ("cycles/end", "G20"),
+        ("cycles/end", "M1"),
+        ("cycles/return-low", "G98"),
+        ("spindle/clockwise", "M4"),
+        ("spindle/clockwise", "M3 M0"),
+        ("spindle/counter-clockwise", "M1"),
+        ("spindle/stop", "M8"),
+        ("dwell/word", "G1"),
+        ("pause/word", "M1"),
+    ] {
+        let problems = made(key, word).err().unwrap();
+        assert_eq!(
+            problems[0].pointer,
+            format!("/{key}"),
+            "{word}: {problems:?}"
+        );
+    }
+    for (key, word) in [
+        ("motion/clockwise", "G02"),
+        ("units/mm", "G71"),
+        ("spindle/clockwise", "M3 M8"),
+        ("spindle/stop", "M05 M09"),
+        ("pause/word", "M00"),
+    ] {
+        assert!(made(key, word).is_ok(), "{key} {word}");
+    }
 }
 
 #[test]

@@ -328,8 +328,8 @@ fn names_cannot_forge_text() {
 fn data_files_are_checked() {
     let bad = from_json(
         r#"{"format": "grainway.dialect/9", "name": "My Control", "version": 1, "extends": "rs274-ngc", "summary": "",
-            "ending": "ngc", "numbers": {"decimals-mm": 2, "decimals-inch": 3}, "arcs": {"largest-sweep": 720.0},
-            "lines": {"length": 12}, "blocks-per-second": 0.0}"#,
+            "ending": "ngc", "numbers": {"decimals-mm": 2, "decimals-inch": 3, "point-always": false}, "arcs": {"largest-sweep": 720.0},
+            "lines": {"length": 12}, "blocks-per-second": 0.0, "language": {"point-required": true}}"#,
     )
     .err()
     .unwrap();
@@ -340,6 +340,7 @@ fn data_files_are_checked() {
         "/ending",
         "/numbers/decimals-mm",
         "/numbers/decimals-inch",
+        "/numbers/point-always",
         "/lines/length",
         "/arcs/largest-sweep",
         "/blocks-per-second",
@@ -403,4 +404,44 @@ fn speed() {
         mb / took
     );
     assert!(n > 200_000 && mb / written > 0.1 && mb / took > 0.1);
+}
+
+/// A block that does not fit into a line is refused, whatever kind it is; a cycle's has the most words.
+#[test]
+fn a_cycle_that_does_not_fit_is_refused() {
+    let short = from_json(
+        r#"{"format": "grainway.dialect/1", "name": "short", "version": 1, "extends": "rs274-ngc", "summary": "",
+            "lines": {"length": 48}}"#,
+    )
+    .unwrap();
+    let head = ProgramHead {
+        name: "p".into(),
+        number: 1,
+        remarks: vec![],
+        unit: Unit::Mm,
+        safe_z: 25.0,
+    };
+    let drilled = |x: f64| {
+        let up = point(10.0, 10.0).at_z(25.0);
+        let items = with([
+            Item::Move(Move::Rapid { to: up }),
+            Item::Move(Move::Hole {
+                at: point(x, -100.001),
+                retract: 21.0,
+                bottom: -2.003,
+                peck: None,
+                feed: 116.2,
+            }),
+        ]);
+        let mut out = Vec::new();
+        let done = short.write(&head, &mut items.into_iter(), &mut out);
+        done.map(|_| String::from_utf8(out).unwrap())
+    };
+    // G99 G81 X1.001 Y-100.001 Z-2.003 R21. F116.2 has 44 characters.
+    assert!(drilled(1.001).unwrap().lines().all(|l| l.len() <= 48));
+    let refused = drilled(-123_456.789);
+    assert!(
+        matches!(refused, Err(DialectError::Unsupported { .. })),
+        "{refused:?}"
+    );
 }

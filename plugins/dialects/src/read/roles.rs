@@ -1,0 +1,93 @@
+//! Words of a data file whose role is fixed, against what a controller does at them.
+//!
+//! A slip here would show late or never: with a remark for the clockwise arc's word the last motion stays in force, and a word that
+//! ends drilling and changes the unit too is noticed where the next cut goes.
+
+use crate::file::DialectFile;
+use grainway_pipeline::doc::Problem;
+
+/// Coolant's codes; shops switch dust extraction with them, so they may stand beside the spindle's.
+const BESIDE_SPINDLE: [u16; 3] = [7, 8, 9];
+
+/// Words that do something else than their keys say.
+pub fn problems(file: &DialectFile) -> Vec<Problem> {
+    let mut found = Vec::new();
+    let mut check =
+        |pointer: &str, words: Option<&str>, letter: char, codes: &[u16], beside: &[u16]| {
+            let Some(words) = words else { return };
+            if !says(words, letter, codes, beside) {
+                let allowed: Vec<String> = codes.iter().map(|c| format!("{letter}{c}")).collect();
+                found.push(Problem::new(
+                    pointer,
+                    format!(
+                        "\"{words}\" does something else; the word here is {}",
+                        allowed.join(" or ")
+                    ),
+                ));
+            }
+        };
+    let motion = &file.motion;
+    check("/motion/rapid", Some(&motion.rapid), 'G', &[0], &[]);
+    check("/motion/line", Some(&motion.line), 'G', &[1], &[]);
+    // A dialect without arcs may inherit any words for them.
+    if file.arcs.is_some() {
+        check("/motion/clockwise", Some(&motion.clockwise), 'G', &[2], &[]);
+        let word = &motion.counter_clockwise;
+        check("/motion/counter-clockwise", Some(word), 'G', &[3], &[]);
+    }
+    let units = &file.units;
+    check("/units/mm", units.mm.as_deref(), 'G', &[21, 71], &[]);
+    check("/units/inch", units.inch.as_deref(), 'G', &[20, 70], &[]);
+    if let Some(cycles) = &file.cycles {
+        check("/cycles/drill", Some(&cycles.drill), 'G', &[81], &[]);
+        check("/cycles/peck", cycles.peck.as_deref(), 'G', &[83], &[]);
+        check("/cycles/end", Some(&cycles.end), 'G', &[80], &[]);
+        let low = cycles.return_low.as_deref();
+        check("/cycles/return-low", low, 'G', &[99], &[]);
+    }
+    if let Some(spindle) = &file.spindle {
+        let backwards = spindle.counter_clockwise.as_deref();
+        check(
+            "/spindle/clockwise",
+            Some(&spindle.clockwise),
+            'M',
+            &[3],
+            &BESIDE_SPINDLE,
+        );
+        check(
+            "/spindle/counter-clockwise",
+            backwards,
+            'M',
+            &[4],
+            &BESIDE_SPINDLE,
+        );
+        check(
+            "/spindle/stop",
+            Some(&spindle.stop),
+            'M',
+            &[5],
+            &BESIDE_SPINDLE,
+        );
+    }
+    let dwell = file.dwell.as_ref().map(|d| d.word.as_str());
+    check("/dwell/word", dwell, 'G', &[4], &[]);
+    let pause = file.pause.as_ref().map(|p| p.word.as_str());
+    // Not M1, at which a controller stops only when its switch is on.
+    check("/pause/word", pause, 'M', &[0, 60], &[]);
+    found
+}
+
+/// The words are one of `codes`, once, and nothing else but codes that may stand beside it.
+fn says(words: &str, letter: char, codes: &[u16], beside: &[u16]) -> bool {
+    let mut times = 0;
+    for word in words.split_ascii_whitespace() {
+        let digits = word.strip_prefix(letter).unwrap_or_default();
+        let plain = digits.bytes().all(|b| b.is_ascii_digit());
+        match digits.parse::<u16>() {
+            Ok(code) if plain && codes.contains(&code) => times += 1,
+            Ok(code) if plain && beside.contains(&code) => {}
+            _ => return false,
+        }
+    }
+    times == 1
+}

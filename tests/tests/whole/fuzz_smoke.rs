@@ -1,0 +1,57 @@
+//! The fuzz targets over mutated inputs, without a fuzzer: a few seconds that show that the targets work and that the ordinary slips
+//! are taken. `./test fuzz` runs them for as long as one likes.
+
+use grainway_tests::fuzz::{TARGETS, Target};
+use grainway_tests::fuzz_seeds::{Random, mutated, seeds};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+/// Takes the target through its seeds and so many changes of them.
+fn smoke(name: &str, runs: u64) {
+    let target: &Target = TARGETS.iter().find(|t| t.name == name).unwrap();
+    let inputs = seeds(name).unwrap();
+    assert!(inputs.len() >= 3, "{name} has {} seeds", inputs.len());
+    for seed in &inputs {
+        (target.run)(seed);
+    }
+    for n in 0..runs {
+        let bytes = mutated(&inputs, target.words, &mut Random::new(n));
+        let done = catch_unwind(AssertUnwindSafe(|| (target.run)(&bytes)));
+        assert!(
+            done.is_ok(),
+            "{name}, change {n}: {}",
+            String::from_utf8_lossy(&bytes)
+        );
+    }
+}
+
+#[test]
+fn dialect_files_are_taken_or_refused() {
+    smoke("dialect_file", 8_000);
+}
+
+#[test]
+fn programs_are_read_whatever_they_hold() {
+    smoke("program_reader", 20_000);
+}
+
+#[test]
+fn drawings_are_read_whatever_they_hold() {
+    smoke("drawing", 2_000);
+}
+
+#[test]
+fn documents_are_read_whatever_they_hold() {
+    smoke("job_json", 2_000);
+}
+
+/// Random bytes, which no seed resembles.
+#[test]
+fn noise_is_refused() {
+    for target in TARGETS {
+        for n in 0..200 {
+            let noise =
+                [vec![0u8], n.to_string().into_bytes(), vec![b'['; 9000]].map(|v| v.repeat(n % 3));
+            (target.run)(&mutated(&noise, target.words, &mut Random::new(n as u64)));
+        }
+    }
+}
