@@ -1,5 +1,6 @@
 //! The command line. Results go to standard output, findings and progress to standard error; the exit code says how it ended.
 
+mod dialects;
 mod plugins;
 mod text;
 
@@ -77,7 +78,10 @@ enum Command {
     /// List the stages with their settings.
     Stages,
     /// List the dialects with the properties each asks of a controller.
-    Dialects,
+    Dialects {
+        #[command(subcommand)]
+        which: Option<dialects::Which>,
+    },
     /// Add, list, remove and roll back plugins.
     #[command(subcommand)]
     Plugins(plugins::Plugins),
@@ -98,6 +102,7 @@ enum Document {
     Job,
     Shop,
     Report,
+    Dialect,
 }
 
 const READY: u8 = 0;
@@ -198,12 +203,13 @@ fn dispatch(cli: &Cli, registries: &Registries) -> u8 {
         Command::Migrate { file } => migrated(cli, file),
         Command::Plugins(command) => plugins::run(cli, command),
         Command::Stages => show(cli, &stages(registries), text::stages),
-        Command::Dialects => show(cli, &dialects(registries), text::dialects),
+        Command::Dialects { which } => dialects::run(cli, registries, which.as_ref()),
         Command::Schema { document } => {
             let schema = match document {
                 Document::Job => schema_job(),
                 Document::Shop => schema_shop(),
                 Document::Report => schema_report(),
+                Document::Dialect => grainway_dialects::schema(),
             };
             show(cli, &schema, text::pretty)
         }
@@ -349,21 +355,6 @@ fn stages(registries: &Registries) -> Value {
                 "name": a.name, "version": a.version, "summary": a.summary, "needs": a.needs, "gives": a.gives,
                 "spoils": a.spoils, "settings": a.example, "schema": a.schema,
             })
-        })
-        .collect()
-}
-
-fn dialects(registries: &Registries) -> Value {
-    registries
-        .dialects
-        .names()
-        .filter_map(|n| registries.dialects.get(n))
-        .map(|d| {
-            let mut value = serde_json::to_value(d.about()).unwrap_or_default();
-            if let Some(map) = value.as_object_mut() {
-                map.insert("read-back".to_string(), d.reader().is_some().into());
-            }
-            value
         })
         .collect()
 }

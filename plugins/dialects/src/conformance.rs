@@ -1265,11 +1265,8 @@ fn compare(items: &[Item], events: &[ReadMove], allowed: f64) -> Found {
         .for_each(|(_, p)| p.samples(STEP_MM[1], &mut fine));
     let slack = allowed + 0.6 * STEP_MM[1];
     let grid = Grid::new(&fine, 4.0 * slack);
-    let mut worst: f64 = 0.0;
     for p in &coarse {
-        let d = grid.distance(*p);
-        worst = worst.max(d);
-        if d > slack {
+        if grid.distance(*p) > slack {
             return Err(format!(
                 "the planned point ({:.3}, {:.3}, {:.3}) is not passed",
                 p.x, p.y, p.z
@@ -1307,7 +1304,7 @@ fn compare(items: &[Item], events: &[ReadMove], allowed: f64) -> Found {
     let length = |total: f64, p: &Piece| total + p.length();
     let whole = plan.iter().fold(0.0, length);
     Ok(format!(
-        "{} moves, {whole:.0} mm, at most {worst:.4} mm off",
+        "{} moves, {whole:.0} mm, all within {allowed:.3} mm",
         plan.len()
     ))
 }

@@ -486,14 +486,23 @@ pub struct Language {
     pub point_required: bool,
 }
 
+/// Takes out the keys that begin with //: they are remarks for people.
+fn drop_remarks(value: &mut Value) {
+    if let Value::Object(map) = value {
+        map.retain(|key, _| !key.starts_with("//"));
+        map.values_mut().for_each(drop_remarks);
+    }
+}
+
 impl DialectFile {
-    /// Reads a dialect file; `base` gives the JSON of the dialect that it extends. All problems at once.
+    /// Reads a dialect file; keys that begin with // are remarks. `base` gives the JSON of the dialect that it extends. All problems at once.
     pub fn from_json(
         text: &str,
         base: &dyn Fn(&str) -> Option<Value>,
     ) -> Result<DialectFile, Vec<Problem>> {
         let problem = |pointer: &str, message: String| vec![Problem::new(pointer, message)];
-        let own: Value = serde_json::from_str(text).map_err(|e| problem("", e.to_string()))?;
+        let mut own: Value = serde_json::from_str(text).map_err(|e| problem("", e.to_string()))?;
+        drop_remarks(&mut own);
         let merged = match own.get("extends").and_then(Value::as_str) {
             Some(name) => {
                 let mut under = base(name).ok_or_else(|| {

@@ -99,6 +99,42 @@ pub fn from_json(text: &str) -> Result<Arc<dyn Dialect>, Vec<Problem>> {
     Ok(Arc::new(DataDialect::new(file)))
 }
 
+/// All keys of a built-in dialect, with those of what it extends.
+pub fn keys_of(name: &str) -> Option<Value> {
+    base(name)
+}
+
+/// The text of a data file that builds on a built-in dialect and changes nothing yet; a remark tells what each key is. `None` when
+/// no built-in dialect has the name.
+pub fn starter(name: &str, from: &str) -> Option<String> {
+    let keys = base(from)?;
+    let schema = schema();
+    let mut lines = vec![
+        "{".to_string(),
+        "  \"// 1\": \"Keys that begin with // are remarks. What this file does not say is as in the dialect that it extends.\",".to_string(),
+        format!("  \"format\": \"{DIALECT_FORMAT}\","),
+        format!("  \"name\": \"{name}\","),
+        "  \"version\": 1,".to_string(),
+        format!("  \"extends\": \"{from}\","),
+    ];
+    let said = ["format", "name", "version", "extends", "summary"];
+    for (key, value) in keys.as_object()? {
+        if said.contains(&key.as_str()) {
+            continue;
+        }
+        let about = schema.pointer(&format!("/properties/{key}/description"));
+        let about = about.and_then(Value::as_str).unwrap_or_default();
+        let remark = format!("{about} Now: {value}").replace('\n', " ");
+        lines.push(format!("  \"// {key}\": {},", Value::String(remark)));
+    }
+    lines.push(
+        "  \"summary\": \"Say here which properties a controller must have to read this dialect.\""
+            .to_string(),
+    );
+    lines.push("}".to_string());
+    Some(lines.join("\n") + "\n")
+}
+
 /// The dialects that are built in.
 pub fn built_in() -> Dialects {
     let mut all = Dialects::default();

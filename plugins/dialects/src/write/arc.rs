@@ -89,7 +89,8 @@ pub fn fit(
 }
 
 /// The radius to write for an arc between the rounded `start` and `end`, and the centre that it gives. `None` when the arc that a
-/// controller makes of it is farther than a count and a half from the planned one in its middle.
+/// controller makes of it is farther than a count and a half from the planned one in
+/// its middle.
 pub fn fit_radius(
     start: [i64; 2],
     end: [i64; 2],
@@ -115,7 +116,7 @@ pub fn fit_radius(
         c + out * r
     };
     let off = middle(found, radius).distance(middle(centre, planned));
-    (off <= 1.5).then(|| {
+    (off <= RADIUS_SLACK).then(|| {
         let i = found - s;
         let fitted = Fitted {
             i: i.x.round() as i64,
@@ -125,6 +126,9 @@ pub fn fit_radius(
     })
 }
 
+/// How far the middle of an arc by radius may lie from the planned one, counts. With three digits of a millimetre and five of an
+/// inch that is within what verify allows.
+const RADIUS_SLACK: f64 = 1.5;
 /// Radii above this many counts are lines in the end.
 const LARGEST_RADIUS: f64 = 9e8;
 
