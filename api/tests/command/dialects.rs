@@ -58,7 +58,7 @@ fn the_walk_to_a_dialect_as_data_is_what_it_says() {
         }
         if arguments.contains(&"try") {
             assert!(run.out.contains("corner-router") && run.out.contains("rs274-lean"));
-            assert!(run.out.contains(" R"), "arcs by radius stand in the text");
+            assert!(run.out.contains(" I"), "arcs stand in the text");
         }
     }
     assert_eq!(commands, 4);
