@@ -310,6 +310,7 @@ fn write(dialect: &dyn Dialect, unit: Unit, items: &[Item]) -> Option<String> {
         }
         Err(DialectError::Unsupported { .. } | DialectError::Plan(_)) => None,
         Err(DialectError::Io(e)) => panic!("writing to memory failed: {e}"),
+        Err(DialectError::Plugin(e)) => panic!("a data file is no plugin: {e:?}"),
     }
 }
 

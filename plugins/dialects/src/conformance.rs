@@ -360,9 +360,8 @@ impl Table<'_> {
         let round = self.round(Unit::Mm, &items)?;
         let mut planned = Vec::new();
         for item in &items {
-            match item {
-                Item::Move(Move::Line { feed, .. } | Move::Arc { feed, .. }) => planned.push(*feed),
-                _ => {}
+            if let Item::Move(Move::Line { feed, .. } | Move::Arc { feed, .. }) = item {
+                planned.push(*feed);
             }
         }
         planned.dedup();
@@ -808,7 +807,7 @@ impl Table<'_> {
             },
         ];
         for m in &bad {
-            let moves = vec![Item::Move(Move::Rapid { to: start }), Item::Move(m.clone())];
+            let moves = vec![Item::Move(Move::Rapid { to: start }), Item::Move(*m)];
             let items = with_head(self.dialect, moves);
             match write(self.dialect, Unit::Mm, &items) {
                 Err(DialectError::Plan(_) | DialectError::Unsupported { .. }) => {}
@@ -1036,7 +1035,7 @@ fn cutting(moves: &[Move]) -> Vec<Item> {
             at = at.xy().at_z(SAFE);
             items.push(Item::Move(Move::Rapid { to: at }));
         }
-        items.push(Item::Move(m.clone()));
+        items.push(Item::Move(*m));
         at = m.end(at);
         if hole {
             at = at.xy().at_z(SAFE);
