@@ -350,6 +350,8 @@ fn write(
     });
     let name = format!("{}{}", plan.name, dialect.about().ending);
     match (outcome, spooled) {
+        // A plugin's dialect that was told to stop says so as an error.
+        (Some(Err(_)), _) if cx.cancel.is_set() => Err(Stop::Cancelled),
         (Some(Ok(written)), Ok(SpoolId(sha256))) => Ok(Ok(Program {
             name,
             setup: setup.id.clone(),

@@ -67,7 +67,8 @@ fn both_examples_of_the_dialect_pass_and_agree_in_two_processes() {
             "memory",
             "describe-after",
             "threads",
-            "descriptors"
+            "descriptors",
+            "silent"
         ]
     );
     assert!(rust.rows.iter().all(|r| r.verdict == Verdict::Passed));
@@ -87,7 +88,7 @@ fn the_example_of_a_stage_passes() {
     assert_eq!(failed(&found), []);
     assert_eq!(
         (found.library.as_str(), found.rows.len()),
-        ("vacuum-zones", 14)
+        ("vacuum-zones", 15)
     );
     assert_eq!(run(&built("stage_rust")).digest, found.digest);
 }
@@ -109,6 +110,7 @@ fn what_breaks_one_rule_fails_one_check() {
         ("leaks", &["memory"]),
         ("leaves-descriptors", &["descriptors"]),
         ("leaves-threads", &["threads"]),
+        ("prints", &["silent"]),
         ("writes-anything", &["not-finite"]),
     ] {
         let found = fails(dialect);

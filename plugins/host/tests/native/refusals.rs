@@ -5,6 +5,7 @@ use grainway_host::{LoadError, load};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::atomic::{AtomicU32, Ordering};
 
 fn folder() -> PathBuf {
     PathBuf::from(env!("CARGO_TARGET_TMPDIR"))
@@ -12,10 +13,13 @@ fn folder() -> PathBuf {
 
 /// A copy of the misbehaving library with a mode switched on.
 pub(crate) fn misbehaving(mode: &str) -> PathBuf {
+    // Tests may share a process, and more than one may want the same mode.
+    static COPIES: AtomicU32 = AtomicU32::new(0);
     let copy = folder().join(format!(
-        "{}-{}.so",
+        "{}-{}-{}.so",
         mode.replace(':', "-"),
-        std::process::id()
+        std::process::id(),
+        COPIES.fetch_add(1, Ordering::Relaxed)
     ));
     std::fs::copy(built("misbehaving"), &copy).unwrap();
     let mut file = std::fs::OpenOptions::new()

@@ -1,0 +1,637 @@
+//! Checks of dialects: those that hold for any, and those of the C interface.
+
+use super::{CANCEL_PATIENCE, CANCEL_WITHIN, Trial, Verdict, grows, memory_kb, must_refuse};
+use crate::library::Library;
+use crate::native::{Failed, Handing, NativeDialect};
+use crate::programs::{Random, SAFE, cut_by, farthest, planned, program};
+use grainway_pipeline::dialect::{
+    Action, Dialect, DialectError, ProgramHead, ReadEnd, ReadMove, Written,
+};
+use grainway_pipeline::doc::Unit;
+use grainway_pipeline::geom::{Point, point};
+use grainway_pipeline::motion::{Item, Move, Spindle, StepStart};
+use grainway_pipeline::stage::Cancel;
+use grainway_pipeline::work::sha256_hex;
+use std::cell::Cell;
+use std::io::{self, BufRead, Read, Write};
+use std::ops::ControlFlow;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::thread;
+use std::time::{Duration, Instant};
+
+/// What a text may lie beside its plan besides its own rounding, mm: the project's limit on text against plan.
+const READ_BACK_MM: f64 = grainway_pipeline::tolerance::TEXT_AGAINST_PLAN_MM;
+/// Moves of the huge program.
+const HUGE: u64 = 1_000_000;
+/// Memory that the huge program may add at its peak, kB: neither its items (80 MB) nor its text fit in.
+const HUGE_KB: u64 = 32 * 1024;
+
+fn head(unit: Unit) -> ProgramHead {
+    ProgramHead {
+        name: "01-board-1".into(),
+        number: 1,
+        remarks: vec![
+            "zero: X0 Y0 at the lower left corner of the wood".into(),
+            "\"quoted\", (brackets); a % sign, \\ and\ta tab, ä × °, two\nlines".into(),
+            String::new(),
+            "long ".repeat(100),
+        ],
+        unit,
+        safe_z: SAFE,
+    }
+}
+
+/// Programs that every dialect is tried with, by name. `by_machine`: cutters are changed by the machine.
+pub fn item_sets(by_machine: bool) -> Vec<(&'static str, Vec<Item>)> {
+    let mut sets = vec![
+        ("empty", Vec::new()),
+        (
+            "one-move",
+            vec![Item::Move(Move::Rapid {
+                to: point(10.0, 20.0).at_z(SAFE),
+            })],
+        ),
+    ];
+    for seed in 1..=6 {
+        sets.push(("every-kind", program(seed, by_machine, 8)));
+    }
+    sets
+}
+
+fn written(
+    dialect: &dyn Dialect,
+    unit: Unit,
+    items: &[Item],
+) -> Result<(Vec<u8>, Written), DialectError> {
+    let mut text = Vec::new();
+    let written = dialect.write(&head(unit), &mut items.iter().cloned(), &mut text)?;
+    Ok((text, written))
+}
+
+/// Counts what is written and keeps none of it.
+#[derive(Default)]
+struct Counting(Arc<Mutex<u64>>);
+
+impl Write for Counting {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let mut count = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        *count += bytes.len() as u64;
+        Ok(bytes.len())
+    }
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// A disk that is full after so many bytes.
+struct FullAfter(usize);
+
+impl Write for FullAfter {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        if self.0 == 0 {
+            return Err(io::ErrorKind::StorageFull.into());
+        }
+        let n = bytes.len().min(self.0);
+        self.0 -= n;
+        Ok(n)
+    }
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// A program of many short lines.
+fn huge(moves: u64) -> impl Iterator<Item = Item> {
+    let start = [
+        Item::RetractFull { safe_z: SAFE },
+        Item::Spindle(Some(Spindle {
+            rpm: 18000.0,
+            clockwise: true,
+        })),
+        Item::Step(StepStart {
+            number: 1,
+            label: "huge".into(),
+        }),
+        Item::Move(Move::Rapid {
+            to: point(0.0, 0.0).at_z(SAFE),
+        }),
+    ];
+    start.into_iter().chain((0..moves).map(|k| {
+        let (row, column) = (k / 1000, k % 1000);
+        Item::Move(Move::Line {
+            to: point(column as f64 * 0.5, row as f64 * 0.25).at_z(-1.0),
+            feed: 2400.0,
+        })
+    }))
+}
+
+fn both_units() -> [Unit; 2] {
+    [Unit::Mm, Unit::Inch]
+}
+
+pub(super) fn generic_rows(dialect: &Arc<dyn Dialect>, trial: &mut Trial) {
+    let d = Arc::clone(dialect);
+    let texts = trial.check("programs", trial.deadline, move || {
+        let mut texts = Vec::new();
+        for unit in both_units() {
+            for (name, items) in item_sets(d.about().cutter_change) {
+                let place = format!("{name} in {}", unit.word());
+                let (text, written) = match written(d.as_ref(), unit, &items) {
+                    Ok(done) => done,
+                    Err(e) if may_lack(d.as_ref(), &e) => continue,
+                    Err(e) => return Err(format!("{place}: {e}")),
+                };
+                let lines = std::str::from_utf8(&text)
+                    .map_err(|_| format!("{place}: the text is not UTF-8"))?
+                    .lines()
+                    .count();
+                if lines as u64 != written.lines {
+                    return Err(format!(
+                        "{place}: says {} lines, wrote {lines}",
+                        written.lines
+                    ));
+                }
+                texts.push((place, unit, items, text, written));
+            }
+        }
+        match texts.is_empty() {
+            true => Err("not one program could be written".into()),
+            false => Ok((format!("{} programs written", texts.len()), texts)),
+        }
+    });
+    let Some(texts) = texts else {
+        trial.row("same-bytes", Verdict::Skipped, "no program was written");
+        trial.row("read-back", Verdict::Skipped, "no program was written");
+        return;
+    };
+    trial.hashes.extend(texts.iter().map(|t| sha256_hex(&t.3)));
+    let texts = Arc::new(texts);
+    let (d, t) = (Arc::clone(dialect), Arc::clone(&texts));
+    trial.plain("same-bytes", move || {
+        let again = |d: &dyn Dialect| {
+            for (place, unit, items, text, figures) in t.iter() {
+                let (now, now_figures) =
+                    written(d, *unit, items).map_err(|e| format!("{place}: {e}"))?;
+                if now != *text || now_figures != *figures {
+                    return Err(format!("{place}: the same input gave another text"));
+                }
+            }
+            Ok(())
+        };
+        again(d.as_ref())?;
+        thread::scope(|s| {
+            let others: Vec<_> = (0..2).map(|_| s.spawn(|| again(d.as_ref()))).collect();
+            others
+                .into_iter()
+                .try_for_each(|o| o.join().unwrap_or(Err("a thread panicked".into())))
+        })?;
+        Ok("the same input gave the same bytes, on three threads".into())
+    });
+    let d = Arc::clone(dialect);
+    trial.plain("huge", move || {
+        let count = Counting::default();
+        let early = Arc::clone(&count.0);
+        let mut handed = 0u64;
+        let mut streams = false;
+        let mut items = huge(HUGE).inspect(|_| {
+            handed += 1;
+            if handed == HUGE / 2 {
+                streams = *early.lock().unwrap_or_else(PoisonError::into_inner) > 0;
+            }
+        });
+        let (_, peak_before) = memory_kb();
+        let mut count = count;
+        let start = Instant::now();
+        let done = d.write(&head(Unit::Mm), &mut items, &mut count);
+        drop(items);
+        if let Err(e) = done {
+            if may_lack(d.as_ref(), &e) {
+                return Ok(format!("cannot be tried: {e}"));
+            }
+            return Err(e.to_string());
+        }
+        let (_, peak) = memory_kb();
+        if !streams {
+            return Err(
+                "holds the whole program: not a byte came before half of its items were asked for"
+                    .into(),
+            );
+        }
+        let grown = peak.saturating_sub(peak_before);
+        if grown > HUGE_KB {
+            return Err(format!("takes {grown} kB of memory for a million moves"));
+        }
+        Ok(format!(
+            "a million moves in {:.1} s, memory bounded",
+            start.elapsed().as_secs_f64()
+        ))
+    });
+    let (d, t) = (Arc::clone(dialect), Arc::clone(&texts));
+    trial.plain("full-disk", move || {
+        for (place, unit, items, text, _) in t.iter() {
+            for room in [0, text.len() / 2, text.len() - 1] {
+                let mut disk = FullAfter(room);
+                match d.write(&head(*unit), &mut items.iter().cloned(), &mut disk) {
+                    Err(DialectError::Io(_)) => {}
+                    Err(e) => return Err(format!("{place}: a full disk became: {e}")),
+                    Ok(_) => return Err(format!("{place}: a full disk was not noticed")),
+                }
+            }
+        }
+        Ok("a full disk ends the program".into())
+    });
+    if dialect.reader().is_none() {
+        for check in ["read-back", "damaged-texts"] {
+            let why = "its texts cannot be read back: programs are withheld unless the shop accepts them unverified";
+            trial.row(check, Verdict::Skipped, why);
+        }
+        return;
+    }
+    let (d, t) = (Arc::clone(dialect), Arc::clone(&texts));
+    trial.plain("read-back", move || {
+        let mut worst: f64 = 0.0;
+        for (place, _, items, text, written) in t.iter() {
+            let off = read_back(d.as_ref(), items, text, written)
+                .map_err(|what| format!("{place}: {what}"))?;
+            worst = worst.max(off);
+        }
+        Ok(format!(
+            "every text reads back; the farthest point lies {worst:.4} mm off its plan"
+        ))
+    });
+    let (d, t) = (Arc::clone(dialect), texts);
+    trial.plain("damaged-texts", move || {
+        let mut r = Random::new(11);
+        let mut cases = 0;
+        for (place, _, _, text, _) in t.iter() {
+            for _ in 0..40 {
+                let damaged = damaged(text, &mut r);
+                cases += 1;
+                if let (_, ReadEnd::Io(what)) = read(d.as_ref(), &damaged) {
+                    return Err(format!("{place}, damaged: {what}"));
+                }
+            }
+        }
+        Ok(format!("{cases} damaged texts were read to their ends"))
+    });
+}
+
+/// The error only says what the description says already.
+fn may_lack(dialect: &dyn Dialect, error: &DialectError) -> bool {
+    let about = dialect.about();
+    let whole = about.pauses && about.spindle && about.decimals_inch > 0;
+    matches!(error, DialectError::Unsupported { .. }) && !whole
+}
+
+fn read(dialect: &dyn Dialect, text: &[u8]) -> (Vec<ReadMove>, ReadEnd) {
+    let mut seen = Vec::new();
+    let Some(reader) = dialect.reader() else {
+        return (seen, ReadEnd::Io("there is no reader".into()));
+    };
+    let end = reader.read(&mut &*text, &mut |m| {
+        seen.push(m);
+        ControlFlow::Continue(())
+    });
+    (seen, end)
+}
+
+/// Reads a text and compares it with what it was written from; the largest distance of a planned point from what was read, mm.
+fn read_back(
+    dialect: &dyn Dialect,
+    items: &[Item],
+    text: &[u8],
+    written: &Written,
+) -> Result<f64, String> {
+    let (seen, end) = read(dialect, text);
+    match end {
+        ReadEnd::Complete { lines, ended } if lines == written.lines && ended => {}
+        other => return Err(format!("reading ended with {other:?}")),
+    }
+    for m in &seen {
+        match &m.action {
+            Action::Fault { code, message } => {
+                return Err(format!("line {}: {code}: {message}", m.line));
+            }
+            Action::Line | Action::Arc { .. }
+                if m.from.point().is_none() || m.to.point().is_none() =>
+            {
+                return Err(format!("line {}: cuts with an unknown position", m.line));
+            }
+            Action::Line | Action::Arc { .. } if m.feed.is_none_or(|f| f <= 0.0) => {
+                return Err(format!("line {}: cuts without a feed", m.line));
+            }
+            _ => {}
+        }
+    }
+    let steps: Vec<(u32, u64)> = seen
+        .iter()
+        .filter_map(|m| match m.action {
+            Action::Step { number } => Some((number, m.line)),
+            _ => None,
+        })
+        .collect();
+    let wanted = items.iter().filter(|i| matches!(i, Item::Step(_))).count();
+    if steps != written.restarts || steps.len() != wanted {
+        return Err("the steps that were read are not those that were written".into());
+    }
+    let pauses = |seen: &[ReadMove]| {
+        seen.iter()
+            .filter(|m| matches!(m.action, Action::Pause { .. }))
+            .count()
+    };
+    let wanted = items
+        .iter()
+        .filter(|i| matches!(i, Item::Pause { .. }))
+        .count();
+    if pauses(&seen) < wanted {
+        return Err(format!("{} pauses were read of {wanted}", pauses(&seen)));
+    }
+    // Read paths are sampled at this step, so a point of a path lies at most half a step from a sample.
+    let step = 0.01;
+    let (plan, cut) = (planned(items, 0.7), cut_by(&seen, step));
+    let off = farthest(&plan, &cut).max(farthest(&cut_by(&seen, 0.7), &planned(items, step)));
+    let allowed = (READ_BACK_MM + written.rounding_mm).hypot(step / 2.0);
+    match off <= allowed {
+        true => Ok(off),
+        false => Err(format!(
+            "the text lies {off:.4} mm off its plan, more than {allowed:.4}"
+        )),
+    }
+}
+
+fn damaged(text: &[u8], r: &mut Random) -> Vec<u8> {
+    let mut bytes = text.to_vec();
+    for _ in 0..=r.below(4) {
+        if bytes.is_empty() {
+            break;
+        }
+        let at = r.below(bytes.len() as u64) as usize;
+        match r.below(6) {
+            0 => bytes[at] = b'\n',
+            1 => bytes[at] = (32 + r.below(95)) as u8,
+            2 => bytes[at] = r.below(256) as u8,
+            3 => {
+                bytes.remove(at);
+            }
+            4 => {
+                bytes.splice(at..at, std::iter::repeat_n(b'9', 400));
+            }
+            _ => bytes.truncate(at),
+        }
+    }
+    bytes
+}
+
+/// A text without an end.
+struct Endless {
+    text: Vec<u8>,
+    at: usize,
+}
+
+impl Read for Endless {
+    fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
+        let piece = self.fill_buf()?;
+        let n = piece.len().min(into.len());
+        into[..n].copy_from_slice(&piece[..n]);
+        self.consume(n);
+        Ok(n)
+    }
+}
+
+impl BufRead for Endless {
+    fn fill_buf(&mut self) -> io::Result<&[u8]> {
+        if self.at >= self.text.len() {
+            self.at = 0;
+        }
+        Ok(&self.text[self.at..])
+    }
+    fn consume(&mut self, n: usize) {
+        self.at += n;
+    }
+}
+
+/// Moves and other items, each with one number that is not finite.
+fn not_finite() -> Vec<Item> {
+    let mut all = Vec::new();
+    for bad in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY] {
+        let at = |k: usize| {
+            let mut p = [10.0, 20.0, 5.0];
+            p[k] = bad;
+            point(p[0], p[1]).at_z(p[2])
+        };
+        for k in 0..3 {
+            all.push(Item::Move(Move::Rapid { to: at(k) }));
+            all.push(Item::Move(Move::Line {
+                to: at(k),
+                feed: 900.0,
+            }));
+        }
+        let arc = |centre: Point, sweep: f64, dz: f64, feed: f64| {
+            Item::Move(Move::Arc {
+                centre,
+                sweep,
+                dz,
+                feed,
+            })
+        };
+        let hole = |at: Point, retract: f64, bottom: f64, peck: f64, feed: f64| {
+            Item::Move(Move::Hole {
+                at,
+                retract,
+                bottom,
+                peck: Some(peck),
+                feed,
+            })
+        };
+        let p = point(10.0, 20.0);
+        all.extend([
+            Item::Move(Move::Line {
+                to: point(1.0, 1.0).at_z(1.0),
+                feed: bad,
+            }),
+            arc(point(bad, 0.0), 1.0, 0.0, 900.0),
+            arc(point(0.0, bad), 1.0, 0.0, 900.0),
+            arc(p, bad, 0.0, 900.0),
+            arc(p, 1.0, bad, 900.0),
+            arc(p, 1.0, 0.0, bad),
+            hole(point(bad, 0.0), 5.0, -5.0, 2.0, 300.0),
+            hole(point(0.0, bad), 5.0, -5.0, 2.0, 300.0),
+            hole(p, bad, -5.0, 2.0, 300.0),
+            hole(p, 5.0, bad, 2.0, 300.0),
+            hole(p, 5.0, -5.0, bad, 300.0),
+            hole(p, 5.0, -5.0, 2.0, bad),
+            Item::Spindle(Some(Spindle {
+                rpm: bad,
+                clockwise: true,
+            })),
+            Item::Dwell { seconds: bad },
+        ]);
+    }
+    all
+}
+
+/// What a dialect of the C interface must bear besides.
+pub(super) fn native_rows(library: &Library, dialect: &Arc<NativeDialect>, trial: &mut Trial) {
+    let start = || {
+        vec![
+            Item::RetractFull { safe_z: SAFE },
+            Item::Move(Move::Rapid {
+                to: point(1.0, 2.0).at_z(SAFE),
+            }),
+        ]
+    };
+    let d = Arc::clone(dialect);
+    trial.plain("bad-head", move || {
+        let longer = format!("{{\"name\": \"{}\"", "x".repeat(100_000));
+        let heads = [
+            &b""[..],
+            b"nonsense",
+            b"[]",
+            b"{}",
+            b"{\"name\": \"a\", \"number\": 1, \"remarks\": [], \"unit\": \"ell\", \"safe_z\": 1.0}",
+            b"{\"name\": \"a\", \"number\": -1, \"remarks\": [], \"unit\": \"mm\", \"safe_z\": 1.0}",
+            b"{\"name\": \"a\", \"number\": 1, \"remarks\": [], \"unit\": \"mm\", \"safe_z\": null}",
+            b"\xff\xfe",
+            longer.as_bytes(),
+        ];
+        for bytes in heads {
+            let handing = Handing {
+                head: Some(bytes),
+                ..Handing::default()
+            };
+            let mut items = start().into_iter();
+            let result = d.write_as(&head(Unit::Mm), &mut items, &mut io::sink(), handing);
+            let shown: String = String::from_utf8_lossy(bytes).chars().take(100).collect();
+            must_refuse(&format!("the head {shown:?}"), result)?;
+        }
+        Ok("heads that cannot be read are refused".into())
+    });
+    let d = Arc::clone(dialect);
+    trial.plain("wrong-size", move || {
+        for size in [0, 8, 24] {
+            let handing = Handing {
+                size: Some(size),
+                ..Handing::default()
+            };
+            let mut items = start().into_iter();
+            let result = d.write_as(&head(Unit::Mm), &mut items, &mut io::sink(), handing);
+            must_refuse(&format!("a host's table of {size} bytes"), result)?;
+        }
+        let handing = Handing {
+            torn: true,
+            ..Handing::default()
+        };
+        let label = Item::Label("a text that lies nowhere".into());
+        let mut items = start().into_iter().chain([label]);
+        let result = d.write_as(&head(Unit::Mm), &mut items, &mut io::sink(), handing);
+        must_refuse("a text outside its batch", result)?;
+        Ok("a table too small and a text outside its batch are refused".into())
+    });
+    let d = Arc::clone(dialect);
+    trial.plain("not-finite", move || {
+        let handing = Handing {
+            raw: true,
+            ..Handing::default()
+        };
+        for item in not_finite() {
+            let mut items = start().into_iter().chain([item.clone()]);
+            match d.write_as(&head(Unit::Mm), &mut items, &mut io::sink(), handing) {
+                Err(Failed::Refused(_) | Failed::Unsupported(_)) => {}
+                Err(other) => return Err(format!("{item:?}: {}", other.sentence())),
+                Ok(_) => return Err(format!("writes {item:?}")),
+            }
+        }
+        Ok("numbers that are not finite are refused".into())
+    });
+    let d = Arc::clone(dialect);
+    trial.plain("stops-when-told", move || {
+        let deaf = Cell::new(0);
+        let handing = Handing {
+            deaf: Some(&deaf),
+            ..Handing::default()
+        };
+        let mut items = huge(100_000);
+        let result = d.write_as(&head(Unit::Mm), &mut items, &mut FullAfter(10_000), handing);
+        match (result, deaf.get()) {
+            (Err(Failed::Io(_)), 0) => Ok("a failed callback ends the call at once".into()),
+            (Err(Failed::Io(_)), n) => Err(format!("goes on {n} times after a callback failed")),
+            (Err(other), _) => Err(other.sentence()),
+            (Ok(_), _) => Err("a full disk was not noticed".into()),
+        }
+    });
+    cancel_rows(library, &dialect.about().name, trial);
+    let d = Arc::clone(dialect);
+    trial.plain("memory", move || {
+        let run = || {
+            let items = program(1, d.about().cutter_change, 4);
+            let done = written(d.as_ref(), Unit::Mm, &items);
+            if let Ok((text, _)) = done
+                && d.reader().is_some()
+            {
+                let _ = read(d.as_ref(), &text);
+            }
+        };
+        grows(run)
+    });
+}
+
+/// Cancelling a program without an end, and the reading of a text without one.
+fn cancel_rows(library: &Library, name: &str, trial: &mut Trial) {
+    let native = |cancel: &Arc<Cancel>| {
+        let mut all = library.native_dialects(cancel).into_iter();
+        all.find(|d| d.about().name == name)
+    };
+    let cancel = Arc::new(Cancel::default());
+    if let Some(d) = native(&cancel) {
+        trial.check("cancel-writing", CANCEL_PATIENCE, move || {
+            let mut endless = (0..).flat_map(|_| huge(1000));
+            let h = head(Unit::Mm);
+            let took = cancelled(&cancel, || {
+                d.write_as(&h, &mut endless, &mut io::sink(), Handing::default())
+                    .map(|_| ())
+            })?;
+            Ok((took, ()))
+        });
+    }
+    let cancel = Arc::new(Cancel::default());
+    if let Some(d) = native(&cancel).filter(|d| d.reader().is_some()) {
+        trial.check("cancel-reading", CANCEL_PATIENCE, move || {
+            // Texts of one program after the other: much of it is faults, all of it must be read.
+            let items = program(1, d.about().cutter_change, 8);
+            let plain = written(&d, Unit::Mm, &items);
+            let (text, _) = plain.map_err(|e| e.to_string())?;
+            let mut endless = Endless { text, at: 0 };
+            let took = cancelled(&cancel, || {
+                d.read_as(&mut endless, &mut |_| ControlFlow::Continue(()))
+            })?;
+            Ok((took, ()))
+        });
+    }
+}
+
+/// Sets the flag after a moment, and says how soon the call ended after that.
+fn cancelled(
+    cancel: &Arc<Cancel>,
+    call: impl FnOnce() -> Result<(), Failed>,
+) -> Result<String, String> {
+    let flag = Arc::clone(cancel);
+    let setter = thread::spawn(move || {
+        thread::sleep(Duration::from_millis(50));
+        flag.set();
+        Instant::now()
+    });
+    let result = call();
+    let took = setter.join().map_or(Duration::ZERO, |set| set.elapsed());
+    match result {
+        Err(Failed::Cancelled) if took <= CANCEL_WITHIN => Ok(format!(
+            "ends {} ms after it was cancelled",
+            took.as_millis()
+        )),
+        Err(Failed::Cancelled) => Err(format!(
+            "ends {} ms after it was cancelled",
+            took.as_millis()
+        )),
+        Err(other) => Err(other.sentence()),
+        Ok(()) => Err("says that something without an end is done".into()),
+    }
+}
