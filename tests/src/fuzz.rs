@@ -1,7 +1,8 @@
 //! What is done with arbitrary bytes, once for the fuzzer (`tests/fuzz`) and once for the smoke run that needs none.
 //!
 //! A function returns when the bytes were taken or refused as they should be, and panics when a promise is broken. It knows nothing
-//! of the fuzzer and depends on the pipeline, the stages and the dialects only, so that an instrumented build stays small.
+//! of the fuzzer and depends on the pipeline, the stages, the dialects and the plugins' host only, so that an instrumented build
+//! stays small.
 #![allow(
     clippy::panic,
     reason = "a broken promise ends the run, which is how a fuzzer hears of it"
@@ -34,8 +35,8 @@ pub struct Target {
     pub words: &'static [&'static str],
 }
 
-/// All targets. The border to native plugins is to stand here too, once it is there.
-pub const TARGETS: [Target; 4] = [
+/// All targets.
+pub const TARGETS: [Target; 5] = [
     Target {
         name: "dialect_file",
         run: dialect_file,
@@ -55,6 +56,11 @@ pub const TARGETS: [Target; 4] = [
         name: "job_json",
         run: job_json,
         words: &DOCUMENT_WORDS,
+    },
+    Target {
+        name: "plugin_boundary",
+        run: plugin_boundary,
+        words: &grainway_host::puppet::WORDS,
     },
 ];
 
@@ -310,7 +316,7 @@ fn write(dialect: &dyn Dialect, unit: Unit, items: &[Item]) -> Option<String> {
         }
         Err(DialectError::Unsupported { .. } | DialectError::Plan(_)) => None,
         Err(DialectError::Io(e)) => panic!("writing to memory failed: {e}"),
-        Err(DialectError::Plugin(e)) => panic!("a data file is no plugin: {e:?}"),
+        Err(DialectError::Plugin(what)) => panic!("data has no plugin: {what}"),
     }
 }
 
@@ -978,6 +984,13 @@ fn again<T: Serialize + DeserializeOwned + PartialEq>(document: &T) {
         Ok(second) => assert!(second == *document, "reads otherwise: {text}"),
         Err(e) => panic!("{e}\n{text}"),
     }
+}
+
+// ---- native plugins
+
+/// Both sides of the border to native plugins: frames of a job's process, descriptions, programs, what was read, patches.
+pub fn plugin_boundary(bytes: &[u8]) {
+    grainway_host::puppet::take(bytes);
 }
 
 // ---- bytes

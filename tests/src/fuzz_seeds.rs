@@ -18,6 +18,7 @@ pub fn seeds(target: &str) -> Result<Vec<Vec<u8>>, String> {
         "program_reader" => programs(),
         "drawing" => drawings(),
         "job_json" => documents(),
+        "plugin_boundary" => Ok(grainway_host::puppet::seeds()),
         other => Err(format!("no seeds for {other}")),
     }
 }

@@ -15,6 +15,8 @@ pub mod loaded;
 pub mod native;
 pub mod outcome;
 pub mod programs;
+#[cfg(feature = "puppet")]
+pub mod puppet;
 pub mod store;
 
 pub use child::{End, Ended, Spec, StageAt, run};

@@ -415,7 +415,7 @@ fn checked(path: &Path, pointer: *const abi::Plugin) -> Result<abi::Plugin, Load
 }
 
 /// The description, checked as far as the host relies on it.
-fn described(path: &Path, bytes: &[u8]) -> Result<LibraryAbout, LoadError> {
+pub(crate) fn described(path: &Path, bytes: &[u8]) -> Result<LibraryAbout, LoadError> {
     let bad = |pointer: String, what: String| LoadError::Description {
         path: path.into(),
         pointer,

@@ -3,4 +3,4 @@
 #[path = "../../src/fuzz.rs"]
 mod fuzz;
 
-pub use fuzz::{TARGETS, dialect_file, drawing, job_json, program_reader};
+pub use fuzz::{TARGETS, dialect_file, drawing, job_json, plugin_boundary, program_reader};

@@ -44,6 +44,11 @@ fn documents_are_read_whatever_they_hold() {
     smoke("job_json", 2_000);
 }
 
+#[test]
+fn plugins_are_borne_whatever_they_do() {
+    smoke("plugin_boundary", 20_000);
+}
+
 /// Random bytes, which no seed resembles.
 #[test]
 fn noise_is_refused() {
