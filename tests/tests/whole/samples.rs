@@ -51,6 +51,39 @@ fn every_sample_is_ready_in_every_dialect_that_can_hold_it() {
     }
 }
 
+/// The ways of saying an arc that no built-in dialect uses, in both units.
+#[test]
+fn samples_are_ready_with_arcs_by_radius_and_turned_axes() {
+    let keys = [
+        r#""arcs": {"centre": "radius", "largest-sweep": 90.0}, "language": {"letters": "FGMPRSXYZ", "radius-arcs": true}"#,
+        r#""axes": {"x": "-Y", "y": "-X"}, "arcs": {"centre": "absolute", "shortest-mm": 0.05}"#,
+        r#""axes": {"x": "-X", "y": "Y"}, "numbers": {"feed-per": "second", "feed-decimals-mm": 2, "feed-decimals-inch": 4}"#,
+    ];
+    for keys in keys {
+        let own = grainway_dialects::from_json(&format!(
+            r#"{{"format": "grainway.dialect/1", "name": "own", "version": 1, "extends": "rs274-lean", "summary": "x", {keys}}}"#
+        ))
+        .unwrap();
+        let mut dialects = grainway_dialects::built_in();
+        dialects.add(own);
+        for name in SAMPLES {
+            for unit in [Unit::Mm, Unit::Inch] {
+                let mut loaded = load(&sample(name)).unwrap();
+                for machine in loaded.work.documents.shop.machines.values_mut() {
+                    machine.dialect = "own".to_string();
+                    machine.program_unit = unit;
+                }
+                let made = run(loaded, &grainway_stages::built_in(), &dialects).unwrap();
+                assert!(
+                    made.ready(),
+                    "{name}, {unit:?}, {keys}: {:#?}",
+                    made.errors()
+                );
+            }
+        }
+    }
+}
+
 /// The reading bench in a dialect whose files hold so many lines.
 fn in_short_files(most_lines: u64) -> Made {
     let short = grainway_dialects::from_json(&format!(

@@ -88,15 +88,14 @@ pub fn fit(
     })
 }
 
-/// The radius to write for an arc between the rounded `start` and `end`, and the centre that it gives. `None` when the arc that a
-/// controller makes of it is farther than a count and a half from the planned one in
-/// its middle.
+/// The radius to write for an arc between the rounded `start` and `end`, the centre that a controller finds from it, and how far its
+/// middle then lies beside the planned arc. `None` when that is more than a count.
 pub fn fit_radius(
     start: [i64; 2],
     end: [i64; 2],
     centre: Point,
     sweep: f64,
-) -> Option<(i64, Fitted)> {
+) -> Option<(i64, Fitted, f64)> {
     let s = point(start[0] as f64, start[1] as f64);
     let e = point(end[0] as f64, end[1] as f64);
     let half = 0.5 * s.distance(e);
@@ -110,25 +109,23 @@ pub fn fit_radius(
     let normal = (e - s).left() * (0.5 / half);
     let side = if sweep > 0.0 { height } else { -height };
     let found = s.lerp(e, 0.5) + normal * side;
-    // Radii past half a turn change side; those are written as two arcs.
-    let middle = |c: Point, r: f64| {
-        let out = if sweep > 0.0 { -normal } else { normal };
-        c + out * r
-    };
-    let off = middle(found, radius).distance(middle(centre, planned));
+    // Seen from the planned centre, the middle must lie at the planned radius. Where along the arc it lies says nothing: a short
+    // chord's rounding turns its normal.
+    let out = if sweep > 0.0 { -normal } else { normal };
+    let off = ((found + out * radius).distance(centre) - planned).abs();
     (off <= RADIUS_SLACK).then(|| {
         let i = found - s;
         let fitted = Fitted {
             i: i.x.round() as i64,
             j: i.y.round() as i64,
         };
-        (radius as i64, fitted)
+        (radius as i64, fitted, off)
     })
 }
 
-/// How far the middle of an arc by radius may lie from the planned one, counts. With three digits of a millimetre and five of an
-/// inch that is within what verify allows.
-const RADIUS_SLACK: f64 = 1.5;
+/// How far the middle of an arc by radius may lie beside the planned one, counts: with the rounding of its ends it stays within what
+/// verify allows at four digits of an inch.
+const RADIUS_SLACK: f64 = 1.0;
 /// Radii above this many counts are lines in the end.
 const LARGEST_RADIUS: f64 = 9e8;
 

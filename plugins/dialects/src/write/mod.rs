@@ -847,7 +847,10 @@ impl<'a> Writer<'a> {
             (start[0] + fitted.i) as f64 / self.per_mm,
             (start[1] + fitted.j) as f64 / self.per_mm,
         );
-        let off = written_centre.distance(centre);
+        // A centre found from a radius may slide along with a short chord's rounding and the arc stay where it is.
+        let off = radius_said.map_or(written_centre.distance(centre), |(.., off)| {
+            off / self.per_mm
+        });
         self.written.rounding_mm = self.written.rounding_mm.max(off);
         let rises = self.told[2] != Some(counts[2]);
         let words = Words {
