@@ -3,6 +3,7 @@
 //! It knows a dialect by its traits alone, so that data files, built-in dialects and native ones pass the same checks. A program is
 //! compared with its plan as a path: every planned point is passed, nothing else is, and the ends of the moves come in their order.
 
+use crate::programs::{Near, Random, SAFE, cut_by, cut_in, planned};
 use grainway_pipeline::dialect::{
     Action, Dialect, DialectError, ProgramHead, ReadEnd, ReadMove, Written,
 };
@@ -14,8 +15,6 @@ use std::f64::consts::{FRAC_PI_2, TAU};
 use std::io::Write;
 use std::ops::ControlFlow;
 
-/// Safe height of the programs, mm.
-const SAFE: f64 = 25.0;
 /// The published limit on the difference of an arc's two radii (NISTIR 6556, 3.5.3.2), mm, and while inches are in force.
 const ARC_LIMIT_MM: [f64; 2] = [0.002, 0.0002 * 25.4];
 /// Paths are sampled about this far apart, mm; what was planned, coarsely, what was read, finely.
@@ -396,7 +395,7 @@ impl Table<'_> {
 
     /// Coordinates lie within half a count of the planned ones.
     fn rounding(&self) -> Found {
-        let mut random = Random(11);
+        let mut random = Random::new(11);
         let mut worst: f64 = 0.0;
         for (unit, decimals) in [
             (Unit::Mm, self.dialect.about().decimals_mm),
@@ -409,7 +408,7 @@ impl Table<'_> {
             let mut moves = Vec::new();
             for _ in 0..50 {
                 moves.push(Move::Line {
-                    to: random.place().at_z(random.between(0.0, 10.0)),
+                    to: place(&mut random).at_z(random.between(0.0, 10.0)),
                     feed: 1000.0,
                 });
             }
@@ -633,23 +632,37 @@ impl Table<'_> {
                 round.written.restarts.len()
             ));
         }
+        // The marks around a whole program are missing, since its beginning is; the cutter's length is the operator's to call.
+        let bad = |events: &[ReadMove]| {
+            events.iter().find_map(|e| match &e.action {
+                Action::Fault { code, message }
+                    if *code != "percent" && *code != "length-offset" =>
+                {
+                    Some((e.line, message.clone()))
+                }
+                _ => None,
+            })
+        };
         let lines: Vec<&str> = round.text.split_inclusive('\n').collect();
         for &(number, line) in &round.written.restarts {
             let Some(rest) = usize::try_from(line).ok().and_then(|l| lines.get(l - 1..)) else {
                 return Err(format!("step {number} has no line {line}"));
             };
-            let events = read(self.dialect, &rest.concat())?;
-            // The marks around a whole program are missing, since its beginning is; the cutter's length is the operator's to call.
-            let fault = events.iter().find_map(|e| match &e.action {
-                Action::Fault { code, message }
-                    if *code != "percent" && *code != "length-offset" =>
-                {
-                    Some(format!("line {}: {message}", line + e.line - 1))
+            let alone = read(self.dialect, &rest.concat())?;
+            // Where a heading says what the rest counts in, the controller has read it whatever line it goes on from.
+            let (events, before) = match bad(&alone) {
+                None => (alone, line.saturating_sub(1)),
+                Some(_) => {
+                    let heading = lines.first().copied().unwrap_or_default();
+                    let text = format!("{heading}{}", rest.concat());
+                    (read(self.dialect, &text)?, line.saturating_sub(2))
                 }
-                _ => None,
-            });
-            if let Some(fault) = fault {
-                return Err(format!("taken up at step {number}, {fault}"));
+            };
+            if let Some((l, message)) = bad(&events) {
+                return Err(format!(
+                    "taken up at step {number}, line {}: {message}",
+                    before + l
+                ));
             }
             let mut first = true;
             for e in &events {
@@ -657,7 +670,7 @@ impl Table<'_> {
                 if cut && (e.feed.is_none() || about.spindle && e.spindle.is_none()) {
                     return Err(format!(
                         "taken up at step {number}, line {}: a cut without feed or spindle",
-                        line + e.line - 1
+                        before + e.line
                     ));
                 }
                 if first && matches!(e.action, Action::Rapid | Action::Line) {
@@ -666,7 +679,7 @@ impl Table<'_> {
                     if !up {
                         return Err(format!(
                             "taken up at step {number}, line {}: not the height first",
-                            line + e.line - 1
+                            before + e.line
                         ));
                     }
                 }
@@ -756,7 +769,10 @@ impl Table<'_> {
                     line.len()
                 ));
             }
-            if let Some(b) = line.bytes().find(|b| !(0x20..0x7f).contains(b)) {
+            if let Some(b) = line
+                .bytes()
+                .find(|b| *b != b'\t' && !(0x20..0x7f).contains(b))
+            {
                 return Err(format!("line {}: the byte {b}", i + 1));
             }
         }
@@ -778,10 +794,6 @@ impl Table<'_> {
             },
             Move::Line {
                 to: point(f64::INFINITY, 0.0).at_z(5.0),
-                feed: 100.0,
-            },
-            Move::Line {
-                to: point(1e300, 0.0).at_z(5.0),
                 feed: 100.0,
             },
             Move::Line {
@@ -905,17 +917,17 @@ impl Table<'_> {
         moves.extend(arcs());
         let items = with_head(self.dialect, cutting(&moves));
         let (text, _) = write(self.dialect, Unit::Mm, &items).map_err(|e| e.to_string())?;
-        let mut random = Random(5);
+        let mut random = Random::new(5);
         let mut faults = 0;
         for _ in 0..200 {
             let mut bytes = text.clone().into_bytes();
-            for _ in 0..1 + random.next() % 4 {
-                let at = random.next() as usize % bytes.len().max(1);
+            for _ in 0..1 + random.below(4) {
+                let at = random.below(bytes.len().max(1) as u64) as usize;
                 if bytes.is_empty() {
                     break;
                 }
-                match random.next() % 3 {
-                    0 => bytes[at] = (random.next() % 256) as u8,
+                match random.below(3) {
+                    0 => bytes[at] = (random.below(256)) as u8,
                     1 => {
                         bytes.remove(at);
                     }
@@ -1124,7 +1136,7 @@ fn short_arcs() -> Vec<Move> {
 }
 
 fn many_arcs() -> Vec<Move> {
-    let mut random = Random(3);
+    let mut random = Random::new(3);
     let mut moves = Vec::new();
     let mut at = point(5.0, 5.0);
     for _ in 0..100 {
@@ -1151,6 +1163,10 @@ fn holes(peck: Option<f64>) -> Vec<Move> {
         .collect()
 }
 
+fn place(random: &mut Random) -> Point {
+    point(random.between(-50.0, 300.0), random.between(-50.0, 300.0))
+}
+
 fn write(d: &dyn Dialect, unit: Unit, items: &[Item]) -> Result<(String, Written), DialectError> {
     let mut out = Vec::new();
     let written = d.write(&head(unit), &mut items.iter().cloned(), &mut out)?;
@@ -1172,121 +1188,62 @@ fn read(d: &dyn Dialect, text: &str) -> Result<Vec<ReadMove>, String> {
 
 // ---- comparing
 
-/// A stretch of a cutting path.
-enum Piece {
-    Line(Point3, Point3),
-    Arc(Point3, Point, f64, f64),
-}
-
-impl Piece {
-    fn length(&self) -> f64 {
-        match self {
-            Piece::Line(a, b) => a.xy().distance(b.xy()).hypot(b.z - a.z),
-            Piece::Arc(a, c, sweep, dz) => (a.xy().distance(*c) * sweep.abs()).hypot(*dz),
-        }
-    }
-    fn at(&self, t: f64) -> Point3 {
-        match self {
-            Piece::Line(a, b) => a.xy().lerp(b.xy(), t).at_z(a.z + (b.z - a.z) * t),
-            Piece::Arc(a, c, sweep, dz) => {
-                (*c + (a.xy() - *c).rotated(sweep * t)).at_z(a.z + dz * t)
-            }
-        }
-    }
-    fn samples(&self, step: f64, out: &mut Vec<Point3>) {
-        let n = (self.length() / step).ceil().max(1.0);
-        out.extend((0..=n as u64).map(|k| self.at(k as f64 / n)));
-    }
-}
-
-/// The planned path, and the ends of its moves in order.
-fn planned(items: &[Item]) -> (Vec<Piece>, Vec<Point3>) {
-    let (mut pieces, mut ends) = (Vec::new(), Vec::new());
+/// The ends of the plan's cutting moves, in order.
+fn ends(items: &[Item]) -> Vec<Point3> {
+    let mut ends = Vec::new();
     let mut at = point(0.0, 0.0).at_z(SAFE);
     for item in items {
         let Item::Move(m) = item else { continue };
-        match m {
-            Move::Rapid { .. } => {}
-            Move::Line { to, .. } => pieces.push(Piece::Line(at, *to)),
-            Move::Arc {
-                centre, sweep, dz, ..
-            } => pieces.push(Piece::Arc(at, *centre, *sweep, *dz)),
-            Move::Hole {
-                at,
-                retract,
-                bottom,
-                ..
-            } => {
-                pieces.push(Piece::Line(at.at_z(*retract), at.at_z(*bottom)));
-                ends.push(at.at_z(*bottom));
-            }
-        }
         at = m.end(at);
-        if matches!(m, Move::Line { .. } | Move::Arc { .. }) {
-            ends.push(at);
+        match m {
+            Move::Line { .. } | Move::Arc { .. } => ends.push(at),
+            Move::Hole { at, bottom, .. } => ends.push(at.at_z(*bottom)),
+            Move::Rapid { .. } => {}
         }
     }
-    (pieces, ends)
-}
-
-fn seen(events: &[ReadMove]) -> Result<Vec<(u64, Piece)>, String> {
-    let mut pieces = Vec::new();
-    for e in events {
-        let between = || match (e.from.point(), e.to.point()) {
-            (Some(a), Some(b)) if a.z.is_finite() && b.z.is_finite() => Ok((a, b)),
-            _ => Err(format!(
-                "line {}: a cut although it is not known where the cutter stands",
-                e.line
-            )),
-        };
-        match e.action {
-            Action::Line => {
-                let (a, b) = between()?;
-                pieces.push((e.line, Piece::Line(a, b)));
-            }
-            Action::Arc { centre, sweep, .. } => {
-                let (a, b) = between()?;
-                pieces.push((e.line, Piece::Arc(a, centre, sweep, b.z - a.z)));
-            }
-            _ => {}
-        }
-    }
-    Ok(pieces)
+    ends
 }
 
 /// The planned path and the read one are the same within `allowed` mm, and the ends of moves are reached in their order.
 fn compare(items: &[Item], events: &[ReadMove], allowed: f64) -> Found {
-    let (plan, ends) = planned(items);
-    let read = seen(events)?;
-    let (mut coarse, mut fine) = (Vec::new(), Vec::new());
-    plan.iter().for_each(|p| p.samples(STEP_MM[0], &mut coarse));
-    read.iter()
-        .for_each(|(_, p)| p.samples(STEP_MM[1], &mut fine));
-    let slack = allowed + 0.6 * STEP_MM[1];
-    let grid = Grid::new(&fine, 4.0 * slack);
-    for p in &coarse {
-        if grid.distance(*p) > slack {
-            return Err(format!(
-                "the planned point ({:.3}, {:.3}, {:.3}) is not passed",
-                p.x, p.y, p.z
-            ));
-        }
+    let cuts = |e: &&ReadMove| matches!(e.action, Action::Line | Action::Arc { .. });
+    if let Some(e) = events
+        .iter()
+        .filter(cuts)
+        .find(|e| e.from.point().is_none_or(|p| !p.z.is_finite()) || e.to.point().is_none())
+    {
+        return Err(format!(
+            "line {}: a cut although it is not known where the cutter stands",
+            e.line
+        ));
     }
-    let mut plan_fine = Vec::new();
-    plan.iter()
-        .for_each(|p| p.samples(STEP_MM[1], &mut plan_fine));
-    let grid = Grid::new(&plan_fine, 4.0 * slack);
-    for (line, piece) in &read {
-        let mut points = Vec::new();
-        piece.samples(STEP_MM[0], &mut points);
-        if let Some(p) = points.iter().find(|p| grid.distance(**p) > slack) {
+    let fine = cut_by(events, STEP_MM[1]);
+    let slack = allowed + 0.6 * STEP_MM[1];
+    let near = Near::new(&fine, 4.0 * slack);
+    if let Some(p) = planned(items, STEP_MM[0])
+        .iter()
+        .find(|p| near.distance(**p) > slack)
+    {
+        return Err(format!(
+            "the planned point ({:.3}, {:.3}, {:.3}) is not passed",
+            p.x, p.y, p.z
+        ));
+    }
+    let plan = planned(items, STEP_MM[1]);
+    let near = Near::new(&plan, 4.0 * slack);
+    for e in events.iter().filter(cuts) {
+        if let Some(p) = cut_in(e, STEP_MM[0])
+            .iter()
+            .find(|p| near.distance(**p) > slack)
+        {
             return Err(format!(
-                "line {line}: cuts ({:.3}, {:.3}, {:.3}), which is not planned",
-                p.x, p.y, p.z
+                "line {}: cuts ({:.3}, {:.3}, {:.3}), which is not planned",
+                e.line, p.x, p.y, p.z
             ));
         }
     }
     // In their order: each end is passed at or after the one before.
+    let ends = ends(items);
     let mut k = 0;
     for end in &ends {
         let reached = |p: &Point3| p.xy().distance(end.xy()).hypot(p.z - end.z) <= slack;
@@ -1300,64 +1257,5 @@ fn compare(items: &[Item], events: &[ReadMove], allowed: f64) -> Found {
             ));
         }
     }
-    let length = |total: f64, p: &Piece| total + p.length();
-    let whole = plan.iter().fold(0.0, length);
-    Ok(format!(
-        "{} moves, {whole:.0} mm, all within {allowed:.3} mm",
-        plan.len()
-    ))
-}
-
-/// Points in cells, to ask for the nearest.
-struct Grid<'a> {
-    cell: f64,
-    cells: std::collections::BTreeMap<[i64; 3], Vec<&'a Point3>>,
-}
-
-impl<'a> Grid<'a> {
-    fn new(points: &'a [Point3], cell: f64) -> Grid<'a> {
-        let mut grid = Grid {
-            cell,
-            cells: Default::default(),
-        };
-        for p in points {
-            let at = grid.place(p);
-            grid.cells.entry(at).or_default().push(p);
-        }
-        grid
-    }
-    fn place(&self, p: &Point3) -> [i64; 3] {
-        [p.x, p.y, p.z].map(|v| (v / self.cell).floor() as i64)
-    }
-    /// At most a cell's size.
-    fn distance(&self, p: Point3) -> f64 {
-        let [x, y, z] = self.place(&p);
-        let mut nearest = self.cell;
-        for i in 0..27 {
-            let at = [x + i / 9 - 1, y + i / 3 % 3 - 1, z + i % 3 - 1];
-            for q in self.cells.get(&at).into_iter().flatten() {
-                nearest = nearest.min(p.xy().distance(q.xy()).hypot(p.z - q.z));
-            }
-        }
-        nearest
-    }
-}
-
-/// A small generator: the same programs in every run.
-struct Random(u64);
-
-impl Random {
-    fn next(&mut self) -> u64 {
-        self.0 = self
-            .0
-            .wrapping_mul(6_364_136_223_846_793_005)
-            .wrapping_add(1_442_695_040_888_963_407);
-        self.0 >> 33
-    }
-    fn between(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * self.next() as f64 / f64::from(1_u32 << 31)
-    }
-    fn place(&mut self) -> Point {
-        point(self.between(-50.0, 300.0), self.between(-50.0, 300.0))
-    }
+    Ok(format!("{} moves, all within {allowed:.3} mm", ends.len()))
 }

@@ -5,6 +5,7 @@
 
 pub mod conformance;
 mod file;
+pub mod programs;
 mod read;
 mod template;
 mod write;

@@ -162,20 +162,28 @@ pub fn planned(items: &[Item], step: f64) -> Vec<Point3> {
     points
 }
 
-/// The same of what was read; cuts between places that are not known are left out. Pecks go down the same line again, so they leave the set of points as it is.
+/// The same of what was read; cuts between places that are not known are left out. Pecks go down the same line again, so they leave
+/// the set of points as it is.
 pub fn cut_by(events: &[ReadMove], step: f64) -> Vec<Point3> {
     let mut points = Vec::new();
     for e in events {
-        let (Some(from), Some(to)) = (e.from.point(), e.to.point()) else {
-            continue;
-        };
-        match e.action {
-            Action::Line => line(from, to, step, &mut points),
-            Action::Arc { centre, sweep, .. } => {
-                arc(from, centre, sweep, to.z - from.z, step, &mut points);
-            }
-            _ => {}
+        points.extend(cut_in(e, step));
+    }
+    points
+}
+
+/// The points of one event: none when it cuts nothing, or between places that are not known.
+pub fn cut_in(event: &ReadMove, step: f64) -> Vec<Point3> {
+    let mut points = Vec::new();
+    let (Some(from), Some(to)) = (event.from.point(), event.to.point()) else {
+        return points;
+    };
+    match event.action {
+        Action::Line => line(from, to, step, &mut points),
+        Action::Arc { centre, sweep, .. } => {
+            arc(from, centre, sweep, to.z - from.z, step, &mut points);
         }
+        _ => {}
     }
     points
 }
@@ -203,25 +211,44 @@ fn arc(from: Point3, centre: Point, sweep: f64, dz: f64, step: f64, points: &mut
     }
 }
 
-/// Largest distance from a point of `a` to its nearest of `b`; anything over a cell's size counts as that.
+/// Largest distance from a point of `a` to its nearest of `b`; anything over 0.4 mm counts as that.
 pub fn farthest(a: &[Point3], b: &[Point3]) -> f64 {
-    const CELL: f64 = 0.4;
-    let cell = |p: &Point3| [p.x, p.y, p.z].map(|v| (v / CELL).floor() as i64);
-    let mut grid: std::collections::BTreeMap<[i64; 3], Vec<&Point3>> = Default::default();
-    for q in b {
-        grid.entry(cell(q)).or_default().push(q);
+    let near = Near::new(b, 0.4);
+    a.iter().map(|p| near.distance(*p)).fold(0.0, f64::max)
+}
+
+/// Points in cells, to ask for the nearest.
+pub struct Near<'a> {
+    cell: f64,
+    cells: std::collections::BTreeMap<[i64; 3], Vec<&'a Point3>>,
+}
+
+impl<'a> Near<'a> {
+    /// Over the points, in cells of so many mm.
+    pub fn new(points: &'a [Point3], cell: f64) -> Near<'a> {
+        let mut near = Near {
+            cell,
+            cells: Default::default(),
+        };
+        for p in points {
+            let at = near.place(p);
+            near.cells.entry(at).or_default().push(p);
+        }
+        near
     }
-    let mut worst: f64 = 0.0;
-    for p in a {
-        let [x, y, z] = cell(p);
-        let mut nearest = CELL;
+    fn place(&self, p: &Point3) -> [i64; 3] {
+        [p.x, p.y, p.z].map(|v| (v / self.cell).floor() as i64)
+    }
+    /// The distance to the nearest, at most a cell's size, mm.
+    pub fn distance(&self, p: Point3) -> f64 {
+        let [x, y, z] = self.place(&p);
+        let mut nearest = self.cell;
         for i in 0..27 {
             let at = [x + i / 9 - 1, y + i / 3 % 3 - 1, z + i % 3 - 1];
-            for q in grid.get(&at).into_iter().flatten() {
+            for q in self.cells.get(&at).into_iter().flatten() {
                 nearest = nearest.min(p.xy().distance(q.xy()).hypot(p.z - q.z));
             }
         }
-        worst = worst.max(nearest);
+        nearest
     }
-    worst
 }

@@ -14,10 +14,11 @@ pub mod limits;
 pub mod loaded;
 pub mod native;
 pub mod outcome;
-pub mod programs;
 #[cfg(feature = "puppet")]
 pub mod puppet;
 pub mod store;
+
+pub use grainway_dialects::programs;
 
 pub use child::{End, Ended, Spec, StageAt, run};
 pub use conformance::{Conformance, Row, Verdict};

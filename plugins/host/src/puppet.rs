@@ -436,7 +436,7 @@ fn number() -> f64 {
         f64::INFINITY,
         f64::NEG_INFINITY,
         f64::MIN_POSITIVE,
-        6.283_185_307_179_586,
+        std::f64::consts::TAU,
     ];
     NUMBERS[usize::from(byte()) % NUMBERS.len()]
 }
@@ -673,10 +673,8 @@ unsafe fn at_no_place(host: &abi::Host) {
     }
     if let Some(items) = host.items {
         // SAFETY: the host checks for null.
-        assert_ne!(
-            unsafe { items(host.context, std::ptr::null_mut()) },
-            abi::CODE_OK
-        );
+        let code = unsafe { items(host.context, std::ptr::null_mut()) };
+        assert_ne!(code, abi::CODE_OK, "a batch into nowhere");
     }
 }
 

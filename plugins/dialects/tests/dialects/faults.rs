@@ -207,7 +207,7 @@ fn the_published_arc_limit() {
 /// A text of any bytes is read to its end; nothing panics and memory stays bounded.
 #[test]
 fn garbage_is_read_to_its_end() {
-    let mut random = crate::round_trip::Random::new(5);
+    let mut random = grainway_dialects::programs::Random::new(5);
     let alphabet = b"GXYZIJRFSMNTPQL0123456789.-+ #[]/()*%\n\r=;abs";
     for _ in 0..300 {
         let text: Vec<u8> = (0..random.below(600))

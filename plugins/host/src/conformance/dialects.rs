@@ -4,6 +4,7 @@ use super::{CANCEL_PATIENCE, CANCEL_WITHIN, Trial, Verdict, grows, memory_kb, mu
 use crate::library::Library;
 use crate::native::{Failed, Handing, NativeDialect};
 use crate::programs::{Random, SAFE, cut_by, farthest, planned, program};
+use grainway_dialects::conformance::Outcome;
 use grainway_pipeline::dialect::{
     Action, Dialect, DialectError, ProgramHead, ReadEnd, ReadMove, Written,
 };
@@ -241,7 +242,7 @@ pub(super) fn generic_rows(dialect: &Arc<dyn Dialect>, trial: &mut Trial) {
         Ok("a full disk ends the program".into())
     });
     if dialect.reader().is_none() {
-        for check in ["read-back", "damaged-texts"] {
+        for check in ["read-back", "language", "damaged-texts"] {
             let why = "its texts cannot be read back: programs are withheld unless the shop accepts them unverified";
             trial.row(check, Verdict::Skipped, why);
         }
@@ -258,6 +259,21 @@ pub(super) fn generic_rows(dialect: &Arc<dyn Dialect>, trial: &mut Trial) {
         Ok(format!(
             "every text reads back; the farthest point lies {worst:.4} mm off its plan"
         ))
+    });
+    let d = Arc::clone(dialect);
+    trial.plain("language", move || {
+        let table = grainway_dialects::conformance::conformance(d.as_ref());
+        let failed = table.rows.iter().filter(|r| r.outcome == Outcome::Failed);
+        let wrong: Vec<String> = failed
+            .map(|r| format!("{}: {}", r.check, r.detail))
+            .collect();
+        match wrong.is_empty() {
+            true => Ok(format!(
+                "{} checks that a dialect as data passes too",
+                table.rows.len()
+            )),
+            false => Err(wrong.join("; ")),
+        }
     });
     let (d, t) = (Arc::clone(dialect), texts);
     trial.plain("damaged-texts", move || {

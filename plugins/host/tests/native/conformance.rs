@@ -57,6 +57,7 @@ fn both_examples_of_the_dialect_pass_and_agree_in_two_processes() {
             "huge",
             "full-disk",
             "read-back",
+            "language",
             "damaged-texts",
             "bad-head",
             "wrong-size",
