@@ -42,6 +42,9 @@ enum Wanted {
     Cutter(u32),
 }
 
+/// How far the ends of many arcs may have slid along the planned one against the sum of their sweeps, mm.
+const SLIDES_MM: f64 = 0.05;
+
 /// A curve of space: a path in XY with a height that changes evenly along it. Arcs may turn more than once.
 #[derive(Clone, Copy, Debug)]
 enum Curve {
@@ -86,6 +89,29 @@ impl Curve {
                 sweep,
                 dz,
             } => (from.xy().distance(centre) * sweep.abs()).hypot(dz),
+        }
+    }
+    /// The share of an arc at which `p` lies, near `rough`. The text's own sweeps only tell which turn it is: each differs from the
+    /// planned one by the rounding of its centre, and over many turns that would add up.
+    fn share_near(&self, p: Point3, rough: f64) -> f64 {
+        let Curve::Arc {
+            from,
+            centre,
+            sweep,
+            ..
+        } = *self
+        else {
+            return rough;
+        };
+        let turn = std::f64::consts::TAU / sweep.abs();
+        let angle = (p.xy() - centre).angle() - (from.xy() - centre).angle();
+        let share = angle / sweep;
+        let near = share + turn * ((rough - share) / turn).round();
+        // A circle of nearly no radius has no angles.
+        if (near - rough).abs() * self.length() <= SLIDES_MM {
+            near
+        } else {
+            rough
         }
     }
     /// How far along it `p` lies, at or after `after`.
@@ -576,7 +602,8 @@ impl Comparison {
         let start = self.share;
         let end = match (m.action.clone(), curve) {
             (Action::Arc { sweep, .. }, Curve::Arc { sweep: planned, .. }) => {
-                (start + sweep / planned).clamp(start, 1.0 + 1e-3)
+                let rough = start + sweep / planned;
+                curve.share_near(to, rough).clamp(start, 1.0 + 1e-3)
             }
             _ => curve.share(to, start),
         };
