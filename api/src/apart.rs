@@ -12,7 +12,7 @@ use crate::state::last_state;
 use crate::verify::{Verified, VerifyRequest};
 use grainway_host::child::Ended;
 use grainway_host::store::{Description, Strike};
-use grainway_host::{End, Frame, Limits, Spec};
+use grainway_host::{Conformance, End, Frame, Limits, Row, Spec, Verdict};
 use grainway_pipeline::finding::{CodeInfo, Finding, Severity, code};
 use grainway_pipeline::stage::{Cancel, Progress, Silent};
 use grainway_stages::report::{JobVerdict, REPORT_FILE, ReportDocument};
@@ -386,6 +386,58 @@ pub fn describe(
     launcher: &Launcher,
     limits: &Limits,
 ) -> Result<Description, String> {
+    // To describe itself is a plugin's quickest work.
+    let limits = Limits {
+        stage_seconds: limits.stage_seconds.min(10),
+        cpu_seconds: limits.cpu_seconds.min(10),
+        ..limits.clone()
+    };
+    match asked(library, Order::Describe, launcher, &limits)? {
+        (End::Ok, Some(Outcome::Described(description))) => Ok(description),
+        (End::Ok, Some(Outcome::NotLoaded { why, .. } | Outcome::Failed(why))) => Err(why),
+        (End::Ok, _) => Err("its process left no description".to_string()),
+        (end, _) => Err(format!("while it was loaded, {}", end.sentence())),
+    }
+}
+
+/// Runs the conformance checks on a library, twice, each in a process of its own; both must write the same. The error is one
+/// sentence without a point.
+pub(crate) fn conform(
+    library: &Path,
+    launcher: &Launcher,
+    limits: &Limits,
+) -> Result<Conformance, String> {
+    let once = || match asked(library, Order::Conform, launcher, limits)? {
+        (End::Ok, Some(Outcome::Conformed(found))) => Ok(found),
+        (End::Ok, _) => Err("its process left no table".to_string()),
+        (end, _) => Err(format!("while it was checked, {}", end.sentence())),
+    };
+    let mut found = once()?;
+    let again = once()?;
+    let same = found.digest == again.digest;
+    found.rows.push(Row {
+        subject: "library".to_string(),
+        check: "same-in-two-processes".to_string(),
+        verdict: if same {
+            Verdict::Passed
+        } else {
+            Verdict::Failed
+        },
+        detail: match same {
+            true => "two processes wrote the same".to_string(),
+            false => "two processes wrote different texts for the same input".to_string(),
+        },
+    });
+    Ok(found)
+}
+
+/// One question about a library, answered in a process of its own.
+fn asked(
+    library: &Path,
+    order: fn(PathBuf) -> Order,
+    launcher: &Launcher,
+    limits: &Limits,
+) -> Result<(End, Option<Outcome>), String> {
     let place =
         fresh_folder(&std::env::temp_dir(), "grainway-describe").map_err(|e| e.to_string())?;
     let place = Passing(place);
@@ -395,23 +447,12 @@ pub fn describe(
         native: Vec::new(),
         dialect: None,
         threads: 1,
-        order: Order::Describe(std::path::absolute(library).map_err(|e| e.to_string())?),
-    };
-    // To describe itself is a plugin's quickest work.
-    let limits = Limits {
-        stage_seconds: limits.stage_seconds.min(10),
-        cpu_seconds: limits.cpu_seconds.min(10),
-        ..limits.clone()
+        order: order(std::path::absolute(library).map_err(|e| e.to_string())?),
     };
     let left = launcher
-        .hold(&place.0, &task, &limits, &Silent, &Cancel::default())
+        .hold(&place.0, &task, limits, &Silent, &Cancel::default())
         .map_err(|e| e.to_string())?;
-    match (left.ended.end, left.outcome) {
-        (End::Ok, Some(Outcome::Described(description))) => Ok(description),
-        (End::Ok, Some(Outcome::NotLoaded { why, .. } | Outcome::Failed(why))) => Err(why),
-        (End::Ok, _) => Err("its process left no description".to_string()),
-        (end, _) => Err(format!("while it was loaded, {}", end.sentence())),
-    }
+    Ok((left.ended.end, left.outcome))
 }
 
 /// The report that the process left, if everything it lists is there as it says, and nothing else. A process that a plugin ran in

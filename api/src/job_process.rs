@@ -56,6 +56,8 @@ pub(crate) enum Order {
     Verify(VerifyRequest),
     /// Load a library and say what it says of itself.
     Describe(PathBuf),
+    /// Run the conformance checks on a library.
+    Conform(PathBuf),
 }
 
 /// What became of it.
@@ -68,6 +70,8 @@ pub(crate) enum Outcome {
     Verified(Verified),
     /// A library was loaded.
     Described(Description),
+    /// A library was checked.
+    Conformed(grainway_host::Conformance),
     /// A plugin cannot be loaded.
     NotLoaded {
         /// Its name or file.
@@ -138,6 +142,13 @@ fn done(task: &Task, line: &Reporter) -> Outcome {
             },
         };
     }
+    if let Order::Conform(library) = &task.order {
+        begin(line, "conformance", Some(library.display().to_string()));
+        let found = grainway_host::conformance::run(library, grainway_host::conformance::DEADLINE);
+        // A check that was meant to fail leaves its mark as a plugin's end would.
+        let _ = outcome::take();
+        return Outcome::Conformed(found);
+    }
     let registries = match registries(task, line) {
         Ok(registries) => registries,
         Err(outcome) => return outcome,
@@ -160,7 +171,9 @@ fn done(task: &Task, line: &Reporter) -> Outcome {
         Order::Verify(request) => {
             verify(request, &registries, &progress, &cancel).map(Outcome::Verified)
         }
-        Order::Describe(_) => Err(Failure::Failed("it was described already".to_string())),
+        Order::Describe(_) | Order::Conform(_) => {
+            Err(Failure::Failed("it was described already".to_string()))
+        }
     };
     outcome.unwrap_or_else(|failure| match failure {
         Failure::Usage(why) => Outcome::Usage(why),

@@ -2,10 +2,12 @@
 
 use super::{ACT, Cli, FAILED, READY, USAGE, complain, say, show, text};
 use crate::Registries;
+use crate::apart::conform;
 use crate::load::load;
 use crate::make::open;
 use clap::Subcommand;
 use grainway_dialects::conformance::{Conformance, Outcome, conformance};
+use grainway_host::{Limits, Verdict};
 use grainway_pipeline::chain::{Chain, KeepNothing, nearest};
 use grainway_pipeline::dialect::Dialect;
 use grainway_pipeline::stage::{Cancel, Cx, Dialects, MemorySpool, Silent, Spool};
@@ -35,9 +37,9 @@ pub(super) enum Which {
         #[arg(long, value_name = "OTHER")]
         from: String,
     },
-    /// Run the conformance checks on a data file, one verdict a line.
+    /// Run the conformance checks on a data file or a native library, one verdict a line.
     Check {
-        /// The data file, or the name of an installed dialect.
+        /// The data file, the library, or the name of a built-in dialect.
         file: PathBuf,
     },
     /// Show a job's programs in a data file's dialect beside those of the dialect it builds on.
@@ -66,7 +68,7 @@ pub(super) fn run(cli: &Cli, registries: &Registries, which: Option<&Which>) -> 
             None => unknown(cli, name, registries),
         },
         Some(Which::New { name, from }) => new(cli, name, from, registries),
-        Some(Which::Check { file }) => check(cli, file, registries),
+        Some(Which::Check { file }) => check(cli, file),
         Some(Which::Try { file, job }) => try_out(cli, file, job, registries),
     }
 }
@@ -172,18 +174,12 @@ fn from_file(cli: &Cli, file: &Path) -> Result<(Arc<dyn Dialect>, String), u8> {
     }
 }
 
-fn check(cli: &Cli, file: &Path, registries: &Registries) -> u8 {
-    let installed = file.to_str().and_then(|n| registries.dialects.get(n));
-    let table = match installed {
+fn check(cli: &Cli, file: &Path) -> u8 {
+    let built_in = grainway_dialects::built_in();
+    let named = file.to_str().and_then(|name| built_in.get(name));
+    let table = match named {
         Some(dialect) if !file.exists() => conformance(dialect),
-        _ if file.extension().is_some_and(|e| e == "so") => {
-            complain(
-                cli,
-                "a native library is checked while it is taken in: grainway plugins add FILE",
-                USAGE,
-            );
-            return USAGE;
-        }
+        _ if is_library(file) => return check_library(cli, file),
         _ => match from_file(cli, file) {
             Ok((dialect, _)) => conformance(dialect.as_ref()),
             Err(exit) => return exit,
@@ -200,6 +196,54 @@ fn check(cli: &Cli, file: &Path, registries: &Registries) -> u8 {
     exit
 }
 
+/// A file that is no text: data files are JSON.
+fn is_library(file: &Path) -> bool {
+    let mut first = [0; 4];
+    let read = std::fs::File::open(file).and_then(|mut f| f.read_exact(&mut first));
+    read.is_ok() && first == *b"\x7fELF"
+}
+
+/// A native library is loaded in processes of its own.
+fn check_library(cli: &Cli, file: &Path) -> u8 {
+    let table = match conform(file, &super::plugins::launcher(), &Limits::default()) {
+        Ok(table) => table,
+        Err(why) => {
+            complain(cli, &format!("{}: {why}", file.display()), ACT);
+            return ACT;
+        }
+    };
+    let exit = if table.passed() { READY } else { ACT };
+    if cli.json {
+        say(&text::pretty(
+            &json!({ "exit": exit, "conformance": table }),
+        ));
+        return exit;
+    }
+    let mut out = format!("{} {}\n", table.library, table.version);
+    for row in &table.rows {
+        let verdict = match row.verdict {
+            Verdict::Passed => "passed",
+            Verdict::Failed => "FAILED",
+            Verdict::Skipped => "skipped",
+        };
+        out.push_str(&format!(
+            "  {verdict:<7}  {:<24} {:<22} {}\n",
+            row.subject, row.check, row.detail
+        ));
+    }
+    out.push_str(&counted(table.rows.len(), table.failed().count()));
+    say(&out);
+    exit
+}
+
+/// "27 checks, none failed".
+fn counted(checks: usize, failed: usize) -> String {
+    match failed {
+        0 => format!("{checks} checks, none failed\n"),
+        n => format!("{checks} checks, {n} failed\n"),
+    }
+}
+
 fn as_lines(table: &Conformance) -> String {
     let mut out = format!("{}\n", table.dialect);
     for row in &table.rows {
@@ -210,11 +254,7 @@ fn as_lines(table: &Conformance) -> String {
         };
         out.push_str(&format!("  {verdict}  {:<16} {}\n", row.check, row.detail));
     }
-    let failed = table.failed().len();
-    out.push_str(&match failed {
-        0 => format!("{} checks, none failed\n", table.rows.len()),
-        n => format!("{} checks, {n} failed\n", table.rows.len()),
-    });
+    out.push_str(&counted(table.rows.len(), table.failed().len()));
     out
 }
 

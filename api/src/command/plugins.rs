@@ -44,7 +44,7 @@ fn seconds_since_1970() -> u64 {
         .map_or(0, |d| d.as_secs())
 }
 
-fn launcher() -> Launcher {
+pub(super) fn launcher() -> Launcher {
     Launcher {
         // This very binary, even if another has taken its place on the disk.
         program: PathBuf::from("/proc/self/exe"),

@@ -7,7 +7,7 @@ use grainway::{Launcher, MakeRequest, Registries, make};
 use grainway_host::store::Store;
 use grainway_pipeline::stage::{Cancel, Progress};
 use serde_json::{Value, json};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
@@ -764,4 +764,74 @@ fn the_example_dialect_is_written_read_back_and_verified_in_its_process() {
     bench.put("01-board-1-mill-6.txt", format!("{before}{x}{after}"));
     let run = verify("01-board-1-mill-6.txt");
     assert_eq!(run.exit, 1, "{}{}", run.out, run.err);
+}
+
+/// The example libraries, in Rust and in C.
+fn both_examples(bench: &Bench) -> [PathBuf; 2] {
+    let mut rust = std::env::current_exe().unwrap();
+    rust.pop();
+    rust.push("libsentences_rust.so");
+    let c = bench.path("sentences-c.so");
+    let built = Command::new(concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/../plugins/examples/sentences-c/build"
+    ))
+    .arg(&c)
+    .status()
+    .unwrap();
+    assert!(built.success());
+    [rust, c]
+}
+
+#[test]
+fn every_sample_is_the_same_text_from_rust_and_from_c_and_verified() {
+    let bench = Bench::new();
+    let libraries = both_examples(&bench);
+    let samples = Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/../jobs"));
+    for sample in ["reading-bench", "step-stool", "newspaper-rack"] {
+        let mut texts = Vec::new();
+        for (i, library) in libraries.iter().enumerate() {
+            for (name, bytes) in files(&samples.join(sample)) {
+                bench.put(&format!("{sample}/{name}"), bytes);
+            }
+            let mut shop: Value =
+                serde_json::from_str(&bench.read(&format!("{sample}/shop.json"))).unwrap();
+            for machine in shop["machines"].as_object_mut().unwrap().values_mut() {
+                machine["dialect"] = json!(["plain-sentences", "plain-sentences-c"][i]);
+            }
+            bench.put(&format!("{sample}/shop.json"), shop.to_string());
+            let (folder, out) = (format!("plugins-{i}"), format!("out-{sample}-{i}"));
+            let library = library.to_str().unwrap();
+            let added = bench.run(&["--plugins", &folder, "plugins", "add", library]);
+            assert_eq!(added.exit, 0, "{}", added.err);
+            let job = format!("{sample}/job.json");
+            let run = bench.run(&["--plugins", &folder, "make", &job, "--out", &out]);
+            assert_eq!(run.exit, 0, "{sample}: {}{}", run.out, run.err);
+            let programs = files(&bench.path(&out).join("programs"));
+            assert!(!programs.is_empty(), "{sample}");
+            texts.push(programs);
+        }
+        assert_eq!(texts[0], texts[1], "{sample}");
+    }
+}
+
+#[test]
+fn libraries_are_checked_in_processes_of_their_own() {
+    let bench = Bench::new();
+    for library in both_examples(&bench) {
+        let run = bench.run(&["dialects", "check", library.to_str().unwrap()]);
+        assert_eq!(run.exit, 0, "{}{}", run.out, run.err);
+        assert!(run.out.contains("none failed"), "{}", run.out);
+        assert!(run.out.contains("same-in-two-processes"), "{}", run.out);
+    }
+    let misbehaving = both_examples(&bench)[0].with_file_name("libmisbehaving.so");
+    for (mode, words) in [("only:changes", "same-bytes"), ("only:crashes", "signal")] {
+        let mut bytes = std::fs::read(&misbehaving).unwrap();
+        bytes.extend_from_slice(format!("\nmisbehave={mode}\n").as_bytes());
+        bench.put("wild.so", bytes);
+        let run = bench.run(&["dialects", "check", "wild.so"]);
+        assert_eq!(run.exit, 1, "{mode}: {}{}", run.out, run.err);
+        let said = run.out + &run.err;
+        assert!(said.contains(words), "{mode}: {said}");
+    }
 }
