@@ -204,7 +204,8 @@ pub enum FeedPer {
     Second,
 }
 
-/// How the controller's axes X and Y lie to the setup's. Heights are the same.
+/// How the controller's axes X and Y lie to the setup's. Heights are the same. The machine's travel and parking place in shop.json
+/// count along the setup's axes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
 pub struct Axes {

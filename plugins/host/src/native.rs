@@ -15,7 +15,7 @@ pub(crate) use settings::{read_layer, schema_complaint, with_lengths};
 pub(crate) use stage::NativeStage;
 
 use crate::outcome;
-use call::{Call, Feed, Sink, Source, lend};
+use call::{Call, Feed, Sink, Source, lend, one_line};
 use grainway_abi as abi;
 use grainway_pipeline::dialect::{ProgramHead, ReadMove, Written};
 use grainway_pipeline::motion::Item;
@@ -65,9 +65,9 @@ pub(crate) enum Failed {
 }
 
 impl Failed {
-    /// For people.
+    /// For people: one line, whatever the plugin's words were.
     pub(crate) fn sentence(&self) -> String {
-        match self {
+        one_line(&match self {
             Failed::Refused(r) if r.pointer.is_empty() => format!("refused: {}", r.message),
             Failed::Refused(r) => format!("refused at {}: {}", r.pointer, r.message),
             Failed::Unsupported(r) => format!("cannot express {}; {}", r.what, r.remedy),
@@ -78,7 +78,7 @@ impl Failed {
                 format!("the plan holds something that cannot be written: {what}")
             }
             Failed::Stopped => "the receiver wanted no more".into(),
-        }
+        })
     }
 }
 

@@ -92,6 +92,8 @@ pub fn seeds() -> Vec<Vec<u8>> {
         with(3, &[&[3, 4, 3, 1, 63, 8, 0, 2, 63, 8, 0, 3, 255, 9, 1, 3], &say(4, r#"{"lines":3,"ended":true}"#), &[0, 0]]),
         with(4, &[&[5, 6], &say(5, r#"{"findings":[{"code":"word","message":"look here","part":"rail"}]}"#), &[0, 0]]),
         with(4, &[&say(5, order), &[0, 0]]),
+        // A name with a control character once came into a finding as it was.
+        with(4, &[&say(5, "{\"\u{7f}rder\":{}}"), &[0, 0]]),
         with(4, &[&say(5, r#"{"hand-work":[{"part":"rail","what":"sand it"}]}"#), &[0, 0]]),
     ]
 }

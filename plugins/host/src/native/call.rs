@@ -343,7 +343,7 @@ impl<'a> Call<'a> {
             return Err(Failed::Plugin(format!("returned without {what}")));
         };
         serde_json::from_slice(bytes)
-            .map_err(|e| Failed::Plugin(format!("gave {what} that cannot be read: {e}")))
+            .map_err(|e| Failed::Plugin(one_line(&format!("gave {what} that cannot be read: {e}"))))
     }
 }
 

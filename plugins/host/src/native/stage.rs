@@ -105,7 +105,7 @@ impl NativeStage {
     /// Puts a patch into the work; the first thing that is wrong with it otherwise.
     pub(crate) fn apply(&self, patch: Value, work: &mut Work) -> Result<(), String> {
         let patch: Patch = serde_json::from_value(patch)
-            .map_err(|e| format!("gave a patch that cannot be read: {e}"))?;
+            .map_err(|e| one_line(&format!("gave a patch that cannot be read: {e}")))?;
         for (may, has, what) in [
             (May::Findings, !patch.findings.is_empty(), "findings"),
             (May::HandWork, !patch.hand_work.is_empty(), "hand-work"),
