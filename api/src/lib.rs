@@ -12,6 +12,7 @@ mod migrate;
 mod output;
 mod plugins;
 mod progress;
+pub mod service;
 mod spool;
 mod state;
 mod verify;

@@ -1,12 +1,13 @@
 //! What the process of one job may use, set before any native code is loaded.
 
 use nix::sys::resource::{Resource, getrlimit, rlim_t, setrlimit};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 const MIB: u64 = 1024 * 1024;
 
 /// Limits of one job's process. An operator writes them into `limits.json` of the plugin folder; what is left out keeps its default.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
 pub struct Limits {
     /// Address space, MiB, 256 to 1,048,576.

@@ -1,0 +1,8 @@
+//! The HTTP API.
+
+use super::SharedArc;
+
+/// All routes.
+pub fn router(_shared: SharedArc) -> axum::Router {
+    axum::Router::new()
+}

@@ -1,0 +1,54 @@
+//! The service: a queue of jobs behind an HTTP API, workers that make them, a watched folder, and what an operator needs.
+//!
+//! [`model`] has the words, [`store`] the queue, [`files`] the files; [`intake`] takes jobs in, [`worker`] makes them, [`http`] answers.
+//! Only [`worker`] starts processes; nothing here loads a plugin.
+
+pub mod config;
+pub mod files;
+pub mod http;
+pub mod intake;
+pub mod model;
+pub mod store;
+pub mod worker;
+
+use config::Config;
+use files::Files;
+use std::sync::Arc;
+use store::Store;
+use tokio::sync::{Notify, watch};
+
+/// What all parts of a running service share.
+pub struct Shared {
+    /// What the operator decided.
+    pub config: Config,
+    /// The queue.
+    pub store: Store,
+    /// The files.
+    pub files: Files,
+    /// How a job's process is started.
+    pub launcher: crate::Launcher,
+    /// This process: a fresh UUID a start.
+    pub owner: uuid::Uuid,
+    /// A job came in, or came back: a worker looks at once.
+    pub work: Notify,
+    /// Something happened to some job: followers look at once. Holds the number of the newest event that is known.
+    pub events: watch::Sender<i64>,
+    /// Set when the service is to stop: nothing new is claimed.
+    pub stop: watch::Sender<bool>,
+}
+
+impl Shared {
+    /// Milliseconds since 1970, UTC.
+    pub fn now(&self) -> model::Millis {
+        jiff::Timestamp::now().as_millisecond()
+    }
+
+    /// Tells workers and followers that jobs came in or changed.
+    pub fn stir(&self) {
+        self.work.notify_one();
+        self.events.send_modify(|n| *n += 1);
+    }
+}
+
+/// Everything shared, in an [`Arc`].
+pub type SharedArc = Arc<Shared>;
