@@ -5,7 +5,7 @@
 //! time.
 #![allow(unsafe_code, reason = "libraries are loaded and called here")]
 
-use crate::native::{self, NativeDialect, NativeStage};
+use crate::native::{self, NativeDialect, NativeStage, one_line};
 use grainway_abi as abi;
 use grainway_pipeline::dialect::{Dialect, DialectAbout};
 use grainway_pipeline::finding::Severity;
@@ -418,8 +418,8 @@ fn checked(path: &Path, pointer: *const abi::Plugin) -> Result<abi::Plugin, Load
 pub(crate) fn described(path: &Path, bytes: &[u8]) -> Result<LibraryAbout, LoadError> {
     let bad = |pointer: String, what: String| LoadError::Description {
         path: path.into(),
-        pointer,
-        what,
+        pointer: one_line(&pointer),
+        what: one_line(&what),
     };
     let value: Value = serde_json::from_slice(bytes)
         .map_err(|e| bad(String::new(), format!("it is not JSON: {e}")))?;
@@ -429,15 +429,39 @@ pub(crate) fn described(path: &Path, bytes: &[u8]) -> Result<LibraryAbout, LoadE
         if !ABILITIES.contains(&ability) {
             return Err(LoadError::Requires {
                 path: path.into(),
-                ability: ability.into(),
+                ability: one_line(ability),
                 ours: version(),
             });
         }
+    }
+    if let Some(pointer) = control_character(&value) {
+        let what = "there is a control character in it, which a terminal might obey";
+        return Err(bad(pointer, what.to_string()));
     }
     let about: LibraryAbout =
         serde_json::from_value(value).map_err(|e| bad(String::new(), format!("{e}")))?;
     complaint(&about).map_or(Ok(()), |(pointer, what)| Err(bad(pointer, what)))?;
     Ok(about)
+}
+
+/// Where the first text stands that has a control character other than line feed and tab.
+fn control_character(value: &Value) -> Option<String> {
+    let bad = |text: &str| {
+        text.chars()
+            .any(|c| c.is_control() && c != '\n' && c != '\t')
+    };
+    match value {
+        Value::String(text) => bad(text).then(String::new),
+        Value::Array(items) => items
+            .iter()
+            .enumerate()
+            .find_map(|(i, v)| control_character(v).map(|rest| format!("/{i}{rest}"))),
+        Value::Object(map) => map.iter().find_map(|(key, v)| match bad(key) {
+            true => Some(String::new()),
+            false => control_character(v).map(|rest| format!("/{key}{rest}")),
+        }),
+        _ => None,
+    }
 }
 
 /// A name that can stand in files and documents.
@@ -543,4 +567,39 @@ pub(crate) fn complaint(about: &LibraryAbout) -> Option<(String, String)> {
         }
     }
     None
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{LoadError, described};
+    use std::path::Path;
+
+    #[test]
+    fn control_characters_of_a_description_reach_nobody() {
+        for (text, words) in [
+            (
+                r#"{"requires":["b\u001b[2Js"]}"#,
+                "puppet requires \"b [2Js\"",
+            ),
+            (
+                r#"{"name":"p","summary":"\u0007"}"#,
+                "not good at \"/summary\": there is a control character",
+            ),
+            (
+                r#"{"na\u001bme":1}"#,
+                "not good at \"\": there is a control character",
+            ),
+            (
+                r#"{"dialects":[{"name":"a","gap":"\u0085"}]}"#,
+                "\"/dialects/0/gap\"",
+            ),
+        ] {
+            let said = described(Path::new("puppet"), text.as_bytes())
+                .map(|_| ())
+                .map_err(|e: LoadError| e.to_string());
+            let said = said.unwrap_err();
+            assert!(said.contains(words), "{said}");
+            assert!(!said.chars().any(char::is_control), "{said:?}");
+        }
+    }
 }

@@ -15,7 +15,8 @@ pub(crate) use settings::{read_layer, schema_complaint, with_lengths};
 pub(crate) use stage::NativeStage;
 
 use crate::outcome;
-use call::{Call, Feed, Sink, Source, lend, one_line};
+pub(crate) use call::one_line;
+use call::{Call, Feed, Sink, Source, lend};
 use grainway_abi as abi;
 use grainway_pipeline::dialect::{ProgramHead, ReadMove, Written};
 use grainway_pipeline::motion::Item;

@@ -87,6 +87,8 @@ pub fn seeds() -> Vec<Vec<u8>> {
     vec![
         with(0, &[&[7], b"{\"frame\":\"stage\",\"name\":\"post\"}\n{\"frame\":\"stage-end\"}\n{\"frame\":\"done\"}\n"]),
         with(1, &[&about]),
+        // An ability with a control character once came into a finding as it was.
+        with(1, &[b"{\"name\":\"puppet\",\"requires\":[\"bl\x7fbs\"]}"]),
         with(2, &[&[2, 6], &say(2, "G0 X1\n"), &[2], &written, &[0, 0]]),
         with(2, &[&say(6, r#"{"message":"no arcs","what":"arcs","remedy":"none"}"#), &[0, 2]]),
         with(3, &[&[3, 4, 3, 1, 63, 8, 0, 2, 63, 8, 0, 3, 255, 9, 1, 3], &say(4, r#"{"lines":3,"ended":true}"#), &[0, 0]]),

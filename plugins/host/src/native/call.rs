@@ -493,7 +493,7 @@ pub(super) fn lend(bytes: &[u8]) -> abi::Bytes {
 }
 
 /// A message of a plugin made fit for one line of a finding or a log.
-pub(super) fn one_line(text: &str) -> String {
+pub(crate) fn one_line(text: &str) -> String {
     text.chars()
         .map(|c| if c.is_control() { ' ' } else { c })
         .take(LONGEST_MESSAGE)
