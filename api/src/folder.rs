@@ -11,6 +11,8 @@ pub const MAX_FILE_BYTES: u64 = 128 * 1024 * 1024;
 
 /// Reads files of one folder and no others. Each file is read once, so that what was hashed is what is drawn from.
 pub struct JobFolder {
+    /// No folder on the disk: what was given is all there is.
+    given: bool,
     root: PathBuf,
     read: Mutex<BTreeMap<String, Arc<[u8]>>>,
 }
@@ -19,12 +21,22 @@ impl JobFolder {
     /// The folder at `root`, which must exist.
     pub fn new(root: &Path) -> std::io::Result<JobFolder> {
         Ok(JobFolder {
+            given: false,
             root: root.canonicalize()?,
             read: Mutex::new(BTreeMap::new()),
         })
     }
 
-    /// Where it is.
+    /// A folder that is not on the disk, of these files.
+    pub fn given(files: BTreeMap<String, Arc<[u8]>>) -> JobFolder {
+        JobFolder {
+            given: true,
+            root: PathBuf::new(),
+            read: Mutex::new(files),
+        }
+    }
+
+    /// Where it is; empty for one that is not on the disk.
     pub fn root(&self) -> &Path {
         &self.root
     }
@@ -32,7 +44,15 @@ impl JobFolder {
     /// The bytes of a file of at most `limit` bytes.
     pub fn read_within(&self, name: &str, limit: u64) -> Result<Arc<[u8]>, FileProblem> {
         if let Some(bytes) = self.lock().get(name) {
-            return Ok(Arc::clone(bytes));
+            let bytes = Arc::clone(bytes);
+            return match bytes.len() as u64 > limit {
+                true => Err(FileProblem::TooLarge {
+                    name: name.to_string(),
+                    bytes: bytes.len() as u64,
+                    limit,
+                }),
+                false => Ok(bytes),
+            };
         }
         let bytes: Arc<[u8]> = self.read_now(name, limit)?.into();
         self.lock().insert(name.to_string(), Arc::clone(&bytes));
@@ -58,6 +78,9 @@ impl JobFolder {
             .all(|c| matches!(c, Component::Normal(_) | Component::CurDir));
         if !inside {
             return Err(outside());
+        }
+        if self.given {
+            return Err(FileProblem::Missing(name.to_string()));
         }
         let path = match self.root.join(relative).canonicalize() {
             Ok(path) => path,

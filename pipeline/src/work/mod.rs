@@ -36,7 +36,23 @@ pub struct Documents {
     pub hash: String,
 }
 
+/// Letters of a code: digits and capitals that nobody takes for another one.
+const CODE_LETTERS: &[u8; 32] = b"0123456789ABCDEFGHJKMNPQRSTVWXYZ";
+
 impl Documents {
+    /// The short code of these documents, six letters: it stands on sheets and in programs, so that both are seen to belong together.
+    /// Other documents have another code but for one chance in 2³⁰.
+    pub fn code(&self) -> String {
+        let bits = self
+            .hash
+            .get(..8)
+            .and_then(|h| u32::from_str_radix(h, 16).ok())
+            .unwrap_or(0);
+        (0..6)
+            .map(|i| char::from(CODE_LETTERS[(bits >> (27 - 5 * i)) as usize & 31]))
+            .collect()
+    }
+
     /// The machine of this job. `None` when the job names none of the shop's; reading refuses that before a chain runs.
     pub fn machine(&self) -> Option<(&str, &Machine)> {
         let machines = &self.shop.machines;
