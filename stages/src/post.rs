@@ -35,7 +35,7 @@ impl TypedStage for Post {
     fn describe(&self) -> Description {
         Description {
             name: "post",
-            version: 1,
+            version: 2,
             summary: "Writes every setup's programs through the machine's dialect.",
             needs: &["ordered"],
             gives: &["programs"],
@@ -286,6 +286,7 @@ fn remarks(work: &Work, machine: &Machine, settings: &PostSettings, plan: &Plan)
     let documents = &work.documents;
     let mut lines = vec![
         format!("job: {}", documents.job.name),
+        format!("code: {}, as on the setup sheet", documents.code()),
         format!("setup: {}, stock {}", setup.id, setup.stock),
     ];
     if let Some(id) = &plan.cutter

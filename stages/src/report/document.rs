@@ -31,6 +31,9 @@ pub struct ReportDocument {
     pub job: String,
     /// SHA-256 over the documents and every file they name; empty when they could not be read.
     pub documents: String,
+    /// The short code that stands on the sheet and in the remarks of its programs; empty when the documents could not be read.
+    #[serde(default)]
+    pub code: String,
     /// What became of the job.
     pub verdict: JobVerdict,
     /// What the verdict means.
@@ -427,6 +430,7 @@ impl ReportDocument {
             grainway: env!("CARGO_PKG_VERSION").to_string(),
             job: job.to_string(),
             documents: String::new(),
+            code: String::new(),
             verdict,
             means: MEANS.to_string(),
             counts: Counts::of(&findings),

@@ -55,7 +55,7 @@ impl TypedStage for Report {
     fn describe(&self) -> Description {
         Description {
             name: "report",
-            version: 1,
+            version: 2,
             summary: "Writes setup sheets, lists, pictures and the report.",
             needs: &["variants"],
             gives: &["reported"],

@@ -111,6 +111,7 @@ struct Pages {
     /// Where the next thing begins, points from the page's lower edge.
     y: f64,
     title: String,
+    code: String,
     means: String,
 }
 
@@ -121,6 +122,7 @@ pub(super) fn pdf(sheet: &Sheet) -> Vec<u8> {
         now: Content::new(),
         y: PAGE_HEIGHT - MARGIN,
         title: sheet.title.clone(),
+        code: sheet.code.clone(),
         means: sheet.means.clone(),
     };
     for block in &sheet.blocks {
@@ -169,7 +171,10 @@ impl Pages {
     /// Ends the page with its foot.
     fn turn(&mut self) {
         let number = self.done.len() + 1;
-        let foot = format!("{}, page {number}", self.title);
+        let foot = match self.code.as_str() {
+            "" => format!("{}, page {number}", self.title),
+            code => format!("{}, code {code}, page {number}", self.title),
+        };
         self.text(&foot, MARGIN, FOOT, 8.0, false, [0x55; 3]);
         let means = self.means.clone();
         let x = PAGE_WIDTH - MARGIN - width(&means, 8.0, false);

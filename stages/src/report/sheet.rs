@@ -90,6 +90,8 @@ pub(super) struct Sheet {
     pub title: String,
     /// What the checks mean, at the foot of every page.
     pub means: String,
+    /// The short code, empty when there is none; it stands at the foot of every page.
+    pub code: String,
     pub blocks: Vec<Block>,
     pub pictures: Vec<Picture>,
 }
@@ -176,6 +178,7 @@ fn range(r: [f64; 2]) -> String {
 pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
     let mut sheet = Sheet {
         title: report.job.clone(),
+        code: report.code.clone(),
         means: report.means.clone(),
         blocks: Vec::new(),
         pictures: Vec::new(),
@@ -221,6 +224,12 @@ fn overview(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
             text: "This job is not released. Act on the findings below and make it again; the programs in programs-withheld are for reading only.".to_string(),
         },
     });
+    if !report.code.is_empty() {
+        b.push(text(format!(
+            "Code: {}. The same code stands in the first remarks of every program made with this sheet. Where it is another one, sheet and program do not belong together: do not run it.",
+            report.code
+        )));
+    }
     if let Some(machine) = &report.machine {
         let unit = match machine.program_unit {
             Unit::Mm => "millimetres",

@@ -156,6 +156,7 @@ pub(super) fn report(work: &Work, clearance: f64) -> ReportDocument {
         grainway: env!("CARGO_PKG_VERSION").to_string(),
         job: work.documents.job.name.clone(),
         documents: work.documents.hash.clone(),
+        code: work.documents.code(),
         verdict,
         means: if work.programs.iter().any(|p| p.unverified) {
             MEANS_UNVERIFIED
