@@ -3,6 +3,7 @@
 //! [`model`] has the words, [`store`] the queue, [`files`] the files; [`intake`] takes jobs in, [`worker`] makes them, [`http`] answers.
 //! Only [`worker`] starts processes; nothing here loads a plugin.
 
+pub mod again;
 pub mod config;
 pub mod files;
 pub mod http;

@@ -34,6 +34,10 @@ pub struct Job {
     /// Parts described here.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub parts: Vec<PartDoc>,
+    /// Make only these parts, by id, and so many of each: a spoiled part is made again without the rest. Everything when left out.
+    /// Parts of a drawing with layout as-drawn keep their place on the board and can be made once.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub only: BTreeMap<String, u32>,
     /// Settings of stages, by stage name; they go over the shop's. `grainway stages` prints every setting.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub settings: BTreeMap<String, Value>,

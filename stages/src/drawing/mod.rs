@@ -108,6 +108,8 @@ impl TypedStage for Drawing {
             ..
         } = made;
         parts.sort_by(|a, b| a.id.cmp(&b.id));
+        let mut findings = findings;
+        parts::only(&job.only, &mut parts, &mut findings);
         work.parts = parts;
         work.balances = balances;
         work.findings.extend(findings);

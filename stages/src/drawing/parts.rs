@@ -2,7 +2,9 @@
 
 use super::group::circle;
 use super::shapes::{Problems, blank, contours, show};
+use super::sheet::escape;
 use super::{Made, bad_id, good_id};
+use grainway_pipeline::chain::nearest;
 use grainway_pipeline::doc::{FeatureDoc, FeatureKind, PartDoc, Relief, Shape};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::geom::{Bounds, Contour, Point};
@@ -11,6 +13,43 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// More copies than this are a typing fault: nobody cuts them in one job.
 const MOST_COPIES: u32 = 100_000;
+
+/// Keeps the parts that the job asks for when it does not ask for all.
+pub(super) fn only(
+    only: &BTreeMap<String, u32>,
+    parts: &mut Vec<Part>,
+    findings: &mut Vec<Finding>,
+) {
+    if only.is_empty() {
+        return;
+    }
+    for (id, count) in only {
+        let pointer = format!("job.json#/only/{}", escape(id));
+        let Some(part) = parts.iter_mut().find(|p| p.id == *id) else {
+            let offer = nearest(id, parts.iter().map(|p| p.id.as_str()))
+                .map(|n| format!(" Did you mean {n}?"))
+                .unwrap_or_default();
+            let message = format!("There is no part {id}.{offer}");
+            findings.push(Finding::new(&code::UNKNOWN_NAME, message).pointer(pointer));
+            continue;
+        };
+        if !check_count(*count, "count", &pointer, findings) {
+            continue;
+        }
+        if part.as_drawn && *count != 1 {
+            let message =
+                format!("The count is {count}, but a part with layout as-drawn is made once.");
+            findings.push(
+                Finding::new(&code::BAD_NUMBER, message)
+                    .part(id)
+                    .pointer(pointer),
+            );
+            continue;
+        }
+        part.count = *count;
+    }
+    parts.retain(|p| only.contains_key(&p.id));
+}
 
 /// A count that can be meant; the finding otherwise.
 pub(super) fn check_count(

@@ -911,6 +911,6 @@ fn round(v: f64) -> f64 {
 }
 
 /// A key as a reference token of a JSON Pointer (RFC 6901).
-fn escape(key: &str) -> String {
+pub(super) fn escape(key: &str) -> String {
     key.replace('~', "~0").replace('/', "~1")
 }

@@ -265,6 +265,41 @@ fn the_parts_map_names_counts_and_adds() {
 }
 
 #[test]
+fn only_some_parts_are_made() {
+    let job = r#"{ "format": "grainway.job/1", "name": "t", "shop": "s", "only": ONLY, "parts": [
+        { "id": "rail", "count": 4, "stock": "ash-22", "blank": { "length": 300, "width": 50 } },
+        { "id": "shelf", "stock": "ash-22", "blank": { "length": 300, "width": 100 } } ] }"#;
+    let made = |only: &str| run(&job.replace("ONLY", only), SHOP, Held::default(), true);
+    let parts = |work: &Work| -> Vec<(String, u32)> {
+        let all = work.parts.iter();
+        all.map(|p| (p.id.clone(), p.count)).collect()
+    };
+    let work = made(r#"{ "rail": 1 }"#);
+    assert_eq!(parts(&work), [("rail".to_string(), 1)]);
+    assert_eq!(errors(&work), Vec::<String>::new());
+    assert_eq!(parts(&made("{}")).len(), 2);
+    let work = made(r#"{ "rial": 1, "shelf": 0 }"#);
+    let found = errors(&work);
+    assert_eq!(found.len(), 2, "{found:?}");
+    assert!(found[1].contains("Did you mean rail?"), "{found:?}");
+    assert!(found[0].contains("it must be from 1"), "{found:?}");
+
+    // A drawn place is one place.
+    let job = SHEET_JOB.replace("SHEETS", r#""sheets": [1], "#).replace(
+        "\"shop\": \"s\",",
+        "\"shop\": \"s\", \"only\": { \"cabinet/1\": 2 },",
+    );
+    let bytes = std::fs::read(shared().join("drawings/cabinet-sheet.dxf")).unwrap();
+    let files = Held(BTreeMap::from([("cabinet-sheet.dxf".to_string(), bytes)]));
+    let work = run(&job, SHOP, files, true);
+    assert!(
+        errors(&work).iter().any(|e| e.contains("is made once")),
+        "{:?}",
+        errors(&work)
+    );
+}
+
+#[test]
 fn twelve_unrelated_mistakes_come_in_one_run() {
     let job = r#"{ "format": "grainway.job/1", "name": "t", "shop": "s",
       "drawings": [

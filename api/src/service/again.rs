@@ -1,0 +1,272 @@
+//! The next morning: a job made again with the wood as it was measured at the machine, or one spoiled part of it made anew.
+//!
+//! Both make a new job from a copy of the old one's files with another job document. Programs of wood measured again replace the old
+//! ones, which are stale as soon as the new ones are ready: the codes on sheets and in programs differ. A part made again replaces
+//! nothing: the other parts' programs stay what they are.
+
+use super::Shared;
+use super::intake::{Handed, Refusal, Taken, take};
+use super::model::{Job, JobId, Side, Source, When};
+use super::store::Idempotency;
+use bytes::Bytes;
+use futures_util::TryStreamExt;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use serde_json::{Map, Value};
+use std::collections::BTreeMap;
+
+/// Somebody stands at the machine and waits: these jobs go before all that were handed in without a priority.
+const WAITED_FOR: i32 = 50;
+
+/// Wood as measured at the machine.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Measured {
+    /// Stock → thickness readings: numbers in the job document's unit, or strings with one ("21.7mm"). One reading or several.
+    pub thickness: BTreeMap<String, Readings>,
+}
+
+/// One reading or several.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(untagged)]
+pub enum Readings {
+    /// Several.
+    Several(Vec<Reading>),
+    /// One.
+    One(Reading),
+}
+
+/// A length as documents write it.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(untagged)]
+pub enum Reading {
+    /// In the job document's unit.
+    Number(f64),
+    /// With its unit: "21.7mm", "27/32in".
+    Text(String),
+}
+
+/// Parts to make again.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Remake {
+    /// Part id → how many.
+    pub parts: BTreeMap<String, u32>,
+}
+
+fn request(at: impl Into<String>, message: impl Into<String>) -> Refusal {
+    Refusal::Request {
+        at: at.into(),
+        message: message.into(),
+    }
+}
+
+/// Makes `old` again with these thicknesses. What it made stays current until the new job is ready.
+pub async fn measured(
+    shared: &Shared,
+    old: &Job,
+    measured: &Measured,
+    by: Option<String>,
+    idempotency: Option<Idempotency>,
+    dry_run: bool,
+) -> Result<Taken, Refusal> {
+    if measured.thickness.is_empty() {
+        return Err(request(
+            "/thickness",
+            "name at least one stock and its thickness",
+        ));
+    }
+    if let Some(newer) = old.replaced_by {
+        return Err(request(
+            "",
+            format!("this job was replaced by {newer}; measure that one again"),
+        ));
+    }
+    let files = files(shared, old).await?;
+    let mut document = document(old, &files)?;
+    let shop = document
+        .get("shop")
+        .and_then(Value::as_str)
+        .and_then(|name| files.get(name))
+        .and_then(|bytes| serde_json::from_slice::<Value>(bytes).ok());
+    let of_shop = |stock: &str| shop.as_ref()?.get("stocks")?.get(stock);
+    let unit = |d: Option<&Value>| d.and_then(|d| d.get("unit")).cloned();
+    let mut stocks = match document.remove("stocks") {
+        Some(Value::Object(stocks)) => stocks,
+        _ => Map::new(),
+    };
+    for (id, readings) in &measured.thickness {
+        let at = format!("/thickness/{}", id.replace('~', "~0").replace('/', "~1"));
+        let own = stocks.get(id).cloned();
+        let from_shop = own.is_none();
+        let Some(Value::Object(mut stock)) = own.or_else(|| of_shop(id).cloned()) else {
+            let mut known: Vec<&str> = stocks.keys().map(String::as_str).collect();
+            let all = shop.as_ref().and_then(|s| s.get("stocks")?.as_object());
+            known.extend(all.into_iter().flat_map(|m| m.keys().map(String::as_str)));
+            known.sort_unstable();
+            known.dedup();
+            return Err(request(
+                at,
+                format!("there is no stock {id:?}; there are {}", known.join(", ")),
+            ));
+        };
+        let readings = match readings {
+            Readings::Several(all) => all.clone(),
+            Readings::One(one) => vec![one.clone()],
+        };
+        stock.insert("thickness".to_string(), serde_json::json!(readings));
+        if from_shop {
+            // Plain numbers of the shop count in its unit, those of the job in the job's: they are given theirs.
+            with_unit(&mut stock, unit(shop.as_ref()));
+        }
+        stocks.insert(id.clone(), Value::Object(stock));
+    }
+    document.insert("stocks".to_string(), Value::Object(stocks));
+    again(
+        shared,
+        old,
+        files,
+        document,
+        By {
+            replaces: Some(old.id),
+            by,
+        },
+        idempotency,
+        dry_run,
+    )
+    .await
+}
+
+/// Makes some parts of `old` again.
+pub async fn remake(
+    shared: &Shared,
+    old: &Job,
+    remake: &Remake,
+    by: Option<String>,
+    idempotency: Option<Idempotency>,
+    dry_run: bool,
+) -> Result<Taken, Refusal> {
+    if remake.parts.is_empty() {
+        return Err(request("/parts", "name at least one part and how many"));
+    }
+    let files = files(shared, old).await?;
+    let mut document = document(old, &files)?;
+    let only: Map<String, Value> = remake
+        .parts
+        .iter()
+        .map(|(id, n)| (id.clone(), Value::from(*n)))
+        .collect();
+    document.insert("only".to_string(), Value::Object(only));
+    let parts: Vec<String> = remake
+        .parts
+        .iter()
+        .map(|(id, n)| format!("{n} × {id}"))
+        .collect();
+    let name = document
+        .get("name")
+        .and_then(Value::as_str)
+        .unwrap_or_default();
+    let name = format!("{name}, again: {}", parts.join(", "));
+    document.insert("name".to_string(), Value::String(name));
+    again(
+        shared,
+        old,
+        files,
+        document,
+        By { replaces: None, by },
+        idempotency,
+        dry_run,
+    )
+    .await
+}
+
+struct By {
+    replaces: Option<JobId>,
+    by: Option<String>,
+}
+
+async fn again(
+    shared: &Shared,
+    old: &Job,
+    mut files: BTreeMap<String, Bytes>,
+    document: Map<String, Value>,
+    by: By,
+    idempotency: Option<Idempotency>,
+    dry_run: bool,
+) -> Result<Taken, Refusal> {
+    let text = serde_json::to_vec_pretty(&Value::Object(document))
+        .map_err(|e| request("", e.to_string()))?;
+    files.insert(old.document.clone(), Bytes::from(text));
+    let handed = Handed {
+        files,
+        document: Some(old.document.clone()),
+        priority: old.priority.max(WAITED_FOR),
+        not_before: None,
+        when: When::Any,
+        batch: old.batch.clone(),
+        replaces: by.replaces,
+        source: Some(Source::Again),
+        by: by.by,
+    };
+    take(shared, vec![handed], idempotency, dry_run).await
+}
+
+/// What was handed in with a job.
+async fn files(shared: &Shared, old: &Job) -> Result<BTreeMap<String, Bytes>, Refusal> {
+    let mut files = BTreeMap::new();
+    for file in shared.store.files(old.id, Side::In).await? {
+        let place = super::files::Place {
+            job: old.id,
+            side: Side::In,
+            attempt: None,
+            name: &file.name,
+        };
+        let reading = shared.files.read(&place, None).await?;
+        let bytes: Vec<u8> = reading
+            .stream
+            .try_fold(Vec::new(), |mut all, piece| async move {
+                all.extend_from_slice(&piece);
+                Ok(all)
+            })
+            .await?;
+        files.insert(file.name, Bytes::from(bytes));
+    }
+    Ok(files)
+}
+
+fn document(old: &Job, files: &BTreeMap<String, Bytes>) -> Result<Map<String, Value>, Refusal> {
+    let text = files.get(&old.document).cloned().unwrap_or_default();
+    match serde_json::from_slice(&text) {
+        Ok(Value::Object(map)) => Ok(map),
+        _ => Err(request("", "the job's document can no longer be read")),
+    }
+}
+
+/// Plain numbers of a stock's lengths become strings with their unit. Its thickness is the caller's already.
+fn with_unit(stock: &mut Map<String, Value>, unit: Option<Value>) {
+    let unit = unit
+        .as_ref()
+        .and_then(Value::as_str)
+        .unwrap_or("mm")
+        .to_string();
+    let told = |v: &mut Value| {
+        if let Value::Number(n) = v {
+            *v = Value::String(format!("{n}{unit}"));
+        }
+    };
+    if let Some(cup) = stock.get_mut("cup") {
+        told(cup);
+    }
+    let boards = stock.get_mut("boards").and_then(Value::as_array_mut);
+    for board in boards
+        .into_iter()
+        .flatten()
+        .filter_map(Value::as_object_mut)
+    {
+        for key in ["length", "width"] {
+            if let Some(length) = board.get_mut(key) {
+                told(length);
+            }
+        }
+    }
+}
