@@ -287,7 +287,7 @@ fn only_some_parts_are_made() {
     // A drawn place is one place.
     let job = SHEET_JOB.replace("SHEETS", r#""sheets": [1], "#).replace(
         "\"shop\": \"s\",",
-        "\"shop\": \"s\", \"only\": { \"cabinet/1\": 2 },",
+        "\"shop\": \"s\", \"only\": { \"cabinet-1/1\": 2 },",
     );
     let bytes = std::fs::read(shared().join("drawings/cabinet-sheet.dxf")).unwrap();
     let files = Held(BTreeMap::from([("cabinet-sheet.dxf".to_string(), bytes)]));
