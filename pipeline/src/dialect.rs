@@ -3,6 +3,7 @@
 //! post and verify see `&dyn Dialect` only; a dialect never sees a part. Writing and reading are separate code paths, so that
 //! one mistake does not hide the other.
 
+use crate::doc::Unit;
 use crate::geom::Point3;
 use crate::motion::Item;
 use serde::{Deserialize, Serialize};
@@ -19,7 +20,7 @@ pub struct ProgramHead {
     /// Lines for people, put in comments where the dialect has them: zero, stock, cautions.
     pub remarks: Vec<String>,
     /// Millimetres or inches in the text.
-    pub unit: crate::doc::Unit,
+    pub unit: Unit,
     /// The setup's safe height, mm.
     pub safe_z: f64,
 }
@@ -63,6 +64,32 @@ pub struct DialectAbout {
     /// Most lines of a file; 0 for no limit. A longer program is divided at the starts of workingsteps.
     #[serde(default)]
     pub most_lines: u64,
+    /// A pen language: the two heights are set at the controller. `None` for every other language.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pen: Option<PenAbout>,
+}
+
+/// What a pen language is like: it says only "up" and "down", so a program has one safe height and one depth.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PenAbout {
+    /// Coordinates are whole numbers of this, mm, whatever the machine's program unit.
+    pub unit_mm: f64,
+    /// Feeds are rounded down to whole numbers of this, mm/min; 0 when they are not rounded.
+    pub feed_step: f64,
+}
+
+impl DialectAbout {
+    /// The least step of coordinates in a program of this unit, mm.
+    pub fn least_step_mm(&self, unit: Unit) -> f64 {
+        let decimals = match unit {
+            Unit::Mm => self.decimals_mm,
+            Unit::Inch => self.decimals_inch,
+        };
+        match self.pen {
+            Some(pen) => pen.unit_mm,
+            None => unit.mm() * 10f64.powi(-i32::from(decimals)),
+        }
+    }
 }
 
 /// What was written.

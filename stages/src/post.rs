@@ -3,10 +3,15 @@
 
 use grainway_pipeline::chain::nearest;
 use grainway_pipeline::dialect::{Dialect, DialectError, ProgramHead, Written};
-use grainway_pipeline::doc::{CutterChangeBy, Machine, ZZero};
+use grainway_pipeline::doc::{CutterChangeBy, Machine, SpindleSwitch, ZZero};
 use grainway_pipeline::finding::{Finding, code};
+use grainway_pipeline::geom::Point3;
+use grainway_pipeline::motion::{Move, decode};
 use grainway_pipeline::stage::{Cx, Description, Fault, SpoolId, Stop, TypedStage};
-use grainway_pipeline::work::{Entry, Program, Setup, Work, items, machine_changes, step_view};
+use grainway_pipeline::tolerance::SAME_LEVEL_MM;
+use grainway_pipeline::work::{
+    Can, Entry, Program, Setup, StepView, Work, items, machine_changes, step_view,
+};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -86,7 +91,12 @@ impl TypedStage for Post {
             cx.check()?;
             cx.progress.at("post", done, all.len());
             match write(work, &machine, dialect, settings, plan, cx)? {
-                Ok(program) => programs.push(program),
+                Ok(program) => {
+                    if dialect.about().pen.is_some() {
+                        findings.push(at_controller(work, &machine, plan, &program.name));
+                    }
+                    programs.push(program);
+                }
                 Err(finding) => findings.push(finding),
             }
         }
@@ -209,16 +219,27 @@ fn plans(work: &Work, machine: &Machine, dialect: &dyn Dialect) -> Result<Vec<Pl
         }
         for entries in ranges(setup, whole) {
             let cutter = only_cutter(&setup.order[entries.0..entries.1]);
-            plans.push(Plan {
-                setup: index,
-                entries,
-                number: 0,
-                name: match &cutter {
-                    Some(c) if !whole => format!("{}-{}", file_word(&setup.id), file_word(c)),
-                    _ => file_word(&setup.id),
-                },
-                cutter,
-            });
+            let name = match &cutter {
+                Some(c) if !whole => format!("{}-{}", file_word(&setup.id), file_word(c)),
+                _ => file_word(&setup.id),
+            };
+            let depths = match dialect.about().pen {
+                Some(_) => by_depth(work, setup, entries),
+                None => vec![entries],
+            };
+            let several = depths.len() > 1;
+            for (i, entries) in depths.into_iter().enumerate() {
+                plans.push(Plan {
+                    setup: index,
+                    entries,
+                    number: 0,
+                    name: match several {
+                        true => format!("{name}-depth-{}", i + 1),
+                        false => name.clone(),
+                    },
+                    cutter: cutter.clone(),
+                });
+            }
         }
     }
     Ok(plans)
@@ -254,6 +275,71 @@ fn ranges(setup: &Setup, whole: bool) -> Vec<(usize, usize)> {
     }
     let ends = starts[1..].iter().copied().chain([order.len()]);
     starts.iter().copied().zip(ends).collect()
+}
+
+/// The parts of a range whose steps go to the same depth: the depth is set at the controller, before a program starts.
+fn by_depth(work: &Work, setup: &Setup, entries: (usize, usize)) -> Vec<(usize, usize)> {
+    let mut starts = vec![entries.0];
+    let mut present: Option<f64> = None;
+    for i in entries.0..entries.1 {
+        let Some(view) = view_of(work, setup, i) else {
+            continue;
+        };
+        let depth = depth_of(work, &view);
+        if present.is_some_and(|p| (p - depth).abs() > SAME_LEVEL_MM) {
+            starts.push(i);
+        }
+        present = Some(depth);
+    }
+    let ends = starts[1..].iter().copied().chain([entries.1]);
+    starts.iter().copied().zip(ends).collect()
+}
+
+fn view_of<'a>(work: &'a Work, setup: &'a Setup, entry: usize) -> Option<StepView<'a>> {
+    match setup.order.get(entry) {
+        Some(Entry::Step(step)) => step_view(work, setup, *step),
+        _ => None,
+    }
+}
+
+/// The lowest height of a step's moves. Its own figure is that of the feature, before a floor was left under it.
+fn depth_of(work: &Work, view: &StepView<'_>) -> f64 {
+    let moves = work.blobs.get(view.moves).and_then(|c| decode(c));
+    let mut at = Point3::default();
+    let mut lowest = f64::INFINITY;
+    for m in moves.into_iter().flatten() {
+        at = m.end(at);
+        lowest = lowest.min(match m {
+            Move::Hole { bottom, .. } => bottom,
+            _ => at.z,
+        });
+    }
+    lowest
+}
+
+/// What the person sets at a controller that knows only "up" and "down".
+fn at_controller(work: &Work, machine: &Machine, plan: &Plan, name: &str) -> Finding {
+    let setup = &work.setups[plan.setup];
+    let steps: Vec<StepView<'_>> = (plan.entries.0..plan.entries.1)
+        .filter_map(|i| view_of(work, setup, i))
+        .collect();
+    let depth = steps.iter().map(|v| depth_of(work, v));
+    let depth = depth.fold(f64::INFINITY, f64::min);
+    let plunge = steps.iter().map(|v| v.plunge).fold(f64::INFINITY, f64::min);
+    let length = |v: f64| format!("{} mm ({:.4} in)", mm(v), v / 25.4);
+    let mut text = format!(
+        "{name}: before it starts, set at the controller: pen up {}, pen down {}, downwards at {} mm/min",
+        length(setup.safe_z),
+        length(depth),
+        mm(plunge)
+    );
+    if let (SpindleSwitch::Hand, Some(step)) = (machine.spindle, steps.first()) {
+        text.push_str(&format!(
+            "; switch the spindle on at {} rev/min and wait until it is at speed",
+            step.rpm.round()
+        ));
+    }
+    Finding::new(&code::SET_AT_CONTROLLER, text + ".").setup(&setup.id)
 }
 
 /// The cutter, when there is one for the whole range.
@@ -337,10 +423,10 @@ fn write(
         unit: machine.program_unit,
         safe_z: setup.safe_z,
     };
-    let changes = machine_changes(machine.cutter_change, dialect.about().cutter_change);
+    let can = Can::of(Some(machine), dialect.about());
     let mut outcome: Option<Result<Written, DialectError>> = None;
     let spooled = cx.spool.write(&mut |out| {
-        let mut items = items(work, setup, plan.entries, changes);
+        let mut items = items(work, setup, plan.entries, can);
         let result = dialect.write(&head, &mut items, out);
         let io = match &result {
             Ok(_) => Ok(()),

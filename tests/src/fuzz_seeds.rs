@@ -1,6 +1,6 @@
 //! What fuzzing begins with: the samples' documents, drawings and programs, the built-in dialects' files, and changes of all of them.
 
-use crate::{SAMPLES, load, make, root, sample};
+use crate::{PEN_SAMPLE, SAMPLES, load, make, root, sample};
 use std::path::Path;
 
 /// Longest input, bytes: the largest sample drawing fits.
@@ -56,7 +56,10 @@ fn programs() -> Result<Vec<Vec<u8>>, String> {
     names.push("rs274-ngc");
     let mut all = Vec::new();
     for ((first, dialect), name) in (0_u8..).zip(&names).zip(SAMPLES.iter().cycle()) {
-        let mut loaded = load(&sample(name))?;
+        let pen = built_in
+            .get(dialect)
+            .is_some_and(|d| d.about().pen.is_some());
+        let mut loaded = load(&sample(if pen { PEN_SAMPLE } else { name }))?;
         for machine in loaded.work.documents.shop.machines.values_mut() {
             machine.dialect = (*dialect).into();
         }
@@ -66,6 +69,15 @@ fn programs() -> Result<Vec<Vec<u8>>, String> {
             let text = made.text(&program.text);
             let end = text.len().min(HEAD);
             all.push([&[first], &text.as_bytes()[..end], b"\nM2\n%\n"].concat());
+        }
+        if pen {
+            let heights = "CO\"pen heights: up 20.000 mm, down -1.500 mm at 250.0 mm/min\";";
+            for text in [
+                "IN;SP1;PA;PU400,0;VS2;PD400,40,800,40;PA800,80;PU;PA0,0;SP0;\n",
+                "CO\"step 2: a; b\";PA;PU;\r\nPU-5,+7;PD;PD;IN;PD1,1;SP0;PU;\n",
+            ] {
+                all.push([&[first], heights.as_bytes(), text.as_bytes()].concat());
+            }
         }
     }
     let last = names.len() as u8 - 1;

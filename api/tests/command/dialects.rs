@@ -42,7 +42,11 @@ fn the_walk_to_a_dialect_as_data_is_what_it_says() {
     for (kind, inside) in blocks(&text) {
         if kind == "json" {
             assert!(inside.lines().count() < 40, "under 40 lines of JSON");
-            bench.put("corner-router.json", &inside);
+            let file: serde_json::Value = serde_json::from_str(&inside).unwrap();
+            let file = format!("{}.json", file["name"].as_str().unwrap());
+            bench.put(&file, &inside);
+            let checked = bench.run(&["dialects", "check", &file]);
+            assert_eq!(checked.exit, 0, "{}", checked.out);
             continue;
         }
         assert_eq!(kind, "sh");
@@ -144,8 +148,81 @@ fn dialects_are_listed_and_shown() {
     let shown = bench.run(&["dialects", "show", "iso6983", "--json"]);
     assert_eq!((list.exit, shown.exit), (0, 0));
     let list: serde_json::Value = serde_json::from_str(&list.out).unwrap();
-    assert_eq!(list.as_array().unwrap().len(), 5);
+    assert_eq!(list.as_array().unwrap().len(), 6);
     let shown: serde_json::Value = serde_json::from_str(&shown.out).unwrap();
     // From the dialect that it extends.
     assert_eq!(shown["keys"]["chord-tolerance-mm"], 0.002);
+}
+
+#[test]
+fn a_pen_language_is_shown_and_built_on() {
+    let bench = Bench::new();
+    let list = bench.run(&["dialects"]);
+    assert!(
+        list.out.contains("pen-plot: ") && list.out.contains("two heights, pen up and pen down"),
+        "{}",
+        list.out
+    );
+    let shown = bench.run(&["dialects", "show", "pen-plot", "--json"]);
+    let shown: serde_json::Value = serde_json::from_str(&shown.out).unwrap();
+    assert_eq!(shown["keys"]["pen"]["unit-mm"], 0.025);
+    assert_eq!(shown["about"]["pen"]["feed_step"], 600.0);
+    let made = bench.run(&["dialects", "new", "scriber", "--from", "pen-plot"]);
+    assert_eq!(made.exit, 0, "{}", made.err);
+    assert!(bench.read("scriber.json").contains("\"// pen\""));
+    let checked = bench.run(&["dialects", "check", "scriber.json"]);
+    assert_eq!(checked.exit, 0, "{}", checked.out);
+    assert!(
+        checked.out.contains("none failed") && checked.out.contains("absent  passes"),
+        "{}",
+        checked.out
+    );
+    copy(&root().join("jobs"), &bench.path("jobs"));
+    let tried = bench.run(&[
+        "dialects",
+        "try",
+        "scriber.json",
+        "--job",
+        "jobs/bench-template/job.json",
+    ]);
+    assert_eq!(tried.exit, 0, "{}", tried.err);
+    assert!(tried.out.contains("CO\"pen heights: up"), "{}", tried.out);
+}
+
+/// The sample for a pen language is ready by one command; the others, for it, end with exit 1 and a finding that says why.
+#[test]
+fn a_pen_language_takes_thin_templates_and_refuses_the_rest() {
+    let bench = Bench::new();
+    copy(&root().join("jobs"), &bench.path("jobs"));
+    for job in ["job.json", "marks.json"] {
+        let path = format!("jobs/bench-template/{job}");
+        let made = bench.run(&["make", &path, "--out", "out"]);
+        assert_eq!(made.exit, 0, "{}\n{}", made.out, made.err);
+        let report = bench.report();
+        assert_eq!(report["verdict"], "ready");
+        let sheet = bench.read("out/setup-sheet.html");
+        assert!(sheet.contains("set at the controller: pen up"));
+    }
+    for (name, own) in [
+        ("reading-bench", "rs274-ngc"),
+        ("step-stool", "rs274-lean"),
+        ("newspaper-rack", "rs274-lean"),
+    ] {
+        let (job, shop) = (
+            format!("jobs/{name}/job.json"),
+            format!("jobs/{name}/shop.json"),
+        );
+        let text = bench.read(&shop);
+        bench.put(&shop, text.replace(&format!("\"{own}\""), "\"pen-plot\""));
+        let made = bench.run(&["make", &job, "--out", "out"]);
+        assert_eq!(made.exit, 1, "{name}: {}\n{}", made.out, made.err);
+        assert!(
+            made.err
+                .contains("Dialect pen-plot cannot express the spindle's start and stop")
+                && made.err.contains("Say spindle: hand for the machine"),
+            "{name}: {}",
+            made.err
+        );
+        assert!(!bench.has_files("out/programs"), "{name}");
+    }
 }

@@ -306,6 +306,10 @@ codes! {
         "A screw that the job places lies too near to a cut.",
         "Move the screw, or leave its place to be computed.",
         "stages/src/hold/tests.rs::screws_that_the_job_places_are_checked";
+    SET_AT_CONTROLLER = "set-at-controller" Warning
+        "A program of a language that knows only up and down: its heights, and what the text cannot switch, are set at the controller.",
+        "Set what the message names before the program starts, and try both heights above the wood.",
+        "tests/tests/whole/pen.rs::a_thin_template_is_ready_in_both_units";
     SKIN_ON_TOP = "skin-on-top" Error
         "A thin floor under outlines was asked for with Z zero on top of the wood.",
         "Put Z zero on the bed, or leave `skin` out.",

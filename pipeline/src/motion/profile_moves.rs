@@ -26,6 +26,8 @@ const SHORTEST_MM: f64 = 0.1;
 const LEAST_ARC_SHARE: f64 = 0.2;
 /// Share of the feed on the way into a relief's lobe and back, where the cutter is engaged all round.
 const LOBE_SHARE: f64 = 0.5;
+/// The steepest ramp, radians; what is steeper goes straight down.
+const STEEPEST_RAMP: f64 = std::f64::consts::FRAC_PI_4;
 /// Links keep this far from a tab's lifted length, mm.
 const LINK_CLEAR_MM: f64 = 1.0;
 
@@ -39,10 +41,8 @@ pub fn profile_moves(cut: &ProfileCut, tabs: &[Tab], clear_z: f64) -> Vec<Move> 
     let mut runner = Runner {
         cut,
         clear_z,
-        slope: cut
-            .ramp
-            .clamp(0.5_f64.to_radians(), 45.0_f64.to_radians())
-            .tan(),
+        plunges: cut.ramp > STEEPEST_RAMP,
+        slope: cut.ramp.clamp(0.5_f64.to_radians(), STEEPEST_RAMP).tan(),
         moves: Vec::new(),
         at: None,
     };
@@ -254,6 +254,8 @@ fn feed_share(
 struct Runner<'a> {
     cut: &'a ProfileCut,
     clear_z: f64,
+    /// Goes straight down instead of sloping.
+    plunges: bool,
     /// Tangent of the ramp's angle.
     slope: f64,
     moves: Vec<Move>,
@@ -456,7 +458,11 @@ impl Runner<'_> {
         for (level, &floor) in floors.iter().enumerate() {
             let last_level = level + 1 == floors.len();
             let ramp = (above - floor).max(0.0) / self.slope;
-            let ramp = if ramp > 0.0 {
+            let ramp = if self.plunges {
+                let tab = first.tab_top(s, 0.0).unwrap_or(f64::NEG_INFINITY);
+                self.vertical(floor.max(tab));
+                0.0
+            } else if ramp > 0.0 {
                 first.to_mark(s + ramp) - s
             } else {
                 0.0

@@ -2,7 +2,8 @@
 //! compare with.
 
 use super::{BlobId, Entry, Operation, Setup, SetupStep, StepRef, Work};
-use crate::doc::{CutterChangeBy, SpindleSwitch};
+use crate::dialect::DialectAbout;
+use crate::doc::{CutterChangeBy, Machine, SpindleSwitch};
 use crate::geom::{Placing, point};
 use crate::motion::{CutterChange, Item, Move, Spindle, StepStart, decode};
 use std::collections::VecDeque;
@@ -89,20 +90,18 @@ pub fn step_view<'a>(work: &'a Work, setup: &'a Setup, step: StepRef) -> Option<
 
 /// The items of the program that runs `entries` (from, to before) of the setup's order.
 ///
-/// `machine_changes`: cutters are changed by the machine within the program; otherwise a cutter is only named, and its change is
-/// the person's before the program starts.
-///
 /// Heights and places follow shop practice: the program starts by retracting; spindle and dwell come before each step that needs
 /// another speed; a pause retracts, stops the spindle, waits for it, parks, and afterwards retracts again, since the person may
 /// have moved the machine; at the end it retracts, stops the spindle and parks. Where the spindle is switched by hand, pauses
-/// say when.
+/// say when; in a language without pauses it is switched before the start and after the end, and remarks say so. A language of two
+/// heights goes down from the safe height at feed: it has no third height to come down to fast.
 ///
 /// Streams: it holds the moves of one step at a time. Entries that name nothing are left out; [`step_view`] finds them.
 pub fn items<'a>(
     work: &'a Work,
     setup: &'a Setup,
     entries: (usize, usize),
-    machine_changes: bool,
+    can: Can,
 ) -> impl Iterator<Item = Item> + 'a {
     let from = entries.0.min(setup.order.len());
     let to = entries.1.clamp(from, setup.order.len());
@@ -127,7 +126,7 @@ pub fn items<'a>(
         order: &setup.order[from..to],
         at: 0,
         steps: steps_before,
-        machine_changes,
+        can,
         by_hand: machine.is_some_and(|m| m.spindle == SpindleSwitch::Hand),
         spin_seconds: machine.map_or(0.0, |m| m.spin_up_seconds),
         park: machine.map_or(point(0.0, 0.0), |m| point(m.park[0].mm(), m.park[1].mm())),
@@ -144,6 +143,30 @@ pub fn items<'a>(
     items
 }
 
+/// What programs of a machine and its dialect can say, as far as their composition depends on it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Can {
+    /// Cutters are changed by the machine within the program; otherwise a cutter is only named, and its change is the person's
+    /// before the program starts.
+    pub machine_changes: bool,
+    /// The text can pause.
+    pub pauses: bool,
+    /// There are only two heights: the safe one and one depth.
+    pub two_heights: bool,
+}
+
+impl Can {
+    /// Of a machine (or of one that changes no cutters, when there is none) and its dialect.
+    pub fn of(machine: Option<&Machine>, about: &DialectAbout) -> Can {
+        Can {
+            machine_changes: machine
+                .is_some_and(|m| machine_changes(m.cutter_change, about.cutter_change)),
+            pauses: about.pauses,
+            two_heights: about.pen.is_some(),
+        }
+    }
+}
+
 /// Whether programs of this machine change cutters themselves, given what the dialect can say.
 pub fn machine_changes(change: CutterChangeBy, dialect_can: bool) -> bool {
     change == CutterChangeBy::Machine && dialect_can
@@ -157,7 +180,7 @@ struct Items<'a> {
     at: usize,
     /// Steps before the next entry, in the whole setup.
     steps: usize,
-    machine_changes: bool,
+    can: Can,
     /// The spindle is switched by hand.
     by_hand: bool,
     spin_seconds: f64,
@@ -206,7 +229,15 @@ impl Items<'_> {
             .and_then(|m| m.first().copied());
         *next += 1;
         match m {
-            Some(m) => Some(m.placed(placing, self.setup.safe_z)),
+            Some(m) => {
+                let safe_z = self.setup.safe_z;
+                Some(match m.placed(placing, safe_z) {
+                    Move::Rapid { to } if self.can.two_heights => Move::Rapid {
+                        to: to.xy().at_z(safe_z),
+                    },
+                    placed => placed,
+                })
+            }
             None => {
                 self.moves = None;
                 None
@@ -299,7 +330,10 @@ impl Items<'_> {
             return;
         }
         let was = self.turning.replace(rpm);
-        if self.by_hand {
+        if self.by_hand && was.is_none() && !self.can.pauses {
+            let text = format!("Before the start:{}", switch_on(rpm).to_lowercase());
+            self.queue.push_back(Item::Label(text));
+        } else if self.by_hand {
             if was.is_some() {
                 self.retract();
             }
@@ -320,7 +354,7 @@ impl Items<'_> {
                 number,
                 id: id.to_string(),
                 label,
-                by_hand: !self.machine_changes,
+                by_hand: !self.can.machine_changes,
             })
         };
         let item = match self.work.documents.cutter(id) {
@@ -337,7 +371,7 @@ impl Items<'_> {
             }
         }
         self.queue.push_back(item);
-        if self.machine_changes {
+        if self.can.machine_changes {
             self.retract();
         }
     }
@@ -348,8 +382,10 @@ impl Items<'_> {
         self.stop();
         self.go_to_park();
         if by_hand_on {
-            self.queue.push_back(Item::Pause {
-                message: "Switch the spindle off and wait until it stands.".into(),
+            let message = "Switch the spindle off and wait until it stands.".to_string();
+            self.queue.push_back(match self.can.pauses {
+                true => Item::Pause { message },
+                false => Item::Label(format!("At the end: {message}")),
             });
         }
     }

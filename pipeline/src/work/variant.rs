@@ -172,7 +172,7 @@ pub struct ProfileCut {
     pub feed: f64,
     /// Feed on ramps, mm/min.
     pub plunge: f64,
-    /// Ramp angle, radians.
+    /// Ramp angle, radians; a quarter turn goes straight down.
     pub ramp: f64,
     /// Where tabs may sit on the last loop's path: spans by length along it. A tab's neck lies within a span; the cutter's radius
     /// beyond its ends is free as well.

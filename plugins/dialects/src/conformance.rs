@@ -3,6 +3,8 @@
 //! It knows a dialect by its traits alone, so that data files, built-in dialects and native ones pass the same checks. A program is
 //! compared with its plan as a path: every planned point is passed, nothing else is, and the ends of the moves come in their order.
 
+mod pen;
+
 use crate::programs::{Near, Random, SAFE, cut_by, cut_in, planned};
 use grainway_pipeline::dialect::{
     Action, Dialect, DialectError, ProgramHead, ReadEnd, ReadMove, Written,
@@ -120,6 +122,11 @@ impl Table<'_> {
             let found = found(self);
             return self.row(check, found);
         }
+        self.refusal(check, items);
+    }
+
+    /// The dialect has no such thing: it must be refused in words.
+    fn refusal(&mut self, check: &'static str, items: &[Item]) {
         let (outcome, detail) = match write(self.dialect, Unit::Mm, items) {
             Err(DialectError::Unsupported { what, .. }) => {
                 (Outcome::Absent, format!("refused: {what}"))
@@ -151,16 +158,24 @@ impl Table<'_> {
         }
         self.row("empty-program", self.empty());
         self.row("first-height", self.first_height());
-        self.row("straight-moves", self.path(Unit::Mm, &lines()));
+        self.row("straight-moves", self.path(Unit::Mm, &self.lines()));
         self.row("rapid-moves", self.rapids());
         self.row("arc-directions", self.arcs(&arcs()));
         self.row("full-circles", self.arcs(&circles()));
-        self.row("helices", self.arcs(&helices()));
+        if about.pen.is_some() {
+            self.refusal("helices", &with_head(d, cutting(&helices())));
+        } else {
+            self.row("helices", self.arcs(&helices()));
+        }
         self.row("short-arcs", self.arcs(&short_arcs()));
         self.row("arc-centres", self.arcs(&many_arcs()));
-        self.row("drilling", self.path(Unit::Mm, &holes(None)));
-        self.row("pecks", self.pecks());
-        self.row("feeds", self.feeds());
+        if about.pen.is_some() {
+            self.pen_rows();
+        } else {
+            self.row("drilling", self.path(Unit::Mm, &holes(None)));
+            self.row("pecks", self.pecks());
+            self.row("feeds", self.feeds());
+        }
         self.row("rounding", self.rounding());
         let spindle = with_head(d, vec![Item::Spindle(Some(turning(18_000.0)))]);
         self.row_of("spindle", about.spindle, &spindle, Self::spindle);
@@ -210,10 +225,10 @@ impl Table<'_> {
     /// How far what is read may lie from what is planned, mm.
     fn allowed(&self, unit: Unit) -> f64 {
         let about = self.dialect.about();
-        let count = match unit {
-            Unit::Mm => 10f64.powi(-i32::from(about.decimals_mm)),
-            Unit::Inch => 25.4 * 10f64.powi(-i32::from(about.decimals_inch)),
-        };
+        let count = about.least_step_mm(unit);
+        if about.pen.is_some() {
+            return pen::allowed(count);
+        }
         // Half a count along each axis at a point; a line in place of a hair of an arc, or a centre fitted to its ends, a few more.
         5.0 * count.max(0.001)
     }
@@ -259,7 +274,7 @@ impl Table<'_> {
 
     /// Nothing moves sideways before a height is known.
     fn first_height(&self) -> Found {
-        let items = with_head(self.dialect, cutting(&lines()));
+        let items = with_head(self.dialect, cutting(&self.lines()));
         let round = self.round(Unit::Mm, &items)?;
         for e in &round.events {
             let moves = matches!(e.action, Action::Rapid | Action::Line | Action::Arc { .. });
@@ -279,18 +294,20 @@ impl Table<'_> {
 
     /// Rapid moves stay rapid and cutting ones cutting, in their order.
     fn rapids(&self) -> Found {
-        let mut items = with_head(self.dialect, cutting(&lines()));
+        let mut items = with_head(self.dialect, cutting(&self.lines()));
+        let pen = self.dialect.about().pen.is_some();
+        let (near, deep) = if pen { (SAFE, 10.0) } else { (12.0, 5.0) };
         for i in 0..6 {
             let x = 20.0 * f64::from(i);
             items.push(Item::Move(Move::Rapid {
                 to: point(x, 40.0).at_z(SAFE),
             }));
             items.push(Item::Move(Move::Rapid {
-                to: point(x, 40.0).at_z(12.0),
+                to: point(x, 40.0).at_z(near),
             }));
             items.push(Item::Move(Move::Line {
-                to: point(x, 40.0).at_z(5.0),
-                feed: 500.0,
+                to: point(x, 40.0).at_z(deep),
+                feed: 300.0,
             }));
             items.push(Item::Move(Move::Rapid {
                 to: point(x, 40.0).at_z(SAFE),
@@ -397,14 +414,11 @@ impl Table<'_> {
     fn rounding(&self) -> Found {
         let mut random = Random::new(11);
         let mut worst: f64 = 0.0;
-        for (unit, decimals) in [
-            (Unit::Mm, self.dialect.about().decimals_mm),
-            (Unit::Inch, self.dialect.about().decimals_inch),
-        ] {
+        for unit in [Unit::Mm, Unit::Inch] {
             if self.refuses(unit) {
                 continue;
             }
-            let half = 0.5 * unit.mm() * 10f64.powi(-i32::from(decimals)) + 1e-9;
+            let half = 0.5 * self.dialect.about().least_step_mm(unit) + 1e-9;
             let mut moves = Vec::new();
             for _ in 0..50 {
                 moves.push(Move::Line {
@@ -412,6 +426,7 @@ impl Table<'_> {
                     feed: 1000.0,
                 });
             }
+            self.flatten(&mut moves);
             let items = with_head(self.dialect, cutting(&moves));
             let round = self.round(unit, &items)?;
             let seen: Vec<Point3> = round
@@ -462,9 +477,9 @@ impl Table<'_> {
             items.push(Item::RetractFull { safe_z: SAFE });
         }
         items.push(Item::Spindle(Some(turning(18_000.0))));
-        items.extend(cutting(&lines()));
+        items.extend(cutting(&self.lines()));
         items.push(Item::Spindle(Some(turning(12_000.0))));
-        items.extend(cutting(&lines()));
+        items.extend(cutting(&self.lines()));
         items.push(Item::Spindle(None));
         let round = self.round(Unit::Mm, &items)?;
         let mut speeds: Vec<f64> = Vec::new();
@@ -521,7 +536,7 @@ impl Table<'_> {
 
     fn pause(&self) -> Found {
         let has_spindle = self.dialect.about().spindle;
-        let mut items = with_head(self.dialect, cutting(&lines()));
+        let mut items = with_head(self.dialect, cutting(&self.lines()));
         items.push(Item::RetractFull { safe_z: SAFE });
         items.push(Item::Pause {
             message: "Drive 4 screws (4 × 30) into the marked holes".into(),
@@ -534,7 +549,7 @@ impl Table<'_> {
             number: 2,
             label: "after the pause".into(),
         }));
-        items.extend(cutting(&lines()));
+        items.extend(cutting(&self.lines()));
         let round = self.round(Unit::Mm, &items)?;
         let pauses: Vec<usize> = (0..round.events.len())
             .filter(|i| matches!(round.events[*i].action, Action::Pause { .. }))
@@ -583,7 +598,7 @@ impl Table<'_> {
                 number,
                 label: "a step".into(),
             }));
-            items.extend(cutting(&lines()));
+            items.extend(cutting(&self.lines()));
         }
         let round = self.round(Unit::Mm, &items)?;
         let mut changes = Vec::new();
@@ -620,7 +635,7 @@ impl Table<'_> {
                 number,
                 label: format!("step number {number} of three"),
             }));
-            items.extend(cutting(&lines()));
+            items.extend(cutting(&self.lines()));
             items.push(Item::Move(Move::Rapid {
                 to: point(0.0, 0.0).at_z(SAFE),
             }));
@@ -693,9 +708,11 @@ impl Table<'_> {
         if self.refuses(Unit::Inch) {
             return Ok("refused in words".into());
         }
-        let mut moves = lines();
-        moves.extend(arcs());
-        moves.extend(holes(Some(5.0)));
+        let mut moves = self.lines();
+        moves.extend(self.turns());
+        if self.dialect.about().pen.is_none() {
+            moves.extend(holes(Some(5.0)));
+        }
         let items = with_head(self.dialect, cutting(&moves));
         let round = self.round(Unit::Inch, &items)?;
         for e in &round.events {
@@ -722,7 +739,7 @@ impl Table<'_> {
             number: 1,
             label: odd.into(),
         }));
-        items.extend(cutting(&lines()));
+        items.extend(cutting(&self.lines()));
         if self.dialect.about().pauses {
             items.push(Item::Pause {
                 message: odd.into(),
@@ -748,14 +765,16 @@ impl Table<'_> {
     }
 
     fn line_form(&self) -> Found {
-        let mut moves = lines();
-        moves.extend(arcs());
-        moves.extend(holes(Some(3.0)));
-        let mut far = moves.clone();
+        let mut far = self.lines();
+        far.extend(self.turns());
+        if self.dialect.about().pen.is_none() {
+            far.extend(holes(Some(3.0)));
+        }
         far.push(Move::Line {
             to: point(-2345.678, 2987.654).at_z(-12.345),
             feed: 12_345.0,
         });
+        self.flatten(&mut far);
         let items = with_head(self.dialect, cutting(&far));
         let round = self.round(Unit::Mm, &items)?;
         let length = self.dialect.about().line_length;
@@ -831,8 +850,8 @@ impl Table<'_> {
     }
 
     fn same_bytes(&self) -> Found {
-        let mut moves = lines();
-        moves.extend(arcs());
+        let mut moves = self.lines();
+        moves.extend(self.turns());
         let items = with_head(self.dialect, cutting(&moves));
         let once = write(self.dialect, Unit::Mm, &items).map_err(|e| e.to_string())?;
         let again = write(self.dialect, Unit::Mm, &items).map_err(|e| e.to_string())?;
@@ -857,7 +876,7 @@ impl Table<'_> {
                 Ok(())
             }
         }
-        let items = with_head(self.dialect, cutting(&lines()));
+        let items = with_head(self.dialect, cutting(&self.lines()));
         let (text, _) = write(self.dialect, Unit::Mm, &items).map_err(|e| e.to_string())?;
         for room in [0, text.len() / 2, text.len() - 1] {
             let result =
@@ -874,7 +893,7 @@ impl Table<'_> {
     }
 
     fn many(&self) -> Found {
-        let mut items = with_head(self.dialect, cutting(&lines()));
+        let mut items = with_head(self.dialect, cutting(&self.lines()));
         let moves = (0..MANY).map(|i| {
             let t = i as f64 * 0.001;
             Item::Move(Move::Line {
@@ -913,8 +932,8 @@ impl Table<'_> {
 
     /// Reading ends, whatever the text.
     fn damaged(&self) -> Found {
-        let mut moves = lines();
-        moves.extend(arcs());
+        let mut moves = self.lines();
+        moves.extend(self.turns());
         let items = with_head(self.dialect, cutting(&moves));
         let (text, _) = write(self.dialect, Unit::Mm, &items).map_err(|e| e.to_string())?;
         let mut random = Random::new(5);

@@ -3,12 +3,10 @@
 //! Writer and reader share this file and nothing else.
 
 use crate::template;
-use grainway_pipeline::chain::overlay;
 use grainway_pipeline::dialect::DialectAbout;
 use grainway_pipeline::doc::{Problem, Unit};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-use serde_json::Value;
 
 /// The format word of this version of the dialect document.
 pub const DIALECT_FORMAT: &str = "grainway.dialect/1";
@@ -487,48 +485,9 @@ pub struct Language {
     pub point_required: bool,
 }
 
-/// Takes out the keys that begin with //: they are remarks for people.
-fn drop_remarks(value: &mut Value) {
-    if let Value::Object(map) = value {
-        map.retain(|key, _| !key.starts_with("//"));
-        map.values_mut().for_each(drop_remarks);
-    }
-}
-
 impl DialectFile {
-    /// Reads a dialect file; keys that begin with // are remarks. `base` gives the JSON of the dialect that it extends. All problems at once.
-    pub fn from_json(
-        text: &str,
-        base: &dyn Fn(&str) -> Option<Value>,
-    ) -> Result<DialectFile, Vec<Problem>> {
-        let problem = |pointer: &str, message: String| vec![Problem::new(pointer, message)];
-        let mut own: Value = serde_json::from_str(text).map_err(|e| problem("", e.to_string()))?;
-        drop_remarks(&mut own);
-        let merged = match own.get("extends").and_then(Value::as_str) {
-            Some(name) => {
-                let mut under = base(name).ok_or_else(|| {
-                    problem(
-                        "/extends",
-                        format!("no built-in dialect is called \"{name}\""),
-                    )
-                })?;
-                overlay(&mut under, &own);
-                under
-            }
-            None => own,
-        };
-        let file: DialectFile =
-            serde_json::from_value(merged).map_err(|e| problem("", e.to_string()))?;
-        let problems = file.problems();
-        if problems.is_empty() {
-            Ok(file)
-        } else {
-            Err(problems)
-        }
-    }
-
     /// What its keys say that cannot be right.
-    fn problems(&self) -> Vec<Problem> {
+    pub(crate) fn problems(&self) -> Vec<Problem> {
         let mut found = Vec::new();
         let mut check = |good: bool, pointer: &str, message: &str| {
             if !good {
@@ -739,6 +698,7 @@ impl DialectFile {
             line_length: self.lines.length,
             numbered_files: self.files.numbered,
             most_lines: self.files.most_lines,
+            pen: None,
         }
     }
 }

@@ -1,10 +1,12 @@
 //! Dialects as data, with their writer and, separately written, their reader.
 //!
-//! A dialect is one JSON file ([`DialectFile`]). [`write`] and [`read`] share that file and nothing else, so that one mistake does
-//! not hide the other. Built-in dialects are named for standards and properties.
+//! A dialect is one JSON file, in one of two forms: blocks and words ([`DialectFile`]) or a pen language ([`PenFile`]). Writers and
+//! readers share that file and nothing else, so that one mistake does not hide the other. Built-in dialects are named for standards and properties.
 
 pub mod conformance;
+mod document;
 mod file;
+mod pen;
 pub mod programs;
 mod read;
 mod template;
@@ -16,6 +18,9 @@ pub use file::{
     MotionWords, Numbers, Pause, PauseMessage, SpindleWords, UnitWords,
 };
 
+pub use pen::{Pen, PenFile, PenRemark, PenSpeed};
+
+use document::Document;
 use grainway_pipeline::dialect::{
     Dialect, DialectAbout, DialectError, ProgramHead, ReadEnd, ReadMove, Reader, Written,
 };
@@ -28,7 +33,7 @@ use std::ops::ControlFlow;
 use std::sync::Arc;
 
 /// The built-in files by name; one that extends another stands after it.
-const BUILT_IN: [(&str, &str); 5] = [
+const BUILT_IN: [(&str, &str); 6] = [
     ("rs274-ngc", include_str!("../data/rs274-ngc.json")),
     ("rs274-lean", include_str!("../data/rs274-lean.json")),
     ("rs274-lines", include_str!("../data/rs274-lines.json")),
@@ -37,6 +42,7 @@ const BUILT_IN: [(&str, &str); 5] = [
         "iso6983-counted",
         include_str!("../data/iso6983-counted.json"),
     ),
+    ("pen-plot", include_str!("../data/pen-plot.json")),
 ];
 
 /// A dialect made from its data file.
@@ -86,18 +92,21 @@ impl Reader for DataDialect {
 /// The JSON of a built-in dialect with what it extends filled in.
 fn base(name: &str) -> Option<Value> {
     let (_, text) = BUILT_IN.iter().find(|(n, _)| *n == name)?;
-    let file = DialectFile::from_json(text, &base).ok()?;
-    serde_json::to_value(file).ok()
+    let document = Document::from_json(text, &base).ok()?;
+    serde_json::to_value(document).ok()
 }
 
 /// A dialect from the text of its data file, which may extend a built-in one. All problems at once.
 pub fn from_json(text: &str) -> Result<Arc<dyn Dialect>, Vec<Problem>> {
-    let file = DialectFile::from_json(text, &base)?;
+    let file = match Document::from_json(text, &base)? {
+        Document::Words(file) => file,
+        Document::Pen(file) => return Ok(Arc::new(pen::PenDialect::new(*file))),
+    };
     let problems = read::problems(&file);
     if !problems.is_empty() {
         return Err(problems);
     }
-    Ok(Arc::new(DataDialect::new(file)))
+    Ok(Arc::new(DataDialect::new(*file)))
 }
 
 /// All keys of a built-in dialect, with those of what it extends.
@@ -109,7 +118,10 @@ pub fn keys_of(name: &str) -> Option<Value> {
 /// no built-in dialect has the name.
 pub fn starter(name: &str, from: &str) -> Option<String> {
     let keys = base(from)?;
-    let schema = schema();
+    let schema = match keys.get("pen") {
+        Some(_) => schemars::schema_for!(PenFile).to_value(),
+        None => schemars::schema_for!(DialectFile).to_value(),
+    };
     let mut lines = vec![
         "{".to_string(),
         "  \"// 1\": \"Keys that begin with // are remarks. What this file does not say is as in the dialect that it extends.\",".to_string(),
@@ -150,5 +162,5 @@ pub fn built_in() -> Dialects {
 
 /// JSON Schema of a dialect file.
 pub fn schema() -> Value {
-    schemars::schema_for!(DialectFile).to_value()
+    schemars::schema_for!(Document).to_value()
 }

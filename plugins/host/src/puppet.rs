@@ -314,6 +314,7 @@ fn about() -> LibraryAbout {
                 blocks_per_second: 100.0,
                 line_length: 0,
                 most_lines: 0,
+                pen: None,
                 numbered_files: false,
             },
             reads: true,

@@ -46,12 +46,25 @@ pub enum Way {
     Conventional,
 }
 
+/// How the cutter comes into the wood.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Entry {
+    /// Sloping down along the path.
+    Ramp,
+    /// Straight down at the feed for that: for thin wood and cutters that cut in their centre, and for controllers that can do
+    /// nothing else.
+    Plunge,
+}
+
 /// Settings of the profile stage.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
 pub struct ProfileSettings {
     /// The cutter, by id, when neither the feature nor its corners ask for one.
     pub cutter: Option<String>,
+    /// How the cutter comes into the wood.
+    pub entry: Entry,
     /// Ramp angle, degrees (2 to 5 in hardwood).
     pub ramp_angle: f64,
     /// Which way round roughing goes.
@@ -79,6 +92,7 @@ impl Default for ProfileSettings {
         // practice.md, common practice.
         ProfileSettings {
             cutter: None,
+            entry: Entry::Ramp,
             ramp_angle: 3.0,
             rough: Way::Conventional,
             finish: Way::Climb,
@@ -102,7 +116,7 @@ impl TypedStage for Profile {
     fn describe(&self) -> Description {
         Description {
             name: "profile",
-            version: 1,
+            version: 2,
             summary: "Cuts cutouts and outlines in passes, and says where tabs may sit.",
             needs: &["corners"],
             gives: &["steps.profile"],
@@ -363,7 +377,10 @@ impl Job<'_> {
             cutter_diameter: self.cutter.diameter.mm(),
             feed: self.feeds.feed,
             plunge: self.feeds.plunge,
-            ramp: self.settings.ramp_angle.clamp(0.5, 30.0).to_radians(),
+            ramp: match self.settings.entry {
+                Entry::Ramp => self.settings.ramp_angle.clamp(0.5, 30.0).to_radians(),
+                Entry::Plunge => std::f64::consts::FRAC_PI_2,
+            },
             tab_spans: Vec::new(),
             keeps_inside,
             overlap: self.settings.overlap.mm(),

@@ -29,9 +29,7 @@ use grainway_pipeline::doc::{Length, SpindleSwitch};
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::geom::{Bounds, Placing};
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
-use grainway_pipeline::work::{
-    Operation, Placement, Program, Setup, Verdict, Work, items, machine_changes,
-};
+use grainway_pipeline::work::{Can, Operation, Placement, Program, Setup, Verdict, Work, items};
 use model::Model;
 use motions::{Recorded, Taking};
 use rayon::prelude::*;
@@ -210,11 +208,7 @@ fn verify_setup(
     };
     let machine = work.documents.machine().map(|(_, m)| m);
     let unit = machine.map(|m| m.program_unit).unwrap_or_default();
-    let decimals = match unit {
-        grainway_pipeline::doc::Unit::Mm => i32::from(about.decimals_mm),
-        grainway_pipeline::doc::Unit::Inch => i32::from(about.decimals_inch),
-    };
-    let rounding = 0.5 * 10.0_f64.powi(-decimals) * unit.mm();
+    let rounding = 0.5 * about.least_step_mm(unit);
     let settled = Settled::new(settings, machine, rounding);
     let highest_hold = setup
         .holds
@@ -279,11 +273,8 @@ fn planned_of(
     program: &Program,
     about: &DialectAbout,
 ) -> planned::Plan {
-    let by_machine = work
-        .documents
-        .machine()
-        .is_some_and(|(_, m)| machine_changes(m.cutter_change, about.cutter_change));
-    planned::Plan::new(items(work, setup, program.entries, by_machine))
+    let can = Can::of(work.documents.machine().map(|(_, m)| m), about);
+    planned::Plan::new(items(work, setup, program.entries, can))
 }
 
 fn unverified(work: &Work, setup: &Setup, texts: usize, dialect: &str) -> SetupVerdict {

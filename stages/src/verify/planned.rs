@@ -1,4 +1,5 @@
-//! As planned: the text's motions are the plan's, as curves in order, within 0.005 mm.
+//! As planned: the text's motions are the plan's, as curves in order, within 0.005 mm
+//! (or what a language of whole units needs: half a unit along each axis).
 //!
 //! A dialect may say one planned move in several blocks (circles split, cycles expanded, helices as chords); so the text is walked
 //! along the planned curves rather than compared move by move. Feeds, speeds, pauses and cutters are compared as well.
@@ -17,8 +18,8 @@ const RATE_SHARE: f64 = 0.005;
 /// … and by this much, mm/min or rev/min: a feed in inches with one decimal.
 const RATE_LEAST: f64 = 1.5;
 
-/// Cuts no longer than this may vanish from a text by the rounding of their ends, mm.
-const VANISHES_MM: f64 = 2.0 * TEXT_AGAINST_PLAN_MM;
+/// Chords of a pen language may lie this far from their arc, mm; its rounding comes on top.
+const PEN_CHORD_MM: f64 = 0.002;
 
 /// A planned thing that the text must do.
 #[derive(Clone, Debug)]
@@ -285,6 +286,10 @@ pub(super) struct Comparison {
     worst: f64,
     length: f64,
     wrong: Option<(u64, String, u32)>,
+    /// How far the text may lie from the plan, mm.
+    near: f64,
+    /// Feeds are rounded down to whole numbers of this, mm/min.
+    feed_step: f64,
     /// The language says these itself.
     spindle: bool,
     last_line: u64,
@@ -301,6 +306,11 @@ impl Comparison {
             worst: 0.0,
             length: 0.0,
             wrong: None,
+            near: about.pen.map_or(TEXT_AGAINST_PLAN_MM, |pen| {
+                let corner = 0.5 * std::f64::consts::SQRT_2 * pen.unit_mm + PEN_CHORD_MM;
+                corner.max(TEXT_AGAINST_PLAN_MM)
+            }),
+            feed_step: about.pen.map_or(0.0, |pen| pen.feed_step),
             spindle: about.spindle,
             last_line: 0,
         }
@@ -342,6 +352,10 @@ impl Comparison {
             Action::Spindle | Action::Dwell { .. } | Action::Step { .. } | Action::End => {}
         }
     }
+    /// Cuts no longer than this may vanish from a text by the rounding of their ends, mm.
+    fn vanishes(&self) -> f64 {
+        2.0 * self.near
+    }
     fn wanted(&self) -> Option<&Wanted> {
         self.plan.wanted.get(self.next).map(|w| &w.0)
     }
@@ -370,7 +384,7 @@ impl Comparison {
                 .map(|i| self.plan.wanted[i].clone())
             && m.to
                 .z
-                .is_some_and(|z| z < retract - TEXT_AGAINST_PLAN_MM && z >= bottom)
+                .is_some_and(|z| z < retract - self.near && z >= bottom)
             && self.at_hole(m, at)
         {
             self.next -= 1;
@@ -396,12 +410,8 @@ impl Comparison {
     /// Everything known of the move lies on the hole's axis, after the rapids before it are dealt with.
     fn at_hole(&self, m: &ReadMove, at: Point) -> bool {
         self.rapids.is_empty()
-            && m.to
-                .x
-                .is_some_and(|x| (x - at.x).abs() <= TEXT_AGAINST_PLAN_MM)
-            && m.to
-                .y
-                .is_some_and(|y| (y - at.y).abs() <= TEXT_AGAINST_PLAN_MM)
+            && m.to.x.is_some_and(|x| (x - at.x).abs() <= self.near)
+            && m.to.y.is_some_and(|y| (y - at.y).abs() <= self.near)
     }
     fn in_hole(&mut self, m: &ReadMove, at: Point, retract: f64, bottom: f64) {
         let Some(to) = m.to.point() else {
@@ -410,7 +420,7 @@ impl Comparison {
         };
         let off = to.xy().distance(at);
         self.worst = self.worst.max(off.min(1.0));
-        if off > TEXT_AGAINST_PLAN_MM {
+        if off > self.near {
             self.fail(
                 m.line,
                 format!("leaves the axis of a hole by {} mm", mm(off)),
@@ -418,14 +428,14 @@ impl Comparison {
             return;
         }
         self.deepest = self.deepest.min(to.z);
-        if to.z >= retract - TEXT_AGAINST_PLAN_MM {
+        if to.z >= retract - self.near {
             let by = (self.deepest - bottom).abs();
-            if by <= TEXT_AGAINST_PLAN_MM {
+            if by <= self.near {
                 self.worst = self.worst.max(by);
                 self.length += retract - bottom;
                 self.deepest = f64::INFINITY;
                 self.next += 1;
-            } else if by > TEXT_AGAINST_PLAN_MM && self.deepest < bottom {
+            } else if by > self.near && self.deepest < bottom {
                 self.fail(m.line, format!("drills {} mm deeper than planned", mm(by)));
             }
             // Otherwise a peck was lifted out; the hole goes on.
@@ -482,7 +492,7 @@ impl Comparison {
             // Height first, then sideways: one planned stop said in two moves.
             let partial = want.get(i).is_some_and(|w| {
                 let near = |a: Option<f64>, b: Option<f64>| match (a, b) {
-                    (Some(a), Some(b)) => (a - b).abs() <= TEXT_AGAINST_PLAN_MM,
+                    (Some(a), Some(b)) => (a - b).abs() <= self.near,
                     _ => true,
                 };
                 (near(k.z, w.0.z) || k.z == Some(f64::INFINITY))
@@ -517,12 +527,12 @@ impl Comparison {
         // An axis that the plan leaves open may be anything; one that the text does not know is not where the plan wants it.
         let near = |a: Option<f64>, b: Option<f64>| match (a, b) {
             (_, None) => true,
-            (Some(a), Some(b)) => (a - b).abs() <= TEXT_AGAINST_PLAN_MM,
+            (Some(a), Some(b)) => (a - b).abs() <= self.near,
             (None, Some(_)) => false,
         };
         let (w, top) = *want;
         if top.is_finite() {
-            return k.z.is_some_and(|z| z >= top - TEXT_AGAINST_PLAN_MM);
+            return k.z.is_some_and(|z| z >= top - self.near);
         }
         near(k.x, w.x) && near(k.y, w.y) && near(k.z, w.z)
     }
@@ -556,8 +566,8 @@ impl Comparison {
         };
         while let Some(Wanted::Cut { curve, .. }) = self.wanted() {
             let rest = curve.length() * (1.0 - self.share);
-            let elsewhere = distance(curve.at(1.0), to) > TEXT_AGAINST_PLAN_MM;
-            if rest > VANISHES_MM || !(elsewhere || said > rest + VANISHES_MM) {
+            let elsewhere = distance(curve.at(1.0), to) > self.near;
+            if rest > self.vanishes() || !(elsewhere || said > rest + self.vanishes()) {
                 break;
             }
             self.next += 1;
@@ -592,7 +602,7 @@ impl Comparison {
                 self.fail(m.line, "cuts where the plan moves fast".into());
             }
             None => {
-                if distance(from, to) > TEXT_AGAINST_PLAN_MM {
+                if distance(from, to) > self.near {
                     self.fail(m.line, "cuts after the plan has ended".into());
                 }
             }
@@ -622,8 +632,8 @@ impl Comparison {
         };
         let rest = curve.length() * (1.0 - end);
         let done = end >= 1.0
-            || distance(curve.at(1.0), to) <= TEXT_AGAINST_PLAN_MM
-                && (end > 1.0 - 1e-2 || rest <= VANISHES_MM);
+            || distance(curve.at(1.0), to) <= self.near
+                && (end > 1.0 - 1e-2 || rest <= self.vanishes());
         let end = if done { 1.0 } else { end };
         let mut off = 0.0_f64;
         for i in 0..=4 {
@@ -633,7 +643,7 @@ impl Comparison {
         }
         self.worst = self.worst.max(off.min(10.0));
         self.length += curve.length() * (end - start);
-        if off > TEXT_AGAINST_PLAN_MM {
+        if off > self.near {
             self.fail(m.line, format!("leaves the planned path by {} mm", mm(off)));
             return;
         }
@@ -646,7 +656,8 @@ impl Comparison {
     }
     fn rates(&mut self, m: &ReadMove, feed: f64, rpm: f64) {
         let differs = |a: f64, b: f64| (a - b).abs() > (b.abs() * RATE_SHARE).max(RATE_LEAST);
-        if m.feed.is_none_or(|f| differs(f, feed)) {
+        let slower = |f: f64| f < feed && feed - f < self.feed_step;
+        if m.feed.is_none_or(|f| differs(f, feed) && !slower(f)) {
             let got = m.feed.map_or("no feed".to_string(), mm);
             self.fail(
                 m.line,
@@ -673,7 +684,7 @@ impl Comparison {
             let missing = self.plan.wanted[self.next.min(self.plan.wanted.len())..]
                 .iter()
                 .find(|(w, _)| match w {
-                    Wanted::Cut { curve, .. } => curve.length() > VANISHES_MM,
+                    Wanted::Cut { curve, .. } => curve.length() > self.vanishes(),
                     Wanted::Hole { .. } | Wanted::Pause => true,
                     _ => false,
                 });
@@ -699,7 +710,7 @@ impl Comparison {
                 "greatest distance of the text from the plan",
                 self.worst,
                 "mm",
-                Some(TEXT_AGAINST_PLAN_MM),
+                Some(self.near),
             ),
             figure("length of cuts compared", self.length, "mm", None),
         ];

@@ -41,6 +41,7 @@ impl Plain {
             line_length: 0,
             numbered_files: false,
             most_lines: 0,
+            pen: None,
         })
     }
 }

@@ -11,7 +11,7 @@ use grainway_pipeline::doc::Unit;
 use grainway_pipeline::geom::{Contour, Point, point};
 use grainway_pipeline::motion::Item;
 use grainway_pipeline::stage::{Cancel, Cx, MemorySpool, Silent, Stop};
-use grainway_pipeline::work::{Work, items};
+use grainway_pipeline::work::{Can, Work, items};
 use grainway_tests::{
     CUTTING_SHEET_JOB, Loaded, cutting_sheet_shop, load_texts, python, root, shared,
 };
@@ -282,9 +282,14 @@ fn copies(count: usize) -> Result<(), Failure> {
 fn texts(times: usize) -> Result<(), Failure> {
     let (work, _, _) = timed(sheet_job()?, None)?;
     let setup = work.setups.first().ok_or("a setup")?;
-    let all: Vec<Item> = items(&work, setup, (0, setup.order.len()), true).collect();
     let dialects = grainway_dialects::built_in();
     let dialect = dialects.get("rs274-ngc").ok_or("the dialect")?;
+    let can = Can {
+        machine_changes: true,
+        pauses: true,
+        two_heights: false,
+    };
+    let all: Vec<Item> = items(&work, setup, (0, setup.order.len()), can).collect();
     let head = ProgramHead {
         name: "bench".into(),
         number: 1,

@@ -16,6 +16,7 @@ mod failing_shapes;
 mod fuzz_smoke;
 mod holding;
 mod nist_rules;
+mod pen;
 mod regions_against_geos;
 mod sabotage;
 mod samples;

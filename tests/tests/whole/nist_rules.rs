@@ -13,7 +13,7 @@ use grainway_pipeline::dialect::{Action, ProgramHead, ReadEnd, ReadMove};
 use grainway_pipeline::doc::Unit;
 use grainway_pipeline::geom::{Point, Point3, point};
 use grainway_pipeline::motion::{CutterChange, Item, Move, Spindle, StepStart};
-use grainway_pipeline::work::{items, machine_changes};
+use grainway_pipeline::work::{Can, items, machine_changes};
 use grainway_tests::{SAMPLES, load, make, sample};
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
@@ -106,13 +106,12 @@ fn sample_programs_follow_the_report() {
                     .iter()
                     .find(|s| s.id == program.setup)
                     .unwrap();
-                let items: Vec<Item> = items(
-                    &made.work,
-                    setup,
-                    program.entries,
-                    machine_changes(change, true),
-                )
-                .collect();
+                let can = Can {
+                    machine_changes: machine_changes(change, true),
+                    pauses: true,
+                    two_heights: false,
+                };
+                let items: Vec<Item> = items(&made.work, setup, program.entries, can).collect();
                 let text = made.text(&program.text);
                 if let Err(why) = checked(unit, &items, &text, &mut compared) {
                     panic!("{name} {unit:?} {}: {why}", program.name);

@@ -35,7 +35,9 @@ fn an_impossible_order_is_refused_before_anything_runs() {
 fn every_sample_is_ready_in_every_dialect_that_can_hold_it() {
     let dialects = grainway_dialects::built_in();
     for name in SAMPLES {
-        for dialect in dialects.names() {
+        // What a pen language does with them stands in pen.rs.
+        let able = |d: &&str| dialects.get(d).is_some_and(|d| d.about().pen.is_none());
+        for dialect in dialects.names().filter(able) {
             for unit in [Unit::Mm, Unit::Inch] {
                 let place = format!("{name} in {dialect}, {unit:?}");
                 let mut loaded = load(&sample(name)).unwrap();

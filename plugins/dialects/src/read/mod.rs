@@ -185,18 +185,18 @@ pub fn read(
 }
 
 /// Lines that end with CR, LF or both, each kept up to a limit so that a text without line ends cannot fill the memory.
-struct LineReader<'a> {
+pub(crate) struct LineReader<'a> {
     text: &'a mut dyn BufRead,
-    line: Vec<u8>,
+    pub(crate) line: Vec<u8>,
     /// Characters of the line, kept or not.
-    length: usize,
-    number: u64,
+    pub(crate) length: usize,
+    pub(crate) number: u64,
     /// The last line ended with CR; an LF that follows belongs to it.
     after_cr: bool,
 }
 
 impl<'a> LineReader<'a> {
-    fn new(text: &'a mut dyn BufRead) -> LineReader<'a> {
+    pub(crate) fn new(text: &'a mut dyn BufRead) -> LineReader<'a> {
         LineReader {
             text,
             line: Vec::with_capacity(256),
@@ -206,7 +206,7 @@ impl<'a> LineReader<'a> {
         }
     }
     /// The next line; `false` at the end.
-    fn next(&mut self) -> std::io::Result<bool> {
+    pub(crate) fn next(&mut self) -> std::io::Result<bool> {
         self.line.clear();
         self.length = 0;
         loop {

@@ -1,7 +1,7 @@
 //! Writes programs: items in, lines out, nothing held.
 
 mod arc;
-mod comment;
+pub(crate) mod comment;
 mod number;
 
 use crate::file::{

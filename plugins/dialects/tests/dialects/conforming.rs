@@ -28,9 +28,11 @@ fn every_built_in_dialect_conforms() {
 }
 
 /// A fault planted into the text of a good dialect.
-struct Planted {
-    good: Arc<dyn Dialect>,
-    plant: fn(&str) -> String,
+pub struct Planted {
+    /// What it spoils.
+    pub good: Arc<dyn Dialect>,
+    /// Changes a line; "-" takes it away.
+    pub plant: fn(&str) -> String,
 }
 
 impl Dialect for Planted {

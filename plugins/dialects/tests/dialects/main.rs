@@ -11,6 +11,7 @@
 mod conforming;
 mod faults;
 mod grammar;
+mod pen;
 mod published;
 mod round_trip;
 mod writing;

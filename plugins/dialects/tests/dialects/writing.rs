@@ -359,6 +359,7 @@ fn data_files_are_checked() {
         [
             "iso6983",
             "iso6983-counted",
+            "pen-plot",
             "rs274-lean",
             "rs274-lines",
             "rs274-ngc"

@@ -1,0 +1,353 @@
+//! The second form of data file: a pen language, which says "up" and "down" where others say Z.
+//!
+//! Such a text has one safe height and one depth, both set at the controller. So that it can be checked, they stand in its first
+//! remark. Writer and reader share the data file and nothing else.
+
+mod read;
+mod write;
+
+use crate::file::{Axes, DIALECT_FORMAT, Files, LineEnd};
+use grainway_pipeline::dialect::{
+    Dialect, DialectAbout, DialectError, PenAbout, ProgramHead, ReadEnd, ReadMove, Reader, Written,
+};
+use grainway_pipeline::doc::Problem;
+use grainway_pipeline::motion::Item;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::io::{BufRead, Write};
+use std::ops::ControlFlow;
+
+/// Chords lie at most this far from their arc, mm: with half a unit of rounding at both ends the text still keeps what verify allows.
+const MOST_CHORD_MM: f64 = 0.002;
+/// The coarsest unit, mm: rounding alone, half of it along each axis, then takes 0.018 of the 0.02 mm that verify allows.
+const COARSEST_MM: f64 = 0.025;
+/// Remarks, heights and coordinates fit into a line of this many characters.
+const LINE: usize = 120;
+
+/// A pen language: up, down and places in whole units.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct PenFile {
+    /// Always "grainway.dialect/1".
+    pub format: String,
+    /// Named for a standard or a property: lower-case letters, digits and hyphens.
+    pub name: String,
+    /// Counts up with every change of its texts.
+    pub version: u32,
+    /// The built-in pen language whose keys hold where this file says nothing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub extends: Option<String>,
+    /// One paragraph: which properties a controller must have.
+    pub summary: String,
+    /// Ending of its files with the point, e.g. ".plt".
+    pub ending: String,
+    /// The pen language's instructions. Their presence makes this a pen language.
+    pub pen: Pen,
+    /// How the controller's axes lie to the setup's.
+    #[serde(default)]
+    pub axes: Axes,
+    /// The program's files.
+    #[serde(default)]
+    pub files: Files,
+    /// How far chords may lie from an arc, mm: 0.0005 to 0.002.
+    #[serde(default = "default_chord")]
+    pub chord_tolerance_mm: f64,
+    /// Moves with the pen up go straight; otherwise each axis runs on its own ("dogleg").
+    pub straight_rapids: bool,
+    /// Instructions a second that controllers of this kind are known to keep up with.
+    pub blocks_per_second: f64,
+}
+
+fn default_chord() -> f64 {
+    0.001
+}
+
+/// The instructions of a pen language. They stand one a line, each with its terminator.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Pen {
+    /// Coordinates are whole numbers of this, mm: more than 0 and at most 0.025.
+    pub unit_mm: f64,
+    /// The largest coordinate, in units, either way.
+    pub largest: u32,
+    /// Instructions at the start, e.g. "IN", "SP1", "PA": they put the controller into a known state.
+    pub start: Vec<String>,
+    /// Instructions that restate modes at the start of every workingstep, e.g. "PA".
+    pub step_start: Vec<String>,
+    /// The instruction that ends the program, e.g. "SP0", which puts the pen away. A text without it is taken for cut off.
+    pub end: String,
+    /// The word for coordinates from the zero, e.g. "PA". It stands in `start` and in `step-start`.
+    pub absolute: String,
+    /// Raises the pen; coordinates after it are gone to with the pen up, e.g. "PU".
+    pub up: String,
+    /// Lowers the pen; coordinates after it are gone to with the pen down, e.g. "PD".
+    pub down: String,
+    /// The word for the feed with the pen down; null: it is set at the controller, and a program has one feed.
+    pub speed: Option<PenSpeed>,
+    /// Between two numbers, e.g. ",".
+    pub separator: char,
+    /// Ends an instruction, e.g. ";".
+    pub terminator: char,
+    /// A remark. The heights stand in the first one, so a language needs one.
+    pub remark: PenRemark,
+    /// What ends a line.
+    pub line_end: LineEnd,
+}
+
+/// The word for the feed with the pen down.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct PenSpeed {
+    /// The word, e.g. "VS".
+    pub word: String,
+    /// What 1 means, mm/s: 10 where it counts in centimetres a second.
+    pub unit_mm_per_second: f64,
+    /// Digits after the point, 0 to 4. Feeds are rounded down to what can be said.
+    pub decimals: u8,
+}
+
+impl PenSpeed {
+    /// The least difference of feeds, mm/min.
+    fn step(&self) -> f64 {
+        60.0 * self.unit_mm_per_second / 10f64.powi(i32::from(self.decimals))
+    }
+}
+
+/// What stands around a remark's text, before the terminator.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct PenRemark {
+    /// E.g. CO and a double quote.
+    pub open: String,
+    /// One character that no remark may hold, e.g. a double quote.
+    pub close: String,
+}
+
+/// Capital letters and digits, at least one, a letter first.
+fn is_word(text: &str) -> bool {
+    text.starts_with(|c: char| c.is_ascii_uppercase())
+        && text
+            .chars()
+            .all(|c| c.is_ascii_uppercase() || c.is_ascii_digit())
+        && text.len() <= 16
+}
+
+/// A word to which a number is joined, so it has no digits.
+fn is_name(text: &str) -> bool {
+    is_word(text) && text.chars().all(|c| c.is_ascii_uppercase())
+}
+
+impl PenFile {
+    /// What its keys say that cannot be right.
+    pub(crate) fn problems(&self) -> Vec<Problem> {
+        let mut found = Vec::new();
+        let mut check = |good: bool, pointer: &str, message: &str| {
+            if !good {
+                found.push(Problem::new(pointer, message));
+            }
+        };
+        check(
+            self.format == DIALECT_FORMAT,
+            "/format",
+            "must be \"grainway.dialect/1\"",
+        );
+        let plain = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
+        check(
+            !self.name.is_empty() && self.name.chars().all(plain),
+            "/name",
+            "must be lower-case letters, digits and hyphens",
+        );
+        let ending = self.ending.strip_prefix('.');
+        check(
+            ending.is_some_and(|e| !e.is_empty() && e.chars().all(|c| c.is_ascii_alphanumeric())),
+            "/ending",
+            "must be a point and letters or digits, such as \".plt\"",
+        );
+        check(
+            (0.0005..=MOST_CHORD_MM).contains(&self.chord_tolerance_mm),
+            "/chord-tolerance-mm",
+            "must be 0.0005 to 0.002 mm: the rest of what verify allows is for rounding",
+        );
+        check(
+            self.blocks_per_second > 0.0,
+            "/blocks-per-second",
+            "must be more than 0",
+        );
+        check(
+            self.axes.x.place().0 != self.axes.y.place().0,
+            "/axes",
+            "x and y must go along different axes",
+        );
+        check(
+            self.files.most_lines == 0 || self.files.most_lines >= 100,
+            "/files/most-lines",
+            "must be 0 (no limit) or at least 100",
+        );
+        let p = &self.pen;
+        check(
+            (0.001..=COARSEST_MM).contains(&p.unit_mm),
+            "/pen/unit-mm",
+            "must be 0.001 to 0.025 mm: rounding to a coarser unit takes more than the 0.02 mm that verify allows",
+        );
+        check(
+            p.largest >= 1000,
+            "/pen/largest",
+            "must be at least 1000 units",
+        );
+        let mode = "must be capital letters and digits, without the terminator, such as \"IN\"";
+        let lists = [("start", &p.start), ("step-start", &p.step_start)];
+        for (key, words) in lists {
+            for (i, word) in words.iter().enumerate() {
+                check(is_word(word), &format!("/pen/{key}/{i}"), mode);
+            }
+            check(
+                words.contains(&p.absolute),
+                &format!("/pen/{key}"),
+                "must hold the word for absolute coordinates, or places mean nothing",
+            );
+        }
+        check(is_word(&p.end), "/pen/end", mode);
+        let mut names = vec![
+            ("absolute", p.absolute.as_str()),
+            ("up", p.up.as_str()),
+            ("down", p.down.as_str()),
+        ];
+        if let Some(speed) = &p.speed {
+            names.push(("speed/word", speed.word.as_str()));
+            check(
+                (0.01..=1000.0).contains(&speed.unit_mm_per_second),
+                "/pen/speed/unit-mm-per-second",
+                "must be 0.01 to 1000 mm/s",
+            );
+            check(
+                speed.decimals <= 4,
+                "/pen/speed/decimals",
+                "must be at most 4",
+            );
+        }
+        for (i, (key, name)) in names.iter().enumerate() {
+            let pointer = format!("/pen/{key}");
+            check(is_name(name), &pointer, "must be capital letters");
+            let alone = |other: &str| !other.starts_with(name) && !name.starts_with(other);
+            check(
+                names[..i].iter().all(|(_, other)| alone(other)),
+                &pointer,
+                "must not begin like another word, or they cannot be told apart",
+            );
+            let literal = |word: &str| word.starts_with(name) && word != p.absolute;
+            check(
+                !p.start.iter().chain(&p.step_start).any(|w| literal(w)) && !literal(&p.end),
+                &pointer,
+                "must not be how an instruction of start, step-start or end begins",
+            );
+        }
+        check(
+            p.end != p.absolute && !p.start.contains(&p.end) && !p.step_start.contains(&p.end),
+            "/pen/end",
+            "must not stand anywhere but at the end",
+        );
+        check(
+            ",".contains(p.separator) || p.separator == ' ',
+            "/pen/separator",
+            "must be a comma or a space",
+        );
+        check(
+            ";:!".contains(p.terminator),
+            "/pen/terminator",
+            "must be ; or : or !",
+        );
+        let close = p.remark.close.as_bytes();
+        check(
+            matches!(close, [b'"' | b'\'' | b'|' | b'}' | b']']),
+            "/pen/remark/close",
+            "must be one of \" ' | } ]",
+        );
+        let open = p.remark.open.as_str();
+        check(
+            (1..=8).contains(&open.len())
+                && open.bytes().all(|b| (0x21..0x7f).contains(&b))
+                && !open.contains(p.terminator)
+                && names
+                    .iter()
+                    .all(|(_, n)| !open.starts_with(n) && !n.starts_with(open))
+                && p.start
+                    .iter()
+                    .chain(&p.step_start)
+                    .chain([&p.end])
+                    .all(|w| !w.starts_with(open)),
+            "/pen/remark/open",
+            "must be 1 to 8 printing characters that begin like no other instruction, without the terminator",
+        );
+        found
+    }
+
+    /// The description that post, verify and people see.
+    pub(crate) fn about(&self) -> DialectAbout {
+        DialectAbout {
+            name: self.name.clone(),
+            version: self.version,
+            summary: self.summary.clone(),
+            ending: self.ending.clone(),
+            arcs: false,
+            helices: false,
+            cycles: false,
+            cutter_change: false,
+            pauses: false,
+            spindle: false,
+            straight_rapids: self.straight_rapids,
+            // The digits of the heights in the first remark; places count in units.
+            decimals_mm: 3,
+            decimals_inch: 4,
+            blocks_per_second: self.blocks_per_second,
+            line_length: LINE,
+            numbered_files: self.files.numbered,
+            most_lines: self.files.most_lines,
+            pen: Some(PenAbout {
+                unit_mm: self.pen.unit_mm,
+                feed_step: self.pen.speed.as_ref().map_or(0.0, PenSpeed::step),
+            }),
+        }
+    }
+}
+
+/// A pen language made from its data file.
+pub(crate) struct PenDialect {
+    file: PenFile,
+    about: DialectAbout,
+}
+
+impl PenDialect {
+    pub(crate) fn new(file: PenFile) -> PenDialect {
+        PenDialect {
+            about: file.about(),
+            file,
+        }
+    }
+}
+
+impl Dialect for PenDialect {
+    fn about(&self) -> &DialectAbout {
+        &self.about
+    }
+    fn write(
+        &self,
+        head: &ProgramHead,
+        items: &mut dyn Iterator<Item = Item>,
+        out: &mut dyn Write,
+    ) -> Result<Written, DialectError> {
+        write::write(&self.file, head, items, out)
+    }
+    fn reader(&self) -> Option<&dyn Reader> {
+        Some(self)
+    }
+}
+
+impl Reader for PenDialect {
+    fn read(
+        &self,
+        text: &mut dyn BufRead,
+        receive: &mut dyn FnMut(ReadMove) -> ControlFlow<()>,
+    ) -> ReadEnd {
+        read::read(&self.file, text, receive)
+    }
+}
