@@ -9,6 +9,7 @@ pub mod files;
 pub mod http;
 pub mod intake;
 pub mod model;
+pub mod outgoing;
 pub mod store;
 pub mod worker;
 
