@@ -6,6 +6,7 @@
 pub mod again;
 pub mod config;
 pub mod files;
+pub mod hooks;
 pub mod http;
 pub mod intake;
 pub mod model;
