@@ -3,6 +3,7 @@
 //! All input and output of a run happens here; the stages see it through [`grainway_pipeline::stage::Cx`].
 
 mod apart;
+pub mod client;
 pub mod command;
 mod folder;
 mod job_process;

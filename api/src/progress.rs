@@ -21,6 +21,10 @@ impl TerminalProgress {
     /// Wipes the line.
     pub fn clear(&self) {
         if self.on {
+            self.shown
+                .lock()
+                .unwrap_or_else(PoisonError::into_inner)
+                .clear();
             let _ = write!(std::io::stderr(), "\r\x1b[K");
         }
     }
@@ -34,16 +38,22 @@ impl Default for TerminalProgress {
 
 impl Progress for TerminalProgress {
     fn at(&self, stage: &str, done: usize, total: usize) {
+        let percent = (100 * done).checked_div(total).unwrap_or(0);
+        self.line(&format!("{stage} {percent} %"));
+    }
+}
+
+impl TerminalProgress {
+    /// Shows a line of one's own.
+    pub fn line(&self, line: &str) {
         if !self.on {
             return;
         }
-        let percent = (100 * done).checked_div(total).unwrap_or(0);
-        let line = format!("{stage} {percent} %");
         let mut shown = self.shown.lock().unwrap_or_else(PoisonError::into_inner);
         if *shown != line {
             let _ = write!(std::io::stderr(), "\r\x1b[K{line}");
             let _ = std::io::stderr().flush();
-            *shown = line;
+            line.clone_into(&mut shown);
         }
     }
 }

@@ -1,5 +1,6 @@
 //! The command line. Results go to standard output, findings and progress to standard error; the exit code says how it ended.
 
+mod client;
 mod dialects;
 mod plugins;
 mod text;
@@ -85,6 +86,8 @@ enum Command {
     /// Add, list, remove and roll back plugins.
     #[command(subcommand)]
     Plugins(plugins::Plugins),
+    #[command(flatten)]
+    Client(client::Client),
     /// Print the JSON Schema of a document.
     Schema {
         /// Which document.
@@ -130,7 +133,7 @@ pub fn main() -> ExitCode {
     };
     // Commands on plugins must work when a plugin does not.
     let registries = match &cli.command {
-        Command::Plugins(_) => Ok(Registries::built_in()),
+        Command::Plugins(_) | Command::Client(_) => Ok(Registries::built_in()),
         _ => plugins::registries(&cli),
     };
     ExitCode::from(match registries {
@@ -202,6 +205,7 @@ fn dispatch(cli: &Cli, registries: &Registries) -> u8 {
         ),
         Command::Migrate { file } => migrated(cli, file),
         Command::Plugins(command) => plugins::run(cli, command),
+        Command::Client(command) => client::run(cli, command),
         Command::Stages => show(cli, &stages(registries), text::stages),
         Command::Dialects { which } => dialects::run(cli, registries, which.as_ref()),
         Command::Schema { document } => {

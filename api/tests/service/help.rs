@@ -1,0 +1,40 @@
+//! What several tests of the service need.
+
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU32, Ordering};
+
+/// A folder of a test's own, gone when dropped.
+pub struct Fresh(PathBuf);
+
+impl Fresh {
+    /// An empty folder.
+    pub fn new() -> Fresh {
+        static NEXT: AtomicU32 = AtomicU32::new(0);
+        let n = NEXT.fetch_add(1, Ordering::Relaxed);
+        let path = Path::new(env!("CARGO_TARGET_TMPDIR"))
+            .join(format!("service-{}-{n}", std::process::id()));
+        let _ = std::fs::remove_dir_all(&path);
+        std::fs::create_dir_all(&path).unwrap();
+        Fresh(path)
+    }
+}
+
+impl std::ops::Deref for Fresh {
+    type Target = Path;
+    fn deref(&self) -> &Path {
+        &self.0
+    }
+}
+
+impl Drop for Fresh {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_dir_all(&self.0);
+    }
+}
+
+/// One of the example jobs.
+pub fn example(name: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("../jobs")
+        .join(name)
+}

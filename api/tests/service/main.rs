@@ -1,0 +1,7 @@
+//! The service and its client.
+
+// The whole binary is a test; the lints' leave for tests covers marked functions only.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+mod client;
+mod help;
