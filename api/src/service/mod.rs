@@ -5,6 +5,7 @@
 
 pub mod again;
 pub mod config;
+pub mod doctor;
 pub mod files;
 pub mod hooks;
 pub mod http;

@@ -7,3 +7,4 @@
 
 mod client;
 mod help;
+mod operations;
