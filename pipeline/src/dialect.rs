@@ -78,6 +78,15 @@ pub struct PenAbout {
     pub feed_step: f64,
 }
 
+impl PenAbout {
+    /// The coarsest unit, mm: rounding to it, half of it along each axis, takes 0.018 of the 0.02 mm that verify allows.
+    pub const COARSEST_MM: f64 = 0.025;
+    /// Both are in their range.
+    pub fn is_sensible(&self) -> bool {
+        self.unit_mm > 0.0 && self.unit_mm <= PenAbout::COARSEST_MM && self.feed_step >= 0.0
+    }
+}
+
 impl DialectAbout {
     /// The least step of coordinates in a program of this unit, mm.
     pub fn least_step_mm(&self, unit: Unit) -> f64 {

@@ -223,18 +223,18 @@ fn plans(work: &Work, machine: &Machine, dialect: &dyn Dialect) -> Result<Vec<Pl
                 Some(c) if !whole => format!("{}-{}", file_word(&setup.id), file_word(c)),
                 _ => file_word(&setup.id),
             };
-            let depths = match dialect.about().pen {
-                Some(_) => by_depth(work, setup, entries),
+            let parts = match dialect.about().pen {
+                Some(_) => by_setting(work, setup, entries),
                 None => vec![entries],
             };
-            let several = depths.len() > 1;
-            for (i, entries) in depths.into_iter().enumerate() {
+            let several = parts.len() > 1;
+            for (i, entries) in parts.into_iter().enumerate() {
                 plans.push(Plan {
                     setup: index,
                     entries,
                     number: 0,
                     name: match several {
-                        true => format!("{name}-depth-{}", i + 1),
+                        true => format!("{name}-setting-{}", i + 1),
                         false => name.clone(),
                     },
                     cutter: cutter.clone(),
@@ -277,19 +277,21 @@ fn ranges(setup: &Setup, whole: bool) -> Vec<(usize, usize)> {
     starts.iter().copied().zip(ends).collect()
 }
 
-/// The parts of a range whose steps go to the same depth: the depth is set at the controller, before a program starts.
-fn by_depth(work: &Work, setup: &Setup, entries: (usize, usize)) -> Vec<(usize, usize)> {
+/// The parts of a range whose steps have the same depth, feed downwards and spindle speed: a person sets these at the controller,
+/// before a program starts.
+fn by_setting(work: &Work, setup: &Setup, entries: (usize, usize)) -> Vec<(usize, usize)> {
     let mut starts = vec![entries.0];
-    let mut present: Option<f64> = None;
+    let mut present: Option<[f64; 3]> = None;
     for i in entries.0..entries.1 {
         let Some(view) = view_of(work, setup, i) else {
             continue;
         };
-        let depth = depth_of(work, &view);
-        if present.is_some_and(|p| (p - depth).abs() > SAME_LEVEL_MM) {
+        let setting = [depth_of(work, &view), view.plunge, view.rpm];
+        let differs = |p: [f64; 3]| (0..3).any(|k| (p[k] - setting[k]).abs() > SAME_LEVEL_MM);
+        if present.is_some_and(differs) {
             starts.push(i);
         }
-        present = Some(depth);
+        present = Some(setting);
     }
     let ends = starts[1..].iter().copied().chain([entries.1]);
     starts.iter().copied().zip(ends).collect()

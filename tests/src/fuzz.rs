@@ -66,7 +66,7 @@ pub const TARGETS: [Target; 5] = [
 
 // ---- dialect files
 
-const DIALECT_WORDS: [&str; 24] = [
+const DIALECT_WORDS: [&str; 28] = [
     "null",
     "true",
     "false",
@@ -91,6 +91,10 @@ const DIALECT_WORDS: [&str; 24] = [
     "\"semicolon\"",
     "\"cr-lf\"",
     "\"milliseconds\"",
+    "\"pen-plot\"",
+    "\"pen\"",
+    "\"PU\"",
+    "\"PD\"",
 ];
 
 /// A dialect file, as JSON text or as a series of changes of a built-in one. One that is accepted, and whose first program reads
@@ -408,6 +412,8 @@ struct Able {
     spindle: bool,
     backwards: bool,
     dwells: bool,
+    /// Only one depth, and one feed.
+    flat: bool,
 }
 
 impl Able {
@@ -425,7 +431,53 @@ impl Able {
             spindle: can(spindle(true)),
             backwards: can(spindle(false)),
             dwells: can(Item::Dwell { seconds: 1.0 }),
+            flat: dialect.about().pen.is_some(),
         }
+    }
+    /// The items as a language of one depth can have them.
+    fn flattened(&self, items: Vec<Item>) -> Vec<Item> {
+        const DEPTH_MM: f64 = 12.0;
+        if !self.flat {
+            return items;
+        }
+        let mut at = point(0.0, 0.0);
+        let mut down = false;
+        let mut flat = Vec::new();
+        for item in items {
+            let Item::Move(m) = item else {
+                flat.push(item);
+                continue;
+            };
+            let cuts = matches!(m, Move::Line { .. } | Move::Arc { .. });
+            if cuts && !down {
+                flat.push(Item::Move(Move::Line {
+                    to: at.at_z(DEPTH_MM),
+                    feed: 300.0,
+                }));
+            }
+            down = cuts;
+            let m = match m {
+                Move::Line { to, .. } => Move::Line {
+                    to: to.xy().at_z(DEPTH_MM),
+                    feed: 1800.0,
+                },
+                Move::Arc { centre, sweep, .. } => Move::Arc {
+                    centre,
+                    sweep,
+                    dz: 0.0,
+                    feed: 1800.0,
+                },
+                Move::Rapid { to } => Move::Rapid {
+                    to: to.xy().at_z(SAFE_Z_MM),
+                },
+                Move::Hole { at, .. } => Move::Rapid {
+                    to: at.at_z(SAFE_Z_MM),
+                },
+            };
+            at = m.end(at.at_z(SAFE_Z_MM)).xy();
+            flat.push(Item::Move(m));
+        }
+        flat
     }
     fn allows(&self, item: &Item) -> bool {
         match item {
@@ -546,7 +598,7 @@ fn first_program(able: &Able) -> Vec<Item> {
         hole(300.0, 2.0, Some(30.0)),
     ]);
     items.extend(ending(able));
-    items
+    able.flattened(items)
 }
 
 /// A program of whatever the bytes say, in sizes that a router has.
@@ -610,12 +662,12 @@ fn some_program(source: &mut Source<'_>, able: &Able) -> Vec<Item> {
         items.push(Item::Move(m));
     }
     items.extend(ending(able));
-    items
+    able.flattened(items)
 }
 
 // ---- programs
 
-const PROGRAM_WORDS: [&str; 40] = [
+const PROGRAM_WORDS: [&str; 46] = [
     "G0",
     "G1",
     "G2",
@@ -656,6 +708,12 @@ const PROGRAM_WORDS: [&str; 40] = [
     "(MSG, x)",
     "%\n",
     "\n/",
+    "PU;",
+    "PD1,1;",
+    "PA;",
+    "VS1;",
+    "IN;",
+    "CO\"pen heights: up 9.000 mm\";",
 ];
 
 /// A program text; the first byte chooses the dialect.
@@ -1033,4 +1091,28 @@ impl<'a> Source<'a> {
 fn built_in() -> &'static Dialects {
     static ALL: OnceLock<Dialects> = OnceLock::new();
     ALL.get_or_init(grainway_dialects::built_in)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A dialect whose first program is refused or does not read back is tried no further, so the built-in ones must not be.
+    #[test]
+    fn every_built_in_dialect_is_tried() {
+        for name in built_in().names() {
+            let dialect = built_in().get(name).unwrap();
+            for unit in [Unit::Mm, Unit::Inch] {
+                let items = first_program(&Able::of(dialect, unit));
+                let text = write(dialect, unit, &items).unwrap();
+                assert_eq!(complaint(dialect, &items, &text), None, "{name}");
+            }
+            if dialect.about().pen.is_some() {
+                let bytes: Vec<u8> = (0..=255).collect();
+                let items = some_program(&mut Source::new(&bytes), &Able::of(dialect, Unit::Mm));
+                let text = write(dialect, Unit::Mm, &items).unwrap();
+                assert!(text.lines().count() > 60, "{text}");
+            }
+        }
+    }
 }

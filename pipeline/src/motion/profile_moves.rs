@@ -435,7 +435,7 @@ impl Runner<'_> {
         }
         let longest = lane.room(s, z).min(LONGEST_LEG_MM).min(lane.length);
         let pairs = (drop / (2.0 * longest * self.slope)).ceil().max(1.0);
-        if longest < 0.5 || pairs > MOST_ZIGZAGS {
+        if self.plunges || longest < 0.5 || pairs > MOST_ZIGZAGS {
             self.vertical(z);
             return;
         }
@@ -739,6 +739,40 @@ mod tests {
             // Everywhere else the lap reaches the floor.
             let floor = points.iter().filter(|p| p.z < -0.3 + 1e-9).count() as f64 * 0.01;
             assert!(floor > path.length() - 12.35, "{floor}");
+        }
+    }
+
+    #[test]
+    fn straight_down_where_asked() {
+        let path = boxed(200.0, 80.0, D / 2.0);
+        let mut c = cut(vec![a_loop(path.clone(), &[3.0, -0.3])], true);
+        c.ramp = std::f64::consts::FRAC_PI_2;
+        for along in [120.0, 0.5] {
+            let tab = Tab {
+                along,
+                neck: 6.0,
+                top: 2.0,
+            };
+            let moves = profile_moves(&c, &[tab], 8.0);
+            let mut at = point(0.0, 0.0).at_z(SAFE_Z);
+            let mut down = 0;
+            for m in &moves {
+                let end = m.end(at);
+                let cuts = matches!(m, Move::Line { .. } | Move::Arc { .. });
+                let climbs = cuts && (end.z - at.z).abs() > 1e-9;
+                assert!(!climbs || at.xy().distance(end.xy()) < 1e-9, "{m:?}");
+                down += usize::from(climbs && end.z < at.z);
+                at = end;
+            }
+            // Once a pass, and once behind the tab.
+            assert!(down >= 3, "{down}");
+            let middle = path.at_length(along).unwrap().0;
+            let nearest = sampled(&moves, 0.01)
+                .into_iter()
+                .filter(|p| p.z < tab.top - 1e-9)
+                .map(|p| p.xy().distance(middle))
+                .fold(f64::INFINITY, f64::min);
+            assert!(2.0 * (nearest - D / 2.0) > 6.0 - 1e-6, "{nearest}");
         }
     }
 

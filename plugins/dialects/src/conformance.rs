@@ -1003,6 +1003,10 @@ fn description(d: &dyn Dialect) -> Found {
             about.arcs || !about.helices,
             "helices without arcs make no sense",
         ),
+        (
+            about.pen.is_none_or(|p| p.is_sensible()),
+            "a pen language counts in units of at most 0.025 mm, and its step of feeds is no less than 0",
+        ),
     ];
     match rules.into_iter().find(|(good, _)| !good) {
         Some((_, why)) => Err(why.into()),

@@ -507,6 +507,12 @@ pub(crate) fn complaint(about: &LibraryAbout) -> Option<(String, String)> {
         if d.about.decimals_mm > 9 || d.about.decimals_inch > 9 {
             return say(&at("decimals_mm"), "no more than 9 decimals are printed");
         }
+        if d.about.pen.is_some_and(|p| !p.is_sensible()) {
+            return say(
+                &at("pen"),
+                "unit_mm is over 0 and at most 0.025, feed_step no less than 0",
+            );
+        }
         if d.faults.len() > 200 || d.faults.iter().any(|f| !good_name(f)) {
             return say(&at("faults"), NAME_RULE);
         }
@@ -600,6 +606,26 @@ mod tests {
             let said = said.unwrap_err();
             assert!(said.contains(words), "{said}");
             assert!(!said.chars().any(char::is_control), "{said:?}");
+        }
+    }
+
+    /// The unit is what the text may lie from the plan, so a library cannot make it as it likes.
+    #[test]
+    fn a_pen_language_of_coarse_units_is_refused() {
+        for (unit, good) in [("0.025", true), ("0.1", false), ("0.0", false)] {
+            let text = format!(
+                r#"{{"name":"p","version":"1","summary":"s","stages":[],"dialects":[{{"name":"a","version":1,"summary":"s",
+                "ending":".plt","arcs":false,"helices":false,"cycles":false,"cutter_change":false,"pauses":false,"spindle":false,
+                "straight_rapids":false,"decimals_mm":3,"decimals_inch":4,"blocks_per_second":100.0,"line_length":0,
+                "pen":{{"unit_mm":{unit},"feed_step":600.0}},"reads":true,"faults":[]}}]}}"#
+            );
+            let said = described(Path::new("puppet"), text.as_bytes())
+                .map(|_| ())
+                .map_err(|e: LoadError| e.to_string());
+            assert_eq!(said.is_ok(), good, "{said:?}");
+            if let Err(said) = said {
+                assert!(said.contains("/dialects/0/pen"), "{said}");
+            }
         }
     }
 }

@@ -8,7 +8,7 @@ use super::document::{
 use super::picture::{self, Picture};
 use super::release::{JobVerdict, Release};
 use grainway_pipeline::doc::{Unit, ZZero};
-use grainway_pipeline::finding::Severity;
+use grainway_pipeline::finding::{Severity, code};
 use grainway_pipeline::work::Work;
 use serde::Serialize;
 
@@ -438,8 +438,14 @@ fn setup_page(
         subheading(format!("{step}. {what}"))
     };
     b.push(next("Lay it on the machine and set zero"));
+    let mut items = set_up(s, u);
+    // What a program cannot set itself, the person does.
+    let to_set = report.findings.iter().filter(|f| {
+        f.code == code::SET_AT_CONTROLLER.word && f.setup.as_deref() == Some(s.id.as_str())
+    });
+    items.extend(to_set.map(|f| f.message.clone()));
     b.push(Block::List {
-        items: set_up(s, u),
+        items,
         numbered: false,
     });
     if s.holds.iter().any(|h| h.after_pause.is_none()) {

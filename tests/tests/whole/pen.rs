@@ -94,8 +94,8 @@ fn one_cutter_at_two_depths_gives_two_files() {
     assert_eq!(
         names,
         [
-            "01-board-1-mill-4-depth-1.plt",
-            "02-board-1-mill-4-depth-2.plt"
+            "01-board-1-mill-4-setting-1.plt",
+            "02-board-1-mill-4-setting-2.plt"
         ]
     );
     assert!(texts[0].1.contains(" down 2.517 mm") && texts[1].1.contains(" down 0.400 mm"));

@@ -19,8 +19,6 @@ use std::ops::ControlFlow;
 
 /// Chords lie at most this far from their arc, mm: with half a unit of rounding at both ends the text still keeps what verify allows.
 const MOST_CHORD_MM: f64 = 0.002;
-/// The coarsest unit, mm: rounding alone, half of it along each axis, then takes 0.018 of the 0.02 mm that verify allows.
-const COARSEST_MM: f64 = 0.025;
 /// Remarks, heights and coordinates fit into a line of this many characters.
 const LINE: usize = 120;
 
@@ -185,7 +183,7 @@ impl PenFile {
         );
         let p = &self.pen;
         check(
-            (0.001..=COARSEST_MM).contains(&p.unit_mm),
+            (0.001..=PenAbout::COARSEST_MM).contains(&p.unit_mm),
             "/pen/unit-mm",
             "must be 0.001 to 0.025 mm: rounding to a coarser unit takes more than the 0.02 mm that verify allows",
         );
