@@ -4,6 +4,7 @@
 //! Only [`worker`] starts processes; nothing here loads a plugin.
 
 pub mod again;
+pub mod backup;
 pub mod config;
 pub mod doctor;
 pub mod files;
