@@ -7,4 +7,5 @@
 
 mod client;
 mod help;
+mod hooks;
 mod operations;

@@ -154,6 +154,13 @@ impl Resolve for Vetting {
     }
 }
 
+/// Knows from a URL alone where requests may go. Cheap to clone.
+#[derive(Clone)]
+pub struct Guard {
+    allowed: Arc<[Target]>,
+    rule: Rule,
+}
+
 /// The guarded client. Cheap to clone.
 #[derive(Clone)]
 pub struct Outgoing {
@@ -161,56 +168,17 @@ pub struct Outgoing {
     guarded: reqwest::Client,
     /// For the operator's own; its connections are never shared with the other.
     open: reqwest::Client,
-    allowed: Arc<[Target]>,
-    rule: Rule,
+    guard: Guard,
     has_roots: bool,
 }
 
-impl Outgoing {
-    /// A client that reaches public addresses and these `host:port`s.
-    pub fn new(private_targets: &[String]) -> Result<Outgoing, OutgoingProblem> {
-        Outgoing::with(private_targets, Arc::new(System), is_public, TOTAL)
-    }
-
-    fn with(
-        private_targets: &[String],
-        lookup: Arc<dyn Lookup>,
-        rule: Rule,
-        total: Duration,
-    ) -> Result<Outgoing, OutgoingProblem> {
-        use_ring();
-        let allowed: Arc<[Target]> = private_targets
-            .iter()
-            .map(|t| private_target(t))
-            .collect::<Result<_, _>>()?;
-        let build = |rule: Option<Rule>, roots: bool| {
-            let lookup = Arc::clone(&lookup);
-            let builder = reqwest::Client::builder()
-                .redirect(reqwest::redirect::Policy::none())
-                .no_proxy()
-                .retry(reqwest::retry::never())
-                .referer(false)
-                .connect_timeout(CONNECT.min(total))
-                .timeout(total)
-                .pool_idle_timeout(Duration::from_secs(30))
-                .pool_max_idle_per_host(2)
-                .user_agent(concat!("grainway/", env!("CARGO_PKG_VERSION")))
-                .dns_resolver(Vetting { lookup, rule });
-            match roots {
-                true => builder.build(),
-                false => builder.tls_certs_only([]).build(),
-            }
-        };
-        // Without certificates on the machine the client cannot be built, though the operator's own targets may need none.
-        let has_roots = build(None, true).is_ok();
-        let made =
-            |rule| build(rule, has_roots).map_err(|e| OutgoingProblem::Client(innermost(&e)));
-        Ok(Outgoing {
-            guarded: made(Some(rule))?,
-            open: made(None)?,
-            allowed,
-            rule,
-            has_roots,
+impl Guard {
+    /// Lets through public addresses and these `host:port`s.
+    pub fn new(private_targets: &[String]) -> Result<Guard, OutgoingProblem> {
+        let allowed = private_targets.iter().map(|t| private_target(t));
+        Ok(Guard {
+            allowed: allowed.collect::<Result<_, _>>()?,
+            rule: is_public,
         })
     }
 
@@ -250,6 +218,59 @@ impl Outgoing {
         }
         Ok((url, false))
     }
+}
+
+impl Outgoing {
+    /// A client that reaches public addresses and these `host:port`s.
+    pub fn new(private_targets: &[String]) -> Result<Outgoing, OutgoingProblem> {
+        Outgoing::with(private_targets, Arc::new(System), is_public, TOTAL)
+    }
+
+    fn with(
+        private_targets: &[String],
+        lookup: Arc<dyn Lookup>,
+        rule: Rule,
+        total: Duration,
+    ) -> Result<Outgoing, OutgoingProblem> {
+        use_ring();
+        let guard = Guard {
+            rule,
+            ..Guard::new(private_targets)?
+        };
+        let build = |rule: Option<Rule>, roots: bool| {
+            let lookup = Arc::clone(&lookup);
+            let builder = reqwest::Client::builder()
+                .redirect(reqwest::redirect::Policy::none())
+                .no_proxy()
+                .retry(reqwest::retry::never())
+                .referer(false)
+                .connect_timeout(CONNECT.min(total))
+                .timeout(total)
+                .pool_idle_timeout(Duration::from_secs(30))
+                .pool_max_idle_per_host(2)
+                .user_agent(concat!("grainway/", env!("CARGO_PKG_VERSION")))
+                .dns_resolver(Vetting { lookup, rule });
+            match roots {
+                true => builder.build(),
+                false => builder.tls_certs_only([]).build(),
+            }
+        };
+        // Without certificates on the machine the client cannot be built, though the operator's own targets may need none.
+        let has_roots = build(None, true).is_ok();
+        let made =
+            |rule| build(rule, has_roots).map_err(|e| OutgoingProblem::Client(innermost(&e)));
+        Ok(Outgoing {
+            guarded: made(Some(rule))?,
+            open: made(None)?,
+            guard,
+            has_roots,
+        })
+    }
+
+    /// Whether the machine trusts any certificates: without, nothing goes over https.
+    pub fn has_roots(&self) -> bool {
+        self.has_roots
+    }
 
     /// Sends a body and reads what is answered. Every status is an answer, a redirect too.
     pub async fn post(
@@ -258,7 +279,7 @@ impl Outgoing {
         headers: HeaderMap,
         body: Bytes,
     ) -> Result<Answer, OutgoingProblem> {
-        let (url, open) = self.route(url)?;
+        let (url, open) = self.guard.route(url)?;
         let target = target_of(&url).map(|t| t.to_string()).unwrap_or_default();
         if url.scheme() == "https" && !self.has_roots {
             return Err(OutgoingProblem::NoRoots);

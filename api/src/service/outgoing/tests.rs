@@ -102,7 +102,7 @@ fn literal_addresses_are_checked_in_every_way_of_writing_them() {
         "http://127.0.0.1/",
     ];
     for url in private {
-        let answer = client.check(url);
+        let answer = client.guard.check(url);
         assert!(
             matches!(answer, Err(OutgoingProblem::Private { .. })),
             "{url}: {answer:?}"
@@ -121,7 +121,7 @@ fn literal_addresses_are_checked_in_every_way_of_writing_them() {
         "https://[fe80::1%25eth0]/",
         "http://8.8.8.8/",
     ] {
-        let answer = client.check(url);
+        let answer = client.guard.check(url);
         assert!(
             matches!(answer, Err(OutgoingProblem::Url { .. })),
             "{url}: {answer:?}"
@@ -132,7 +132,7 @@ fn literal_addresses_are_checked_in_every_way_of_writing_them() {
         "https://9.9.9.9:8443/",
         "https://[2a00::1]/",
     ] {
-        assert!(client.check(url).is_ok(), "{url}");
+        assert!(client.guard.check(url).is_ok(), "{url}");
     }
 }
 
@@ -158,7 +158,7 @@ fn a_private_target_is_a_host_and_a_port() {
         "https://[::1]/",
         "http://files.local/",
     ] {
-        assert!(client.check(url).is_ok(), "{url}");
+        assert!(client.guard.check(url).is_ok(), "{url}");
     }
     for url in [
         "http://192.168.1.20:8081/",
@@ -166,7 +166,7 @@ fn a_private_target_is_a_host_and_a_port() {
         "http://[::1]/",
         "http://files.local:8080/",
     ] {
-        assert!(client.check(url).is_err(), "{url}");
+        assert!(client.guard.check(url).is_err(), "{url}");
     }
 }
 

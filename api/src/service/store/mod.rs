@@ -3,6 +3,8 @@
 //! Every write that belongs to a claim says `WHERE id AND state = 'running' AND attempt AND owner`; no row changed means that another
 //! process has the job now, and what was made is dropped. Times are given by the caller.
 
+pub mod webhooks;
+
 use super::model::{Claim, Event, Job, JobEnd, JobFile, JobId, JobState, Millis, NewJob, Side};
 use std::collections::BTreeMap;
 use uuid::Uuid;
