@@ -2,6 +2,7 @@
 
 mod client;
 mod dialects;
+mod operate;
 mod plugins;
 mod text;
 
@@ -88,6 +89,8 @@ enum Command {
     Plugins(plugins::Plugins),
     #[command(flatten)]
     Client(client::Client),
+    #[command(flatten)]
+    Operate(operate::Operate),
     /// Print the JSON Schema of a document.
     Schema {
         /// Which document.
@@ -133,7 +136,9 @@ pub fn main() -> ExitCode {
     };
     // Commands on plugins must work when a plugin does not.
     let registries = match &cli.command {
-        Command::Plugins(_) | Command::Client(_) => Ok(Registries::built_in()),
+        Command::Plugins(_) | Command::Client(_) | Command::Operate(_) => {
+            Ok(Registries::built_in())
+        }
         _ => plugins::registries(&cli),
     };
     ExitCode::from(match registries {
@@ -206,6 +211,7 @@ fn dispatch(cli: &Cli, registries: &Registries) -> u8 {
         Command::Migrate { file } => migrated(cli, file),
         Command::Plugins(command) => plugins::run(cli, command),
         Command::Client(command) => client::run(cli, command),
+        Command::Operate(command) => operate::run(cli, command),
         Command::Stages => show(cli, &stages(registries), text::stages),
         Command::Dialects { which } => dialects::run(cli, registries, which.as_ref()),
         Command::Schema { document } => {

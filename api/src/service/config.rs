@@ -1,5 +1,7 @@
 //! What the operator decides: a JSON file, environment and flags. Flags win over the environment, the environment over the file.
 
+use super::files::FilesUrl;
+use super::store::StoreUrl;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -166,5 +168,32 @@ impl Default for Config {
             webhook_private_targets: Vec::new(),
             log: LogForm::Text,
         }
+    }
+}
+
+impl Config {
+    /// Where the queue is.
+    pub fn store_url(&self) -> StoreUrl {
+        match &self.store {
+            None => StoreUrl::Sqlite(self.data.join("queue.sqlite")),
+            Some(url) if url.starts_with("postgres://") || url.starts_with("postgresql://") => {
+                StoreUrl::Postgres(url.clone())
+            }
+            Some(file) => StoreUrl::Sqlite(PathBuf::from(file)),
+        }
+    }
+
+    /// Where the files are.
+    pub fn files_url(&self) -> FilesUrl {
+        match &self.files {
+            None => FilesUrl::Folder(self.data.join("files")),
+            Some(url) if url.starts_with("s3://") => FilesUrl::S3(url.clone()),
+            Some(folder) => FilesUrl::Folder(PathBuf::from(folder)),
+        }
+    }
+
+    /// The folder for jobs at work.
+    pub fn work_folder(&self) -> PathBuf {
+        self.work.clone().unwrap_or_else(|| self.data.join("work"))
     }
 }

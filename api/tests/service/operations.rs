@@ -1,6 +1,7 @@
 //! What an operator uses: the unit of systemd, doctor, backup and restore.
 
-use super::help::Fresh;
+use super::help::{Fresh, example};
+use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
@@ -55,5 +56,145 @@ fn the_unit_is_one_that_systemd_takes() {
         output.status.success(),
         "exposure above 2.0: {}",
         String::from_utf8_lossy(&output.stdout)
+    );
+}
+
+fn grainway(arguments: &[&str]) -> std::process::Output {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_grainway"));
+    for name in ["GRAINWAY_CONFIG", "GRAINWAY_DATA", "GRAINWAY_PLUGINS"] {
+        command.env_remove(name);
+    }
+    command.args(arguments).output().unwrap()
+}
+
+/// What doctor says of each thing: its health, and what it found.
+fn examined(config: &Path) -> (i32, std::collections::BTreeMap<String, (String, String)>) {
+    let output = grainway(&["--json", "doctor", "--config", config.to_str().unwrap()]);
+    let told: Value = serde_json::from_slice(&output.stdout)
+        .unwrap_or_else(|e| panic!("{e}: {}", String::from_utf8_lossy(&output.stderr)));
+    let checks = told["checks"].as_array().unwrap();
+    let checks = checks.iter().map(|c| {
+        let text = |name: &str| c[name].as_str().unwrap_or_default().to_string();
+        assert_eq!(c["remedy"].is_string(), text("health") != "good", "{c}");
+        (text("what"), (text("health"), text("found")))
+    });
+    assert_eq!(told["exit"], output.status.code().unwrap());
+    (output.status.code().unwrap(), checks.collect())
+}
+
+#[test]
+fn doctor_finds_nothing_wrong_with_a_sound_service_and_makes_nothing() {
+    let fresh = Fresh::new();
+    let shop = example("step-stool").join("shop.json");
+    std::fs::create_dir(fresh.join("drop")).unwrap();
+    let config = fresh.join("serve.json");
+    let settings = json!({
+        "format": "grainway.serve/1", "data": "data", "workers": 1, "shops": { "workshop": shop },
+        "drawings": { "library": example("newspaper-rack") }, "drop-folders": [{ "folder": "drop" }],
+        "time-zone": "Europe/Vienna", "hours": [{ "from": "18:00", "to": "06:00" }],
+    });
+    std::fs::write(&config, settings.to_string()).unwrap();
+    let (exit, checks) = examined(&config);
+    assert_eq!(exit, 0, "{checks:#?}");
+    let what: Vec<&str> = checks.keys().map(String::as_str).collect();
+    assert_eq!(
+        what,
+        [
+            "clock",
+            "disk space",
+            "disk speed",
+            "drawings library",
+            "files",
+            "memory",
+            "open files",
+            "queue",
+            "shop workshop",
+            "time zone",
+            "watched folder",
+            "webhooks",
+        ]
+    );
+    assert!(checks["queue"].1.contains("made at the first start"));
+    assert!(checks["time zone"].1.starts_with("Europe/Vienna, "));
+    let mut there: Vec<_> = std::fs::read_dir(&*fresh)
+        .unwrap()
+        .map(|e| e.unwrap().file_name())
+        .collect();
+    there.sort();
+    assert_eq!(there, ["drop", "serve.json"], "it only looks");
+
+    let table = grainway(&["doctor", "--config", config.to_str().unwrap()]);
+    let table = String::from_utf8(table.stdout).unwrap();
+    assert!(
+        table.lines().any(|l| l.starts_with("good   disk space")),
+        "{table}"
+    );
+}
+
+#[test]
+fn doctor_names_each_thing_that_is_wrong() {
+    let fresh = Fresh::new();
+    let config = fresh.join("serve.json");
+    std::fs::write(
+        fresh.join("broken.json"),
+        r#"{ "format": "grainway.shop/1" }"#,
+    )
+    .unwrap();
+    let settings = json!({
+        "format": "grainway.serve/1", "data": "data", "shops": { "absent": "shop.json", "broken": "broken.json" },
+        "drawings": { "library": "nowhere" }, "drop-folders": [{ "folder": "drop" }], "plugins": "plugins",
+        "time-zone": "Europe/Atlantis", "webhook-private-targets": ["192.168.1.20"],
+        "limits": { "requests-at-a-time": 100_000_000 },
+    });
+    std::fs::write(&config, settings.to_string()).unwrap();
+    let (exit, checks) = examined(&config);
+    assert_eq!(exit, 1);
+    let wrong: Vec<&str> = checks
+        .iter()
+        .filter(|(_, (health, _))| health == "wrong")
+        .map(|(what, _)| what.as_str())
+        .collect();
+    assert_eq!(
+        wrong,
+        [
+            "drawings library",
+            "open files",
+            "plugins",
+            "shop absent",
+            "shop broken",
+            "time zone",
+            "watched folder",
+            "webhooks",
+        ]
+    );
+    assert!(checks["shop broken"].1.contains("faults"), "{checks:?}");
+}
+
+#[test]
+fn settings_that_cannot_be_read_are_bad_usage() {
+    let fresh = Fresh::new();
+    let config = fresh.join("serve.json");
+    let shown = config.to_str().unwrap();
+    for text in [
+        "",
+        "{",
+        r#"{ "format": "grainway.serve/9" }"#,
+        r#"{ "format": "grainway.serve/1", "colour": 1 }"#,
+    ] {
+        std::fs::write(&config, text).unwrap();
+        let output = grainway(&["doctor", "--config", shown]);
+        assert_eq!(output.status.code(), Some(2), "{text}");
+        assert!(
+            String::from_utf8(output.stderr)
+                .unwrap()
+                .contains("serve.json"),
+            "{text}"
+        );
+    }
+    assert_eq!(
+        grainway(&["doctor", "--config", "nowhere.json"])
+            .status
+            .code(),
+        Some(2)
     );
 }

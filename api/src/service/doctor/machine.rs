@@ -1,11 +1,11 @@
-//! What an operator wants to know before the service runs, or when it does not: one line for each thing that can be wrong.
-//!
-//! Nothing is changed: what is written for a measurement is removed again.
+//! The machine that the service runs on: disk, clock, limits.
 
-use super::config::Config;
+use super::super::config::Config;
+use super::Check;
+#[cfg(test)]
+use super::Health;
 use nix::sys::resource::{Resource, getrlimit};
 use nix::sys::statvfs::statvfs;
-use serde::Serialize;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant, UNIX_EPOCH};
@@ -24,62 +24,6 @@ const SLOW_COMMIT: Duration = Duration::from_millis(50);
 const CLOCKS_APART: f64 = 5.0;
 /// Connections to stores, logs, libraries.
 const OTHER_FILES: u64 = 128;
-
-/// How a check ended.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Health {
-    /// As it should be.
-    Good,
-    /// It works, but somebody should know.
-    Note,
-    /// It must be put right.
-    Wrong,
-}
-
-/// One thing that was looked at.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub struct Check {
-    /// What was looked at.
-    pub what: String,
-    /// How it is.
-    pub health: Health,
-    /// The figures, in a sentence.
-    pub found: String,
-    /// What to do.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub remedy: Option<String>,
-}
-
-impl Check {
-    /// As it should be.
-    pub fn good(what: &str, found: impl Into<String>) -> Check {
-        Check {
-            what: what.to_string(),
-            health: Health::Good,
-            found: found.into(),
-            remedy: None,
-        }
-    }
-
-    /// Somebody should know.
-    pub fn note(what: &str, found: impl Into<String>, remedy: &str) -> Check {
-        Check {
-            health: Health::Note,
-            remedy: Some(remedy.to_string()),
-            ..Check::good(what, found)
-        }
-    }
-
-    /// To be put right.
-    pub fn wrong(what: &str, found: impl Into<String>, remedy: &str) -> Check {
-        Check {
-            health: Health::Wrong,
-            ..Check::note(what, found, remedy)
-        }
-    }
-}
 
 /// The machine: disk, clock, limits. `folder` is where the data are; `now` is seconds since 1970.
 pub fn machine(config: &Config, folder: &Path, now: impl Fn() -> f64) -> Vec<Check> {
@@ -118,10 +62,10 @@ fn standing(folder: &Path) -> Option<PathBuf> {
 }
 
 /// A file for measurements, removed when dropped.
-struct Scratch(PathBuf);
+pub(super) struct Scratch(PathBuf);
 
 impl Scratch {
-    fn new(folder: &Path) -> std::io::Result<Scratch> {
+    pub(super) fn new(folder: &Path) -> std::io::Result<Scratch> {
         let path = folder.join(format!(".doctor-{}", std::process::id()));
         std::fs::File::create_new(&path)?;
         Ok(Scratch(path))

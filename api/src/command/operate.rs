@@ -1,0 +1,218 @@
+//! `grainway doctor`, `backup`, `restore`: for whoever looks after the service.
+
+use super::{ACT, Cli, FAILED, READY, USAGE, complain, say, text};
+use crate::service::backup::{BackupProblem, Contents, back_up, restore};
+use crate::service::config::{Config, SERVE_FORMAT};
+use crate::service::doctor::{Check, Health, examine};
+use crate::service::files::FilesUrl;
+use crate::service::store::StoreUrl;
+use clap::{Args, Subcommand};
+use serde_json::json;
+use std::future::Future;
+use std::path::{Path, PathBuf};
+
+/// Which service.
+#[derive(Args, Debug)]
+pub(super) struct Which {
+    /// The settings of the service.
+    #[arg(long, value_name = "FILE", env = "GRAINWAY_CONFIG")]
+    config: Option<PathBuf>,
+    /// The folder of everything that is kept; it wins over the settings.
+    #[arg(long, value_name = "DIR", env = "GRAINWAY_DATA")]
+    data: Option<PathBuf>,
+}
+
+#[derive(Subcommand, Debug)]
+pub(super) enum Operate {
+    /// Look at everything that the service needs, and say what is wrong. Exit 1 when something is.
+    Doctor {
+        #[command(flatten)]
+        which: Which,
+    },
+    /// Write the queue and all its files into one new file, while the service runs or not.
+    Backup {
+        /// The file to write.
+        file: PathBuf,
+        #[command(flatten)]
+        which: Which,
+    },
+    /// Put a backup back into an empty data folder.
+    Restore {
+        /// The backup.
+        file: PathBuf,
+        #[command(flatten)]
+        which: Which,
+    },
+}
+
+pub(super) fn run(cli: &Cli, command: &Operate) -> u8 {
+    let (Operate::Doctor { which }
+    | Operate::Backup { which, .. }
+    | Operate::Restore { which, .. }) = command;
+    let config = match settings(which) {
+        Ok(config) => Config {
+            plugins: config.plugins.or_else(|| cli.plugins.clone()),
+            ..config
+        },
+        Err(why) => {
+            complain(cli, &why, USAGE);
+            return USAGE;
+        }
+    };
+    match command {
+        Operate::Doctor { .. } => waited(cli, async { Ok(examine(&config, now).await) })
+            .map_or_else(|exit| exit, |checks| doctor(cli, &checks)),
+        Operate::Backup { file, .. } => {
+            let made = jiff::Timestamp::now().to_string();
+            let done = places(cli, &config)
+                .and_then(|(store, folder)| waited(cli, back_up(&store, &folder, file, &made)));
+            done.map_or_else(|exit| exit, |contents| backed_up(cli, file, &contents))
+        }
+        Operate::Restore { file, .. } => {
+            let done = places(cli, &config)
+                .and_then(|(store, folder)| waited(cli, restore(file, &store, &folder)));
+            done.map_or_else(
+                |exit| exit,
+                |contents| {
+                    let files = contents.files.len().saturating_sub(1);
+                    let shown = config.data.display();
+                    let sentence = format!(
+                        "{} jobs and {files} files of {} are in {shown}\n",
+                        contents.jobs, contents.made
+                    );
+                    told(cli, READY, &contents, &sentence)
+                },
+            )
+        }
+    }
+}
+
+/// Seconds since 1970.
+fn now() -> f64 {
+    jiff::Timestamp::now().as_millisecond() as f64 / 1000.0
+}
+
+/// The settings as the service would have them.
+fn settings(which: &Which) -> Result<Config, String> {
+    let mut config = match &which.config {
+        None => Config::default(),
+        Some(file) => read(file)?,
+    };
+    if let Some(data) = &which.data {
+        config.data.clone_from(data);
+    }
+    Ok(config)
+}
+
+fn read(file: &Path) -> Result<Config, String> {
+    let shown = file.display();
+    let bytes = std::fs::read(file).map_err(|e| format!("{shown} cannot be read: {e}"))?;
+    let mut config: Config = serde_json::from_slice(&bytes).map_err(|e| format!("{shown}: {e}"))?;
+    if config.format != SERVE_FORMAT {
+        return Err(format!("{shown}: `format` is not {SERVE_FORMAT:?}"));
+    }
+    let folder = file.parent().unwrap_or(Path::new("")).to_path_buf();
+    let place = |path: &mut PathBuf| *path = folder.join(&*path);
+    place(&mut config.data);
+    config.work.iter_mut().for_each(place);
+    config.plugins.iter_mut().for_each(place);
+    config.shops.values_mut().for_each(place);
+    config.drawings.values_mut().for_each(place);
+    config
+        .drop_folders
+        .iter_mut()
+        .for_each(|f| place(&mut f.folder));
+    Ok(config)
+}
+
+fn waited<T>(cli: &Cli, work: impl Future<Output = Result<T, BackupProblem>>) -> Result<T, u8> {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build();
+    let done = match runtime {
+        Ok(runtime) => runtime.block_on(work).map_err(|problem| {
+            let exit = match problem {
+                BackupProblem::Place(_) => USAGE,
+                BackupProblem::NotWhole { .. } => ACT,
+                BackupProblem::Disk { .. } | BackupProblem::Store(_) => FAILED,
+            };
+            (problem.to_string(), exit)
+        }),
+        Err(e) => Err((format!("nothing can be started: {e}"), FAILED)),
+    };
+    done.map_err(|(why, exit)| {
+        complain(cli, &why, exit);
+        exit
+    })
+}
+
+fn places(cli: &Cli, config: &Config) -> Result<(PathBuf, PathBuf), u8> {
+    match (config.store_url(), config.files_url()) {
+        (StoreUrl::Sqlite(store), FilesUrl::Folder(folder)) => Ok((store, folder)),
+        _ => {
+            let text = "only a queue and files of this machine are backed up and restored here; use the tools of PostgreSQL and of the file store for theirs";
+            complain(cli, text, USAGE);
+            Err(USAGE)
+        }
+    }
+}
+
+fn doctor(cli: &Cli, checks: &[Check]) -> u8 {
+    let wrong = checks.iter().any(|c| c.health == Health::Wrong);
+    let exit = if wrong { ACT } else { READY };
+    if cli.json {
+        say(&text::pretty(&json!({ "exit": exit, "checks": checks })));
+        return exit;
+    }
+    let width = checks
+        .iter()
+        .map(|c| c.what.chars().count())
+        .max()
+        .unwrap_or(0);
+    let mut shown = String::new();
+    for check in checks {
+        let mark = match check.health {
+            Health::Good => "good ",
+            Health::Note => "note ",
+            Health::Wrong => "WRONG",
+        };
+        shown.push_str(&format!("{mark}  {:width$}  {}\n", check.what, check.found));
+        if let Some(remedy) = &check.remedy {
+            shown.push_str(&format!("       {:width$}  {remedy}\n", ""));
+        }
+    }
+    say(&shown);
+    exit
+}
+
+fn backed_up(cli: &Cli, file: &Path, contents: &Contents) -> u8 {
+    let mut sentence = format!(
+        "{} jobs and {} files are in {}\n",
+        contents.jobs,
+        contents.files.len().saturating_sub(1),
+        file.display()
+    );
+    for (what, names) in [
+        ("missing", &contents.missing),
+        ("damaged", &contents.damaged),
+    ] {
+        for name in names {
+            sentence.push_str(&format!("{what}: {name}\n"));
+        }
+    }
+    let whole = contents.missing.is_empty() && contents.damaged.is_empty();
+    let exit = if whole { READY } else { ACT };
+    told(cli, exit, contents, &sentence)
+}
+
+fn told(cli: &Cli, exit: u8, contents: &Contents, sentence: &str) -> u8 {
+    if cli.json {
+        say(&text::pretty(&json!({
+            "exit": exit, "made": contents.made, "version": contents.version, "jobs": contents.jobs,
+            "files": contents.files.len().saturating_sub(1), "missing": contents.missing, "damaged": contents.damaged,
+        })));
+    } else {
+        say(sentence);
+    }
+    exit
+}
