@@ -9,3 +9,4 @@ mod client;
 mod help;
 mod hooks;
 mod operations;
+mod sender;
