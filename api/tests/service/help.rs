@@ -9,10 +9,14 @@ pub struct Fresh(PathBuf);
 impl Fresh {
     /// An empty folder.
     pub fn new() -> Fresh {
+        Fresh::below(Path::new(env!("CARGO_TARGET_TMPDIR")))
+    }
+
+    /// An empty folder in another.
+    pub fn below(folder: &Path) -> Fresh {
         static NEXT: AtomicU32 = AtomicU32::new(0);
         let n = NEXT.fetch_add(1, Ordering::Relaxed);
-        let path = Path::new(env!("CARGO_TARGET_TMPDIR"))
-            .join(format!("service-{}-{n}", std::process::id()));
+        let path = folder.join(format!("grainway-{}-{n}", std::process::id()));
         let _ = std::fs::remove_dir_all(&path);
         std::fs::create_dir_all(&path).unwrap();
         Fresh(path)

@@ -4,9 +4,19 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 // Tests write files and read the clock.
 #![allow(clippy::disallowed_methods)]
+// A test that is skipped says so, one with seeds says which.
+#![allow(clippy::print_stdout)]
 
 mod client;
+mod databases;
 mod help;
 mod hooks;
 mod operations;
 mod sender;
+mod store_asked;
+mod store_cases;
+mod store_disks;
+mod store_faults;
+mod store_model;
+mod store_outages;
+mod store_run;

@@ -3,11 +3,24 @@
 //! Layout: `jobs/ID/in/NAME` for what was handed in, `jobs/ID/out/ATTEMPT/NAME` for what an attempt made. Nothing is shared between
 //! jobs and nothing is written twice, so what no job of the queue names can be removed at any time after a while.
 
+use super::faults::{Faults, Plan};
+use super::intake::safe_name;
 use super::model::{JobFile, JobId, Millis, Side};
 use bytes::Bytes;
 use futures_util::stream::BoxStream;
+use futures_util::{StreamExt, TryStreamExt};
+use object_store::local::LocalFileSystem;
+use object_store::path::Path as Key;
+use object_store::{GetOptions, GetRange, ObjectStore, ObjectStoreExt};
+use sha2::{Digest, Sha256};
+use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+
+/// Larger files go up in parts of this size. The S3-style API wants at least 5 MiB a part.
+const PART: usize = 8 << 20;
 
 /// Where files are kept.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -67,7 +80,7 @@ pub struct Reading {
     /// The part that was asked for.
     pub range: Range<u64>,
     /// Its bytes.
-    pub stream: BoxStream<'static, Result<Bytes, FilesProblem>>,
+    pub stream: BoxStream<'static, std::result::Result<Bytes, FilesProblem>>,
 }
 
 /// What a sweep finds.
@@ -83,80 +96,401 @@ pub struct Found {
 
 /// The files of all jobs.
 #[derive(Clone)]
-pub struct Files {}
+pub struct Files {
+    faults: Plan,
+    store: Arc<dyn ObjectStore>,
+    /// The folder, when it is one of this machine.
+    folder: Option<PathBuf>,
+    shown: String,
+}
+
+type Result<T> = std::result::Result<T, FilesProblem>;
+
+impl Place<'_> {
+    fn key(&self) -> Result<Key> {
+        let wrong = || FilesProblem::Name(self.name.to_string());
+        if !self.name.split('/').all(safe_name) {
+            return Err(wrong());
+        }
+        let job = self.job;
+        let text = match (self.side, self.attempt) {
+            (Side::In, _) => format!("jobs/{job}/in/{}", self.name),
+            (Side::Out, Some(attempt)) if safe_name(attempt) => {
+                format!("jobs/{job}/out/{attempt}/{}", self.name)
+            }
+            (Side::Out, _) => return Err(wrong()),
+        };
+        Key::parse(text).map_err(|_| wrong())
+    }
+}
 
 impl Files {
     /// Opens the store; makes the folder where there is none.
-    pub fn open(_url: &FilesUrl) -> Result<Files, FilesProblem> {
-        Err(unbuilt())
+    pub fn open(url: &FilesUrl) -> Result<Files> {
+        match url {
+            FilesUrl::Folder(folder) => {
+                let disk =
+                    |e: std::io::Error| FilesProblem::Disk(format!("{}: {e}", folder.display()));
+                std::fs::create_dir_all(folder).map_err(disk)?;
+                let folder = folder.canonicalize().map_err(disk)?;
+                // Without it a power cut may take files whose job was answered for.
+                let store = LocalFileSystem::new_with_prefix(&folder)?.with_fsync(true);
+                Ok(Files {
+                    faults: Plan::default(),
+                    store: Arc::new(store),
+                    shown: folder.display().to_string(),
+                    folder: Some(folder),
+                })
+            }
+            FilesUrl::S3(address) => s3(address),
+        }
+    }
+
+    /// The same files, whose calls fail as a test wants.
+    pub fn failing(mut self, faults: Arc<dyn Faults>) -> Files {
+        self.faults = Plan(Some(faults));
+        self
     }
 
     /// A short word for the log, without keys.
     pub fn shown(&self) -> String {
-        String::new()
+        self.shown.clone()
     }
 
     /// Stores bytes; when it returns they are on disk.
-    pub async fn put(&self, _place: &Place<'_>, _bytes: Bytes) -> Result<JobFile, FilesProblem> {
-        Err(unbuilt())
+    pub async fn put(&self, place: &Place<'_>, bytes: Bytes) -> Result<JobFile> {
+        let call = async {
+            let key = place.key()?;
+            let file = JobFile {
+                name: place.name.to_string(),
+                sha256: hex(&Sha256::digest(&bytes)),
+                bytes: bytes.len() as u64,
+            };
+            self.store.put(&key, bytes.into()).await?;
+            Ok(file)
+        };
+        self.faults.around("put", FilesProblem::Away, call).await
     }
 
     /// Stores a file of this machine, streamed.
-    pub async fn put_file(
-        &self,
-        _place: &Place<'_>,
-        _from: &Path,
-    ) -> Result<JobFile, FilesProblem> {
-        Err(unbuilt())
+    pub async fn put_file(&self, place: &Place<'_>, from: &Path) -> Result<JobFile> {
+        let call = async {
+            let key = place.key()?;
+            let local = |e: std::io::Error| FilesProblem::Disk(format!("{}: {e}", from.display()));
+            let mut file = tokio::fs::File::open(from).await.map_err(local)?;
+            let size = file.metadata().await.map_err(local)?.len();
+            if size <= PART as u64 {
+                let mut bytes = Vec::with_capacity(size as usize);
+                file.read_to_end(&mut bytes).await.map_err(local)?;
+                return self.put(place, bytes.into()).await;
+            }
+            let (mut hash, mut bytes) = (Sha256::new(), 0_u64);
+            let mut upload = self.store.put_multipart(&key).await?;
+            let sent = async {
+                loop {
+                    let mut part = Vec::with_capacity(PART);
+                    (&mut file)
+                        .take(PART as u64)
+                        .read_to_end(&mut part)
+                        .await
+                        .map_err(local)?;
+                    if part.is_empty() {
+                        break;
+                    }
+                    hash.update(&part);
+                    bytes += part.len() as u64;
+                    upload.put_part(Bytes::from(part).into()).await?;
+                }
+                upload.complete().await?;
+                Ok(())
+            };
+            if let Err(problem) = sent.await {
+                let _ = upload.abort().await;
+                return Err(problem);
+            }
+            Ok(JobFile {
+                name: place.name.to_string(),
+                sha256: hex(&hash.finalize()),
+                bytes,
+            })
+        };
+        self.faults
+            .around("put_file", FilesProblem::Away, call)
+            .await
     }
 
     /// Reads a file, or a part of it.
-    pub async fn read(
-        &self,
-        _place: &Place<'_>,
-        _range: Option<Range<u64>>,
-    ) -> Result<Reading, FilesProblem> {
-        Err(unbuilt())
+    pub async fn read(&self, place: &Place<'_>, range: Option<Range<u64>>) -> Result<Reading> {
+        let call = async {
+            let key = place.key()?;
+            if let Some(range) = &range {
+                // A range outside of the file would be an error without its size.
+                let bytes = self.store.head(&key).await?.size;
+                if range.start >= bytes || range.end > bytes || range.is_empty() {
+                    return Err(FilesProblem::Range { bytes });
+                }
+            }
+            let options = GetOptions {
+                range: range.map(GetRange::Bounded),
+                ..GetOptions::default()
+            };
+            let got = self.store.get_opts(&key, options).await?;
+            Ok(Reading {
+                bytes: got.meta.size,
+                range: got.range.clone(),
+                stream: got.into_stream().map_err(FilesProblem::from).boxed(),
+            })
+        };
+        self.faults.around("read", FilesProblem::Away, call).await
     }
 
     /// Writes a job's files into a folder of this machine and checks each against its checksum.
     pub async fn fetch(
         &self,
-        _job: JobId,
-        _side: Side,
-        _attempt: Option<&str>,
-        _files: &[JobFile],
-        _into: &Path,
-    ) -> Result<(), FilesProblem> {
-        Err(unbuilt())
+        job: JobId,
+        side: Side,
+        attempt: Option<&str>,
+        files: &[JobFile],
+        into: &Path,
+    ) -> Result<()> {
+        let call = async {
+            for file in files {
+                let place = Place {
+                    job,
+                    side,
+                    attempt,
+                    name: &file.name,
+                };
+                let mut reading = self.read(&place, None).await?;
+                // The name obeys the rule of places: it stays inside.
+                let target = into.join(&file.name);
+                let local =
+                    |e: std::io::Error| FilesProblem::Disk(format!("{}: {e}", target.display()));
+                if let Some(parent) = target.parent() {
+                    tokio::fs::create_dir_all(parent).await.map_err(local)?;
+                }
+                let mut out = tokio::fs::File::create(&target).await.map_err(local)?;
+                let mut hash = Sha256::new();
+                while let Some(piece) = reading.stream.next().await {
+                    let piece = piece?;
+                    hash.update(&piece);
+                    out.write_all(&piece).await.map_err(local)?;
+                }
+                out.flush().await.map_err(local)?;
+                if hex(&hash.finalize()) != file.sha256 {
+                    return Err(FilesProblem::Damaged {
+                        name: file.name.clone(),
+                    });
+                }
+            }
+            Ok(())
+        };
+        self.faults.around("fetch", FilesProblem::Away, call).await
     }
 
     /// Removes all files of a job. Files that are gone already are no failure.
-    pub async fn remove_job(&self, _job: JobId) -> Result<(), FilesProblem> {
-        Err(unbuilt())
+    pub async fn remove_job(&self, job: JobId) -> Result<()> {
+        let call = async { self.remove(&format!("jobs/{job}")).await };
+        self.faults
+            .around("remove_job", FilesProblem::Away, call)
+            .await
     }
 
     /// Removes what an attempt made.
-    pub async fn remove_attempt(&self, _job: JobId, _attempt: &str) -> Result<(), FilesProblem> {
-        Err(unbuilt())
+    pub async fn remove_attempt(&self, job: JobId, attempt: &str) -> Result<()> {
+        let call = async {
+            if !safe_name(attempt) {
+                return Err(FilesProblem::Name(attempt.to_string()));
+            }
+            self.remove(&format!("jobs/{job}/out/{attempt}")).await
+        };
+        self.faults
+            .around("remove_attempt", FilesProblem::Away, call)
+            .await
     }
 
-    /// Every job that has files, whether the queue knows it or not.
-    pub async fn found(&self) -> Result<Vec<Found>, FilesProblem> {
-        Err(unbuilt())
+    async fn remove(&self, prefix: &str) -> Result<()> {
+        if let Some(folder) = &self.folder {
+            // The whole folder, half-written files of a killed process included.
+            let path = folder.join(prefix);
+            return match tokio::fs::remove_dir_all(&path).await {
+                Err(e) if e.kind() != std::io::ErrorKind::NotFound => {
+                    Err(FilesProblem::Disk(format!("{}: {e}", path.display())))
+                }
+                _ => Ok(()),
+            };
+        }
+        let key = Key::from(prefix);
+        let keys = self.store.list(Some(&key)).map_ok(|m| m.location).boxed();
+        let mut removed = self.store.delete_stream(keys);
+        while let Some(one) = removed.next().await {
+            match one {
+                Err(object_store::Error::NotFound { .. }) | Ok(_) => {}
+                Err(e) => return Err(e.into()),
+            }
+        }
+        Ok(())
     }
 
-    /// Removes half-written files that a killed process of this machine left.
-    pub async fn clean(&self) -> Result<u64, FilesProblem> {
-        Err(unbuilt())
+    /// Every job that has files, whether the queue knows it or not. Names that are not of the layout are left alone.
+    pub async fn found(&self) -> Result<Vec<Found>> {
+        let call = async {
+            let mut jobs: BTreeMap<JobId, (BTreeSet<String>, Millis)> = BTreeMap::new();
+            let mut all = self.store.list(Some(&Key::from("jobs")));
+            while let Some(meta) = all.next().await {
+                let meta = match meta {
+                    Ok(meta) => meta,
+                    // It went while the others were listed.
+                    Err(object_store::Error::NotFound { .. }) => continue,
+                    Err(e) => return Err(e.into()),
+                };
+                let parts: Vec<String> = meta
+                    .location
+                    .parts()
+                    .map(|p| p.as_ref().to_string())
+                    .collect();
+                let Some(Ok(id)) = parts.get(1).map(|id| id.parse::<JobId>()) else {
+                    continue;
+                };
+                let (attempts, newest) = jobs.entry(id).or_default();
+                if let [_, _, side, attempt, _, ..] = parts.as_slice()
+                    && side == "out"
+                {
+                    attempts.insert(attempt.clone());
+                }
+                *newest = (*newest).max(meta.last_modified.timestamp_millis());
+            }
+            Ok(jobs
+                .into_iter()
+                .map(|(job, (attempts, newest))| Found {
+                    job,
+                    attempts: attempts.into_iter().collect(),
+                    newest,
+                })
+                .collect())
+        };
+        self.faults.around("found", FilesProblem::Away, call).await
+    }
+
+    /// Removes half-written files that a killed process of this machine left, and folders that are empty. Only while no other process
+    /// writes there.
+    pub async fn clean(&self) -> Result<u64> {
+        let call = async {
+            let Some(folder) = self.folder.clone() else {
+                return Ok(0);
+            };
+            let shown = folder.display().to_string();
+            let cleaned =
+                tokio::task::spawn_blocking(move || clean_folder(&folder.join("jobs"))).await;
+            match cleaned {
+                Ok(Ok(n)) => Ok(n),
+                Ok(Err(e)) => Err(FilesProblem::Disk(format!("{shown}: {e}"))),
+                Err(e) => Err(FilesProblem::Disk(format!("{shown}: {e}"))),
+            }
+        };
+        self.faults.around("clean", FilesProblem::Away, call).await
     }
 
     /// Writes, reads back and removes a small file: for readiness and `doctor`.
-    pub async fn probe(&self) -> Result<(), FilesProblem> {
-        Err(unbuilt())
+    pub async fn probe(&self) -> Result<()> {
+        let call = async {
+            let key = Key::from(format!("probe/{}", uuid::Uuid::new_v4()));
+            let words = Bytes::from_static(b"grainway");
+            self.store.put(&key, words.clone().into()).await?;
+            let read = self.store.get(&key).await?.bytes().await?;
+            self.store.delete(&key).await?;
+            match read == words {
+                true => Ok(()),
+                false => Err(FilesProblem::Damaged {
+                    name: key.to_string(),
+                }),
+            }
+        };
+        self.faults.around("probe", FilesProblem::Away, call).await
     }
 }
 
-fn unbuilt() -> FilesProblem {
-    FilesProblem::Disk("not built in yet".to_string())
+/// Removes staged files, whose names have a `#` that no name of ours has, and empty folders below.
+fn clean_folder(folder: &Path) -> std::io::Result<u64> {
+    let entries = match std::fs::read_dir(folder) {
+        Ok(entries) => entries,
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(0),
+        Err(e) => return Err(e),
+    };
+    let mut gone = 0;
+    for entry in entries {
+        let entry = entry?;
+        let path = entry.path();
+        if entry.file_type()?.is_dir() {
+            gone += clean_folder(&path)?;
+            // Fails when something is in it.
+            let _ = std::fs::remove_dir(&path);
+        } else if entry.file_name().to_string_lossy().contains('#') {
+            std::fs::remove_file(&path)?;
+            gone += 1;
+        }
+    }
+    Ok(gone)
+}
+
+#[cfg(feature = "s3")]
+fn s3(address: &str) -> Result<Files> {
+    let wrong = || FilesProblem::Name(address.to_string());
+    let rest = address.strip_prefix("s3://").ok_or_else(wrong)?;
+    let (bucket, prefix) = rest.split_once('/').unwrap_or((rest, ""));
+    let bucket = object_store::aws::AmazonS3Builder::from_env()
+        .with_bucket_name(bucket)
+        .build()?;
+    let prefix = Key::parse(prefix).map_err(|_| wrong())?;
+    let store: Arc<dyn ObjectStore> = match prefix.as_ref() {
+        "" => Arc::new(bucket),
+        _ => Arc::new(object_store::prefix::PrefixStore::new(bucket, prefix)),
+    };
+    Ok(Files {
+        faults: Plan::default(),
+        store,
+        folder: None,
+        shown: address.to_string(),
+    })
+}
+
+#[cfg(not(feature = "s3"))]
+fn s3(address: &str) -> Result<Files> {
+    Err(FilesProblem::Away(format!(
+        "{address}: this grainway was built without stores of that kind"
+    )))
+}
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|b| format!("{b:02x}")).collect()
+}
+
+impl From<object_store::Error> for FilesProblem {
+    fn from(error: object_store::Error) -> FilesProblem {
+        match error {
+            object_store::Error::NotFound { path, .. } => {
+                FilesProblem::Missing(path.rsplit('/').next().unwrap_or_default().to_string())
+            }
+            object_store::Error::Generic {
+                store: "LocalFileSystem",
+                ..
+            } => FilesProblem::Disk(chain(&error)),
+            other => FilesProblem::Away(chain(&other)),
+        }
+    }
+}
+
+/// An error's words and those of its causes that it does not repeat itself.
+fn chain(error: &dyn std::error::Error) -> String {
+    let mut words = error.to_string();
+    let mut cause = error.source();
+    while let Some(error) = cause {
+        let more = error.to_string();
+        if !words.contains(&more) {
+            words.push_str(": ");
+            words.push_str(&more);
+        }
+        cause = error.source();
+    }
+    words
 }

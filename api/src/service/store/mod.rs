@@ -3,11 +3,25 @@
 //! Every write that belongs to a claim says `WHERE id AND state = 'running' AND attempt AND owner`; no row changed means that another
 //! process has the job now, and what was made is dropped. Times are given by the caller.
 
+mod asked;
+mod open;
+mod read;
+mod rows;
+mod schema;
 pub mod webhooks;
+mod work;
 
-use super::model::{Claim, Event, Job, JobEnd, JobFile, JobId, JobState, Millis, NewJob, Side};
-use std::collections::BTreeMap;
-use uuid::Uuid;
+use super::faults::{Faults, Plan};
+use super::model::{Claim, EventKind, Job, JobFile, JobId, JobState, Millis};
+use rows::{JOB_COLUMNS, job_of};
+use sqlx::{AnyConnection, AnyPool, AssertSqlSafe};
+use std::sync::Arc;
+use std::time::Duration;
+
+/// The longest that a call may take before the store counts as away.
+const LONGEST_CALL: Duration = Duration::from_secs(20);
+/// Held by transactions of PostgreSQL that write events, so that their numbers become visible in order.
+const EVENT_LOCK: &str = "SELECT pg_advisory_xact_lock(4750170219)";
 
 /// Where the queue is kept.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -129,155 +143,157 @@ pub struct Claimed {
 
 /// The queue.
 #[derive(Clone)]
-pub struct Store {}
+pub struct Store {
+    inner: Arc<Inner>,
+    faults: Plan,
+}
+
+struct Inner {
+    /// One connection for SQLite, several for PostgreSQL.
+    write: AnyPool,
+    /// The same pool for PostgreSQL.
+    read: AnyPool,
+    embedded: bool,
+    shown: String,
+    /// Locked for as long as the store is open.
+    _lock: Option<std::fs::File>,
+}
+
+type Result<T> = std::result::Result<T, StoreProblem>;
+
+/// One write: all of it or nothing.
+struct Write {
+    tx: sqlx::Transaction<'static, sqlx::Any>,
+    embedded: bool,
+    locked: bool,
+}
+
+impl Write {
+    fn on(&mut self) -> &mut AnyConnection {
+        &mut self.tx
+    }
+
+    async fn done(self) -> Result<()> {
+        Ok(self.tx.commit().await?)
+    }
+
+    async fn lock_events(&mut self) -> Result<()> {
+        if !self.embedded && !self.locked {
+            sqlx::query(EVENT_LOCK).execute(self.on()).await?;
+            self.locked = true;
+        }
+        Ok(())
+    }
+
+    /// Tells what happened. On PostgreSQL the first event of a transaction takes a lock that is held to its end: what reads events
+    /// after a number never misses one that was given its number earlier and became visible later.
+    async fn event(
+        &mut self,
+        job: JobId,
+        at: Millis,
+        what: EventKind,
+        state: JobState,
+    ) -> Result<()> {
+        self.lock_events().await?;
+        sqlx::query("INSERT INTO event (job, at, what, state) VALUES ($1, $2, $3, $4)")
+            .bind(job.to_string())
+            .bind(at)
+            .bind(rows::word(&what)?)
+            .bind(state.word())
+            .execute(self.on())
+            .await?;
+        Ok(())
+    }
+
+    /// Answers without a change. What was locked is free before the answer is out, not some time later.
+    async fn undone<T>(self, answer: T) -> Result<T> {
+        // A connection that cannot do this is dropped, which comes to the same.
+        let _ = self.tx.rollback().await;
+        Ok(answer)
+    }
+
+    async fn job(&mut self, id: JobId) -> Result<Option<Job>> {
+        let sql = format!("SELECT {JOB_COLUMNS} FROM job WHERE id = $1");
+        let row = sqlx::query(AssertSqlSafe(sql))
+            .bind(id.to_string())
+            .fetch_optional(self.on())
+            .await?;
+        row.as_ref().map(job_of).transpose()
+    }
+}
 
 impl Store {
     /// Opens it, makes or brings up to date its tables, and holds it: an SQLite file is locked for as long as the store is open.
-    pub async fn open(_url: &StoreUrl) -> Result<Store, StoreProblem> {
-        Err(unbuilt())
+    pub async fn open(url: &StoreUrl) -> Result<Store> {
+        open::open(url).await
+    }
+
+    /// The same store, whose calls fail as a test wants.
+    pub fn failing(mut self, faults: Arc<dyn Faults>) -> Store {
+        self.faults = Plan(Some(faults));
+        self
+    }
+
+    /// A call that does not come back in time leaves the store for away.
+    async fn call<T>(
+        &self,
+        name: &'static str,
+        call: impl Future<Output = Result<T>>,
+    ) -> Result<T> {
+        let within = async {
+            tokio::time::timeout(LONGEST_CALL, call)
+                .await
+                .unwrap_or_else(|_| {
+                    let seconds = LONGEST_CALL.as_secs();
+                    Err(StoreProblem::Away(format!("no answer within {seconds} s")))
+                })
+        };
+        self.faults.around(name, StoreProblem::Away, within).await
     }
 
     /// A short word for the log, without passwords.
     pub fn shown(&self) -> String {
-        String::new()
+        self.inner.shown.clone()
     }
 
     /// Only this process can have it open, so what runs at the start is lost.
     pub fn is_embedded(&self) -> bool {
-        true
+        self.inner.embedded
     }
 
-    /// Puts jobs into the queue, all or none, with their files, events and the answer's key in one transaction. Jobs that they
-    /// replace become stale in the same transaction. At most `most` jobs may wait or run.
-    pub async fn submit(
-        &self,
-        _jobs: &[NewJob],
-        _idempotency: Option<&Idempotency>,
-        _most: u64,
-    ) -> Result<Submitted, StoreProblem> {
-        Err(unbuilt())
-    }
-
-    /// One job.
-    pub async fn job(&self, _id: JobId) -> Result<Option<Job>, StoreProblem> {
-        Err(unbuilt())
-    }
-
-    /// Jobs, newest first.
-    pub async fn jobs(&self, _filter: &JobFilter) -> Result<Vec<Job>, StoreProblem> {
-        Err(unbuilt())
-    }
-
-    /// How many jobs are in each state.
-    pub async fn counts(&self) -> Result<BTreeMap<JobState, u64>, StoreProblem> {
-        Err(unbuilt())
-    }
-
-    /// A job's files of one side, by name.
-    pub async fn files(&self, _id: JobId, _side: Side) -> Result<Vec<JobFile>, StoreProblem> {
-        Err(unbuilt())
-    }
-
-    /// Takes the next job: highest priority first, then oldest. Jobs for the operator's hours only when `hours` is true.
-    pub async fn claim(
-        &self,
-        _owner: Uuid,
-        _now: Millis,
-        _lease_until: Millis,
-        _hours: bool,
-    ) -> Result<Option<Claimed>, StoreProblem> {
-        Err(unbuilt())
-    }
-
-    /// Renews a lease and notes the stage at work.
-    pub async fn renew(
-        &self,
-        _claim: &Claim,
-        _lease_until: Millis,
-        _stage: Option<&str>,
-    ) -> Result<Renewed, StoreProblem> {
-        Err(unbuilt())
-    }
-
-    /// Ends a claimed job: state, files, summary and event in one transaction. `false`: the claim no longer held, nothing changed.
-    pub async fn complete(
-        &self,
-        _claim: &Claim,
-        _end: &JobEnd,
-        _now: Millis,
-    ) -> Result<bool, StoreProblem> {
-        Err(unbuilt())
-    }
-
-    /// Puts a claimed job back. `spent` counts the attempt against it.
-    pub async fn give_back(
-        &self,
-        _claim: &Claim,
-        _spent: bool,
-        _not_before: Option<Millis>,
-        _now: Millis,
-    ) -> Result<bool, StoreProblem> {
-        Err(unbuilt())
-    }
-
-    /// Puts running jobs back that nobody works on any more: all of them on an embedded store at the start (`at_start`), else those
-    /// whose lease ran out. Nothing is spent; a job lost more than once waits longer each time, up to a minute.
-    pub async fn take_up(&self, _now: Millis, _at_start: bool) -> Result<Vec<JobId>, StoreProblem> {
-        Err(unbuilt())
-    }
-
-    /// Stops a job: one that waits ends at once, one that runs is stopped by its worker.
-    pub async fn cancel(
-        &self,
-        _id: JobId,
-        _version: Option<i64>,
-        _now: Millis,
-    ) -> Result<Changed, StoreProblem> {
-        Err(unbuilt())
-    }
-
-    /// Puts a failed, withheld or cancelled job back with its attempts forgotten. What it made before is dropped.
-    pub async fn retry(
-        &self,
-        _id: JobId,
-        _version: Option<i64>,
-        _now: Millis,
-    ) -> Result<Changed, StoreProblem> {
-        Err(unbuilt())
-    }
-
-    /// Events after `seq`, in order, of one job or of all.
-    pub async fn events(
-        &self,
-        _after: i64,
-        _job: Option<JobId>,
-        _limit: u32,
-    ) -> Result<Vec<Event>, StoreProblem> {
-        Err(unbuilt())
-    }
-
-    /// The last event's number; 0 when there is none.
-    pub async fn last_event(&self) -> Result<i64, StoreProblem> {
-        Err(unbuilt())
-    }
-
-    /// Forgets up to `limit` jobs that ended before `before`, with their events and keys. Their files are to be removed afterwards.
-    pub async fn prune(&self, _before: Millis, _limit: u32) -> Result<Vec<JobId>, StoreProblem> {
-        Err(unbuilt())
-    }
-
-    /// Which of these jobs there are, each with the folder of its output. For sweeping the file store.
-    pub async fn known(&self, _ids: &[JobId]) -> Result<BTreeMap<JobId, KnownJob>, StoreProblem> {
-        Err(unbuilt())
+    async fn begin(&self) -> Result<Write> {
+        let tx = match self.inner.embedded {
+            // A transaction that reads first and then wants to write would fail busy in spite of the time-out.
+            true => self.inner.write.begin_with("BEGIN IMMEDIATE").await?,
+            false => self.inner.write.begin().await?,
+        };
+        Ok(Write {
+            tx,
+            embedded: self.inner.embedded,
+            locked: false,
+        })
     }
 
     /// Writes and reads back a row of its own: for readiness and `doctor`.
-    pub async fn probe(&self, _now: Millis) -> Result<(), StoreProblem> {
-        Err(unbuilt())
+    pub async fn probe(&self, now: Millis) -> Result<()> {
+        self.call("probe", async {
+            let mut write = self.begin().await?;
+            sqlx::query(
+                "INSERT INTO meta (key, value) VALUES ('probe', $1) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+            )
+            .bind(now.to_string())
+            .execute(write.on())
+            .await?;
+            write.done().await
+        })
+        .await
     }
 
     /// Lets go of it in good order.
-    pub async fn close(self) {}
+    pub async fn close(self) {
+        self.inner.write.close().await;
+        self.inner.read.close().await;
+    }
 }
 
 /// What a sweep needs to know of a job.
@@ -287,8 +303,4 @@ pub struct KnownJob {
     pub state: JobState,
     /// The folder of its output.
     pub output: Option<String>,
-}
-
-fn unbuilt() -> StoreProblem {
-    StoreProblem::Failed("not built in yet".to_string())
 }

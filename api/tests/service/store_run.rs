@@ -1,0 +1,44 @@
+//! The cases of the queue on SQLite and on a real PostgreSQL server.
+
+use super::databases::{Server, in_memory, sqlite};
+use super::store_cases::{Two, sound};
+use super::{store_asked, store_cases};
+use grainway::service::store::{Store, StoreUrl};
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn on_sqlite() {
+    for (name, case) in store_cases::CASES.iter().chain(store_asked::CASES) {
+        println!("{name}");
+        let folder = in_memory();
+        let store = sqlite(&folder).await;
+        case(Two {
+            a: store.clone(),
+            b: store.clone(),
+        })
+        .await;
+        sound(&store).await;
+        store.close().await;
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn on_postgresql() {
+    let Some(server) = Server::start() else {
+        return;
+    };
+    for (name, case) in store_cases::CASES.iter().chain(store_asked::CASES) {
+        println!("{name}");
+        let url = StoreUrl::Postgres(server.database().await);
+        // Both at a time: one makes the tables, the other waits for them.
+        let (a, b) = tokio::join!(Store::open(&url), Store::open(&url));
+        let two = Two {
+            a: a.unwrap(),
+            b: b.unwrap(),
+        };
+        assert!(!two.a.is_embedded());
+        case(two.clone()).await;
+        sound(&two.b).await;
+        two.a.close().await;
+        two.b.close().await;
+    }
+}
