@@ -9,6 +9,7 @@
 
 mod client;
 mod databases;
+mod files_run;
 mod help;
 mod hooks;
 mod operations;

@@ -3,15 +3,22 @@
 //! Layout: `jobs/ID/in/NAME` for what was handed in, `jobs/ID/out/ATTEMPT/NAME` for what an attempt made. Nothing is shared between
 //! jobs and nothing is written twice, so what no job of the queue names can be removed at any time after a while.
 
+mod bucket;
+mod problem;
+
+pub use problem::FilesProblem;
+
 use super::faults::{Faults, Plan};
 use super::intake::safe_name;
 use super::model::{JobFile, JobId, Millis, Side};
 use bytes::Bytes;
 use futures_util::stream::BoxStream;
 use futures_util::{StreamExt, TryStreamExt};
+use nix::fcntl::OFlag;
 use object_store::local::LocalFileSystem;
 use object_store::path::Path as Key;
 use object_store::{GetOptions, GetRange, ObjectStore, ObjectStoreExt};
+use problem::not_put;
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
@@ -29,35 +36,6 @@ pub enum FilesUrl {
     Folder(PathBuf),
     /// `s3://bucket/prefix`; endpoint, region and keys come from the environment (`AWS_…`, as its open API names them).
     S3(String),
-}
-
-/// Why the files could not be had.
-#[derive(Debug, thiserror::Error)]
-pub enum FilesProblem {
-    /// There is no such file.
-    #[error("there is no file {0}")]
-    Missing(String),
-    /// A name that no file of a job can have.
-    #[error("{0:?} is not a file name")]
-    Name(String),
-    /// A range outside of the file.
-    #[error("the file has {bytes} bytes")]
-    Range {
-        /// How many it has.
-        bytes: u64,
-    },
-    /// The store cannot be reached. Asking again may help.
-    #[error("the file store cannot be reached: {0}")]
-    Away(String),
-    /// The disk is full or cannot be written.
-    #[error("the file store cannot be written: {0}")]
-    Disk(String),
-    /// What is stored is not what was put there.
-    #[error("{name} is damaged: its SHA-256 is not the one that was noted")]
-    Damaged {
-        /// Which.
-        name: String,
-    },
 }
 
 /// A file's place.
@@ -142,7 +120,7 @@ impl Files {
                     folder: Some(folder),
                 })
             }
-            FilesUrl::S3(address) => s3(address),
+            FilesUrl::S3(address) => bucket::open(address),
         }
     }
 
@@ -166,7 +144,8 @@ impl Files {
                 sha256: hex(&Sha256::digest(&bytes)),
                 bytes: bytes.len() as u64,
             };
-            self.store.put(&key, bytes.into()).await?;
+            self.no_link(&key).await?;
+            self.store.put(&key, bytes.into()).await.map_err(not_put)?;
             Ok(file)
         };
         self.faults.around("put", FilesProblem::Away, call).await
@@ -177,15 +156,27 @@ impl Files {
         let call = async {
             let key = place.key()?;
             let local = |e: std::io::Error| FilesProblem::Disk(format!("{}: {e}", from.display()));
-            let mut file = tokio::fs::File::open(from).await.map_err(local)?;
-            let size = file.metadata().await.map_err(local)?.len();
+            // What a job's process left: a link or a pipe in place of a file would show, or wait for, what is not the job's.
+            let mut file = tokio::fs::File::options()
+                .read(true)
+                .custom_flags((OFlag::O_NOFOLLOW | OFlag::O_NONBLOCK).bits())
+                .open(from)
+                .await
+                .map_err(local)?;
+            let metadata = file.metadata().await.map_err(local)?;
+            if !metadata.is_file() {
+                let shown = from.display();
+                return Err(FilesProblem::Disk(format!("{shown} is not a file")));
+            }
+            let size = metadata.len();
             if size <= PART as u64 {
                 let mut bytes = Vec::with_capacity(size as usize);
                 file.read_to_end(&mut bytes).await.map_err(local)?;
                 return self.put(place, bytes.into()).await;
             }
             let (mut hash, mut bytes) = (Sha256::new(), 0_u64);
-            let mut upload = self.store.put_multipart(&key).await?;
+            self.no_link(&key).await?;
+            let mut upload = self.store.put_multipart(&key).await.map_err(not_put)?;
             let sent = async {
                 loop {
                     let mut part = Vec::with_capacity(PART);
@@ -223,6 +214,7 @@ impl Files {
     pub async fn read(&self, place: &Place<'_>, range: Option<Range<u64>>) -> Result<Reading> {
         let call = async {
             let key = place.key()?;
+            self.no_link(&key).await?;
             if let Some(range) = &range {
                 // A range outside of the file would be an error without its size.
                 let bytes = self.store.head(&key).await?.size;
@@ -309,6 +301,28 @@ impl Files {
             .await
     }
 
+    /// No link below a job's folder is followed.
+    async fn no_link(&self, key: &Key) -> Result<()> {
+        let Some(folder) = self.folder.clone() else {
+            return Ok(());
+        };
+        let key = key.clone();
+        let linked = tokio::task::spawn_blocking(move || {
+            let mut path = folder.join("jobs");
+            key.parts().skip(1).any(|part| {
+                path.push(part.as_ref());
+                path.is_symlink()
+            })
+        });
+        match linked.await {
+            Ok(false) => Ok(()),
+            Ok(true) => Err(FilesProblem::Disk(
+                "a link in the file store is not followed".to_string(),
+            )),
+            Err(e) => Err(FilesProblem::Disk(e.to_string())),
+        }
+    }
+
     async fn remove(&self, prefix: &str) -> Result<()> {
         if let Some(folder) = &self.folder {
             // The whole folder, half-written files of a killed process included.
@@ -341,7 +355,7 @@ impl Files {
                 let meta = match meta {
                     Ok(meta) => meta,
                     // It went while the others were listed.
-                    Err(object_store::Error::NotFound { .. }) => continue,
+                    Err(object_store::Error::NotFound { .. }) if self.folder.is_some() => continue,
                     Err(e) => return Err(e.into()),
                 };
                 let parts: Vec<String> = meta
@@ -396,7 +410,10 @@ impl Files {
         let call = async {
             let key = Key::from(format!("probe/{}", uuid::Uuid::new_v4()));
             let words = Bytes::from_static(b"grainway");
-            self.store.put(&key, words.clone().into()).await?;
+            self.store
+                .put(&key, words.clone().into())
+                .await
+                .map_err(not_put)?;
             let read = self.store.get(&key).await?.bytes().await?;
             self.store.delete(&key).await?;
             match read == words {
@@ -433,64 +450,6 @@ fn clean_folder(folder: &Path) -> std::io::Result<u64> {
     Ok(gone)
 }
 
-#[cfg(feature = "s3")]
-fn s3(address: &str) -> Result<Files> {
-    let wrong = || FilesProblem::Name(address.to_string());
-    let rest = address.strip_prefix("s3://").ok_or_else(wrong)?;
-    let (bucket, prefix) = rest.split_once('/').unwrap_or((rest, ""));
-    let bucket = object_store::aws::AmazonS3Builder::from_env()
-        .with_bucket_name(bucket)
-        .build()?;
-    let prefix = Key::parse(prefix).map_err(|_| wrong())?;
-    let store: Arc<dyn ObjectStore> = match prefix.as_ref() {
-        "" => Arc::new(bucket),
-        _ => Arc::new(object_store::prefix::PrefixStore::new(bucket, prefix)),
-    };
-    Ok(Files {
-        faults: Plan::default(),
-        store,
-        folder: None,
-        shown: address.to_string(),
-    })
-}
-
-#[cfg(not(feature = "s3"))]
-fn s3(address: &str) -> Result<Files> {
-    Err(FilesProblem::Away(format!(
-        "{address}: this grainway was built without stores of that kind"
-    )))
-}
-
 fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|b| format!("{b:02x}")).collect()
-}
-
-impl From<object_store::Error> for FilesProblem {
-    fn from(error: object_store::Error) -> FilesProblem {
-        match error {
-            object_store::Error::NotFound { path, .. } => {
-                FilesProblem::Missing(path.rsplit('/').next().unwrap_or_default().to_string())
-            }
-            object_store::Error::Generic {
-                store: "LocalFileSystem",
-                ..
-            } => FilesProblem::Disk(chain(&error)),
-            other => FilesProblem::Away(chain(&other)),
-        }
-    }
-}
-
-/// An error's words and those of its causes that it does not repeat itself.
-fn chain(error: &dyn std::error::Error) -> String {
-    let mut words = error.to_string();
-    let mut cause = error.source();
-    while let Some(error) = cause {
-        let more = error.to_string();
-        if !words.contains(&more) {
-            words.push_str(": ");
-            words.push_str(&more);
-        }
-        cause = error.source();
-    }
-    words
 }
