@@ -1,10 +1,14 @@
 //! Webhooks: signatures as the reference library has them, messages that are neither lost nor sent to nobody's good.
 
+use super::databases::{Server, in_memory, new_job, sqlite};
+use super::store_cases::Two;
+use crate::cases;
+use grainway::service::hooks::Ledger;
 use grainway::service::hooks::schedule::{Outcome, WAITS};
 use grainway::service::hooks::sign::{Secret, headers};
-use grainway::service::store::webhooks::{self as table, NewMessage, Settled, TABLES, Webhook};
+use grainway::service::store::webhooks::{NewMessage, Settled, Webhook};
+use grainway::service::store::{Store, StoreUrl};
 use serde_json::json;
-use sqlx::{AnyConnection, Connection};
 use std::io::Write;
 use std::process::{Command, Stdio};
 
@@ -77,15 +81,6 @@ fn the_reference_library_takes_our_signatures_and_refuses_changed_ones() {
     assert_eq!(said.lines().collect::<Vec<_>>(), wanted);
 }
 
-async fn store() -> AnyConnection {
-    sqlx::any::install_default_drivers();
-    let mut conn = AnyConnection::connect("sqlite::memory:").await.unwrap();
-    for sql in TABLES {
-        sqlx::query(sql).execute(&mut conn).await.unwrap();
-    }
-    conn
-}
-
 const T0: i64 = 1_700_000_000_000;
 const MINUTE: i64 = 60_000;
 const HOUR: i64 = 60 * MINUTE;
@@ -120,39 +115,42 @@ fn failed(status: u16, held_until: Option<i64>) -> Outcome {
     }
 }
 
-async fn with_messages(conn: &mut AnyConnection, id: &str, numbers: &[i64]) -> Secret {
+async fn with_messages(store: &Store, id: &str, numbers: &[i64]) -> Secret {
     let secret = Secret::fresh().unwrap();
     let hook = webhook(id);
-    table::add(conn, &hook, &secret).await.unwrap();
+    assert!(store.add_webhook(&hook, &secret, 100).await.unwrap());
+    let hook = store.webhook(id).await.unwrap().unwrap();
     let messages: Vec<NewMessage> = numbers.iter().map(|n| message(*n)).collect();
-    assert!(table::queue(conn, &hook, &messages, 99, T0).await.unwrap());
+    assert!(
+        store
+            .queue_messages(&hook, &messages, 99, T0)
+            .await
+            .unwrap()
+    );
     secret
 }
 
-#[tokio::test]
-async fn events_become_messages_once() {
-    let mut conn = store().await;
-    let secret = with_messages(&mut conn, "a", &[11, 12]).await;
+async fn events_become_messages_once(two: Two) {
+    let store = two.a;
+    let secret = with_messages(&store, "a", &[11, 12]).await;
     // Another process read the same events at the same time: the number that it saw is no longer the webhook's.
     let late = [NewMessage {
         id: "msg_late".to_string(),
         ..message(12)
     }];
     assert!(
-        !table::queue(&mut conn, &webhook("a"), &late, 12, T0)
+        !store
+            .queue_messages(&webhook("a"), &late, 12, T0)
             .await
             .unwrap()
     );
-    assert_eq!(table::one(&mut conn, "a").await.unwrap().unwrap().seen, 99);
-    let listed = table::deliveries(&mut conn, "a", 10).await.unwrap();
+    assert_eq!(store.webhook("a").await.unwrap().unwrap().seen, 99);
+    let listed = store.messages("a", 10).await.unwrap();
     assert_eq!(
         listed.iter().map(|d| d.id.as_str()).collect::<Vec<_>>(),
         ["msg_12", "msg_11"]
     );
-    let lent = table::lend(&mut conn, "a", T0, T0 + MINUTE)
-        .await
-        .unwrap()
-        .unwrap();
+    let lent = store.lend("a", T0, T0 + MINUTE).await.unwrap().unwrap();
     assert_eq!(
         (lent.id.as_str(), lent.body.as_str(), lent.attempts),
         ("msg_11", "{\"n\":11}", 1)
@@ -162,76 +160,60 @@ async fn events_become_messages_once() {
         ("https://library.example/a", &vec![secret])
     );
     assert_eq!(
-        table::lend(&mut conn, "a", T0, T0 + MINUTE)
-            .await
-            .unwrap()
-            .unwrap()
-            .id,
+        store.lend("a", T0, T0 + MINUTE).await.unwrap().unwrap().id,
         "msg_12"
     );
-    assert_eq!(
-        table::lend(&mut conn, "a", T0, T0 + MINUTE).await.unwrap(),
-        None
-    );
+    assert_eq!(store.lend("a", T0, T0 + MINUTE).await.unwrap(), None);
 }
 
-#[tokio::test]
-async fn a_message_whose_sender_died_is_due_again_and_the_dead_ones_word_counts_no_more() {
-    let mut conn = store().await;
-    with_messages(&mut conn, "a", &[11]).await;
-    let first = table::lend(&mut conn, "a", T0, T0 + MINUTE)
-        .await
-        .unwrap()
-        .unwrap();
+async fn a_message_whose_sender_died_is_due_again_and_the_dead_ones_word_counts_no_more(two: Two) {
+    let store = two.a;
+    with_messages(&store, "a", &[11]).await;
+    let first = store.lend("a", T0, T0 + MINUTE).await.unwrap().unwrap();
     assert!(
-        table::due_now(&mut conn, T0 + MINUTE - 1)
+        store
+            .webhooks_due(T0 + MINUTE - 1)
             .await
             .unwrap()
             .is_empty()
     );
-    assert_eq!(table::due_now(&mut conn, T0 + MINUTE).await.unwrap(), ["a"]);
-    let second = table::lend(&mut conn, "a", T0 + MINUTE, T0 + 2 * MINUTE)
+    assert_eq!(store.webhooks_due(T0 + MINUTE).await.unwrap(), ["a"]);
+    let second = store
+        .lend("a", T0 + MINUTE, T0 + 2 * MINUTE)
         .await
         .unwrap()
         .unwrap();
     assert_eq!((second.id.as_str(), second.attempts), ("msg_11", 2));
     let done = Outcome::Delivered { status: 204 };
     assert_eq!(
-        table::settle(&mut conn, &first, &failed(500, None), 0, T0)
+        store
+            .settle(&first, &failed(500, None), 0, T0)
             .await
             .unwrap(),
         Settled::Replaced
     );
     assert_eq!(
-        table::settle(&mut conn, &second, &done, 0, T0)
-            .await
-            .unwrap(),
+        store.settle(&second, &done, 0, T0).await.unwrap(),
         Settled::Noted
     );
     assert_eq!(
-        table::settle(&mut conn, &second, &done, 0, T0)
-            .await
-            .unwrap(),
+        store.settle(&second, &done, 0, T0).await.unwrap(),
         Settled::Replaced
     );
-    let listed = table::deliveries(&mut conn, "a", 10).await.unwrap();
+    let listed = store.messages("a", 10).await.unwrap();
     assert_eq!(
         (listed[0].state.as_str(), listed[0].status, listed[0].due),
         ("delivered", Some(204), None)
     );
 }
 
-#[tokio::test]
-async fn a_receiver_that_never_answers_well_is_given_up_after_three_days_and_told_why() {
-    let mut conn = store().await;
-    with_messages(&mut conn, "a", &[11]).await;
+async fn a_receiver_that_never_answers_well_is_given_up_after_three_days_and_told_why(two: Two) {
+    let store = two.a;
+    with_messages(&store, "a", &[11]).await;
     let mut now = T0;
     let mut times = Vec::new();
     let off = loop {
-        let Some(lent) = table::lend(&mut conn, "a", now, now + MINUTE)
-            .await
-            .unwrap()
-        else {
+        let Some(lent) = store.lend("a", now, now + MINUTE).await.unwrap() else {
             now += MINUTE;
             assert!(now < T0 + 120 * HOUR, "it goes on for ever");
             continue;
@@ -240,7 +222,8 @@ async fn a_receiver_that_never_answers_well_is_given_up_after_three_days_and_tol
         // A chance in the middle: no spread.
         let wait = WAITS.get(times.len() - 1).copied().unwrap_or(0);
         let middle = u64::try_from(wait / 5).unwrap() * 2;
-        match table::settle(&mut conn, &lent, &failed(503, None), middle, now)
+        match store
+            .settle(&lent, &failed(503, None), middle, now)
             .await
             .unwrap()
         {
@@ -256,9 +239,9 @@ async fn a_receiver_that_never_answers_well_is_given_up_after_three_days_and_tol
         off,
         "no message got through for 3 days; the last time the receiver answered 503"
     );
-    let hook = table::one(&mut conn, "a").await.unwrap().unwrap();
+    let hook = store.webhook("a").await.unwrap().unwrap();
     assert_eq!((hook.off, hook.failing_since), (Some(off), Some(times[0])));
-    let listed = table::deliveries(&mut conn, "a", 10).await.unwrap();
+    let listed = store.messages("a", 10).await.unwrap();
     assert_eq!(
         (
             listed[0].state.as_str(),
@@ -269,118 +252,111 @@ async fn a_receiver_that_never_answers_well_is_given_up_after_three_days_and_tol
     );
 }
 
-#[tokio::test]
-async fn one_message_that_is_never_taken_does_not_switch_off_a_webhook_that_works() {
-    let mut conn = store().await;
-    with_messages(&mut conn, "a", &[11]).await;
+async fn one_message_that_is_never_taken_does_not_switch_off_a_webhook_that_works(two: Two) {
+    let store = two.a;
+    with_messages(&store, "a", &[11]).await;
     let mut now = T0;
     let mut attempts = 0;
     while attempts < 10 {
-        let Some(lent) = table::lend(&mut conn, "a", now, now + MINUTE)
-            .await
-            .unwrap()
-        else {
+        let Some(lent) = store.lend("a", now, now + MINUTE).await.unwrap() else {
             now += MINUTE;
             continue;
         };
+        if lent.id != "msg_11" {
+            let taken = Outcome::Delivered { status: 200 };
+            store.settle(&lent, &taken, 0, now).await.unwrap();
+            continue;
+        }
         attempts += 1;
-        // Another message got through in between.
-        sqlx::query("UPDATE webhook SET failing_since = NULL")
-            .execute(&mut conn)
-            .await
-            .unwrap();
-        let settled = table::settle(&mut conn, &lent, &failed(400, None), 0, now)
+        let settled = store
+            .settle(&lent, &failed(400, None), 0, now)
             .await
             .unwrap();
         assert_eq!(settled, Settled::Noted);
+        // Another message gets through in between.
+        assert!(
+            store
+                .queue_message("a", &message(100 + attempts), now)
+                .await
+                .unwrap()
+        );
     }
-    assert_eq!(table::one(&mut conn, "a").await.unwrap().unwrap().off, None);
-    let listed = table::deliveries(&mut conn, "a", 10).await.unwrap();
-    assert_eq!((listed[0].state.as_str(), listed[0].due), ("failed", None));
+    assert_eq!(store.webhook("a").await.unwrap().unwrap().off, None);
+    let listed = store.messages("a", 20).await.unwrap();
+    let first = listed.iter().find(|d| d.id == "msg_11").unwrap();
+    assert_eq!((first.state.as_str(), first.due), ("failed", None));
+    assert_eq!(listed.iter().filter(|d| d.state == "delivered").count(), 9);
 }
 
-#[tokio::test]
-async fn gone_switches_off_and_gives_up_what_waits_until_somebody_switches_on() {
-    let mut conn = store().await;
-    with_messages(&mut conn, "a", &[11, 12, 13]).await;
-    with_messages(&mut conn, "b", &[21]).await;
-    let lent = table::lend(&mut conn, "a", T0, T0 + MINUTE)
-        .await
-        .unwrap()
-        .unwrap();
-    let settled = table::settle(&mut conn, &lent, &Outcome::Gone, 0, T0)
+async fn gone_switches_off_and_gives_up_what_waits_until_somebody_switches_on(two: Two) {
+    let store = two.a;
+    store
+        .submit(&[new_job("bench", T0)], None, 10)
         .await
         .unwrap();
+    with_messages(&store, "a", &[11, 12, 13]).await;
+    with_messages(&store, "b", &[21]).await;
+    let lent = store.lend("a", T0, T0 + MINUTE).await.unwrap().unwrap();
+    let settled = store.settle(&lent, &Outcome::Gone, 0, T0).await.unwrap();
     assert!(matches!(settled, Settled::Off(why) if why.contains("410")));
-    assert_eq!(table::due_now(&mut conn, T0 + HOUR).await.unwrap(), ["b"]);
-    let listed = table::deliveries(&mut conn, "a", 10).await.unwrap();
+    assert_eq!(store.webhooks_due(T0 + HOUR).await.unwrap(), ["b"]);
+    let listed = store.messages("a", 10).await.unwrap();
     assert!(
         listed
             .iter()
             .all(|d| d.state == "failed" && d.why.is_some()),
         "{listed:?}"
     );
-    let off = table::one(&mut conn, "a").await.unwrap().unwrap();
+    let off = store.webhook("a").await.unwrap().unwrap();
     assert!(
-        !table::queue(&mut conn, &off, &[message(14)], 100, T0)
+        !store
+            .queue_messages(&off, &[message(14)], 100, T0)
             .await
             .unwrap(),
         "it is off"
     );
-    assert!(table::switch_on(&mut conn, "a", 120).await.unwrap());
-    let on = table::one(&mut conn, "a").await.unwrap().unwrap();
+    assert!(store.switch_webhook_on("a").await.unwrap());
+    let on = store.webhook("a").await.unwrap().unwrap();
     assert_eq!(
         (on.off.as_deref(), on.seen, on.failing_since),
-        (None, 120, None)
+        (None, 1, None)
     );
-    assert!(table::switch_on(&mut conn, "b", 120).await.unwrap());
+    assert!(store.switch_webhook_on("b").await.unwrap());
     assert_eq!(
-        table::one(&mut conn, "b").await.unwrap().unwrap().seen,
+        store.webhook("b").await.unwrap().unwrap().seen,
         99,
         "one that is on misses nothing"
     );
-    assert!(!table::switch_on(&mut conn, "c", 1).await.unwrap());
+    assert!(!store.switch_webhook_on("c").await.unwrap());
 }
 
-#[tokio::test]
-async fn a_receiver_that_asks_for_quiet_is_left_alone() {
-    let mut conn = store().await;
-    with_messages(&mut conn, "a", &[11, 12]).await;
-    let lent = table::lend(&mut conn, "a", T0, T0 + MINUTE)
-        .await
-        .unwrap()
-        .unwrap();
+async fn a_receiver_that_asks_for_quiet_is_left_alone(two: Two) {
+    let store = two.a;
+    with_messages(&store, "a", &[11, 12]).await;
+    let lent = store.lend("a", T0, T0 + MINUTE).await.unwrap().unwrap();
     let until = T0 + HOUR;
-    table::settle(&mut conn, &lent, &failed(429, Some(until)), 0, T0)
+    store
+        .settle(&lent, &failed(429, Some(until)), 0, T0)
         .await
         .unwrap();
     assert!(
-        table::due_now(&mut conn, until - 1)
-            .await
-            .unwrap()
-            .is_empty(),
+        store.webhooks_due(until - 1).await.unwrap().is_empty(),
         "the other message waits too"
     );
-    assert_eq!(
-        table::lend(&mut conn, "a", until - 1, until).await.unwrap(),
-        None
-    );
-    let lent = table::lend(&mut conn, "a", until, until + MINUTE)
+    assert_eq!(store.lend("a", until - 1, until).await.unwrap(), None);
+    let lent = store
+        .lend("a", until, until + MINUTE)
         .await
         .unwrap()
         .unwrap();
     assert_eq!(lent.id, "msg_12");
-    table::settle(
-        &mut conn,
-        &lent,
-        &Outcome::Delivered { status: 200 },
-        0,
-        until,
-    )
-    .await
-    .unwrap();
+    store
+        .settle(&lent, &Outcome::Delivered { status: 200 }, 0, until)
+        .await
+        .unwrap();
     assert_eq!(
-        table::lend(&mut conn, "a", until, until + MINUTE)
+        store
+            .lend("a", until, until + MINUTE)
             .await
             .unwrap()
             .unwrap()
@@ -389,57 +365,147 @@ async fn a_receiver_that_asks_for_quiet_is_left_alone() {
     );
 }
 
-#[tokio::test]
-async fn during_a_rotation_both_secrets_sign() {
-    let mut conn = store().await;
-    let old = with_messages(&mut conn, "a", &[11, 12]).await;
+async fn during_a_rotation_both_secrets_sign(two: Two) {
+    let store = two.a;
+    let old = with_messages(&store, "a", &[11, 12]).await;
     let new = Secret::fresh().unwrap();
-    assert!(
-        table::rotate(&mut conn, "a", &new, T0 + HOUR)
-            .await
-            .unwrap()
-    );
-    assert!(
-        !table::rotate(&mut conn, "none", &new, T0 + HOUR)
-            .await
-            .unwrap()
-    );
-    let lent = table::lend(&mut conn, "a", T0, T0 + MINUTE)
-        .await
-        .unwrap()
-        .unwrap();
+    assert!(store.rotate_webhook("a", &new, T0 + HOUR).await.unwrap());
+    assert!(!store.rotate_webhook("none", &new, T0 + HOUR).await.unwrap());
+    let lent = store.lend("a", T0, T0 + MINUTE).await.unwrap().unwrap();
     assert_eq!(lent.secrets, [new.clone(), old]);
-    let lent = table::lend(&mut conn, "a", T0 + HOUR, T0 + 2 * HOUR)
+    let lent = store
+        .lend("a", T0 + HOUR, T0 + 2 * HOUR)
         .await
         .unwrap()
         .unwrap();
     assert_eq!(lent.secrets, [new]);
 }
 
-#[tokio::test]
-async fn what_is_over_is_forgotten_and_what_is_removed_is_gone() {
-    let mut conn = store().await;
-    with_messages(&mut conn, "a", &[11, 12]).await;
-    let lent = table::lend(&mut conn, "a", T0, T0 + MINUTE)
-        .await
-        .unwrap()
-        .unwrap();
-    table::settle(&mut conn, &lent, &Outcome::Delivered { status: 200 }, 0, T0)
+async fn what_is_over_is_forgotten_and_what_is_removed_is_gone(two: Two) {
+    let store = two.a;
+    with_messages(&store, "a", &[11, 12]).await;
+    let lent = store.lend("a", T0, T0 + MINUTE).await.unwrap().unwrap();
+    store
+        .settle(&lent, &Outcome::Delivered { status: 200 }, 0, T0)
         .await
         .unwrap();
-    assert_eq!(table::forget(&mut conn, T0).await.unwrap(), 0);
-    assert_eq!(table::forget(&mut conn, T0 + 1).await.unwrap(), 1);
-    assert_eq!(
-        table::deliveries(&mut conn, "a", 10).await.unwrap().len(),
-        1
-    );
-    assert!(table::remove(&mut conn, "a").await.unwrap());
-    assert!(!table::remove(&mut conn, "a").await.unwrap());
-    assert!(table::all(&mut conn).await.unwrap().is_empty());
+    assert_eq!(store.forget(T0).await.unwrap(), 0);
+    assert_eq!(store.forget(T0 + 1).await.unwrap(), 1);
+    assert_eq!(store.messages("a", 10).await.unwrap().len(), 1);
+    assert!(store.remove_webhook("a").await.unwrap());
+    assert!(!store.remove_webhook("a").await.unwrap());
+    assert!(store.webhooks().await.unwrap().is_empty());
+    assert!(store.messages("a", 10).await.unwrap().is_empty());
+}
+
+async fn a_webhook_hears_of_what_happens_after_it_was_made(two: Two) {
+    let store = two.a;
+    store
+        .submit(&[new_job("bench", T0)], None, 10)
+        .await
+        .unwrap();
+    let secret = Secret::fresh().unwrap();
+    assert!(store.add_webhook(&webhook("a"), &secret, 1).await.unwrap());
+    assert_eq!(store.webhook("a").await.unwrap().unwrap().seen, 1);
     assert!(
-        table::deliveries(&mut conn, "a", 10)
-            .await
-            .unwrap()
-            .is_empty()
+        !store.add_webhook(&webhook("b"), &secret, 1).await.unwrap(),
+        "one is the most"
     );
+    assert!(!store.queue_message("b", &message(1), T0).await.unwrap());
+    assert_eq!(Store::webhooks(&store).await.unwrap().len(), 1);
+}
+
+/// Two servers on one queue turn the same events into messages and send the same webhook's messages.
+async fn two_servers_lend_each_message_once_and_queue_each_event_once(two: Two) {
+    let secret = Secret::fresh().unwrap();
+    assert!(two.a.add_webhook(&webhook("a"), &secret, 9).await.unwrap());
+    let hook = two.a.webhook("a").await.unwrap().unwrap();
+    let of = |who: &str| -> Vec<NewMessage> {
+        (1..=40)
+            .map(|n| NewMessage {
+                id: format!("msg_{who}_{n}"),
+                ..message(n)
+            })
+            .collect()
+    };
+    let (first, second) = (of("a"), of("b"));
+    let (a, b) = tokio::join!(
+        two.a.queue_messages(&hook, &first, 40, T0),
+        two.b.queue_messages(&hook, &second, 40, T0)
+    );
+    assert!(a.unwrap() != b.unwrap(), "one of them did");
+    let sender = |store: Store| async move {
+        let mut got = Vec::new();
+        // `None` may also say that the other was faster.
+        let mut nothing = 0;
+        while nothing < 20 {
+            match store.lend("a", T0, T0 + MINUTE).await.unwrap() {
+                Some(lent) => {
+                    let done = Outcome::Delivered { status: 200 };
+                    assert_eq!(
+                        store.settle(&lent, &done, 0, T0).await.unwrap(),
+                        Settled::Noted
+                    );
+                    got.push(lent.id);
+                }
+                None => nothing += 1,
+            }
+        }
+        got
+    };
+    let (a, b) = tokio::join!(
+        tokio::spawn(sender(two.a.clone())),
+        tokio::spawn(sender(two.b))
+    );
+    let mut all = [a.unwrap(), b.unwrap()].concat();
+    all.sort();
+    let count = all.len();
+    all.dedup();
+    assert_eq!((count, all.len()), (40, 40));
+}
+
+cases!(
+    events_become_messages_once,
+    a_message_whose_sender_died_is_due_again_and_the_dead_ones_word_counts_no_more,
+    a_receiver_that_never_answers_well_is_given_up_after_three_days_and_told_why,
+    one_message_that_is_never_taken_does_not_switch_off_a_webhook_that_works,
+    gone_switches_off_and_gives_up_what_waits_until_somebody_switches_on,
+    a_receiver_that_asks_for_quiet_is_left_alone,
+    during_a_rotation_both_secrets_sign,
+    what_is_over_is_forgotten_and_what_is_removed_is_gone,
+    a_webhook_hears_of_what_happens_after_it_was_made,
+    two_servers_lend_each_message_once_and_queue_each_event_once,
+);
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn messages_on_sqlite() {
+    for (name, case) in CASES {
+        println!("{name}");
+        let folder = in_memory();
+        let store = sqlite(&folder).await;
+        case(Two {
+            a: store.clone(),
+            b: store.clone(),
+        })
+        .await;
+        store.close().await;
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn messages_on_postgresql() {
+    let Some(server) = Server::start() else {
+        return;
+    };
+    for (name, case) in CASES {
+        println!("{name}");
+        let url = StoreUrl::Postgres(server.database().await);
+        let two = Two {
+            a: Store::open(&url).await.unwrap(),
+            b: Store::open(&url).await.unwrap(),
+        };
+        case(two.clone()).await;
+        two.a.close().await;
+        two.b.close().await;
+    }
 }

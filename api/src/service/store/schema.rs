@@ -5,7 +5,7 @@
 //! `write.on()` between `Store::begin` and `Write::done` (or `Write::undone`), within `Store::call`; reads go to `inner.read`.
 
 /// The migrations in order; the first has number 1.
-pub(super) const MIGRATIONS: &[&str] = &[JOBS];
+pub(super) const MIGRATIONS: &[&str] = &[JOBS, WEBHOOKS];
 
 const JOBS: &str = "
 CREATE TABLE job (
@@ -59,4 +59,37 @@ CREATE TABLE answer (
     PRIMARY KEY (caller, idempotency_key)
 ) {strict};
 CREATE INDEX answer_created ON answer (created);
+";
+
+const WEBHOOKS: &str = "
+CREATE TABLE webhook (
+    id TEXT PRIMARY KEY NOT NULL,
+    url TEXT NOT NULL,
+    secret TEXT NOT NULL,
+    old_secret TEXT,
+    old_until {int},
+    kinds TEXT NOT NULL,
+    off TEXT,
+    failing_since {int},
+    held_until {int} NOT NULL DEFAULT 0,
+    seen {int} NOT NULL,
+    created {int} NOT NULL
+) {strict};
+CREATE TABLE delivery (
+    id TEXT PRIMARY KEY NOT NULL,
+    webhook TEXT NOT NULL REFERENCES webhook(id),
+    seq {int},
+    kind TEXT NOT NULL,
+    body TEXT NOT NULL,
+    state TEXT NOT NULL CHECK (state IN ('waiting', 'delivered', 'failed')),
+    attempts {int} NOT NULL,
+    due {int} NOT NULL,
+    created {int} NOT NULL,
+    ended {int},
+    status {int},
+    why TEXT,
+    UNIQUE (webhook, seq)
+) {strict};
+CREATE INDEX delivery_due ON delivery (webhook, state, due);
+CREATE INDEX delivery_ended ON delivery (ended) WHERE ended IS NOT NULL;
 ";

@@ -1,166 +1,14 @@
-//! Webhooks and their messages, in the queue's own store.
-//!
-//! Each webhook remembers the last event that was turned into messages for it; messages and that number are written together, so no
-//! event is left out and none is sent as two messages. A message that is being sent is only lent: if its sender dies, it is due again.
+//! The statements. All of a function happens in the caller's transaction.
 
-use super::super::hooks::schedule::{Outcome, next_attempt};
-use super::super::hooks::sign::Secret;
-use super::super::model::{EventKind, Millis};
-use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
+use super::{Delivery, Lent, NewMessage, Settled, Webhook};
+use crate::service::hooks::schedule::{Outcome, next_attempt};
+use crate::service::hooks::sign::Secret;
+use crate::service::model::Millis;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
 
-/// The tables. `BIGINT` and `TEXT` mean the same in both stores.
-pub const TABLES: [&str; 3] = [
-    "CREATE TABLE webhook (
-        id TEXT NOT NULL PRIMARY KEY,
-        url TEXT NOT NULL,
-        secret TEXT NOT NULL,
-        old_secret TEXT,
-        old_until BIGINT,
-        kinds TEXT NOT NULL,
-        off TEXT,
-        failing_since BIGINT,
-        held_until BIGINT NOT NULL DEFAULT 0,
-        seen BIGINT NOT NULL,
-        created BIGINT NOT NULL
-    )",
-    "CREATE TABLE delivery (
-        id TEXT NOT NULL PRIMARY KEY,
-        webhook TEXT NOT NULL REFERENCES webhook(id),
-        seq BIGINT,
-        kind TEXT NOT NULL,
-        body TEXT NOT NULL,
-        state TEXT NOT NULL CHECK (state IN ('waiting', 'delivered', 'failed')),
-        attempts BIGINT NOT NULL,
-        due BIGINT NOT NULL,
-        created BIGINT NOT NULL,
-        ended BIGINT,
-        status BIGINT,
-        why TEXT,
-        UNIQUE (webhook, seq)
-    )",
-    "CREATE INDEX delivery_due ON delivery (webhook, state, due)",
-];
-
 /// Nothing got through for this long: with a message given up, the webhook is switched off. Less than the schedule takes at least.
 const SILENT: Millis = 48 * 3_600_000;
-
-/// A webhook as its owner sees it. Times are milliseconds since 1970.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub struct Webhook {
-    /// Its id.
-    pub id: String,
-    /// Where messages go.
-    pub url: String,
-    /// Of which events: `job.ended` and others.
-    pub events: Vec<String>,
-    /// Why no messages are sent; absent while they are.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub off: Option<String>,
-    /// Since when no message got through.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub failing_since: Option<Millis>,
-    /// Until when messages are signed with the former secret too.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub former_secret_until: Option<Millis>,
-    /// When it was made.
-    pub created: Millis,
-    /// The last event that was turned into messages.
-    #[serde(skip)]
-    pub seen: i64,
-}
-
-impl Webhook {
-    /// Wants messages about such events.
-    pub fn wants(&self, kind: EventKind) -> bool {
-        self.events.iter().any(|e| e == kind_word(kind))
-    }
-}
-
-/// The word for an event in messages.
-pub fn kind_word(kind: EventKind) -> &'static str {
-    match kind {
-        EventKind::Submitted => "job.submitted",
-        EventKind::Started => "job.started",
-        EventKind::Lost => "job.lost",
-        EventKind::Returned => "job.returned",
-        EventKind::CancelWanted => "job.cancel_wanted",
-        EventKind::Ended => "job.ended",
-        EventKind::Stale => "job.stale",
-    }
-}
-
-/// Every word that a webhook may ask for.
-pub const KIND_WORDS: [&str; 7] = [
-    "job.submitted",
-    "job.started",
-    "job.lost",
-    "job.returned",
-    "job.cancel_wanted",
-    "job.ended",
-    "job.stale",
-];
-
-/// A message to be queued.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct NewMessage {
-    /// Its id, the same however often it is sent.
-    pub id: String,
-    /// The event's number; absent for one that somebody asked for.
-    pub seq: Option<i64>,
-    /// `job.ended` and others.
-    pub kind: String,
-    /// The body, sent as it is here.
-    pub body: String,
-}
-
-/// A message and what became of it.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub struct Delivery {
-    /// The message's id, as the receiver sees it in `webhook-id`.
-    pub id: String,
-    /// `job.ended` and others.
-    pub event: String,
-    /// `waiting`, `delivered` or `failed`.
-    pub state: String,
-    /// How often it was sent.
-    pub attempts: i64,
-    /// When it is sent next, while it waits.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub due: Option<Millis>,
-    /// When it was queued.
-    pub created: Millis,
-    /// When it arrived or was given up.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub ended: Option<Millis>,
-    /// What the receiver answered last.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub status: Option<u16>,
-    /// What went wrong last.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub why: Option<String>,
-}
-
-/// A message lent to a sender.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Lent {
-    /// The message's id.
-    pub id: String,
-    /// Its webhook.
-    pub webhook: String,
-    /// Counts up with every time it is sent; who settles with another number was replaced.
-    pub attempts: i64,
-    /// Where it goes.
-    pub url: String,
-    /// The body.
-    pub body: String,
-    /// One, or two during a rotation.
-    pub secrets: Vec<Secret>,
-}
 
 type Done<T> = Result<T, sqlx::Error>;
 
@@ -196,7 +44,7 @@ fn delivery_of(row: &AnyRow) -> Done<Delivery> {
 }
 
 /// All, oldest first.
-pub async fn all(conn: &mut AnyConnection) -> Done<Vec<Webhook>> {
+pub(super) async fn all(conn: &mut AnyConnection) -> Done<Vec<Webhook>> {
     sqlx::query("SELECT id, url, kinds, off, failing_since, old_until, created, seen FROM webhook ORDER BY created, id")
         .fetch_all(conn)
         .await?
@@ -206,7 +54,7 @@ pub async fn all(conn: &mut AnyConnection) -> Done<Vec<Webhook>> {
 }
 
 /// One.
-pub async fn one(conn: &mut AnyConnection, id: &str) -> Done<Option<Webhook>> {
+pub(super) async fn one(conn: &mut AnyConnection, id: &str) -> Done<Option<Webhook>> {
     sqlx::query("SELECT id, url, kinds, off, failing_since, old_until, created, seen FROM webhook WHERE id = $1")
         .bind(id.to_string())
         .fetch_optional(conn)
@@ -217,7 +65,7 @@ pub async fn one(conn: &mut AnyConnection, id: &str) -> Done<Option<Webhook>> {
 }
 
 /// Adds one; it hears of events after `webhook.seen`.
-pub async fn add(conn: &mut AnyConnection, webhook: &Webhook, secret: &Secret) -> Done<()> {
+pub(super) async fn add(conn: &mut AnyConnection, webhook: &Webhook, secret: &Secret) -> Done<()> {
     sqlx::query("INSERT INTO webhook (id, url, secret, kinds, seen, created) VALUES ($1, $2, $3, $4, $5, $6)")
         .bind(webhook.id.clone())
         .bind(webhook.url.clone())
@@ -231,7 +79,12 @@ pub async fn add(conn: &mut AnyConnection, webhook: &Webhook, secret: &Secret) -
 }
 
 /// Removes one with its messages. `false`: there was none.
-pub async fn remove(conn: &mut AnyConnection, id: &str) -> Done<bool> {
+pub(super) async fn remove(conn: &mut AnyConnection, id: &str) -> Done<bool> {
+    // Whoever queues messages for it now is waited for, so that none is left.
+    sqlx::query("UPDATE webhook SET seen = seen WHERE id = $1")
+        .bind(id.to_string())
+        .execute(&mut *conn)
+        .await?;
     sqlx::query("DELETE FROM delivery WHERE webhook = $1")
         .bind(id.to_string())
         .execute(&mut *conn)
@@ -244,7 +97,7 @@ pub async fn remove(conn: &mut AnyConnection, id: &str) -> Done<bool> {
 }
 
 /// Gives one a new secret; the former one signs too until `until`. `false`: there is none.
-pub async fn rotate(
+pub(super) async fn rotate(
     conn: &mut AnyConnection,
     id: &str,
     secret: &Secret,
@@ -262,7 +115,12 @@ pub async fn rotate(
 }
 
 /// Switches one off and gives its messages up.
-pub async fn switch_off(conn: &mut AnyConnection, id: &str, why: &str, now: Millis) -> Done<()> {
+pub(super) async fn switch_off(
+    conn: &mut AnyConnection,
+    id: &str,
+    why: &str,
+    now: Millis,
+) -> Done<()> {
     sqlx::query("UPDATE webhook SET off = $2 WHERE id = $1 AND off IS NULL")
         .bind(id.to_string())
         .bind(why.to_string())
@@ -279,7 +137,7 @@ pub async fn switch_off(conn: &mut AnyConnection, id: &str, why: &str, now: Mill
 }
 
 /// Switches one on again; it hears of events after `seen`. `false`: there is none.
-pub async fn switch_on(conn: &mut AnyConnection, id: &str, seen: i64) -> Done<bool> {
+pub(super) async fn switch_on(conn: &mut AnyConnection, id: &str, seen: i64) -> Done<bool> {
     let done = sqlx::query(
         "UPDATE webhook SET seen = CASE WHEN off IS NULL THEN seen ELSE $2 END, off = NULL, failing_since = NULL, held_until = 0 WHERE id = $1",
     )
@@ -292,7 +150,7 @@ pub async fn switch_on(conn: &mut AnyConnection, id: &str, seen: i64) -> Done<bo
 
 /// Queues messages and notes that events up to `seen` were turned into them. `false`: another process did that meanwhile, or the
 /// webhook is gone or off, and nothing was queued.
-pub async fn queue(
+pub(super) async fn queue(
     conn: &mut AnyConnection,
     webhook: &Webhook,
     messages: &[NewMessage],
@@ -326,7 +184,7 @@ pub async fn queue(
 }
 
 /// Webhooks that have messages due now.
-pub async fn due_now(conn: &mut AnyConnection, now: Millis) -> Done<Vec<String>> {
+pub(super) async fn due_now(conn: &mut AnyConnection, now: Millis) -> Done<Vec<String>> {
     sqlx::query(
         "SELECT id FROM webhook WHERE off IS NULL AND held_until <= $1 AND EXISTS (SELECT 1 FROM delivery WHERE webhook = webhook.id AND state = 'waiting' AND due <= $1) ORDER BY id",
     )
@@ -339,7 +197,7 @@ pub async fn due_now(conn: &mut AnyConnection, now: Millis) -> Done<Vec<String>>
 }
 
 /// Lends the next message of a webhook until `until`, when it is due again unless it was settled.
-pub async fn lend(
+pub(super) async fn lend(
     conn: &mut AnyConnection,
     webhook: &str,
     now: Millis,
@@ -383,19 +241,8 @@ pub async fn lend(
     }))
 }
 
-/// What became of a webhook when a message was settled.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Settled {
-    /// It goes on.
-    Noted,
-    /// It was switched off, for this reason.
-    Off(String),
-    /// Another sender has the message, or it is gone; nothing changed.
-    Replaced,
-}
-
 /// Notes what became of a lent message. `chance` is any random number.
-pub async fn settle(
+pub(super) async fn settle(
     conn: &mut AnyConnection,
     lent: &Lent,
     outcome: &Outcome,
@@ -474,7 +321,7 @@ pub async fn settle(
 const GONE: &str = "the receiver answered 410: it wants no more messages";
 
 /// The last messages of a webhook, newest first.
-pub async fn deliveries(
+pub(super) async fn deliveries(
     conn: &mut AnyConnection,
     webhook: &str,
     limit: u32,
@@ -491,8 +338,16 @@ pub async fn deliveries(
     .collect()
 }
 
+/// The last event's number.
+pub(super) async fn last_event(conn: &mut AnyConnection) -> Done<i64> {
+    sqlx::query("SELECT coalesce(max(seq), 0) AS seq FROM event")
+        .fetch_one(conn)
+        .await?
+        .try_get("seq")
+}
+
 /// Forgets messages that arrived or were given up before `before`.
-pub async fn forget(conn: &mut AnyConnection, before: Millis) -> Done<u64> {
+pub(super) async fn forget(conn: &mut AnyConnection, before: Millis) -> Done<u64> {
     sqlx::query("DELETE FROM delivery WHERE state <> 'waiting' AND ended < $1")
         .bind(before)
         .execute(conn)
