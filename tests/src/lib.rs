@@ -2,6 +2,7 @@
 
 pub mod fuzz;
 pub mod fuzz_seeds;
+pub mod queue_bench;
 
 use grainway_pipeline::chain::{Chain, KeepNothing, Stages};
 use grainway_pipeline::doc;

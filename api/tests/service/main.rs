@@ -13,6 +13,7 @@ mod files_run;
 mod help;
 mod hooks;
 mod operations;
+mod postgres;
 mod sender;
 mod store_asked;
 mod store_cases;

@@ -1,8 +1,9 @@
 //! Disks that are full or cannot be written: the caller is told so, nothing that was answered for is lost, and all goes on once there is
 //! room again.
 
-use super::databases::{new_job, root};
+use super::databases::new_job;
 use super::help::Fresh;
+use super::postgres::root;
 use super::store_cases::{all_jobs, claim, end, sound, submit};
 use bytes::Bytes;
 use grainway::service::files::{Files, FilesProblem, FilesUrl, Place};

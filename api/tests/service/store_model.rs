@@ -2,7 +2,8 @@
 //!
 //! The model says in plain words what the queue promises; it knows no SQL. A seed that fails can be run again alone.
 
-use super::databases::{Server, in_memory, new_job, sqlite};
+use super::databases::{in_memory, new_job, sqlite};
+use super::postgres::Server;
 use super::store_cases::end;
 use futures_util::{FutureExt, StreamExt, stream};
 use grainway::service::model::{Claim, EventKind, Job, JobId, JobState, NewJob, When};

@@ -1,6 +1,7 @@
 //! A PostgreSQL server that goes away and comes back, and a line to it that goes dead without a word.
 
-use super::databases::{Server, new_job};
+use super::databases::new_job;
+use super::postgres::Server;
 use super::store_cases::{all_jobs, claim, end, sound};
 use grainway::service::model::{JobId, JobState};
 use grainway::service::store::{Store, StoreProblem, StoreUrl, Submitted};

@@ -1,6 +1,7 @@
 //! The cases of the queue on SQLite and on a real PostgreSQL server.
 
-use super::databases::{Server, in_memory, sqlite};
+use super::databases::{in_memory, sqlite};
+use super::postgres::Server;
 use super::store_cases::{Two, sound};
 use super::{store_asked, store_cases};
 use grainway::service::store::{Store, StoreUrl};

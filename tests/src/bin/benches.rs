@@ -13,7 +13,7 @@ use grainway_pipeline::motion::Item;
 use grainway_pipeline::stage::{Cancel, Cx, MemorySpool, Silent, Stop};
 use grainway_pipeline::work::{Can, Work, items};
 use grainway_tests::{
-    CUTTING_SHEET_JOB, Loaded, cutting_sheet_shop, load_texts, python, root, shared,
+    CUTTING_SHEET_JOB, Loaded, cutting_sheet_shop, load_texts, python, queue_bench, root, shared,
 };
 use serde_json::{Value, json};
 use std::io::Write;
@@ -43,6 +43,12 @@ fn main() -> Result<(), Failure> {
     }
     if every || what == "memory" {
         memory()?;
+    }
+    if every || what == "queue" {
+        let lines = queue_bench::lines(if full { 2000 } else { 50 });
+        for line in lines.map_err(|e| e.to_string())? {
+            println!("{line}");
+        }
     }
     Ok(())
 }
