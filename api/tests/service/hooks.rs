@@ -1,6 +1,7 @@
 //! Webhooks: signatures as the reference library has them, messages that are neither lost nor sent to nobody's good.
 
-use super::databases::{Server, in_memory, new_job, sqlite};
+use super::databases::{in_memory, new_job, sqlite};
+use super::postgres::Server;
 use super::store_cases::Two;
 use crate::cases;
 use grainway::service::hooks::Ledger;
