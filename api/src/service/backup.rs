@@ -23,6 +23,8 @@ pub const BACKUP_FORMAT: &str = "grainway.backup/1";
 const CONTENTS: &str = "backup.json";
 const STORE: &str = "store.sqlite";
 const FILES: &str = "files/";
+/// How every SQLite file begins (its documented format).
+const MAGIC: &[u8; 16] = b"SQLite format 3\0";
 /// Largest description of a backup: about a million files.
 const LONGEST_CONTENTS: u64 = 256 << 20;
 /// How often the copy of the queue is taken again when files went away meanwhile.
@@ -158,7 +160,6 @@ async fn one_moment(
     let _passing = Passing(Some(copy.clone()));
     let copy = copy.join(STORE);
     copy_queue(store, &copy).await?;
-    let (jobs, named) = named_files(&copy).await?;
 
     let file = File::options()
         .write(true)
@@ -171,7 +172,7 @@ async fn one_moment(
         format: BACKUP_FORMAT.to_string(),
         version: env!("CARGO_PKG_VERSION").to_string(),
         made: made.to_string(),
-        jobs,
+        jobs: 0,
         files: Vec::new(),
         missing: Vec::new(),
         damaged: Vec::new(),
@@ -179,6 +180,9 @@ async fn one_moment(
     contents
         .files
         .push(add(&mut zip, STORE, &copy).map_err(failed())?);
+    // The copy goes in as it is; reading it brings its tables up to date.
+    let (jobs, named) = named_files(&copy).await?;
+    contents.jobs = jobs;
     for (name, noted) in named {
         let path = folder.join(&name);
         if !path.is_file() {
@@ -418,6 +422,12 @@ fn unpack(from: &Path, queue: &Path, files: &Path) -> Result<Contents, BackupPro
     }
     if !seen.contains(STORE) {
         return Err(wrong("it has no queue".to_string()));
+    }
+    // SQLite takes a file of a few bytes for an empty database.
+    let mut begin = [0; MAGIC.len()];
+    let read = File::open(queue).and_then(|mut f| f.read_exact(&mut begin));
+    if read.is_err() || begin != *MAGIC {
+        return Err(wrong(format!("its {STORE} is no queue")));
     }
     if zip.len() != seen.len() + 1 {
         return Err(wrong(

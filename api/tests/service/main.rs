@@ -7,6 +7,7 @@
 // A test that is skipped says so, one with seeds says which.
 #![allow(clippy::print_stdout)]
 
+mod backup;
 mod client;
 mod databases;
 mod files_run;

@@ -2,6 +2,7 @@
 
 use super::help::{Fresh, example};
 use serde_json::{Value, json};
+use sqlx::{AnyConnection, Connection, Executor, Row};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
@@ -196,5 +197,62 @@ fn settings_that_cannot_be_read_are_bad_usage() {
             .status
             .code(),
         Some(2)
+    );
+}
+
+#[tokio::test]
+async fn doctor_may_run_beside_the_service() {
+    let fresh = Fresh::new();
+    let config = fresh.join("serve.json");
+    let settings = json!({ "format": "grainway.serve/1", "data": ".", "workers": 1 });
+    std::fs::write(&config, settings.to_string()).unwrap();
+    let store = super::databases::sqlite(&fresh).await;
+    let (exit, checks) = examined(&config);
+    assert_eq!(exit, 0, "{checks:?}");
+    assert!(
+        checks["queue"]
+            .1
+            .contains("in use by another grainway server"),
+        "{checks:?}"
+    );
+    store.close().await;
+    let (exit, checks) = examined(&config);
+    assert_eq!(exit, 0, "{checks:?}");
+    assert!(checks["queue"].1.contains("0 jobs"), "{checks:?}");
+    // A store of an earlier grainway: it is told and left as it is.
+    let address = format!("sqlite://{}", fresh.join("queue.sqlite").display());
+    let format = async |set: &'static str| {
+        let mut connection = AnyConnection::connect(&address).await.unwrap();
+        connection.execute(set).await.unwrap();
+        let sql = "SELECT value FROM meta WHERE key = 'format'";
+        let value = connection
+            .fetch_one(sql)
+            .await
+            .unwrap()
+            .get::<String, _>("value");
+        connection.close().await.unwrap();
+        value
+    };
+    format("UPDATE meta SET value = '1' WHERE key = 'format'").await;
+    let (exit, checks) = examined(&config);
+    assert_eq!(
+        (exit, checks["queue"].0.as_str()),
+        (0, "note"),
+        "{checks:?}"
+    );
+    assert_eq!(format("SELECT 1").await, "1");
+    format("UPDATE meta SET value = '1000' WHERE key = 'format'").await;
+    let (exit, checks) = examined(&config);
+    assert_eq!(
+        (exit, checks["queue"].0.as_str()),
+        (1, "wrong"),
+        "{checks:?}"
+    );
+    std::fs::write(fresh.join("queue.sqlite"), "no queue").unwrap();
+    let (exit, checks) = examined(&config);
+    assert_eq!(
+        (exit, checks["queue"].0.as_str()),
+        (1, "wrong"),
+        "{checks:?}"
     );
 }

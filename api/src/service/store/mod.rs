@@ -228,6 +228,11 @@ impl Store {
         open::open(url).await
     }
 
+    /// The format of a store and the newest that is known, with nothing changed or made. 0: there are no tables yet.
+    pub async fn format(url: &StoreUrl) -> Result<(i64, i64)> {
+        Ok((open::format(url).await?, schema::MIGRATIONS.len() as i64))
+    }
+
     /// The same store, whose calls fail as a test wants.
     pub fn failing(mut self, faults: Arc<dyn Faults>) -> Store {
         self.faults = Plan(Some(faults));

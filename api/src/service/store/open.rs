@@ -77,12 +77,7 @@ async fn sqlite(path: &Path) -> Result<Inner> {
         std::fs::create_dir_all(parent).map_err(|e| disk(parent, &e))?;
     }
     let lock = lock(path)?;
-    let whole = std::path::absolute(path).map_err(|e| disk(path, &e))?;
-    let mut address = url::Url::from_file_path(&whole)
-        .map_err(|()| StoreProblem::Disk(format!("{} is no file name", path.display())))?;
-    address.set_query(Some("mode=rwc"));
-    // `file:///a%20b` → `sqlite:///a%20b`: the same escapes.
-    let address = address.as_str().replacen("file:", "sqlite:", 1);
+    let address = address(path, "mode=rwc")?;
     let pool = |most: u32, begins: &'static str| {
         AnyPoolOptions::new()
             .max_connections(most)
@@ -159,6 +154,54 @@ fn free(connection: &AnyConnection) -> std::result::Result<bool, sqlx::Error> {
         true => Err(sqlx::Error::BeginFailed),
         false => Ok(true),
     }
+}
+
+/// The format of a store, with nothing changed or made. 0: there are no tables.
+pub(super) async fn format(url: &StoreUrl) -> Result<i64> {
+    drivers();
+    let address = match url {
+        StoreUrl::Sqlite(path) => address(path, "mode=ro")?,
+        StoreUrl::Postgres(address) => address.clone(),
+    };
+    let connect = AnyConnection::connect(&address);
+    let mut connection = match tokio::time::timeout(WAIT_FOR_SERVER, connect).await {
+        Ok(connection) => connection.map_err(|e| match StoreProblem::from(e) {
+            StoreProblem::Failed(why) if why.contains("://") => {
+                StoreProblem::Failed(format!("{} is not an address", shown(&address)))
+            }
+            other => other,
+        })?,
+        Err(_) => return Err(StoreProblem::from(sqlx::Error::PoolTimedOut)),
+    };
+    let meta = match url {
+        StoreUrl::Sqlite(_) => "SELECT 1 FROM sqlite_master WHERE name = 'meta'",
+        StoreUrl::Postgres(_) => "SELECT 1 WHERE to_regclass('meta') IS NOT NULL",
+    };
+    let mut found = 0;
+    if sqlx::query(meta)
+        .fetch_optional(&mut connection)
+        .await?
+        .is_some()
+    {
+        let row = sqlx::query("SELECT value FROM meta WHERE key = 'format'")
+            .fetch_optional(&mut connection)
+            .await?;
+        if let Some(row) = row {
+            found = super::rows::parsed(&row.try_get::<String, _>("value")?)?;
+        }
+    }
+    let _ = connection.close().await;
+    Ok(found)
+}
+
+/// A file as the driver wants to have it.
+fn address(path: &Path, options: &str) -> Result<String> {
+    let whole = std::path::absolute(path).map_err(|e| disk(path, &e))?;
+    let mut address = url::Url::from_file_path(&whole)
+        .map_err(|()| StoreProblem::Disk(format!("{} is no file name", path.display())))?;
+    address.set_query(Some(options));
+    // `file:///a%20b` → `sqlite:///a%20b`: the same escapes.
+    Ok(address.as_str().replacen("file:", "sqlite:", 1))
 }
 
 /// An address without its password and options.
