@@ -423,16 +423,16 @@ fn unpack(from: &Path, queue: &Path, files: &Path) -> Result<Contents, BackupPro
     if !seen.contains(STORE) {
         return Err(wrong("it has no queue".to_string()));
     }
+    if zip.len() != seen.len() + 1 {
+        return Err(wrong(
+            "it holds files that its description does not name".to_string(),
+        ));
+    }
     // SQLite takes a file of a few bytes for an empty database.
     let mut begin = [0; MAGIC.len()];
     let read = File::open(queue).and_then(|mut f| f.read_exact(&mut begin));
     if read.is_err() || begin != *MAGIC {
         return Err(wrong(format!("its {STORE} is no queue")));
-    }
-    if zip.len() != seen.len() + 1 {
-        return Err(wrong(
-            "it holds files that its description does not name".to_string(),
-        ));
     }
     Ok(contents)
 }
