@@ -1,6 +1,7 @@
 //! What an operator uses: the unit of systemd, doctor, backup and restore.
 
 use super::help::{Fresh, example};
+use grainway::service::store::{Store, StoreUrl};
 use serde_json::{Value, json};
 use sqlx::{AnyConnection, Connection, Executor, Row};
 use std::path::{Path, PathBuf};
@@ -254,5 +255,43 @@ async fn doctor_may_run_beside_the_service() {
         (exit, checks["queue"].0.as_str()),
         (1, "wrong"),
         "{checks:?}"
+    );
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn doctor_looks_at_a_queue_in_postgresql_and_keeps_its_password() {
+    let Some(server) = super::postgres::Server::start() else {
+        return;
+    };
+    let fresh = Fresh::new();
+    let config = fresh.join("serve.json");
+    let address = server.database().await;
+    let shown = address.replace("workshop@", "workshop:secret-word@");
+    let settings =
+        json!({ "format": "grainway.serve/1", "data": ".", "workers": 1, "store": shown });
+    std::fs::write(&config, settings.to_string()).unwrap();
+    let (exit, checks) = examined(&config);
+    assert_eq!(exit, 0, "{checks:?}");
+    assert_eq!(checks["queue"].1, "its tables are made at the first start");
+    let store = Store::open(&StoreUrl::Postgres(address)).await.unwrap();
+    let (exit, checks) = examined(&config);
+    assert_eq!(exit, 0, "{checks:?}");
+    assert!(checks["queue"].1.contains("0 jobs"), "{checks:?}");
+    store.close().await;
+    server.down();
+    let (exit, checks) = examined(&config);
+    assert_eq!(
+        (exit, checks["queue"].0.as_str()),
+        (1, "wrong"),
+        "{checks:?}"
+    );
+    assert!(!format!("{checks:?}").contains("secret-word"), "{checks:?}");
+    server.up();
+    let output = grainway(&["backup", "x.zip", "--config", config.to_str().unwrap()]);
+    assert_eq!(output.status.code(), Some(2));
+    let said = String::from_utf8(output.stderr).unwrap();
+    assert!(
+        said.contains("tools of PostgreSQL") && !said.contains("secret-word"),
+        "{said}"
     );
 }
