@@ -13,6 +13,7 @@ mod databases;
 mod files_run;
 mod help;
 mod hooks;
+mod manage;
 mod operations;
 mod postgres;
 mod sender;

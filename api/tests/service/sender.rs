@@ -100,15 +100,15 @@ impl Faults for OneCall {
 
 /// One request as it arrived.
 #[derive(Clone, Debug)]
-struct Got {
-    id: String,
-    timestamp: i64,
-    signatures: String,
-    body: Vec<u8>,
+pub struct Got {
+    pub id: String,
+    pub timestamp: i64,
+    pub signatures: String,
+    pub body: Vec<u8>,
 }
 
 /// A receiver that gives these answers in turn, the last for ever. 0 never answers.
-struct Receiver {
+pub struct Receiver {
     got: Mutex<Vec<Got>>,
     answers: Mutex<Vec<u16>>,
 }
@@ -141,7 +141,7 @@ async fn receive(
 }
 
 impl Receiver {
-    async fn new(answers: &[u16]) -> (Arc<Receiver>, String) {
+    pub async fn new(answers: &[u16]) -> (Arc<Receiver>, String) {
         let receiver = Arc::new(Receiver {
             got: Mutex::default(),
             answers: Mutex::new(answers.to_vec()),
@@ -159,7 +159,7 @@ impl Receiver {
         self.got.lock().unwrap().clone()
     }
 
-    async fn wait_for(&self, count: usize) -> Vec<Got> {
+    pub async fn wait_for(&self, count: usize) -> Vec<Got> {
         until(|| self.got().len() >= count).await;
         self.got()
     }

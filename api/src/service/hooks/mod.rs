@@ -4,6 +4,7 @@
 //! same transaction in which the messages are queued. A server that is killed at any moment goes on from there. A message may arrive
 //! twice, with the same `webhook-id`, and never not at all unless its receiver is given up.
 
+pub mod manage;
 mod message;
 pub mod schedule;
 mod sender;
@@ -11,3 +12,23 @@ pub mod sign;
 
 pub use message::{body, test_message};
 pub use sender::{Ledger, Sender};
+
+use super::Shared;
+use super::outgoing::Outgoing;
+use std::sync::Arc;
+
+/// Sends messages for a running service until `shared.stop` is set.
+pub async fn send(shared: Arc<Shared>) {
+    let outgoing = match Outgoing::new(&shared.config.webhook_private_targets) {
+        Ok(outgoing) => outgoing,
+        Err(problem) => {
+            tracing::error!("webhooks are not sent: {problem}");
+            return;
+        }
+    };
+    let clock = || jiff::Timestamp::now().as_millisecond();
+    let sender = Sender::new(Arc::new(shared.store.clone()), outgoing, clock);
+    sender
+        .run(shared.events.subscribe(), shared.stop.subscribe())
+        .await;
+}
