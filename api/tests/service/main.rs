@@ -22,5 +22,6 @@ mod store_cases;
 mod store_disks;
 mod store_faults;
 mod store_model;
+mod store_open;
 mod store_outages;
 mod store_run;

@@ -3,10 +3,9 @@
 //!
 //! Submission is the service's own; the worker here keeps to the rules of the store's documentation and does no work.
 
-use super::databases::{in_memory, sqlite};
+use super::databases::{Dice, in_memory, sqlite};
 use super::help::{Fresh, example};
 use super::store_cases::{all_events, all_jobs, sound};
-use super::store_model::Dice;
 use futures_util::{StreamExt, stream};
 use grainway::Launcher;
 use grainway::service::Shared;

@@ -2,7 +2,7 @@
 //!
 //! The model says in plain words what the queue promises; it knows no SQL. A seed that fails can be run again alone.
 
-use super::databases::{in_memory, new_job, sqlite};
+use super::databases::{Dice, in_memory, new_job, sqlite};
 use super::postgres::Server;
 use super::store_cases::end;
 use futures_util::{FutureExt, StreamExt, stream};
@@ -13,27 +13,6 @@ use grainway::service::store::{
 use std::collections::BTreeMap;
 use std::panic::AssertUnwindSafe;
 use uuid::Uuid;
-
-/// Random numbers of a seed (SplitMix64, from memory).
-pub struct Dice(pub u64);
-
-impl Dice {
-    /// 0 up to one less than `sides`.
-    pub fn roll(&mut self, sides: u64) -> u64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        (z ^ (z >> 31)) % sides
-    }
-
-    fn pick<T: Clone>(&mut self, from: &[T]) -> Option<T> {
-        match from.len() {
-            0 => None,
-            n => Some(from[self.roll(n as u64) as usize].clone()),
-        }
-    }
-}
 
 /// A job and what only the queue knows of it.
 #[derive(Clone)]

@@ -5,6 +5,7 @@ use super::{Inner, Result, Store, StoreProblem, StoreUrl};
 use crate::service::faults::Plan;
 use sqlx::any::AnyPoolOptions;
 use sqlx::{AnyConnection, AnyPool, AssertSqlSafe, Connection, Executor, Row};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Once};
 use std::time::Duration;
@@ -89,6 +90,14 @@ async fn sqlite(path: &Path) -> Result<Inner> {
             .after_release(|c, _| Box::pin(async move { c.ping().await.and_then(|()| free(c)) }))
             .after_connect(move |c, _| Box::pin(async move { c.execute(begins).await.map(|_| ()) }))
     };
+    private(path)?;
+    first(&address, SQLITE_BEGINS, WAIT_FOR_FILE)
+        .await
+        .map_err(|e| match StoreProblem::from(e) {
+            StoreProblem::Failed(why) => StoreProblem::Failed(format!("{}: {why}", path.display())),
+            StoreProblem::Disk(why) => StoreProblem::Disk(format!("{}: {why}", path.display())),
+            other => other,
+        })?;
     let write = pool(1, SQLITE_BEGINS).connect(&address).await?;
     let read = pool(
         READERS,
@@ -111,6 +120,15 @@ async fn postgres(address: &str) -> Result<Inner> {
             "{shown}: this grainway was built without PostgreSQL"
         )));
     }
+    first(address, POSTGRES_BEGINS, WAIT_FOR_SERVER)
+        .await
+        .map_err(|e| match e {
+            // The driver's words about an address might repeat the password.
+            sqlx::Error::Configuration(_) => StoreProblem::Failed(format!(
+                "{shown} is not an address of a PostgreSQL database, or has an option that is not known"
+            )),
+            other => other.into(),
+        })?;
     let write: AnyPool = AnyPoolOptions::new()
         .max_connections(CONNECTIONS)
         .acquire_timeout(WAIT_FOR_SERVER)
@@ -123,14 +141,7 @@ async fn postgres(address: &str) -> Result<Inner> {
         .after_release(|c, _| Box::pin(answers(c)))
         .after_connect(|c, _| Box::pin(async move { c.execute(POSTGRES_BEGINS).await.map(|_| ()) }))
         .connect(address)
-        .await
-        .map_err(|e| match StoreProblem::from(e) {
-            // Words of the driver about the address might repeat the password.
-            StoreProblem::Failed(why) if why.contains("://") => StoreProblem::Failed(format!(
-                "{shown} is not an address of a PostgreSQL database"
-            )),
-            other => other,
-        })?;
+        .await?;
     Ok(Inner {
         read: write.clone(),
         write,
@@ -138,6 +149,36 @@ async fn postgres(address: &str) -> Result<Inner> {
         shown,
         _lock: None,
     })
+}
+
+/// One connection before the pool: a pool tries again until its time is over, and says no more than that then.
+async fn first(
+    address: &str,
+    begins: &'static str,
+    wait: Duration,
+) -> std::result::Result<(), sqlx::Error> {
+    let once = async {
+        let mut connection = AnyConnection::connect(address).await?;
+        connection.execute(begins).await?;
+        connection.close().await
+    };
+    match tokio::time::timeout(wait, once).await {
+        Ok(answer) => answer,
+        Err(_) => Err(sqlx::Error::PoolTimedOut),
+    }
+}
+
+/// Makes the file where there is none, for its owner alone: webhooks' secrets are in it. The files that SQLite puts beside it get the
+/// same rights.
+fn private(path: &Path) -> Result<()> {
+    std::fs::File::options()
+        .create(true)
+        .truncate(false)
+        .append(true)
+        .mode(0o600)
+        .open(path)
+        .map(|_| ())
+        .map_err(|e| disk(path, &e))
 }
 
 /// A connection answers at once and is in no transaction. One that is not is dropped without a farewell.
