@@ -302,13 +302,13 @@ fn contents(data: &Path) -> std::collections::BTreeMap<String, Vec<u8>> {
 async fn an_archive_made_by_somebody_else_writes_nowhere_else() {
     let fresh = Fresh::new();
     let bad = fresh.join("bad.zip");
-    let made = |named: &[&str], held: &[&str]| {
+    let holding = |named: &[&str], held: &[&str], content: &[u8]| {
         use std::io::Write;
         let mut zip = zip::ZipWriter::new(std::fs::File::create(&bad).unwrap());
         let options = zip::write::SimpleFileOptions::default();
         for name in held {
             zip.start_file(*name, options).unwrap();
-            zip.write_all(b"x").unwrap();
+            zip.write_all(content).unwrap();
         }
         // SHA-256 of "x", from `sha256sum`.
         let sum = "2d711642b726b04401627ca9fbac32f5c8530fb1903cc4db02258717921a4881";
@@ -323,6 +323,7 @@ async fn an_archive_made_by_somebody_else_writes_nowhere_else() {
         zip.write_all(contents.to_string().as_bytes()).unwrap();
         zip.finish().unwrap();
     };
+    let made = |named: &[&str], held: &[&str]| holding(named, held, b"x");
     let again = fresh.join("again");
     let refused = |exit: i32, wanted: &str| {
         let said = told(&run("restore", &bad, &again), exit);
@@ -342,6 +343,10 @@ async fn an_archive_made_by_somebody_else_writes_nowhere_else() {
     }
     made(&["files/a"], &["files/a"]);
     refused(1, "has no queue");
+    for content in [&b"y"[..], b"", b"xx"] {
+        holding(&["files/a"], &["files/a"], content);
+        refused(1, "its sum is not the one noted");
+    }
     made(&["files/a"], &[]);
     refused(1, "is missing");
     made(&["files/a", "files/a"], &["files/a"]);
