@@ -43,6 +43,8 @@ struct Knows {
     cut: u32,
     /// Refuse submissions and cancels with this.
     refuse: Option<(StatusCode, Value)>,
+    /// Answer so many times that the first request with this key is still at work.
+    busy: u32,
     /// Answer so many times that the queue is full.
     full: u32,
     asked: u32,
@@ -91,6 +93,11 @@ async fn submit(
     });
     if let Some((status, told)) = &knows.refuse {
         return problem(*status, told);
+    }
+    if knows.busy > 0 {
+        knows.busy -= 1;
+        let told = json!({ "title": "Conflict", "detail": "the first request is still at work" });
+        return problem(StatusCode::CONFLICT, &told);
     }
     if knows.full > 0 {
         knows.full -= 1;
@@ -332,6 +339,18 @@ fn a_lost_answer_costs_no_second_job() {
             .iter()
             .all(|a| a.key == knows.arrived[0].key && a.body == knows.arrived[0].body)
     );
+}
+
+#[test]
+fn a_first_request_that_is_still_at_work_is_waited_for() {
+    let (stub, url) = serve(Knows {
+        busy: 2,
+        ..Knows::default()
+    });
+    let output = grainway(&url, &["send", &rack()]);
+    assert_eq!(output.status.code(), Some(0), "{}", err_text(&output));
+    let knows = stub.lock().unwrap();
+    assert_eq!((knows.arrived.len(), knows.jobs.len()), (3, 1));
 }
 
 #[test]
