@@ -109,6 +109,7 @@ enum Document {
     Shop,
     Report,
     Dialect,
+    List,
 }
 
 const READY: u8 = 0;
@@ -220,6 +221,7 @@ fn dispatch(cli: &Cli, registries: &Registries) -> u8 {
                 Document::Shop => schema_shop(),
                 Document::Report => schema_report(),
                 Document::Dialect => grainway_dialects::schema(),
+                Document::List => crate::service::sheet::schema_list(),
             };
             show(cli, &schema, text::pretty)
         }

@@ -14,6 +14,7 @@ pub mod http;
 pub mod intake;
 pub mod model;
 pub mod outgoing;
+pub mod sheet;
 pub mod store;
 pub mod worker;
 

@@ -17,6 +17,8 @@ mod manage;
 mod operations;
 mod postgres;
 mod sender;
+mod sheet;
+mod sheet_workbook;
 mod store_asked;
 mod store_cases;
 mod store_disks;
