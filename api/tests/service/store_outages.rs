@@ -7,7 +7,7 @@ use grainway::service::model::{JobId, JobState};
 use grainway::service::store::{Store, StoreProblem, StoreUrl, Submitted};
 use std::collections::BTreeSet;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::time::{Duration, Instant};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
@@ -112,11 +112,19 @@ async fn a_server_that_stops_in_the_middle_and_comes_back() {
     sound(&store).await;
 }
 
-/// A line between store and server. While it is dead, bytes of the connections that there are go nowhere and new ones get no answer;
-/// the old ones stay dead afterwards.
+/// A line between store and server. Once it is dead, bytes of all connections that there are go nowhere, for ever; new ones get no
+/// answer until it is mended.
 struct Line {
     port: u16,
-    dead: Arc<AtomicBool>,
+    state: Arc<LineState>,
+}
+
+#[derive(Default)]
+struct LineState {
+    dead: AtomicBool,
+    /// How many connections were made, and up to which of them all are dead.
+    made: AtomicU32,
+    buried: AtomicU32,
 }
 
 impl Line {
@@ -124,37 +132,52 @@ impl Line {
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let line = Line {
             port: listener.local_addr().unwrap().port(),
-            dead: Arc::default(),
+            state: Arc::default(),
         };
-        let dead = line.dead.clone();
+        let state = line.state.clone();
         tokio::spawn(async move {
             while let Ok((near, _)) = listener.accept().await {
                 let far = TcpStream::connect(("127.0.0.1", port)).await.unwrap();
                 let (near_in, near_out) = near.into_split();
                 let (far_in, far_out) = far.into_split();
-                let cut = Arc::new(AtomicBool::new(false));
-                tokio::spawn(carry(near_in, far_out, dead.clone(), cut.clone()));
-                tokio::spawn(carry(far_in, near_out, dead.clone(), cut));
+                let number = state.made.fetch_add(1, Ordering::SeqCst) + 1;
+                tokio::spawn(carry(near_in, far_out, state.clone(), number));
+                tokio::spawn(carry(far_in, near_out, state.clone(), number));
             }
         });
         line
+    }
+
+    /// How many connections there are no more.
+    fn dies(&self) -> u32 {
+        self.state.dead.store(true, Ordering::SeqCst);
+        let made = self.state.made.load(Ordering::SeqCst);
+        self.state.buried.store(made, Ordering::SeqCst);
+        made
+    }
+
+    fn is_mended(&self) {
+        self.state.dead.store(false, Ordering::SeqCst);
     }
 }
 
 async fn carry(
     mut from: impl AsyncReadExt + Unpin,
     mut to: impl AsyncWriteExt + Unpin,
-    dead: Arc<AtomicBool>,
-    cut: Arc<AtomicBool>,
+    line: Arc<LineState>,
+    number: u32,
 ) {
     let mut piece = vec![0; 16_384];
+    let mut lost = false;
     while let Ok(n @ 1..) = from.read(&mut piece).await {
-        if dead.load(Ordering::SeqCst) {
-            cut.store(true, Ordering::SeqCst);
-        }
-        if !cut.load(Ordering::SeqCst) && to.write_all(&piece[..n]).await.is_err() {
+        lost |= line.dead.load(Ordering::SeqCst) || number <= line.buried.load(Ordering::SeqCst);
+        if !lost && to.write_all(&piece[..n]).await.is_err() {
             return;
         }
+    }
+    if lost || number <= line.buried.load(Ordering::SeqCst) {
+        // Nothing is said to the other end either.
+        std::future::pending::<()>().await;
     }
 }
 
@@ -173,17 +196,21 @@ async fn slow_a_line_that_goes_dead_without_a_word() {
         .map(|_| tokio::spawn(at_work(store.clone(), stopped.clone())))
         .collect();
     tokio::time::sleep(Duration::from_millis(500)).await;
-    line.dead.store(true, Ordering::SeqCst);
+    let dead = line.dies();
+    assert!(dead >= 8, "{dead}");
     let asked = Instant::now();
     let problem = store.probe(1).await.unwrap_err();
-    println!("after {:?}: {problem}", asked.elapsed());
+    println!(
+        "{dead} connections dead, after {:?}: {problem}",
+        asked.elapsed()
+    );
     assert!(matches!(problem, StoreProblem::Away(_)), "{problem:?}");
-    assert!(asked.elapsed() < Duration::from_secs(22));
-    line.dead.store(false, Ordering::SeqCst);
+    assert!(asked.elapsed() < Duration::from_secs(14));
+    line.is_mended();
     let back = Instant::now();
     while store.probe(1).await.is_err() {
         assert!(
-            back.elapsed() < Duration::from_secs(30),
+            back.elapsed() < Duration::from_secs(20),
             "dead connections keep their places"
         );
     }

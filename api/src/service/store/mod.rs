@@ -18,8 +18,9 @@ use sqlx::{AnyConnection, AnyPool, AssertSqlSafe};
 use std::sync::Arc;
 use std::time::Duration;
 
-/// The longest that a call may take before the store counts as away.
-const LONGEST_CALL: Duration = Duration::from_secs(20);
+/// The longest that a call may take before the store counts as away. A renewal that hangs leaves time for another within a lease of
+/// 30 s.
+const LONGEST_CALL: Duration = Duration::from_secs(12);
 /// Held by transactions of PostgreSQL that write events, so that their numbers become visible in order.
 const EVENT_LOCK: &str = "SELECT pg_advisory_xact_lock(4750170219)";
 

@@ -28,7 +28,7 @@ const TABLES_LOCK: &str = "SELECT pg_advisory_xact_lock(4750170218)";
 /// What every SQLite connection says first. A commit is on the disk before it is answered.
 const SQLITE_BEGINS: &str = "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA busy_timeout = 10000; PRAGMA foreign_keys = ON;";
 /// What every PostgreSQL connection says first: no statement and no lock takes for ever, and a commit is on the disk.
-const POSTGRES_BEGINS: &str = "SET statement_timeout = '15s'; SET lock_timeout = '10s'; SET idle_in_transaction_session_timeout = '10s'; \
+const POSTGRES_BEGINS: &str = "SET statement_timeout = '11s'; SET lock_timeout = '8s'; SET idle_in_transaction_session_timeout = '5s'; \
      SET synchronous_commit = 'on';";
 
 fn drivers() {
