@@ -89,6 +89,7 @@ async fn formats(url: &StoreUrl, address: &str) {
     );
     // The first format had no webhooks. A table in the way stops the upgrade, which then leaves nothing of itself.
     raw(address, "DROP TABLE delivery").await;
+    raw(address, "DROP TABLE token").await;
     raw(address, "UPDATE meta SET value = '1' WHERE key = 'format'").await;
     assert!(matches!(problem(url).await, StoreProblem::Failed(_)));
     raw(address, "DROP TABLE webhook").await;
@@ -96,7 +97,7 @@ async fn formats(url: &StoreUrl, address: &str) {
     assert_eq!(all_jobs(&store).await, [job]);
     store.close().await;
     let mut connection = AnyConnection::connect(address).await.unwrap();
-    for table in ["webhook", "delivery"] {
+    for table in ["webhook", "delivery", "token"] {
         let sql = AssertSqlSafe(format!("SELECT count(*) AS n FROM {table}"));
         let row = sqlx::query(sql).fetch_one(&mut connection).await.unwrap();
         assert_eq!(row.try_get::<i64, _>("n").unwrap(), 0);

@@ -1,8 +1,79 @@
-//! The HTTP API.
+//! The HTTP API: every route stands in the one table of [`routes`], from which the router and the OpenAPI document are made.
+//!
+//! [`guard`] stands before every route: request ids, hosts, tokens, rates, places, and the words of every error. What is slow waits
+//! for events: one task looks for news and wakes up all who follow.
+
+mod answer;
+mod ask;
+mod body;
+pub mod csv;
+mod downloads;
+mod events;
+mod guard;
+mod health;
+mod jobs;
+mod limits;
+mod metrics;
+mod news;
+mod openapi;
+pub mod problem;
+mod range;
+mod routes;
+mod schemas;
+mod serve;
+mod tokens;
+mod unpack;
+mod webhooks;
+
+pub use openapi::document as openapi_document;
+pub use routes::{ROUTES, Route};
+pub use schemas::{SCHEMAS, schema};
+pub use serve::serve;
+pub use unpack::unpack;
 
 use super::SharedArc;
+use limits::Places;
+use std::collections::HashSet;
+use std::sync::{Arc, Mutex};
+use tokio::sync::watch;
 
-/// All routes.
-pub fn router(_shared: SharedArc) -> axum::Router {
-    axum::Router::new()
+/// What the routes share.
+pub struct Api {
+    /// The service.
+    pub(crate) shared: SharedArc,
+    tokens: tokens::Known,
+    rates: limits::Rates,
+    places: Places,
+    metrics: metrics::Metrics,
+    readiness: health::Readiness,
+    /// The number of the newest event.
+    newest: watch::Sender<i64>,
+    /// Callers and keys whose first request is at work.
+    at_work: Mutex<HashSet<(String, String)>>,
+}
+
+/// What the routes share, in an [`Arc`].
+pub type ApiArc = Arc<Api>;
+
+/// All routes. Requests bring the caller's address as [`axum::extract::ConnectInfo`]; [`serve`] sees to it.
+pub fn router(shared: SharedArc) -> axum::Router {
+    let api = Arc::new(Api {
+        tokens: tokens::Known::default(),
+        rates: limits::Rates::new(shared.config.limits.requests_per_second),
+        places: Places::new(&shared.config.limits),
+        metrics: metrics::Metrics::new(),
+        readiness: health::Readiness::default(),
+        newest: watch::Sender::new(0),
+        at_work: Mutex::new(HashSet::new()),
+        shared,
+    });
+    news::watch(&api);
+    routes::router(api)
+}
+
+/// A lock whose holder panicked is as good as any: nothing is left half-done under ours.
+fn held<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
+    mutex
+        .lock()
+        .unwrap_or_else(std::sync::PoisonError::into_inner)
 }

@@ -8,6 +8,7 @@ mod open;
 mod read;
 mod rows;
 mod schema;
+pub mod tokens;
 pub mod webhooks;
 mod work;
 

@@ -78,6 +78,23 @@ async fn sqlite(path: &Path) -> Result<Inner> {
         std::fs::create_dir_all(parent).map_err(|e| disk(parent, &e))?;
     }
     let lock = lock(path)?;
+    private(path)?;
+    file(path, Some(lock)).await
+}
+
+/// A store whose tables are as they should be, beside whoever else has it open: databases keep writers apart by themselves.
+pub(super) async fn beside(url: &StoreUrl) -> Result<Store> {
+    drivers();
+    let StoreUrl::Sqlite(path) = url else {
+        return open(url).await;
+    };
+    Ok(Store {
+        inner: Arc::new(file(path, None).await?),
+        faults: Plan::default(),
+    })
+}
+
+async fn file(path: &Path, lock: Option<std::fs::File>) -> Result<Inner> {
     let address = address(path, "mode=rwc")?;
     let pool = |most: u32, begins: &'static str| {
         AnyPoolOptions::new()
@@ -90,7 +107,6 @@ async fn sqlite(path: &Path) -> Result<Inner> {
             .after_release(|c, _| Box::pin(async move { c.ping().await.and_then(|()| free(c)) }))
             .after_connect(move |c, _| Box::pin(async move { c.execute(begins).await.map(|_| ()) }))
     };
-    private(path)?;
     first(&address, SQLITE_BEGINS, WAIT_FOR_FILE)
         .await
         .map_err(|e| match StoreProblem::from(e) {
@@ -109,7 +125,7 @@ async fn sqlite(path: &Path) -> Result<Inner> {
         read,
         embedded: true,
         shown: path.display().to_string(),
-        _lock: Some(lock),
+        _lock: lock,
     })
 }
 

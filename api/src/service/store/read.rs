@@ -83,6 +83,20 @@ impl Store {
         .await
     }
 
+    /// When the oldest job came in that waits and may run.
+    pub async fn oldest_waiting(&self, now: Millis) -> Result<Option<Millis>> {
+        self.call("oldest_waiting", async {
+            let row = sqlx::query(
+                "SELECT min(created) AS created FROM job WHERE state = 'queued' AND not_before <= $1",
+            )
+            .bind(now)
+            .fetch_one(&self.inner.read)
+            .await?;
+            Ok(row.try_get("created")?)
+        })
+        .await
+    }
+
     /// A job's files of one side, by name.
     pub async fn files(&self, id: JobId, side: Side) -> Result<Vec<JobFile>> {
         let sql = match side {

@@ -5,7 +5,7 @@
 //! `write.on()` between `Store::begin` and `Write::done` (or `Write::undone`), within `Store::call`; reads go to `inner.read`.
 
 /// The migrations in order; the first has number 1.
-pub(super) const MIGRATIONS: &[&str] = &[JOBS, WEBHOOKS];
+pub(super) const MIGRATIONS: &[&str] = &[JOBS, WEBHOOKS, TOKENS];
 
 const JOBS: &str = "
 CREATE TABLE job (
@@ -92,4 +92,15 @@ CREATE TABLE delivery (
 ) {strict};
 CREATE INDEX delivery_due ON delivery (webhook, state, due);
 CREATE INDEX delivery_ended ON delivery (ended) WHERE ended IS NOT NULL;
+";
+
+const TOKENS: &str = "
+CREATE TABLE token (
+    id TEXT PRIMARY KEY NOT NULL,
+    name TEXT NOT NULL,
+    scope TEXT NOT NULL CHECK (scope IN ('read', 'submit', 'admin')),
+    sha256 TEXT NOT NULL,
+    created {int} NOT NULL,
+    last_used {int}
+) {strict};
 ";

@@ -1,0 +1,188 @@
+//! Tables as CSV (RFC 4180): lines end with CR LF, the first names the columns, and no text becomes a formula where it is opened.
+
+use crate::service::model::{Job, JobFile, Millis};
+use std::borrow::Cow;
+
+/// A cell.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Cell<'t> {
+    /// Text, of ours or of somebody else.
+    Text(Cow<'t, str>),
+    /// A whole number.
+    Number(i64),
+    /// A number.
+    Decimal(f64),
+    /// A moment, written as RFC 3339 in UTC; empty when there is none.
+    Moment(Option<Millis>),
+}
+
+impl<'t> From<&'t str> for Cell<'t> {
+    fn from(text: &'t str) -> Cell<'t> {
+        Cell::Text(Cow::Borrowed(text))
+    }
+}
+
+impl From<String> for Cell<'_> {
+    fn from(text: String) -> Self {
+        Cell::Text(Cow::Owned(text))
+    }
+}
+
+impl<'t> From<&'t Option<String>> for Cell<'t> {
+    fn from(text: &'t Option<String>) -> Cell<'t> {
+        text.as_deref().unwrap_or_default().into()
+    }
+}
+
+/// A text that a spreadsheet takes for text: one that could begin a formula gets an apostrophe in front.
+pub fn defused(text: &str) -> Cow<'_, str> {
+    match text.starts_with(['=', '+', '-', '@', '\t', '\r']) {
+        true => Cow::Owned(format!("'{text}")),
+        false => Cow::Borrowed(text),
+    }
+}
+
+fn written(cell: &Cell<'_>) -> String {
+    match cell {
+        Cell::Text(text) => defused(text).into_owned(),
+        Cell::Number(n) => n.to_string(),
+        Cell::Decimal(d) => format!("{d}"),
+        Cell::Moment(moment) => moment.map(utc).unwrap_or_default(),
+    }
+}
+
+/// A moment in UTC.
+fn utc(millis: Millis) -> String {
+    jiff::Timestamp::from_millisecond(millis)
+        .map(|t| t.to_string())
+        .unwrap_or_default()
+}
+
+/// A table. Rows have as many cells as there are columns; a shorter one is filled up.
+pub fn table<'t>(columns: &[&str], rows: impl IntoIterator<Item = Vec<Cell<'t>>>) -> Vec<u8> {
+    let mut writer = ::csv::WriterBuilder::new()
+        .terminator(::csv::Terminator::CRLF)
+        .flexible(true)
+        .from_writer(Vec::new());
+    // Into memory, where nothing fails.
+    let _ = writer.write_record(columns);
+    for row in rows {
+        let filled = columns.len().saturating_sub(row.len());
+        let cells = row
+            .iter()
+            .map(written)
+            .chain(std::iter::repeat_n(String::new(), filled));
+        let _ = writer.write_record(cells);
+    }
+    writer.into_inner().unwrap_or_default()
+}
+
+/// The columns of a list of jobs.
+pub const JOB_COLUMNS: [&str; 21] = [
+    "id",
+    "name",
+    "state",
+    "code",
+    "batch",
+    "priority",
+    "created",
+    "started",
+    "ended",
+    "attempts",
+    "machine",
+    "parts",
+    "boards",
+    "programs",
+    "machine-seconds",
+    "errors",
+    "warnings",
+    "notes",
+    "replaces",
+    "replaced-by",
+    "sentence",
+];
+
+/// A list of jobs.
+pub fn jobs(jobs: &[Job]) -> Vec<u8> {
+    let rows = jobs.iter().map(|job| {
+        let id = |id: Option<crate::service::model::JobId>| {
+            Cell::from(id.map(|id| id.to_string()).unwrap_or_default())
+        };
+        let mut row = vec![
+            job.id.to_string().into(),
+            job.name.as_str().into(),
+            job.state.word().into(),
+            job.code.as_str().into(),
+            (&job.batch).into(),
+            Cell::Number(job.priority.into()),
+            Cell::Moment(Some(job.created)),
+            Cell::Moment(job.started),
+            Cell::Moment(job.ended),
+            Cell::Number(job.attempts.into()),
+        ];
+        match &job.summary {
+            Some(s) => row.extend([
+                (&s.machine).into(),
+                Cell::Number(s.parts.into()),
+                Cell::Number(s.boards.into()),
+                Cell::Number(s.programs.into()),
+                Cell::Decimal(s.machine_seconds),
+                Cell::Number(s.findings[0].into()),
+                Cell::Number(s.findings[1].into()),
+                Cell::Number(s.findings[2].into()),
+            ]),
+            None => row.extend(std::iter::repeat_n(Cell::from(""), 8)),
+        }
+        let sentence = job.summary.as_ref().map_or("", |s| s.sentence.as_str());
+        row.extend([id(job.replaces), id(job.replaced_by), sentence.into()]);
+        row
+    });
+    table(&JOB_COLUMNS, rows)
+}
+
+/// The columns of a list of files.
+pub const FILE_COLUMNS: [&str; 3] = ["name", "bytes", "sha256"];
+
+/// A list of files.
+pub fn files(files: &[JobFile]) -> Vec<u8> {
+    let rows = files.iter().map(|file| {
+        vec![
+            file.name.as_str().into(),
+            Cell::Number(i64::try_from(file.bytes).unwrap_or(i64::MAX)),
+            file.sha256.as_str().into(),
+        ]
+    });
+    table(&FILE_COLUMNS, rows)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lines_and_quotes_are_those_of_rfc_4180() {
+        let text = table(
+            &["part", "note"],
+            [
+                vec!["seat".into(), "a, \"b\"\nc".into()],
+                vec!["leg".into()],
+            ],
+        );
+        // RFC 4180, section 2: rules 1, 6 and 7.
+        assert_eq!(
+            String::from_utf8(text).unwrap(),
+            "part,note\r\nseat,\"a, \"\"b\"\"\nc\"\r\nleg,\r\n"
+        );
+    }
+
+    #[test]
+    fn no_text_begins_a_formula_and_numbers_stay_numbers() {
+        for start in ["=", "+", "-", "@", "\t", "\r"] {
+            let text = format!("{start}1+1");
+            assert_eq!(defused(&text), format!("'{text}"));
+        }
+        assert_eq!(defused("seat = 1"), "seat = 1");
+        let text = table(&["n"], [vec![Cell::Number(-5)], vec![Cell::Decimal(-0.5)]]);
+        assert_eq!(text, b"n\r\n-5\r\n-0.5\r\n");
+    }
+}

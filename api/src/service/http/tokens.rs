@@ -1,0 +1,163 @@
+//! Tokens: known for a second, so that one that was removed is refused within it, on this server and on others of the same queue.
+
+use super::answer::located;
+use super::ask::Asked;
+use super::body;
+use super::problem::{Error, FAILED, NOT_FOUND, REFUSED, Wrong};
+use super::{ApiArc, held};
+use crate::service::Shared;
+use crate::service::SharedArc;
+use crate::service::model::Millis;
+use crate::service::store::StoreProblem;
+use crate::service::store::tokens::{FreshToken, MOST_TOKENS, Scope, StoredToken, Token};
+use axum::Json;
+use axum::extract::{Path, Request, State};
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::collections::HashMap;
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+use tokio::time::Instant;
+
+/// How long what was read is good.
+const GOOD: Duration = Duration::from_secs(1);
+/// How often a token's use is noted, milliseconds.
+const NOTED: Millis = 60_000;
+/// Longest name of a token.
+const LONGEST_NAME: usize = 80;
+
+type Read = (Instant, Arc<Vec<StoredToken>>);
+
+/// The tokens as they were read last.
+#[derive(Default)]
+pub(super) struct Known {
+    read: tokio::sync::Mutex<Option<Read>>,
+    used: Mutex<HashMap<String, Millis>>,
+}
+
+impl Known {
+    /// All tokens.
+    pub async fn all(&self, shared: &Shared) -> Result<Arc<Vec<StoredToken>>, StoreProblem> {
+        // One reader at a time; the others take what it read.
+        let mut read = self.read.lock().await;
+        if let Some((at, tokens)) = read.as_ref()
+            && at.elapsed() < GOOD
+        {
+            return Ok(Arc::clone(tokens));
+        }
+        let tokens = Arc::new(shared.store.tokens().await?);
+        *read = Some((Instant::now(), Arc::clone(&tokens)));
+        Ok(tokens)
+    }
+
+    async fn forget(&self) {
+        *self.read.lock().await = None;
+    }
+
+    /// Notes that a token was used, once a minute; the request does not wait for it.
+    pub fn used(&self, shared: &SharedArc, id: &str) {
+        let now = shared.now();
+        let mut used = held(&self.used);
+        let last = used.entry(id.to_string()).or_insert(0);
+        if now - *last < NOTED {
+            return;
+        }
+        *last = now;
+        drop(used);
+        let (shared, id) = (Arc::clone(shared), id.to_string());
+        tokio::spawn(async move {
+            if let Err(e) = shared.store.token_used(&id, now).await {
+                tracing::debug!("the use of a token is not noted: {e}");
+            }
+        });
+    }
+}
+
+/// A token to be made.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct NewToken {
+    /// Who or what will use it.
+    #[schemars(
+        length(min = 1, max = 80),
+        regex(pattern = r"^[^\u0000-\u001f\u007f-\u009f]+$")
+    )]
+    pub name: String,
+    /// What it may do.
+    pub scope: Scope,
+}
+
+/// A token that was made.
+#[derive(Clone, Serialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct MadeToken {
+    /// The token.
+    #[serde(flatten)]
+    pub token: Token,
+    /// Its text, for `Authorization: Bearer`. It is not shown again.
+    pub text: String,
+}
+
+/// Makes a token and keeps what is needed to know it again.
+pub async fn make_token(shared: &Shared, name: &str, scope: Scope) -> Result<MadeToken, Error> {
+    let good =
+        (1..=LONGEST_NAME).contains(&name.chars().count()) && !name.chars().any(char::is_control);
+    if !good {
+        let message = format!("Give a name of 1 to {LONGEST_NAME} characters on one line.");
+        return Err(
+            Error::new(REFUSED, message.clone()).wrong([Wrong::new("/name", "refused", message)])
+        );
+    }
+    let fresh = FreshToken::new(name, scope, shared.now())
+        .map_err(|e| Error::new(FAILED, "No random numbers can be had.").cause(e))?;
+    if !shared.store.add_token(&fresh.stored).await? {
+        return Err(Error::new(
+            REFUSED,
+            format!("There are {MOST_TOKENS} tokens already; remove one first."),
+        ));
+    }
+    Ok(MadeToken {
+        token: fresh.stored.token,
+        text: fresh.text,
+    })
+}
+
+pub(super) async fn list(State(api): State<ApiArc>, _: Asked) -> Result<Json<Vec<Token>>, Error> {
+    let tokens = api.shared.store.tokens().await?;
+    Ok(Json(tokens.into_iter().map(|t| t.token).collect()))
+}
+
+pub(super) async fn make(
+    State(api): State<ApiArc>,
+    _: Asked,
+    request: Request,
+) -> Result<Response, Error> {
+    let new: NewToken = body::json(&api, request).await?;
+    let made = make_token(&api.shared, &new.name, new.scope).await?;
+    api.tokens.forget().await;
+    tracing::info!(
+        token = made.token.id,
+        scope = made.token.scope.word(),
+        "a token was made"
+    );
+    let location = format!("/v1/tokens/{}", made.token.id);
+    Ok(located(
+        (StatusCode::CREATED, Json(made)).into_response(),
+        &location,
+    ))
+}
+
+pub(super) async fn remove(
+    State(api): State<ApiArc>,
+    Path(id): Path<String>,
+    _: Asked,
+) -> Result<StatusCode, Error> {
+    if !api.shared.store.remove_token(&id).await? {
+        return Err(Error::new(NOT_FOUND, "There is no such token."));
+    }
+    api.tokens.forget().await;
+    tracing::info!(token = id, "a token was removed");
+    Ok(StatusCode::NO_CONTENT)
+}
