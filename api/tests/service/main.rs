@@ -13,6 +13,8 @@ mod databases;
 mod files_run;
 mod help;
 mod hooks;
+mod http;
+mod http_help;
 mod manage;
 mod operations;
 mod postgres;
