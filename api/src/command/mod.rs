@@ -5,6 +5,7 @@ mod dialects;
 mod operate;
 mod plugins;
 mod text;
+mod token;
 
 use crate::Registries;
 use crate::job_process::{JOB_PROCESS, job_process};
@@ -91,6 +92,9 @@ enum Command {
     Client(client::Client),
     #[command(flatten)]
     Operate(operate::Operate),
+    /// Make, list and remove tokens: who may ask what of the service.
+    #[command(subcommand)]
+    Token(token::Token),
     /// Print the JSON Schema of a document.
     Schema {
         /// Which document.
@@ -110,6 +114,7 @@ enum Document {
     Report,
     Dialect,
     List,
+    Openapi,
 }
 
 const READY: u8 = 0;
@@ -137,7 +142,7 @@ pub fn main() -> ExitCode {
     };
     // Commands on plugins must work when a plugin does not.
     let registries = match &cli.command {
-        Command::Plugins(_) | Command::Client(_) | Command::Operate(_) => {
+        Command::Plugins(_) | Command::Client(_) | Command::Operate(_) | Command::Token(_) => {
             Ok(Registries::built_in())
         }
         _ => plugins::registries(&cli),
@@ -213,6 +218,7 @@ fn dispatch(cli: &Cli, registries: &Registries) -> u8 {
         Command::Plugins(command) => plugins::run(cli, command),
         Command::Client(command) => client::run(cli, command),
         Command::Operate(command) => operate::run(cli, command),
+        Command::Token(command) => token::run(cli, command),
         Command::Stages => show(cli, &stages(registries), text::stages),
         Command::Dialects { which } => dialects::run(cli, registries, which.as_ref()),
         Command::Schema { document } => {
@@ -221,6 +227,7 @@ fn dispatch(cli: &Cli, registries: &Registries) -> u8 {
                 Document::Shop => schema_shop(),
                 Document::Report => schema_report(),
                 Document::Dialect => grainway_dialects::schema(),
+                Document::Openapi => crate::service::http::openapi_document(),
                 Document::List => crate::service::sheet::schema_list(),
             };
             show(cli, &schema, text::pretty)

@@ -93,7 +93,7 @@ fn now() -> f64 {
 }
 
 /// The settings as the service would have them.
-fn settings(which: &Which) -> Result<Config, String> {
+pub(super) fn settings(which: &Which) -> Result<Config, String> {
     let mut config = match &which.config {
         None => Config::default(),
         Some(file) => read(file)?,

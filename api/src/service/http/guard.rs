@@ -232,7 +232,12 @@ async fn caller(
         None => Err(Error::new(NO_TOKEN, "The request has no token.")),
         Some(text) => GivenToken::read(text)
             // Every token is looked at, whether an earlier one was right or not.
-            .and_then(|given| known.iter().filter(|k| k.is(&given)).last())
+            .and_then(|given| {
+                known.iter().fold(None, |found, k| match k.is(&given) {
+                    true => Some(k),
+                    false => found,
+                })
+            })
             .ok_or_else(|| {
                 Error::new(
                     WRONG_TOKEN,

@@ -11,12 +11,16 @@ use grainway_pipeline::doc::{schema_job, schema_shop};
 use grainway_stages::report::schema_report;
 use serde_json::Value;
 
+/// What makes a schema.
+pub type Make = fn() -> Value;
+
 /// The documents: name and what makes the schema.
-pub const SCHEMAS: &[(&str, fn() -> Value)] = &[
+pub const SCHEMAS: &[(&str, Make)] = &[
     ("job", schema_job),
     ("shop", schema_shop),
     ("report", schema_report),
     ("dialect", grainway_dialects::schema),
+    ("list", crate::service::sheet::schema_list),
     ("serve", || schemars::schema_for!(Config).to_value()),
 ];
 

@@ -3,13 +3,13 @@
 use super::answer::located;
 use super::ask::Asked;
 use super::body;
-use super::problem::{Error, FAILED, NOT_FOUND, REFUSED, Wrong};
+use super::problem::{Error, FAILED, NOT_FOUND, REFUSED, Wrong, sentence};
 use super::{ApiArc, held};
 use crate::service::Shared;
 use crate::service::SharedArc;
 use crate::service::model::Millis;
 use crate::service::store::StoreProblem;
-use crate::service::store::tokens::{FreshToken, MOST_TOKENS, Scope, StoredToken, Token};
+use crate::service::store::tokens::{Scope, StoredToken, Token, TokenProblem};
 use axum::Json;
 use axum::extract::{Path, Request, State};
 use axum::http::StatusCode;
@@ -25,8 +25,6 @@ use tokio::time::Instant;
 const GOOD: Duration = Duration::from_secs(1);
 /// How often a token's use is noted, milliseconds.
 const NOTED: Millis = 60_000;
-/// Longest name of a token.
-const LONGEST_NAME: usize = 80;
 
 type Read = (Instant, Arc<Vec<StoredToken>>);
 
@@ -100,30 +98,6 @@ pub struct MadeToken {
     pub text: String,
 }
 
-/// Makes a token and keeps what is needed to know it again.
-pub async fn make_token(shared: &Shared, name: &str, scope: Scope) -> Result<MadeToken, Error> {
-    let good =
-        (1..=LONGEST_NAME).contains(&name.chars().count()) && !name.chars().any(char::is_control);
-    if !good {
-        let message = format!("Give a name of 1 to {LONGEST_NAME} characters on one line.");
-        return Err(
-            Error::new(REFUSED, message.clone()).wrong([Wrong::new("/name", "refused", message)])
-        );
-    }
-    let fresh = FreshToken::new(name, scope, shared.now())
-        .map_err(|e| Error::new(FAILED, "No random numbers can be had.").cause(e))?;
-    if !shared.store.add_token(&fresh.stored).await? {
-        return Err(Error::new(
-            REFUSED,
-            format!("There are {MOST_TOKENS} tokens already; remove one first."),
-        ));
-    }
-    Ok(MadeToken {
-        token: fresh.stored.token,
-        text: fresh.text,
-    })
-}
-
 pub(super) async fn list(State(api): State<ApiArc>, _: Asked) -> Result<Json<Vec<Token>>, Error> {
     let tokens = api.shared.store.tokens().await?;
     Ok(Json(tokens.into_iter().map(|t| t.token).collect()))
@@ -135,7 +109,16 @@ pub(super) async fn make(
     request: Request,
 ) -> Result<Response, Error> {
     let new: NewToken = body::json(&api, request).await?;
-    let made = make_token(&api.shared, &new.name, new.scope).await?;
+    let fresh = api
+        .shared
+        .store
+        .make_token(&new.name, new.scope, api.shared.now())
+        .await
+        .map_err(refused)?;
+    let made = MadeToken {
+        token: fresh.stored.token,
+        text: fresh.text,
+    };
     api.tokens.forget().await;
     tracing::info!(
         token = made.token.id,
@@ -147,6 +130,18 @@ pub(super) async fn make(
         (StatusCode::CREATED, Json(made)).into_response(),
         &location,
     ))
+}
+
+fn refused(problem: TokenProblem) -> Error {
+    let message = sentence(&problem.to_string());
+    match problem {
+        TokenProblem::Name => {
+            Error::new(REFUSED, message.clone()).wrong([Wrong::new("/name", "refused", message)])
+        }
+        TokenProblem::Many => Error::new(REFUSED, message),
+        TokenProblem::Random(e) => Error::new(FAILED, "No random numbers can be had.").cause(e),
+        TokenProblem::Store(e) => e.into(),
+    }
 }
 
 pub(super) async fn remove(

@@ -17,7 +17,7 @@ fn damaged(why: impl std::fmt::Display) -> Error {
 }
 
 /// A name of a file in a zip, or what is wrong with it.
-fn name(raw: &[u8]) -> Result<String, Wrong> {
+fn name(raw: &[u8]) -> Result<String, Box<Wrong>> {
     let shown = String::from_utf8_lossy(raw).into_owned();
     let text = std::str::from_utf8(raw)
         .ok()
@@ -26,12 +26,14 @@ fn name(raw: &[u8]) -> Result<String, Wrong> {
         Some(text) if text.len() <= LONGEST_NAME && text.split('/').all(safe_name) => {
             Ok(text.to_string())
         }
-        _ => Err(Wrong::new(
-            super::ask::shown(&shown),
-            "bad-name",
-            "The name has signs, or a length, that no file of a job may have.",
-        )
-        .remedy(NAME_RULE)),
+        _ => Err(Box::new(
+            Wrong::new(
+                super::ask::shown(&shown),
+                "bad-name",
+                "The name has signs, or a length, that no file of a job may have.",
+            )
+            .remedy(NAME_RULE),
+        )),
     }
 }
 
@@ -60,7 +62,7 @@ pub fn unpack(bytes: Bytes, limits: &ServiceLimits) -> Result<BTreeMap<String, B
             .unix_mode()
             .is_none_or(|mode| matches!(mode & 0o170_000, 0 | 0o100_000 | 0o040_000));
         match found {
-            Err(one) => wrong.push(one),
+            Err(one) => wrong.push(*one),
             Ok(name) if entry.is_symlink() || !plain => wrong.push(
                 Wrong::new(name, "not-a-file", "The entry is a link or a device.")
                     .remedy("Pack the file itself."),

@@ -16,6 +16,8 @@ use subtle::ConstantTimeEq;
 const PREFIX: &str = "grainway";
 /// Bytes of a secret.
 const SECRET_BYTES: usize = 32;
+/// Longest name of a token.
+const LONGEST_NAME: usize = 80;
 /// Most tokens of a server: all are looked at with every request.
 pub const MOST_TOKENS: usize = 1000;
 
@@ -105,6 +107,23 @@ impl StoredToken {
     }
 }
 
+/// Why no token was made.
+#[derive(Debug, thiserror::Error)]
+pub enum TokenProblem {
+    /// Its name.
+    #[error("a token's name has 1 to {LONGEST_NAME} characters on one line")]
+    Name,
+    /// There are enough.
+    #[error("there are {MOST_TOKENS} tokens already; remove one first")]
+    Many,
+    /// The system.
+    #[error("no random numbers can be had: {0}")]
+    Random(getrandom::Error),
+    /// The store.
+    #[error(transparent)]
+    Store(#[from] StoreProblem),
+}
+
 /// A token's text as somebody sent it.
 pub struct GivenToken<'t> {
     id: &'t str,
@@ -127,8 +146,7 @@ impl<'t> GivenToken<'t> {
 }
 
 impl FreshToken {
-    /// Makes one.
-    pub fn new(
+    fn new(
         name: &str,
         scope: Scope,
         now: Millis,
@@ -207,8 +225,26 @@ impl Store {
         .await
     }
 
+    /// Makes one and keeps what is needed to know it again.
+    pub async fn make_token(
+        &self,
+        name: &str,
+        scope: Scope,
+        now: Millis,
+    ) -> std::result::Result<FreshToken, TokenProblem> {
+        let length = name.chars().count();
+        if !(1..=LONGEST_NAME).contains(&length) || name.chars().any(char::is_control) {
+            return Err(TokenProblem::Name);
+        }
+        let fresh = FreshToken::new(name, scope, now).map_err(TokenProblem::Random)?;
+        match self.add_token(&fresh.stored).await? {
+            true => Ok(fresh),
+            false => Err(TokenProblem::Many),
+        }
+    }
+
     /// Adds one. `false`: there are [`MOST_TOKENS`] already.
-    pub async fn add_token(&self, fresh: &StoredToken) -> Result<bool> {
+    async fn add_token(&self, fresh: &StoredToken) -> Result<bool> {
         self.call("add_token", async {
             let mut write = self.begin().await?;
             let there: i64 = sqlx::query("SELECT count(*) AS n FROM token")
