@@ -44,9 +44,9 @@ async fn stand(State(api): State<ApiArc>, request: Request, next: Next) -> Respo
     let path = path.as_ref().map(MatchedPath::as_str);
     let route = path.and_then(|p| route(request.method(), p));
     let method = request.method().clone();
-    // The address as it was asked for: it holds no secret, and its query is left out.
-    let shown = request.uri().path().to_string();
-    let job = job_in(&shown);
+    // The table's path and not the caller's, which may hold anything.
+    let shown = route.map_or("-", |r| r.path);
+    let job = job_in(request.uri().path());
     let span = tracing::info_span!("request", id, method = %method, path = shown, job);
     let answer = async {
         let caught = AssertUnwindSafe(inside(&api, request, route, next))
