@@ -496,7 +496,7 @@ async fn files_are_fetched_whole_in_ranges_and_in_one_zip() {
         let told = server.get(&format!("{path}/{none}")).await;
         assert_eq!(
             (told.status.as_u16(), told.problem().as_str()),
-            (404, "not-found")
+            (409, "not-now")
         );
         assert!(
             told.json()["detail"].as_str().unwrap().contains("queued"),

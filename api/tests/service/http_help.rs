@@ -161,44 +161,13 @@ impl Server {
         told.json()["id"].as_str().unwrap().parse().unwrap()
     }
 
-    /// Lets a job end with these files.
+    /// Lets a job end with these files, and all that wait before it.
     pub async fn end(&self, id: JobId, state: JobState, files: &[(&str, &[u8])]) -> Job {
-        let store = &self.shared.store;
-        let now = self.shared.now();
         loop {
-            let claimed = store
-                .claim(self.shared.owner, now, now + 60_000, true)
-                .await
-                .unwrap()
-                .expect("the job waits");
-            let attempt = uuid::Uuid::new_v4().to_string();
-            let mut stored = Vec::new();
-            let ours = claimed.job.id == id;
-            for (name, bytes) in files.iter().filter(|_| ours) {
-                let place = Place {
-                    job: id,
-                    side: Side::Out,
-                    attempt: Some(&attempt),
-                    name,
-                };
-                let bytes = Bytes::copy_from_slice(bytes);
-                stored.push(self.shared.files.put(&place, bytes).await.unwrap());
-            }
-            let end = JobEnd {
-                state,
-                summary: Summary {
-                    sentence: "=made".to_string(),
-                    machine: Some("router".to_string()),
-                    parts: 5,
-                    ..Summary::default()
-                },
-                output: (!stored.is_empty()).then_some(attempt),
-                files: stored,
-            };
-            assert!(store.complete(&claimed.claim, &end, now).await.unwrap());
-            self.shared.stir();
-            if ours {
-                return store.job(id).await.unwrap().unwrap();
+            let ended = end_next(&self.shared, state, files).await;
+            let job = ended.expect("the job waits");
+            if job.id == id {
+                return job;
             }
         }
     }
@@ -266,4 +235,38 @@ pub fn form(fields: &[(&str, Option<&str>, &[u8])]) -> (String, Vec<u8>) {
     }
     body.extend_from_slice(format!("--{boundary}--\r\n").as_bytes());
     (format!("multipart/form-data; boundary={boundary}"), body)
+}
+
+/// Lets the next job that waits end with these files.
+pub async fn end_next(shared: &Shared, state: JobState, files: &[(&str, &[u8])]) -> Option<Job> {
+    let store = &shared.store;
+    let now = shared.now();
+    let claimed = store.claim(shared.owner, now, now + 60_000, true).await;
+    let claimed = claimed.unwrap()?;
+    let attempt = uuid::Uuid::new_v4().to_string();
+    let mut stored = Vec::new();
+    for (name, bytes) in files {
+        let place = Place {
+            job: claimed.job.id,
+            side: Side::Out,
+            attempt: Some(&attempt),
+            name,
+        };
+        let bytes = Bytes::copy_from_slice(bytes);
+        stored.push(shared.files.put(&place, bytes).await.unwrap());
+    }
+    let end = JobEnd {
+        state,
+        summary: Summary {
+            sentence: "=made".to_string(),
+            machine: Some("router".to_string()),
+            parts: 5,
+            ..Summary::default()
+        },
+        output: (!stored.is_empty()).then_some(attempt),
+        files: stored,
+    };
+    assert!(store.complete(&claimed.claim, &end, now).await.unwrap());
+    shared.stir();
+    store.job(claimed.job.id).await.unwrap()
 }

@@ -15,6 +15,7 @@ mod help;
 mod hooks;
 mod http;
 mod http_events;
+mod http_fuzz;
 mod http_help;
 mod http_openapi;
 mod http_security;

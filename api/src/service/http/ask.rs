@@ -327,7 +327,7 @@ pub struct Moment(pub Millis);
 #[serde(untagged)]
 enum MomentText {
     /// Milliseconds since 1970.
-    Number(#[schemars(range(min = 0, max = 253402300799999_i64))] i64),
+    Number(#[schemars(range(min = 0, max = 253402207200999_i64))] i64),
     /// RFC 3339.
     Text(#[schemars(extend("format" = "date-time"))] String),
 }
@@ -352,17 +352,77 @@ impl FromStr for Moment {
     type Err = NoMoment;
 
     fn from_str(text: &str) -> Result<Moment, NoMoment> {
-        // The year 9999 ends there: later ones have no RFC 3339 text.
-        let read = match text.parse::<i64>() {
-            Ok(millis) => Some(millis),
-            Err(_) => text
-                .parse::<jiff::Timestamp>()
-                .ok()
-                .map(|t| t.as_millisecond()),
-        };
-        match read {
-            Some(millis) if (0..=253_402_300_799_999).contains(&millis) => Ok(Moment(millis)),
-            _ => Err(NoMoment),
+        let last = jiff::Timestamp::MAX.as_millisecond();
+        match text.parse::<i64>() {
+            Ok(millis) if (0..=last).contains(&millis) => Ok(Moment(millis)),
+            Ok(_) => Err(NoMoment),
+            // A time long ago holds nobody up, and one after the last that can be shown is as far away as that.
+            Err(_) => rfc_3339(text)
+                .map(|millis| Moment(millis.clamp(0, last)))
+                .ok_or(NoMoment),
+        }
+    }
+}
+
+/// Milliseconds since 1970.
+fn rfc_3339(text: &str) -> Option<Millis> {
+    let pieces = jiff::fmt::temporal::DateTimeParser::new()
+        .parse_pieces(text)
+        .ok()?;
+    let offset = i64::from(pieces.to_numeric_offset()?.seconds());
+    let local = pieces.date().to_datetime(pieces.time()?);
+    let since = local.duration_since(jiff::civil::date(1970, 1, 1).at(0, 0, 0, 0));
+    Some(i64::try_from(since.as_millis()).ok()? - offset * 1000)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn moments_are_those_of_rfc_3339() {
+        // The examples of RFC 3339, section 5.8; seconds since 1970 by GNU date.
+        for (text, millis) in [
+            ("1985-04-12T23:20:50.52Z", 482_196_050_520),
+            ("1996-12-19T16:39:57-08:00", 851_042_397_000),
+            ("1937-01-01T12:00:27.87+00:20", 0),
+            ("2026-11-26t06:00:00z", 1_795_672_800_000),
+            ("1795672800000", 1_795_672_800_000),
+            ("0", 0),
+            (
+                "9999-12-31T23:59:59Z",
+                jiff::Timestamp::MAX.as_millisecond(),
+            ),
+        ] {
+            assert_eq!(text.parse::<Moment>().unwrap().0, millis, "{text}");
+        }
+        for text in [
+            "",
+            "-1",
+            "2026-11-26",
+            "2026-11-26T06:00:00",
+            "06:00",
+            "tomorrow",
+            "99999999999999999",
+        ] {
+            assert!(text.parse::<Moment>().is_err(), "{text}");
+        }
+    }
+
+    #[test]
+    fn the_form_that_is_wanted_most_is_given() {
+        for (accept, csv) in [
+            ("*/*", false),
+            ("text/csv", true),
+            ("text/*", true),
+            ("application/json, text/csv", false),
+            ("application/json;q=0.5, text/csv;q=0.8", true),
+            ("text/csv;q=0.1, */*;q=0.2", false),
+            ("text/html", false),
+            ("TEXT/CSV", true),
+        ] {
+            let more = quality(accept, "text/csv") > quality(accept, "application/json");
+            assert_eq!(more, csv, "{accept}");
         }
     }
 }

@@ -8,6 +8,7 @@ use axum::http::HeaderMap;
 use axum::http::header::{ACCEPT, CONTENT_LENGTH, CONTENT_TYPE};
 use futures_util::StreamExt;
 use serde::de::DeserializeOwned;
+use serde_json::Value;
 use std::time::Duration;
 use tokio::sync::OwnedSemaphorePermit;
 use tokio::time::Instant;
@@ -135,10 +136,38 @@ pub async fn json<T: DeserializeOwned>(api: &ApiArc, request: Request) -> Result
 /// Reads JSON of limited depth; `at` names where it comes from.
 pub fn read<T: DeserializeOwned>(bytes: &[u8], at: &str, depth: u32) -> Result<T, Error> {
     shallow(bytes, at, depth)?;
-    serde_json::from_slice(bytes).map_err(|e| {
-        let message = super::problem::sentence(&e.to_string());
-        Error::new(BAD_BODY, message.clone()).wrong([Wrong::new(at, "bad-json", message)])
-    })
+    serde_json::from_slice(bytes)
+        .and_then(fitted)
+        .map_err(|e| bad_json(at, &e))
+}
+
+/// JSON that cannot be read, or is not of the type that is wanted.
+pub fn bad_json(at: &str, e: &serde_json::Error) -> Error {
+    let message = super::problem::sentence(&e.to_string());
+    Error::new(BAD_BODY, message.clone()).wrong([Wrong::new(at, "bad-json", message)])
+}
+
+/// A value as a type of ours. To JSON Schema `2.0` is a whole number, to the reader of types it is not.
+pub fn fitted<T: DeserializeOwned>(mut value: Value) -> serde_json::Result<T> {
+    whole_numbers(&mut value);
+    serde_json::from_value(value)
+}
+
+fn whole_numbers(value: &mut Value) {
+    match value {
+        Value::Number(number) => {
+            if let Some(n) = number
+                .as_f64()
+                .filter(|n| number.is_f64() && n.fract() == 0.0)
+                && n.abs() < 9_007_199_254_740_992.0
+            {
+                *value = Value::from(n as i64);
+            }
+        }
+        Value::Array(all) => all.iter_mut().for_each(whole_numbers),
+        Value::Object(map) => map.values_mut().for_each(whole_numbers),
+        _ => {}
+    }
 }
 
 /// Refuses JSON whose brackets go deeper than `most`, before anything reads it.

@@ -3,7 +3,7 @@
 use super::answer::{self, tagged};
 use super::ask::{Asked, job, job_id};
 use super::limits::Place;
-use super::problem::{Error, NO_SUCH_RANGE};
+use super::problem::{Error, NO_SUCH_RANGE, NOT_NOW};
 use super::range::{Wanted, wanted};
 use super::{ApiArc, csv};
 use crate::service::files::{Files, Place as FilePlace};
@@ -57,6 +57,15 @@ async fn list(api: ApiArc, id: &str, mut asked: Asked, side: Side) -> Result<Res
     })
 }
 
+/// Not yet, or never.
+fn no_files(job: &Job) -> Error {
+    let detail = format!("The job is {} and has no files.", job.state);
+    match job.state.is_end() {
+        true => Error::not_found(detail),
+        false => Error::new(NOT_NOW, detail),
+    }
+}
+
 async fn files_of(api: &ApiArc, id: JobId, side: Side) -> Result<(Job, Vec<JobFile>), Error> {
     let found = job(api, id).await?;
     let files = api.shared.store.files(id, side).await?;
@@ -105,10 +114,10 @@ async fn file(
     let (found, files) = files_of(&api, id, side).await?;
     // Only what the queue lists is ever looked for in the file store.
     let Some(file) = files.iter().find(|f| f.name == name) else {
-        return Err(Error::not_found(match (side, files.is_empty()) {
-            (Side::Out, true) => format!("The job is {} and has no files.", found.state),
-            _ => "The job has no such file; its list has the names.".to_string(),
-        }));
+        return Err(match (side, files.is_empty()) {
+            (Side::Out, true) => no_files(&found),
+            _ => Error::not_found("The job has no such file; its list has the names."),
+        });
     };
     let tag = format!("\"{}\"", file.sha256);
     if asked.has(&tag) {
@@ -205,11 +214,8 @@ pub(super) async fn zip(
 ) -> Result<Response, Error> {
     let id = job_id(&id)?;
     let (found, mut files) = files_of(&api, id, Side::Out).await?;
-    let (Some(attempt), false) = (found.output, files.is_empty()) else {
-        return Err(Error::not_found(format!(
-            "The job is {} and has no files.",
-            found.state
-        )));
+    let (Some(attempt), false) = (found.output.clone(), files.is_empty()) else {
+        return Err(no_files(&found));
     };
     files.sort_by(|a, b| a.name.cmp(&b.name));
     let body = match asked.head {

@@ -10,6 +10,7 @@ use axum::http::{HeaderName, StatusCode};
 use axum::response::sse::{self, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
 use futures_util::stream::unfold;
+use schemars::{Schema, SchemaGenerator, json_schema};
 use std::collections::VecDeque;
 use std::convert::Infallible;
 use std::time::Duration;
@@ -78,6 +79,20 @@ fn after(asked: &mut Asked) -> Result<Option<i64>, Error> {
             )]))
         }
     }
+}
+
+/// The schema of one event in the stream.
+pub(super) fn schema(generator: &mut SchemaGenerator) -> Schema {
+    let event = generator.subschema_for::<Event>();
+    json_schema!({
+        "type": "object",
+        "properties": {
+            "id": { "type": "string", "description": "The event's number." },
+            "event": { "type": "string", "description": "What happened." },
+            "data": { "type": "string", "contentMediaType": "application/json", "contentSchema": event },
+        },
+        "required": ["id", "event", "data"],
+    })
 }
 
 /// One who follows.

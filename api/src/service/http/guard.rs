@@ -7,7 +7,7 @@ use super::problem::{
     BAD_REQUEST, Error, FAILED, NO_TOKEN, NOT_ALLOWED, NOT_FROM_THERE, OTHER_HOST, OTHER_SITE,
     PROBLEM_JSON, WRONG_TOKEN,
 };
-use super::routes::{Route, route};
+use super::routes::{ROUTES, Route, route};
 use super::{Api, ApiArc};
 use crate::service::store::tokens::{GivenToken, Scope};
 use axum::Router;
@@ -49,7 +49,7 @@ async fn stand(State(api): State<ApiArc>, request: Request, next: Next) -> Respo
     let job = job_in(request.uri().path());
     let span = tracing::info_span!("request", id, method = %method, path = shown, job);
     let answer = async {
-        let caught = AssertUnwindSafe(inside(&api, request, route, next))
+        let caught = AssertUnwindSafe(inside(&api, request, path, route, next))
             .catch_unwind()
             .await;
         let mut answer = match caught {
@@ -96,6 +96,7 @@ fn job_in(path: &str) -> Option<&str> {
 async fn inside(
     api: &Api,
     mut request: Request,
+    path: Option<&str>,
     route: Option<&'static Route>,
     next: Next,
 ) -> Result<Response, Error> {
@@ -113,7 +114,11 @@ async fn inside(
             ),
         ));
     }
-    let scope = route.map_or(Some(Scope::Read), |r| r.scope);
+    // A method that an address does not know is told to whoever may know the address.
+    let by_path = || ROUTES.iter().find(|r| path == Some(r.path));
+    let scope = route
+        .or_else(by_path)
+        .map_or(Some(Scope::Read), |r| r.scope);
     let caller = match scope {
         Some(scope) => {
             same_site(&request, &name)?;
@@ -129,7 +134,9 @@ async fn inside(
         Some(_) => api.places.request()?,
         None => Place::none(),
     };
-    query(request.uri(), route)?;
+    if route.is_some() {
+        query(request.uri(), route)?;
+    }
     let parts = request.extensions_mut();
     parts.insert(caller);
     parts.insert(place.clone());

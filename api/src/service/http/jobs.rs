@@ -59,9 +59,36 @@ pub struct Options {
     pub document: Option<String>,
 }
 
+/// A small job of the shop that the server keeps under the name `workshop`.
+fn example() -> serde_json::Value {
+    serde_json::json!({
+        "format": "grainway.job/1",
+        "name": "Treads of a step stool",
+        "unit": "mm",
+        "shop": "workshop",
+        "parts": [{
+            "id": "tread",
+            "name": "Tread",
+            "count": 2,
+            "stock": "oak-19",
+            "blank": { "length": 380, "width": 230, "dimensioned": true },
+            "features": [{
+                "id": "pegs",
+                "kind": "hole",
+                "shape": { "circles": { "at": [[60, 60], [320, 60]], "diameter": 5 } },
+                "depth": 12,
+            }],
+        }],
+    })
+}
+
 /// The schema of a job document as a body: what it must hold stands in `/v1/schemas/job`.
 pub(super) fn document_schema(_: &mut SchemaGenerator) -> Schema {
-    json_schema!({ "type": "object", "description": "A job document, as `/v1/schemas/job` describes it." })
+    json_schema!({
+        "type": "object",
+        "description": "A job document, as `/v1/schemas/job` describes it.",
+        "examples": [example()],
+    })
 }
 
 /// The schema of a form.
@@ -69,12 +96,17 @@ pub(super) fn form_schema(generator: &mut SchemaGenerator) -> Schema {
     let options = generator.subschema_for::<Options>();
     json_schema!({
         "type": "object",
-        "description": "The job document in the field `document`, or as one of the files; every other field with a file name is a file of the job.",
+        "description": "The job document in the field `document`, or as one of the files. A field with a file name is a file of the job, whatever the field is called.",
         "properties": {
             "document": { "type": "string", "description": "The job document." },
+            "file": {
+                "type": "array",
+                "items": { "type": "string", "contentMediaType": "application/octet-stream" },
+                "description": "Files, with their names; `/` stands between folders.",
+            },
             "options": options,
         },
-        "additionalProperties": { "type": "string", "contentMediaType": "application/octet-stream" },
+        "additionalProperties": false,
     })
 }
 
@@ -478,10 +510,7 @@ where
     let mut sum = Sum::new(request.uri().path());
     let value: serde_json::Value = body::json(&api, request).await?;
     sum.part(value.to_string().as_bytes());
-    let wanted: T = serde_json::from_value(value).map_err(|e| {
-        let message = super::problem::sentence(&e.to_string());
-        Error::new(BAD_BODY, message.clone()).wrong([Wrong::new("", "bad-json", message)])
-    })?;
+    let wanted: T = body::fitted(value).map_err(|e| body::bad_json("", &e))?;
     let job = job(&api, job_id(&id)?).await?;
     let turn = api.places.check().await?;
     let by = asked.caller.token.clone();

@@ -169,7 +169,7 @@ mod tests {
         };
         assert_eq!(taken(0.0), 30);
         assert_eq!(taken(0.1), 0);
-        assert_eq!(taken(2.0), 6);
+        assert_eq!(taken(2.1), 6);
         // A long silence brings no more than ten seconds' worth.
         assert_eq!(taken(1000.0), 30);
         // Others are counted by themselves.

@@ -26,6 +26,32 @@ pub(super) async fn kind(Path(word): Path<String>, _: Asked) -> Result<Json<Kind
     }
 }
 
+/// What routes make: where it is then, and where its id stands in the answer.
+const MADE: &[(&str, &str, &str)] = &[
+    ("submit", "/v1/jobs/{id}", "/id"),
+    ("measured", "/v1/jobs/{id}", "/id"),
+    ("remake", "/v1/jobs/{id}", "/id"),
+    ("new-token", "/v1/tokens/{id}", "/id"),
+    ("new-webhook", "/v1/webhooks/{id}", "/webhook/id"),
+];
+
+/// Links from what was made to all that can be done with it.
+fn links(route: &Route) -> Option<Value> {
+    let (_, place, id) = MADE.iter().find(|m| m.0 == route.word)?;
+    let links: Map<String, Value> = ROUTES
+        .iter()
+        .filter(|r| r.path.starts_with(place))
+        .map(|r| {
+            let link = json!({
+                "operationId": r.word,
+                "parameters": { "id": format!("$response.body#{id}") },
+            });
+            (r.word.to_string(), link)
+        })
+        .collect();
+    Some(Value::Object(links))
+}
+
 /// The document.
 pub fn document() -> Value {
     let mut generator = SchemaSettings::draft2020_12()
@@ -50,7 +76,7 @@ pub fn document() -> Value {
         })
         .collect();
     let schemas = generator.take_definitions(true);
-    json!({
+    let mut document = json!({
         "openapi": "3.1.1",
         "info": {
             "title": "grainway",
@@ -63,7 +89,30 @@ pub fn document() -> Value {
             "responses": responses,
             "securitySchemes": { "token": { "type": "http", "scheme": "bearer" } },
         },
-    })
+    });
+    bounded(&mut document);
+    document
+}
+
+/// Numbers of limited size say so: a format alone binds nobody.
+fn bounded(value: &mut Value) {
+    let (least, most) = match value.get("format").and_then(Value::as_str) {
+        Some("uint32") => (json!(0), json!(u32::MAX)),
+        Some("int32") => (json!(i32::MIN), json!(i32::MAX)),
+        Some("int64") => (json!(i64::MIN), json!(i64::MAX)),
+        _ => (Value::Null, Value::Null),
+    };
+    match value {
+        Value::Object(map) => {
+            if !most.is_null() {
+                map.entry("minimum").or_insert(least);
+                map.entry("maximum").or_insert(most);
+            }
+            map.values_mut().for_each(bounded);
+        }
+        Value::Array(all) => all.iter_mut().for_each(bounded),
+        _ => {}
+    }
 }
 
 fn statuses<'k>(kinds: impl Iterator<Item = &'k Kind>) -> BTreeMap<u16, Vec<&'k Kind>> {
@@ -102,6 +151,9 @@ fn operation(route: &Route, generator: &mut SchemaGenerator) -> Value {
         let answer = json!({ "$ref": format!("#/components/responses/{}", name_of(status)) });
         responses.insert(status.to_string(), answer);
     }
+    if let (Some(links), Some(made)) = (links(route), responses.get_mut("201")) {
+        made["links"] = links;
+    }
     let mut operation = json!({
         "operationId": route.word,
         "summary": route.about,
@@ -109,8 +161,7 @@ fn operation(route: &Route, generator: &mut SchemaGenerator) -> Value {
     });
     if let Some(scope) = route.scope {
         operation["description"] = json!(format!("Wants a token with the scope {scope}."));
-        // None is the second way: while there are no tokens.
-        operation["security"] = json!([{ "token": [] }, {}]);
+        operation["security"] = json!([{ "token": [] }]);
     }
     if !parameters.is_empty() {
         operation["parameters"] = Value::Array(parameters);

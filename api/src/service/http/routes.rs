@@ -9,13 +9,14 @@ use super::{
 };
 use crate::service::again::{Measured, Remake};
 use crate::service::hooks::manage::{NewWebhook, Queued, WithSecret};
-use crate::service::model::{Event, Job, JobFile, JobId, JobState, When};
+use crate::service::model::{Job, JobFile, JobId, JobState, When};
 use crate::service::store::tokens::{Scope, Token};
 use crate::service::store::webhooks::{Delivery, Webhook};
 use axum::Router;
 use axum::http::Method;
 use axum::routing::{MethodRouter, delete, get, post};
 use schemars::{Schema, SchemaGenerator, json_schema};
+use serde_json::{Value, json};
 use std::collections::BTreeMap;
 
 /// Makes a schema, its definitions kept by the generator.
@@ -89,6 +90,13 @@ fn of<T: schemars::JsonSchema>(generator: &mut SchemaGenerator) -> Schema {
     generator.subschema_for::<T>()
 }
 
+/// A type's schema with an example.
+fn like<T: schemars::JsonSchema>(generator: &mut SchemaGenerator, example: Value) -> Schema {
+    let mut schema = of::<T>(generator);
+    schema.insert("examples".to_string(), Value::Array(vec![example]));
+    schema
+}
+
 fn text(_: &mut SchemaGenerator) -> Schema {
     json_schema!({ "type": "string" })
 }
@@ -138,7 +146,7 @@ parameters! {
     IF_NONE_MATCH Field "If-None-Match" "Nothing is sent that has this entity tag." text;
     RANGE Field "Range" "One range of bytes, as `bytes=0-499`." text;
     IF_RANGE Field "If-Range" "The range only when the entity tag is this one." text;
-    LAST_EVENT Field "Last-Event-ID" "The number of the last event that was seen." text;
+    LAST_EVENT Field "Last-Event-ID" "The number of the last event that was seen." |_| json_schema!({ "type": "string", "pattern": "^[0-9]{1,18}$" });
 }
 
 const ETAG: (&str, &str) = ("ETag", "The entity tag.");
@@ -383,7 +391,10 @@ pub static ROUTES: &[Route] = &[
         about: "Make a job again with the wood as it was measured at the machine. The new job replaces the old one once it is ready.",
         scope: Some(Scope::Submit),
         parameters: &[ID, DRY_RUN, KEY],
-        bodies: &[(JSON, Some(of::<Measured>))],
+        bodies: &[(
+            JSON,
+            Some(|g| like::<Measured>(g, json!({ "thickness": { "oak-19": [19.1, "19.2mm"] } }))),
+        )],
         answers: &[CHECKED_OR_BEFORE, TAKEN],
         problems: AGAIN_PROBLEMS,
         handler: || post(jobs::measured),
@@ -395,7 +406,10 @@ pub static ROUTES: &[Route] = &[
         about: "Make some parts of a job again. It replaces nothing.",
         scope: Some(Scope::Submit),
         parameters: &[ID, DRY_RUN, KEY],
-        bodies: &[(JSON, Some(of::<Remake>))],
+        bodies: &[(
+            JSON,
+            Some(|g| like::<Remake>(g, json!({ "parts": { "tread": 1 } }))),
+        )],
         answers: &[CHECKED_OR_BEFORE, TAKEN],
         problems: AGAIN_PROBLEMS,
         handler: || post(jobs::remake),
@@ -438,7 +452,7 @@ pub static ROUTES: &[Route] = &[
             forms: &[("application/zip", None)],
             fields: &[("Content-Disposition", "A name to keep it under.")],
         }],
-        problems: &[problem::NOT_FOUND, problem::STORES_AWAY],
+        problems: &[problem::NOT_FOUND, problem::NOT_NOW, problem::STORES_AWAY],
         handler: || get(downloads::zip),
     },
     Route {
@@ -497,7 +511,7 @@ pub static ROUTES: &[Route] = &[
         answers: &[
             plain(
                 "Server-sent events.",
-                &[("text/event-stream", Some(of::<Event>))],
+                &[("text/event-stream", Some(events::schema))],
             ),
             Answer {
                 status: 204,
@@ -519,7 +533,7 @@ pub static ROUTES: &[Route] = &[
         bodies: &[],
         answers: &[plain(
             "Server-sent events.",
-            &[("text/event-stream", Some(of::<Event>))],
+            &[("text/event-stream", Some(events::schema))],
         )],
         problems: &[problem::STORES_AWAY],
         handler: || get(events::of_all),
@@ -570,7 +584,12 @@ pub static ROUTES: &[Route] = &[
         about: "Make a token. While there is none, requests of this machine need none; from the first one on, every request needs one.",
         scope: Some(Scope::Admin),
         parameters: &[],
-        bodies: &[(JSON, Some(of::<tokens::NewToken>))],
+        bodies: &[(
+            JSON,
+            Some(|g| {
+                like::<tokens::NewToken>(g, json!({ "name": "spreadsheet", "scope": "submit" }))
+            }),
+        )],
         answers: &[Answer {
             status: 201,
             about: "The token; its text is shown this once.",
@@ -611,7 +630,14 @@ pub static ROUTES: &[Route] = &[
         about: "Make a webhook; it hears of what happens from now on.",
         scope: Some(Scope::Admin),
         parameters: &[],
-        bodies: &[(JSON, Some(of::<NewWebhook>))],
+        bodies: &[(
+            JSON,
+            Some(|g| {
+                let example =
+                    json!({ "url": "https://library.example/jobs", "events": ["job.ended"] });
+                like::<NewWebhook>(g, example)
+            }),
+        )],
         answers: &[Answer {
             status: 201,
             about: "The webhook; its secret is shown this once.",
@@ -705,6 +731,7 @@ pub static ROUTES: &[Route] = &[
 
 const FILE_PROBLEMS: &[&Kind] = &[
     problem::NOT_FOUND,
+    problem::NOT_NOW,
     problem::NO_SUCH_RANGE,
     problem::STORES_AWAY,
 ];
