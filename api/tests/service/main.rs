@@ -18,6 +18,7 @@ mod http_events;
 mod http_fuzz;
 mod http_help;
 mod http_openapi;
+mod http_page;
 mod http_security;
 mod http_socket;
 mod manage;

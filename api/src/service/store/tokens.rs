@@ -189,6 +189,9 @@ fn unhex(text: &str) -> Option<[u8; 32]> {
 impl Store {
     /// Opens the store for a small change while a server may have it open. Tables that are not there yet or old need it alone.
     pub async fn open_beside(url: &StoreUrl) -> Result<Store> {
+        if matches!(url, StoreUrl::Sqlite(path) if !path.exists()) {
+            return Store::open(url).await;
+        }
         let (found, known) = Store::format(url).await?;
         match found == known {
             true => super::open::beside(url).await,

@@ -1,0 +1,168 @@
+//! The page about the API: its examples run, its table is the table of routes. And tokens on the command line beside a server.
+
+use super::help::{Fresh, example};
+use super::http_help::{Server, end_next, stool_document, zipped};
+use grainway::service::http::ROUTES;
+use grainway::service::model::JobState;
+use std::process::{Command, Output};
+use std::time::Duration;
+
+const PAGE: &str = include_str!("../../../docs/api.md");
+
+/// A command beside a server that goes on.
+async fn run(mut command: Command) -> Output {
+    tokio::task::spawn_blocking(move || command.output().unwrap())
+        .await
+        .unwrap()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn every_example_of_the_page_works() {
+    let blocks: Vec<&str> = PAGE
+        .split("```sh\n")
+        .skip(1)
+        .map(|b| b.split("```").next().unwrap())
+        .collect();
+    assert!(blocks.len() >= 10);
+    assert!(
+        Command::new("curl").arg("--version").output().is_ok(),
+        "curl is missing; ./test installs it"
+    );
+    let server = Server::new().await;
+    let address = server.listen().await;
+    let shared = server.shared.clone();
+    let maker = tokio::spawn(async move {
+        let files: &[(&str, &[u8])] =
+            &[("report.json", b"{}"), ("programs/01-board-1.ngc", b"M2\n")];
+        loop {
+            end_next(&shared, JobState::Ready, files).await;
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+    });
+    let folder = Fresh::new();
+    // The job that the description has for an example: its shop is one that the server keeps.
+    let document = grainway::service::http::openapi_document();
+    let body = &document["paths"]["/v1/jobs"]["post"]["requestBody"]["content"]["application/json"];
+    let job = body["schema"]["examples"][0].to_string();
+    std::fs::write(folder.join("job.json"), &job).unwrap();
+    std::fs::copy(example("step-stool/shop.json"), folder.join("shop.json")).unwrap();
+    let zip = zipped(&[("stool/job.json", job.as_bytes())]);
+    std::fs::write(folder.join("job.zip"), zip).unwrap();
+    let mut script = String::from("set -eu\n");
+    for block in &blocks {
+        script.push_str(&block.replace("http://127.0.0.1:4750", &format!("http://{address}")));
+        script.push_str("echo; echo block-done\n");
+    }
+    let mut command = Command::new("bash");
+    command
+        .args(["-c", &script])
+        .current_dir(&*folder)
+        .env("NO_PROXY", "*");
+    let output = run(command).await;
+    maker.abort();
+    let said = String::from_utf8_lossy(&output.stdout);
+    let shown = format!("{said}\n{}", String::from_utf8_lossy(&output.stderr));
+    assert!(output.status.success(), "{shown}");
+    assert_eq!(said.matches("block-done").count(), blocks.len());
+    // What the examples did, seen from the other side.
+    let jobs = server
+        .shared
+        .store
+        .jobs(&grainway::service::store::JobFilter {
+            limit: 100,
+            ..Default::default()
+        })
+        .await
+        .unwrap();
+    assert_eq!(jobs.len(), 6, "{shown}");
+    assert_eq!(
+        std::fs::read(folder.join("01-board-1.ngc")).unwrap(),
+        b"M2\n"
+    );
+    let zips = std::fs::read_dir(&*folder).unwrap().filter(|e| {
+        e.as_ref()
+            .unwrap()
+            .path()
+            .extension()
+            .is_some_and(|e| e == "zip")
+    });
+    assert_eq!(zips.count(), 2);
+    assert_eq!(server.shared.store.tokens().await.unwrap().len(), 1);
+}
+
+#[test]
+fn the_table_of_the_page_is_the_table_of_routes() {
+    let rows: Vec<&str> = PAGE
+        .lines()
+        .skip_while(|l| *l != "## Routes")
+        .filter(|l| l.starts_with("| `"))
+        .collect();
+    let routes: Vec<String> = ROUTES
+        .iter()
+        .map(|r| {
+            let scope = r.scope.map(|s| format!("{s} ")).unwrap_or_default();
+            format!("| `{} {}` | {scope}|", r.method, r.path)
+        })
+        .collect();
+    assert_eq!(rows, routes);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn tokens_are_made_on_the_command_line_while_a_server_has_the_queue() {
+    let server = Server::new().await;
+    let data = server.shared.config.data.clone();
+    let token = async |args: &[&str]| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_grainway"));
+        command.arg("token").args(args).arg("--data").arg(&data);
+        let output = run(command).await;
+        let told = [output.stdout, output.stderr].map(|b| String::from_utf8(b).unwrap());
+        (
+            output.status.code().unwrap(),
+            told[0].clone(),
+            told[1].clone(),
+        )
+    };
+    assert_eq!(token(&["list"]).await, (0, String::new(), String::new()));
+    let (exit, text, _) = token(&["new", "desk", "--scope", "read"]).await;
+    assert_eq!((exit, text.lines().count()), (0, 1));
+    let id = text.split('_').nth(1).unwrap().to_string();
+    tokio::time::sleep(Duration::from_millis(1100)).await;
+    assert_eq!(server.get("/v1/jobs").await.status, 401);
+    let request = axum::http::Request::get("/v1/jobs")
+        .header("authorization", format!("Bearer {}", text.trim()));
+    assert_eq!(
+        server.ask(request, axum::body::Body::empty()).await.status,
+        200
+    );
+    let request = axum::http::Request::post("/v1/jobs")
+        .header("authorization", format!("Bearer {}", text.trim()));
+    assert_eq!(server.ask(request, stool_document()).await.status, 403);
+    let (exit, list, _) = token(&["list"]).await;
+    assert!(
+        exit == 0 && list.starts_with(&format!("{id}  read ")) && list.ends_with("desk\n"),
+        "{list}"
+    );
+    assert!(!list.contains(text.trim()));
+    let (exit, json, _) = token(&["list", "--json"]).await;
+    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+    assert_eq!(
+        (exit, json["tokens"][0]["scope"].as_str()),
+        (0, Some("read"))
+    );
+    let (exit, _, why) = token(&["new", ""]).await;
+    assert!(exit == 2 && why.contains("1 to 80 characters"), "{why}");
+    let (exit, _, why) = token(&["remove", "none"]).await;
+    assert!(exit == 1 && why.contains("grainway token list"), "{why}");
+    let (exit, told, _) = token(&["remove", &id]).await;
+    assert!(exit == 0 && told.contains("the last one"), "{told}");
+    tokio::time::sleep(Duration::from_millis(1100)).await;
+    assert_eq!(server.get("/v1/jobs").await.status, 200);
+    // Where there is no queue yet, one is made.
+    let folder = Fresh::new();
+    let mut command = Command::new(env!("CARGO_BIN_EXE_grainway"));
+    command
+        .args(["token", "new", "desk", "--data"])
+        .arg(folder.join("new"));
+    assert_eq!(run(command).await.status.code(), Some(0));
+    assert!(folder.join("new/queue.sqlite").is_file());
+}
