@@ -117,7 +117,7 @@ pub struct ServiceLimits {
     pub requests_per_second: u32,
     /// Requests at a time.
     pub requests_at_a_time: u32,
-    /// Longest time for a request's head or body to arrive, seconds.
+    /// Longest time for a request's head or body to arrive, seconds; a body that keeps coming at 16 KiB a second may take longer.
     pub read_seconds: u64,
     /// Longest time that a draining server lets jobs finish, seconds.
     pub drain_seconds: u64,

@@ -5,6 +5,8 @@ use axum::body::Body;
 use axum::http::Request;
 use futures_util::StreamExt;
 use grainway::service::model::JobState;
+use grainway::service::store::tokens::Scope;
+use grainway::service::store::{Store, StoreUrl};
 use serde_json::Value;
 use std::net::SocketAddr;
 use std::time::Duration;
@@ -136,6 +138,57 @@ async fn all_events_reach_everybody_in_order_and_a_stop_ends_the_streams() {
         let first = if n == 0 { 1 } else { 0 };
         assert_eq!(seen, all[first..], "follower {n}");
     }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn several_servers_on_one_postgresql_hear_of_each_others_jobs() {
+    let Some(postgres) = super::postgres::Server::start() else {
+        return;
+    };
+    let url = StoreUrl::Postgres(postgres.database().await);
+    let store = Store::open(&url).await.unwrap();
+    let one = Server::around(super::help::Fresh::new(), store, |_| {});
+    let store = Store::open(&url).await.unwrap();
+    let other = Server::around(super::help::Fresh::new(), store, |_| {});
+    let address = other.listen().await;
+    let id = one.stool("").await;
+    let (waiting, events) = (
+        format!("/v1/jobs/{id}?wait=60"),
+        format!("/v1/jobs/{id}/events"),
+    );
+    let begun = std::time::Instant::now();
+    let (told, (events, ended), _) = tokio::join!(
+        other.get(&waiting),
+        read(address, &events, None, 99),
+        async {
+            tokio::time::sleep(Duration::from_millis(300)).await;
+            one.end(id, JobState::Ready, &[]).await
+        }
+    );
+    assert_eq!(told.json()["state"], "ready");
+    assert!(ended && events.len() == 3, "{events:?}");
+    // Others' events are seen within half a second and a little.
+    assert!(
+        begun.elapsed() < Duration::from_secs(5),
+        "{:?}",
+        begun.elapsed()
+    );
+    // A key that one of them knows is known to the other; so is a token.
+    let keyed = || {
+        Request::post("/v1/jobs")
+            .header("content-type", "application/json")
+            .header("idempotency-key", "shared")
+    };
+    let document = super::http_help::stool_document;
+    assert_eq!(one.ask(keyed(), document()).await.status, 201);
+    assert_eq!(other.ask(keyed(), document()).await.status, 200);
+    one.shared
+        .store
+        .make_token("desk", Scope::Read, 1)
+        .await
+        .unwrap();
+    tokio::time::sleep(Duration::from_millis(1100)).await;
+    assert_eq!(other.get("/v1/jobs").await.status, 401);
 }
 
 #[tokio::test]

@@ -11,6 +11,7 @@ use grainway::service::config::Config;
 use grainway::service::files::{Files, FilesUrl, Place};
 use grainway::service::http::{router, serve};
 use grainway::service::model::{Job, JobEnd, JobId, JobState, Side, Summary};
+use grainway::service::store::Store;
 use grainway::service::{Shared, SharedArc};
 use serde_json::Value;
 use std::io::{Cursor, Write};
@@ -85,6 +86,12 @@ impl Server {
     /// With other settings.
     pub async fn with(change: impl FnOnce(&mut Config)) -> Server {
         let folder = super::databases::in_memory();
+        let store = sqlite(&folder).await;
+        Server::around(folder, store, change)
+    }
+
+    /// Around a queue.
+    pub fn around(folder: Fresh, store: Store, change: impl FnOnce(&mut Config)) -> Server {
         let mut config = Config {
             data: folder.to_path_buf(),
             shops: [("workshop".to_string(), example("step-stool/shop.json"))].into(),
@@ -92,7 +99,7 @@ impl Server {
         };
         change(&mut config);
         let shared = Arc::new(Shared {
-            store: sqlite(&folder).await,
+            store,
             files: Files::open(&FilesUrl::Folder(folder.join("files"))).unwrap(),
             config,
             launcher: Launcher {

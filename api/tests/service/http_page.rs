@@ -4,10 +4,18 @@ use super::help::{Fresh, example};
 use super::http_help::{Server, end_next, stool_document, zipped};
 use grainway::service::http::ROUTES;
 use grainway::service::model::JobState;
+use serde_json::Value;
 use std::process::{Command, Output};
 use std::time::Duration;
 
 const PAGE: &str = include_str!("../../../docs/api.md");
+
+/// The job that the description has for an example: its shop is one that the server keeps.
+fn example_job() -> Value {
+    let document = grainway::service::http::openapi_document();
+    let body = &document["paths"]["/v1/jobs"]["post"]["requestBody"]["content"];
+    body["application/json"]["schema"]["examples"][0].clone()
+}
 
 /// A command beside a server that goes on.
 async fn run(mut command: Command) -> Output {
@@ -40,10 +48,7 @@ async fn every_example_of_the_page_works() {
         }
     });
     let folder = Fresh::new();
-    // The job that the description has for an example: its shop is one that the server keeps.
-    let document = grainway::service::http::openapi_document();
-    let body = &document["paths"]["/v1/jobs"]["post"]["requestBody"]["content"]["application/json"];
-    let job = body["schema"]["examples"][0].to_string();
+    let job = example_job().to_string();
     std::fs::write(folder.join("job.json"), &job).unwrap();
     std::fs::copy(example("step-stool/shop.json"), folder.join("shop.json")).unwrap();
     let zip = zipped(&[("stool/job.json", job.as_bytes())]);
@@ -88,6 +93,18 @@ async fn every_example_of_the_page_works() {
     });
     assert_eq!(zips.count(), 2);
     assert_eq!(server.shared.store.tokens().await.unwrap().len(), 1);
+}
+
+#[tokio::test]
+async fn the_error_of_the_page_is_what_comes() {
+    let shown = PAGE.split("```json\n").nth(1).unwrap();
+    let mut shown: Value = serde_json::from_str(shown.split("```").next().unwrap()).unwrap();
+    let mut job: Value = example_job();
+    job["parts"][0]["count"] = "two".into();
+    let server = Server::new().await;
+    let told = server.post_json("/v1/jobs", job.to_string()).await.json();
+    shown["instance"] = told["instance"].clone();
+    assert_eq!(told, shown);
 }
 
 #[test]
@@ -144,7 +161,7 @@ async fn tokens_are_made_on_the_command_line_while_a_server_has_the_queue() {
     );
     assert!(!list.contains(text.trim()));
     let (exit, json, _) = token(&["list", "--json"]).await;
-    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+    let json: Value = serde_json::from_str(&json).unwrap();
     assert_eq!(
         (exit, json["tokens"][0]["scope"].as_str()),
         (0, Some("read"))

@@ -3,12 +3,22 @@
 use super::databases::{in_memory, sqlite};
 use super::postgres::Server;
 use super::store_cases::{Two, sound};
-use super::{store_asked, store_cases};
+use super::{store_asked, store_cases, store_tokens};
+use futures_util::future::BoxFuture;
 use grainway::service::store::{Store, StoreUrl};
+
+type Case = fn(Two) -> BoxFuture<'static, ()>;
+
+fn cases() -> impl Iterator<Item = &'static (&'static str, Case)> {
+    store_cases::CASES
+        .iter()
+        .chain(store_asked::CASES)
+        .chain(store_tokens::CASES)
+}
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
 async fn on_sqlite() {
-    for (name, case) in store_cases::CASES.iter().chain(store_asked::CASES) {
+    for (name, case) in cases() {
         println!("{name}");
         let folder = in_memory();
         let store = sqlite(&folder).await;
@@ -27,7 +37,7 @@ async fn on_postgresql() {
     let Some(server) = Server::start() else {
         return;
     };
-    for (name, case) in store_cases::CASES.iter().chain(store_asked::CASES) {
+    for (name, case) in cases() {
         println!("{name}");
         let url = StoreUrl::Postgres(server.database().await);
         // Both at a time: one makes the tables, the other waits for them.

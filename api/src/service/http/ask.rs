@@ -16,6 +16,9 @@ use std::collections::BTreeMap;
 use std::fmt::Display;
 use std::str::FromStr;
 
+/// Longest batch word.
+pub(super) const LONGEST_BATCH: usize = 80;
+
 /// Who asks.
 #[derive(Clone, Debug)]
 pub struct Caller {

@@ -7,7 +7,8 @@ use super::problem::{
     BAD_REQUEST, Error, FAILED, NO_TOKEN, NOT_ALLOWED, NOT_FROM_THERE, OTHER_HOST, OTHER_SITE,
     PROBLEM_JSON, WRONG_TOKEN,
 };
-use super::routes::{ROUTES, Route, route};
+use super::routes::{Route, route};
+use super::table::ROUTES;
 use super::{Api, ApiArc};
 use crate::service::store::tokens::{GivenToken, Scope};
 use axum::Router;

@@ -1,4 +1,4 @@
-//! The HTTP API: every route stands in the one table of [`routes`], from which the router and the OpenAPI document are made.
+//! The HTTP API: every route stands in the one table, [`ROUTES`], from which the router and the OpenAPI document are made.
 //!
 //! [`guard`] stands before every route: request ids, hosts, tokens, rates, places, and the words of every error. What is slow waits
 //! for events: one task looks for news and wakes up all who follow.
@@ -16,19 +16,23 @@ mod limits;
 mod metrics;
 mod news;
 mod openapi;
+mod parts;
 pub mod problem;
 mod range;
 mod routes;
 mod schemas;
 mod serve;
+mod submit;
+mod table;
 mod tokens;
 mod unpack;
 mod webhooks;
 
 pub use openapi::document as openapi_document;
-pub use routes::{ROUTES, Route};
+pub use routes::Route;
 pub use schemas::{SCHEMAS, schema};
 pub use serve::serve;
+pub use table::ROUTES;
 pub use unpack::unpack;
 
 use super::SharedArc;

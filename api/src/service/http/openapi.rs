@@ -3,7 +3,8 @@
 use super::answer;
 use super::ask::{Asked, shown};
 use super::problem::{Error, KINDS, Kind, PROBLEM_JSON, ProblemDocument};
-use super::routes::{Answer, At, COMMON_PROBLEMS, Media, Parameter, ROUTES, Route, TOKEN_PROBLEMS};
+use super::routes::{Answer, At, COMMON_PROBLEMS, Media, Parameter, Route, TOKEN_PROBLEMS};
+use super::table::ROUTES;
 use axum::Json;
 use axum::extract::Path;
 use axum::response::Response;
