@@ -7,6 +7,7 @@ pub mod again;
 pub mod backup;
 pub mod config;
 pub mod doctor;
+pub mod drop_folder;
 pub mod faults;
 pub mod files;
 pub mod hooks;

@@ -10,6 +10,7 @@
 mod backup;
 mod client;
 mod databases;
+mod drop_folder;
 mod files_run;
 mod help;
 mod hooks;

@@ -62,6 +62,27 @@ impl Store {
         .await
     }
 
+    /// The first answer to this key, when there was one: looked up before the work of another.
+    pub async fn answered(&self, idempotency: &Idempotency) -> Result<Option<Submitted>> {
+        self.call("answered", async {
+            let mut write = self.begin().await?;
+            let known = sqlx::query(
+                "SELECT created FROM answer WHERE caller = $1 AND idempotency_key = $2",
+            )
+            .bind(&idempotency.caller)
+            .bind(&idempotency.key)
+            .fetch_optional(write.on())
+            .await?
+            .is_some();
+            let answer = match known {
+                true => Some(before(&mut write, idempotency).await?),
+                false => None,
+            };
+            write.undone(answer).await
+        })
+        .await
+    }
+
     /// Stops a job: one that waits ends at once, one that runs is stopped by its worker.
     pub async fn cancel(&self, id: JobId, version: Option<i64>, now: Millis) -> Result<Changed> {
         self.call("cancel", async {
