@@ -14,6 +14,7 @@ pub mod hooks;
 pub mod http;
 pub mod intake;
 pub mod model;
+pub mod night;
 pub mod outgoing;
 pub mod sheet;
 pub mod store;

@@ -15,6 +15,7 @@ mod files_run;
 mod help;
 mod hooks;
 mod manage;
+mod night;
 mod operations;
 mod postgres;
 mod sender;
