@@ -31,7 +31,7 @@ fn job(n: u128, name: &str, state: JobState, sentence: &str) -> Job {
         not_before: None,
         when: When::Hours,
         source: Source::Api,
-        batch: (n % 2 == 0).then(|| "library".to_string()),
+        batch: n.is_multiple_of(2).then(|| "library".to_string()),
         code: format!("LB{n:04}"),
         replaces: None,
         replaced_by: None,
