@@ -10,6 +10,7 @@
 mod backup;
 mod client;
 mod databases;
+mod drop_folder;
 mod files_run;
 mod help;
 mod hooks;
@@ -24,6 +25,7 @@ mod http_page;
 mod http_security;
 mod http_socket;
 mod manage;
+mod night;
 mod operations;
 mod postgres;
 mod sender;

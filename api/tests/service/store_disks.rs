@@ -13,11 +13,11 @@ use std::path::Path;
 use std::process::Command;
 
 /// A small file system in memory, gone when dropped.
-struct Small(Fresh);
+pub struct Small(Fresh);
 
 impl Small {
     /// `None` with a line where it may not be mounted.
-    fn mounted(size: &str) -> Option<Small> {
+    pub fn mounted(size: &str) -> Option<Small> {
         let folder = Fresh::new();
         let path = folder.to_str().unwrap();
         let options = format!("size={size}");
@@ -34,7 +34,7 @@ impl Small {
         Some(Small(folder))
     }
 
-    fn now(&self, options: &str) {
+    pub fn now(&self, options: &str) {
         let options = format!("remount,{options}");
         let remount = Command::new("mount")
             .args(["-o", &options])
@@ -43,7 +43,7 @@ impl Small {
         assert!(remount.unwrap().success());
     }
 
-    fn path(&self) -> &Path {
+    pub fn path(&self) -> &Path {
         &self.0
     }
 }
