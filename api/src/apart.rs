@@ -329,6 +329,67 @@ pub(crate) fn make(
     })
 }
 
+/// What became of a job without native plugins that a process of its own was to make.
+pub(crate) enum Alone {
+    /// It made this; the files stand in the folder.
+    Made(Box<ReportDocument>, PathBuf),
+    /// Its process was lost: what happened, and where.
+    Lost(String),
+    /// Something of ours, the request's or the disk's failed.
+    Failed(String),
+    /// It was cancelled.
+    Cancelled,
+}
+
+/// Makes a job that needs no native plugin in a process of its own, in `place`, which must exist and be empty.
+pub(crate) fn make_alone(
+    launcher: &Launcher,
+    store: Option<&grainway_host::Installed>,
+    job: &Path,
+    place: &Path,
+    (threads, limits): (usize, &Limits),
+    progress: &dyn Progress,
+    cancel: &Cancel,
+) -> Alone {
+    let task = Task {
+        store: store.map(|i| i.store().root().to_path_buf()),
+        pins: store
+            .map(grainway_host::Installed::pins)
+            .unwrap_or_default(),
+        native: Vec::new(),
+        dialect: None,
+        threads,
+        order: Order::Make(MakeRequest {
+            job: job.to_path_buf(),
+            ..MakeRequest::default()
+        }),
+    };
+    let left = match launcher.hold(place, &task, limits, progress, cancel) {
+        Ok(left) => left,
+        Err(failure) => return Alone::Failed(failure.to_string()),
+    };
+    match (left.ended.end, left.outcome) {
+        (End::Cancelled, _) => Alone::Cancelled,
+        (End::Ok, Some(Outcome::Made)) => {
+            let folder = place.join(RESULT_FOLDER);
+            match read_result(&folder) {
+                Ok(report) => Alone::Made(Box::new(report), folder),
+                Err(failure) => Alone::Failed(failure.to_string()),
+            }
+        }
+        (End::Ok, Some(Outcome::Usage(why) | Outcome::Failed(why))) => Alone::Failed(why),
+        (End::Ok, _) => Alone::Lost("it left no outcome".to_string()),
+        (end, _) => {
+            let at = left
+                .ended
+                .stage
+                .map(|s| format!(" in stage {}", s.name))
+                .unwrap_or_default();
+            Alone::Lost(format!("{}{at}", end.sentence()))
+        }
+    }
+}
+
 /// Checks texts against a job in a process of its own. The inner `Err` is what a plugin refused.
 pub(crate) fn verify(
     request: &VerifyRequest,

@@ -4,6 +4,7 @@ mod client;
 mod dialects;
 mod operate;
 mod plugins;
+mod service;
 mod text;
 mod token;
 
@@ -92,6 +93,8 @@ enum Command {
     Client(client::Client),
     #[command(flatten)]
     Operate(operate::Operate),
+    #[command(flatten)]
+    Service(service::Service),
     /// Make, list and remove tokens: who may ask what of the service.
     #[command(subcommand)]
     Token(token::Token),
@@ -142,9 +145,11 @@ pub fn main() -> ExitCode {
     };
     // Commands on plugins must work when a plugin does not.
     let registries = match &cli.command {
-        Command::Plugins(_) | Command::Client(_) | Command::Operate(_) | Command::Token(_) => {
-            Ok(Registries::built_in())
-        }
+        Command::Plugins(_)
+        | Command::Client(_)
+        | Command::Operate(_)
+        | Command::Service(_)
+        | Command::Token(_) => Ok(Registries::built_in()),
         _ => plugins::registries(&cli),
     };
     ExitCode::from(match registries {
@@ -154,6 +159,10 @@ pub fn main() -> ExitCode {
 }
 
 fn run(cli: &Cli, registries: &Registries) -> u8 {
+    // A service makes its jobs elsewhere.
+    if let Command::Service(command) = &cli.command {
+        return service::main(cli, command);
+    }
     let mut pool = rayon::ThreadPoolBuilder::new();
     if let Some(n) = cli.threads {
         pool = pool.num_threads(usize::from(n));
@@ -218,6 +227,7 @@ fn dispatch(cli: &Cli, registries: &Registries) -> u8 {
         Command::Plugins(command) => plugins::run(cli, command),
         Command::Client(command) => client::run(cli, command),
         Command::Operate(command) => operate::run(cli, command),
+        Command::Service(command) => service::main(cli, command),
         Command::Token(command) => token::run(cli, command),
         Command::Stages => show(cli, &stages(registries), text::stages),
         Command::Dialects { which } => dialects::run(cli, registries, which.as_ref()),

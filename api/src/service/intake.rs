@@ -123,12 +123,7 @@ pub async fn take(
         let config = shared.config.clone();
         let launcher = shared.launcher.clone();
         tokio::task::spawn_blocking(move || {
-            let registries = match &config.plugins {
-                None => Registries::built_in(),
-                Some(folder) => grainway_host::store::Store::open(folder)
-                    .and_then(|store| Registries::with_plugins(store, launcher))
-                    .map_err(|e| Refusal::Plugins(e.to_string()))?,
-            };
+            let registries = registries(&config, &launcher)?;
             let mut sound = Vec::with_capacity(handed.len());
             let mut wrong = Vec::new();
             for one in &handed {
@@ -205,6 +200,19 @@ pub async fn take(
     };
     drop_files(shared, rows.iter().map(|r| r.id)).await;
     Err(refusal)
+}
+
+/// What is built in and what the plugin folder offers now: plugins may be added while the service runs. Blocks.
+pub(crate) fn registries(
+    config: &super::config::Config,
+    launcher: &crate::Launcher,
+) -> Result<Registries, Refusal> {
+    match &config.plugins {
+        None => Ok(Registries::built_in()),
+        Some(folder) => grainway_host::store::Store::open(folder)
+            .and_then(|store| Registries::with_plugins(store, launcher.clone()))
+            .map_err(|e| Refusal::Plugins(e.to_string())),
+    }
 }
 
 /// Writes the rows. When the store breaks off, it is asked whether they are there before anybody is told that they are not.

@@ -11,13 +11,16 @@ pub mod drop_folder;
 pub mod faults;
 pub mod files;
 pub mod hooks;
+pub mod hours;
 pub mod http;
 pub mod intake;
 pub mod model;
 pub mod night;
 pub mod outgoing;
+pub mod run;
 pub mod sheet;
 pub mod store;
+pub mod sweep;
 pub mod worker;
 
 use config::Config;

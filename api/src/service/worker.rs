@@ -1,7 +1,488 @@
 //! Workers: claim a job, let a process of its own make it, put its files away, end it. One task for each of the operator's workers.
+//!
+//! A worker holds a job by its lease. While the job's process runs the lease is renewed; a renewal that finds another owner stops the
+//! process and drops what it made. Files are put away complete before the one transaction that ends the job, under a folder name of
+//! this attempt alone: whatever is killed at whatever moment, a job has all files of one attempt or none.
 
 use super::Shared;
-use std::sync::Arc;
+use super::files::{FilesProblem, Place};
+use super::model::{Claim, JobEnd, JobFile, JobState, Millis, Side, StockUse, Summary};
+use super::store::{Claimed, Renewed, StoreProblem};
+use crate::apart::{Alone, make_alone};
+use crate::make::{Failure, MakeRequest, make};
+use crate::plugins::Used;
+use crate::{JobFolder, Registries, load};
+use grainway_pipeline::finding::Severity;
+use grainway_pipeline::stage::{Cancel, Progress};
+use grainway_stages::report::{JobVerdict, REPORT_FILE, ReportDocument};
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+use uuid::Uuid;
+
+/// How long a lease lasts, ms.
+const LEASE: Millis = 30_000;
+/// How often it is renewed, and how often a wish to cancel is noticed at the latest.
+const RENEW: Duration = Duration::from_secs(1);
+/// How often a worker looks without being told.
+const LOOK: Duration = Duration::from_secs(2);
+/// The wait before a job whose process was lost is tried again, ms.
+const AGAIN: Millis = 1_000;
+/// Longest pause between tries of a store that cannot be reached.
+const LONGEST_PAUSE: Duration = Duration::from_secs(5);
+/// How often the end of a job is tried to be written. The lease may be gone by then; another worker repeats the job.
+const TRIES: u32 = 8;
 
 /// Works until `shared.stop` is set and what runs has ended or was given back.
-pub async fn work(_shared: Arc<Shared>) {}
+pub async fn work(shared: Arc<Shared>) {
+    let half = std::thread::available_parallelism().map_or(1, |n| n.get().div_ceil(2));
+    let workers = shared.config.workers.map_or(half, |n| n as usize);
+    let mut tasks = tokio::task::JoinSet::new();
+    for _ in 0..workers {
+        tasks.spawn(one(Arc::clone(&shared)));
+    }
+    while tasks.join_next().await.is_some() {}
+}
+
+/// One worker.
+async fn one(shared: Arc<Shared>) {
+    let mut stop = shared.stop.subscribe();
+    let mut pause = Duration::from_millis(100);
+    while !*stop.borrow() {
+        let now = shared.now();
+        let hours = super::hours::open(&shared.config, now);
+        match shared
+            .store
+            .claim(shared.owner, now, now + LEASE, hours)
+            .await
+        {
+            Ok(Some(claimed)) => {
+                pause = Duration::from_millis(100);
+                // There may be more: another worker looks while this one is at work.
+                shared.stir();
+                hold(&shared, claimed).await;
+                shared.stir();
+            }
+            Ok(None) => {
+                tokio::select! {
+                    () = shared.work.notified() => {}
+                    () = tokio::time::sleep(LOOK) => {}
+                    _ = stop.wait_for(|s| *s) => {}
+                }
+            }
+            Err(problem) => {
+                tracing::warn!("no job can be claimed: {problem}");
+                tokio::select! {
+                    () = tokio::time::sleep(pause) => {}
+                    _ = stop.wait_for(|s| *s) => {}
+                }
+                pause = (pause * 2).min(LONGEST_PAUSE);
+            }
+        }
+    }
+}
+
+/// What became of a job that was worked on.
+enum Done {
+    /// It ends so; the files stand in the folder.
+    End(JobState, Summary, Option<PathBuf>),
+    /// Its process was lost.
+    Lost(String),
+    /// This service stops; the job goes back unspent.
+    Stopped,
+    /// Another process has the job.
+    Replaced,
+}
+
+async fn hold(shared: &Arc<Shared>, claimed: Claimed) {
+    let Claimed { claim, job, files } = claimed;
+    let place = shared
+        .config
+        .work_folder()
+        .join(shared.owner.to_string())
+        .join(Uuid::new_v4().to_string());
+    let done = tried(shared, &claim, &job.document, &files, &place).await;
+    let now = shared.now();
+    match done {
+        Ok(Done::End(state, summary, made)) => {
+            end(shared, &claim, state, summary, made.as_deref()).await;
+        }
+        Ok(Done::Lost(why)) if job.attempts + 1 >= shared.config.limits.attempts => {
+            let times = job.attempts + 1;
+            let summary = said(format!(
+                "Its process was lost {times} times, the last time because {why}. Divide the job, or raise the limits of this server."
+            ));
+            end(shared, &claim, JobState::Failed, summary, None).await;
+        }
+        Ok(Done::Lost(why)) => {
+            tracing::warn!(job = %claim.job, "the job's process was lost and is repeated: {why}");
+            back(shared, &claim, true, Some(now + AGAIN)).await;
+        }
+        Ok(Done::Stopped) => back(shared, &claim, false, None).await,
+        Ok(Done::Replaced) => {
+            tracing::warn!(job = %claim.job, "another process has the job; what was made here is dropped");
+        }
+        Err(Trouble::Damaged(why)) => {
+            let summary = said(format!("What was handed in can no longer be read: {why}."));
+            end(shared, &claim, JobState::Failed, summary, None).await;
+        }
+        Err(Trouble::Ours(why)) => {
+            tracing::error!(job = %claim.job, "the job could not be worked on and waits: {why}");
+            back(shared, &claim, false, Some(now + 10 * AGAIN)).await;
+        }
+    }
+    if let Err(e) = tokio::fs::remove_dir_all(&place).await
+        && e.kind() != std::io::ErrorKind::NotFound
+    {
+        tracing::warn!("{} stays: {e}", place.display());
+    }
+}
+
+/// Why a job could not be worked on.
+enum Trouble {
+    /// Its own files.
+    Damaged(String),
+    /// The disk or the stores of this service.
+    Ours(String),
+}
+
+impl From<FilesProblem> for Trouble {
+    fn from(problem: FilesProblem) -> Trouble {
+        match problem {
+            FilesProblem::Missing(_) | FilesProblem::Damaged { .. } | FilesProblem::Name(_) => {
+                Trouble::Damaged(problem.to_string())
+            }
+            _ => Trouble::Ours(problem.to_string()),
+        }
+    }
+}
+
+async fn tried(
+    shared: &Arc<Shared>,
+    claim: &Claim,
+    document: &str,
+    files: &[JobFile],
+    place: &Path,
+) -> Result<Done, Trouble> {
+    let (handed, held) = (place.join("in"), place.join("held"));
+    for folder in [&handed, &held] {
+        tokio::fs::create_dir_all(folder)
+            .await
+            .map_err(|e| Trouble::Ours(format!("{}: {e}", folder.display())))?;
+    }
+    shared
+        .files
+        .fetch(claim.job, Side::In, None, files, &handed)
+        .await?;
+    let cancel = Arc::new(Cancel::default());
+    let stage = Arc::new(Stage::default());
+    let mut run = {
+        let (shared, cancel, stage) = (Arc::clone(shared), Arc::clone(&cancel), Arc::clone(&stage));
+        let job = handed.join(document);
+        tokio::task::spawn_blocking(move || made(&shared, &job, &held, &stage, &cancel))
+    };
+    let mut why: Option<Done> = None;
+    let mut stop = shared.stop.subscribe();
+    let drain = Duration::from_secs(shared.config.limits.drain_seconds);
+    let drained = async {
+        let _ = stop.wait_for(|s| *s).await;
+        tokio::time::sleep(drain).await;
+    };
+    tokio::pin!(drained);
+    let mut beat = tokio::time::interval(RENEW);
+    let ran = loop {
+        tokio::select! {
+            ran = &mut run => break ran,
+            () = &mut drained, if why.is_none() => {
+                why = Some(Done::Stopped);
+                cancel.set();
+            }
+            _ = beat.tick(), if why.is_none() => {
+                let until = shared.now() + LEASE;
+                match shared.store.renew(claim, until, stage.now().as_deref()).await {
+                    Ok(Renewed::Held { cancel_wanted: false }) => {}
+                    Ok(Renewed::Held { cancel_wanted: true }) => {
+                        why = Some(Done::End(JobState::Cancelled, said("Cancelled while it ran."), None));
+                        cancel.set();
+                    }
+                    Ok(Renewed::Replaced) => {
+                        why = Some(Done::Replaced);
+                        cancel.set();
+                    }
+                    // The lease may hold for a while; the end of the job tells.
+                    Err(problem) => tracing::warn!(job = %claim.job, "the lease is not renewed: {problem}"),
+                }
+            }
+        }
+    };
+    match (why, ran) {
+        // Made before it could be stopped: what is done is done.
+        (None | Some(Done::Stopped), Ok(Ran::Done(done))) => Ok(done),
+        (Some(why), _) => Ok(why),
+        (None, Ok(Ran::Cancelled)) => Ok(Done::Stopped),
+        (None, Err(e)) => Err(Trouble::Ours(e.to_string())),
+    }
+}
+
+/// The stage at work.
+#[derive(Default)]
+struct Stage(Mutex<Option<String>>);
+
+impl Stage {
+    fn now(&self) -> Option<String> {
+        self.0
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .clone()
+    }
+}
+
+impl Progress for Stage {
+    fn at(&self, stage: &str, _: usize, _: usize) {
+        let mut now = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if now.as_deref() != Some(stage) {
+            *now = Some(stage.to_string());
+        }
+    }
+}
+
+enum Ran {
+    Done(Done),
+    Cancelled,
+}
+
+/// Lets a process make the job. Blocks.
+fn made(shared: &Shared, job: &Path, held: &Path, stage: &Stage, cancel: &Cancel) -> Ran {
+    let failed = |why: String| Ran::Done(Done::End(JobState::Failed, said(why), None));
+    let registries = match super::intake::registries(&shared.config, &shared.launcher) {
+        Ok(registries) => registries,
+        Err(why) => return failed(why.to_string()),
+    };
+    match needs_plugins(job, &registries) {
+        Ok(false) => {
+            let installed = registries.plugins.as_ref().map(|p| &p.installed);
+            let threads = shared.config.job_threads.max(1) as usize;
+            let limits = &shared.config.limits.job;
+            let ended = make_alone(
+                &shared.launcher,
+                installed,
+                job,
+                held,
+                (threads, limits),
+                stage,
+                cancel,
+            );
+            match ended {
+                Alone::Made(report, folder) => ready(&report, Some(folder)),
+                Alone::Lost(why) => Ran::Done(Done::Lost(why)),
+                Alone::Failed(why) => failed(why),
+                Alone::Cancelled => Ran::Cancelled,
+            }
+        }
+        Ok(true) => {
+            let out = held.join("out");
+            let request = MakeRequest {
+                job: job.to_path_buf(),
+                out: Some(out.clone()),
+                ..MakeRequest::default()
+            };
+            match make(&request, &registries, stage, cancel) {
+                Ok(made) => ready(&made.report, made.replaced.then_some(out)),
+                Err(Failure::Cancelled) => Ran::Cancelled,
+                Err(failure) => failed(failure.to_string()),
+            }
+        }
+        Err(why) => failed(why),
+    }
+}
+
+fn needs_plugins(job: &Path, registries: &Registries) -> Result<bool, String> {
+    let wrong = || format!("{} is no job document", job.display());
+    let folder = JobFolder::new(job.parent().ok_or_else(wrong)?).map_err(|e| e.to_string())?;
+    let name = job.file_name().ok_or_else(wrong)?.to_string_lossy();
+    let loaded = load(&folder, &name, &registries.dialects);
+    let used = Used::of(registries, loaded.documents.as_ref());
+    Ok(used.apart().is_some() || !used.refusals().is_empty())
+}
+
+fn ready(report: &ReportDocument, folder: Option<PathBuf>) -> Ran {
+    let state = match report.verdict {
+        JobVerdict::Ready => JobState::Ready,
+        JobVerdict::Withheld | JobVerdict::Refused => JobState::Withheld,
+        JobVerdict::Failed => JobState::Failed,
+    };
+    Ran::Done(Done::End(state, summary(report), folder))
+}
+
+fn said(sentence: impl Into<String>) -> Summary {
+    Summary {
+        sentence: sentence.into(),
+        ..Summary::default()
+    }
+}
+
+/// A report in figures.
+pub fn summary(report: &ReportDocument) -> Summary {
+    let mut findings = [0; 3];
+    for finding in &report.findings {
+        let row = match finding.severity {
+            Severity::Error => 0,
+            Severity::Warning => 1,
+            Severity::Note => 2,
+        };
+        findings[row] += 1;
+    }
+    let first = report
+        .findings
+        .iter()
+        .find(|f| f.severity == Severity::Error)
+        .or(report.findings.first());
+    let sentence = match (report.verdict, first) {
+        (JobVerdict::Ready, _) => "Programs are ready.".to_string(),
+        (_, Some(finding)) => finding.message.clone(),
+        (_, None) => "Programs did not pass.".to_string(),
+    };
+    let mut thickness: BTreeMap<&str, f64> = BTreeMap::new();
+    for setup in &report.setups {
+        thickness.entry(&setup.stock).or_insert(setup.thickness[1]);
+    }
+    let count = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
+    Summary {
+        sentence,
+        machine: report.machine.as_ref().map(|m| m.id.clone()),
+        parts: report.parts.iter().map(|p| p.count).sum(),
+        boards: report.wood.iter().map(|w| w.boards).sum(),
+        programs: count(report.programs.len()),
+        machine_seconds: report.times.total,
+        findings,
+        stocks: report
+            .wood
+            .iter()
+            .map(|w| StockUse {
+                stock: w.stock.clone(),
+                wood: Some(w.wood.clone()),
+                thickness_mm: thickness.get(w.stock.as_str()).copied().unwrap_or(0.0),
+                boards: w.boards,
+                area_m2: w.area,
+            })
+            .collect(),
+    }
+}
+
+/// Puts the files away and ends the job. What cannot be written now is tried again for a while; then the job waits for its lease to
+/// run out and is repeated.
+async fn end(
+    shared: &Shared,
+    claim: &Claim,
+    state: JobState,
+    summary: Summary,
+    made: Option<&Path>,
+) {
+    let attempt = Uuid::new_v4().to_string();
+    let mut files: Option<Vec<JobFile>> = made.is_none().then(Vec::new);
+    let mut doubted = false;
+    let mut pause = Duration::from_millis(100);
+    for _ in 0..TRIES {
+        let all = match (&files, made) {
+            (Some(all), _) => all.clone(),
+            (None, Some(folder)) => match put_all(shared, claim, &attempt, folder).await {
+                Ok(all) => files.insert(all).clone(),
+                Err(problem) => {
+                    tracing::warn!(job = %claim.job, "what was made cannot be put away yet: {problem}");
+                    rest(&mut pause).await;
+                    continue;
+                }
+            },
+            (None, None) => Vec::new(),
+        };
+        let end = JobEnd {
+            state,
+            summary: summary.clone(),
+            files: all,
+            output: made.map(|_| attempt.clone()),
+        };
+        match shared.store.complete(claim, &end, shared.now()).await {
+            Ok(true) => return,
+            // An end whose answer was lost is this one, if it is this attempt's.
+            Ok(false) if doubted && ended_so(shared, claim, &end).await => return,
+            Ok(false) => {
+                tracing::warn!(job = %claim.job, "another process has the job; what was made here is dropped");
+                drop_attempt(shared, claim, &attempt).await;
+                return;
+            }
+            Err(problem) => {
+                doubted |= matches!(problem, StoreProblem::Away(_));
+                tracing::warn!(job = %claim.job, "the end of the job cannot be written yet: {problem}");
+                rest(&mut pause).await;
+            }
+        }
+    }
+    tracing::error!(job = %claim.job, "the job could not be ended; it is repeated when its lease has run out");
+    if !doubted {
+        drop_attempt(shared, claim, &attempt).await;
+        back(shared, claim, false, Some(shared.now() + 10 * AGAIN)).await;
+    }
+}
+
+async fn ended_so(shared: &Shared, claim: &Claim, end: &JobEnd) -> bool {
+    match shared.store.job(claim.job).await {
+        Ok(Some(job)) => job.output == end.output && job.state == end.state,
+        // Not known: the files stay for the sweep.
+        _ => true,
+    }
+}
+
+async fn drop_attempt(shared: &Shared, claim: &Claim, attempt: &str) {
+    if let Err(e) = shared.files.remove_attempt(claim.job, attempt).await {
+        tracing::warn!(job = %claim.job, "files of a dropped attempt stay for the sweep: {e}");
+    }
+}
+
+async fn rest(pause: &mut Duration) {
+    tokio::time::sleep(*pause).await;
+    *pause = (*pause * 2).min(LONGEST_PAUSE);
+}
+
+async fn put_all(
+    shared: &Shared,
+    claim: &Claim,
+    attempt: &str,
+    folder: &Path,
+) -> Result<Vec<JobFile>, FilesProblem> {
+    let mut names = Vec::new();
+    crate::output::list(folder, "", &mut names)
+        .map_err(|e| FilesProblem::Disk(format!("{}: {e}", folder.display())))?;
+    names.sort();
+    // The report last: whoever sees it in the file store sees all others.
+    names.sort_by_key(|name| name == REPORT_FILE);
+    let mut files = Vec::with_capacity(names.len());
+    for name in &names {
+        let place = Place {
+            job: claim.job,
+            side: Side::Out,
+            attempt: Some(attempt),
+            name,
+        };
+        files.push(shared.files.put_file(&place, &folder.join(name)).await?);
+    }
+    files.sort_by(|a, b| a.name.cmp(&b.name));
+    Ok(files)
+}
+
+async fn back(shared: &Shared, claim: &Claim, spent: bool, not_before: Option<Millis>) {
+    let mut pause = Duration::from_millis(100);
+    for _ in 0..TRIES {
+        match shared
+            .store
+            .give_back(claim, spent, not_before, shared.now())
+            .await
+        {
+            Ok(_) => return,
+            Err(problem) => {
+                tracing::warn!(job = %claim.job, "the job cannot be given back yet: {problem}");
+                rest(&mut pause).await;
+            }
+        }
+    }
+}

@@ -1,0 +1,165 @@
+//! The running service: opens what it needs, takes up what an earlier process left, starts its parts, and ends in good order.
+
+use super::config::Config;
+use super::files::{Files, FilesProblem};
+use super::store::{Store, StoreProblem};
+use super::{Shared, drop_folder, hooks, http, sweep, worker};
+use crate::Launcher;
+use std::net::SocketAddr;
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::net::TcpListener;
+use tokio::sync::{Notify, watch};
+
+/// How often jobs whose lease ran out are looked for.
+const LOOK: Duration = Duration::from_secs(10);
+/// How often the file store is swept and old jobs are forgotten.
+const SWEEP: Duration = Duration::from_secs(3600);
+/// What the parts may take beyond the drain before this process ends without them.
+const LAST: Duration = Duration::from_secs(20);
+
+/// Why the service cannot run.
+#[derive(Debug, thiserror::Error)]
+pub enum Trouble {
+    /// The configuration asks for what cannot be.
+    #[error("{0}")]
+    Usage(String),
+    /// The queue.
+    #[error(transparent)]
+    Store(#[from] StoreProblem),
+    /// The files.
+    #[error(transparent)]
+    Files(#[from] FilesProblem),
+    /// The machine.
+    #[error("{0}")]
+    Machine(String),
+}
+
+/// Opens the queue and the files, and takes up what an earlier process left.
+pub async fn open(config: Config, launcher: Launcher) -> Result<Arc<Shared>, Trouble> {
+    let store = Store::open(&config.store_url()).await?;
+    let files = Files::open(&config.files_url())?;
+    let shared = Arc::new(Shared {
+        config,
+        store,
+        files,
+        launcher,
+        owner: uuid::Uuid::new_v4(),
+        work: Notify::new(),
+        events: watch::Sender::new(0),
+        stop: watch::Sender::new(false),
+    });
+    sweep::work_folders(&shared)
+        .map_err(|e| Trouble::Machine(format!("{}: {e}", shared.config.work_folder().display())))?;
+    let lost = shared.store.take_up(shared.now(), true).await?;
+    if !lost.is_empty() {
+        tracing::info!(
+            "{} jobs of an earlier process are taken up again",
+            lost.len()
+        );
+    }
+    if shared.store.is_embedded() {
+        shared.files.clean().await?;
+        sweep::files(&shared, 0).await?;
+    }
+    Ok(shared)
+}
+
+/// Runs workers and, with a listener, everything else, until a signal. `listening` hears the address.
+pub async fn run(
+    shared: Arc<Shared>,
+    listener: Option<TcpListener>,
+    listening: impl FnOnce(SocketAddr),
+) -> Result<(), Trouble> {
+    let mut tasks = tokio::task::JoinSet::new();
+    tasks.spawn(worker::work(Arc::clone(&shared)));
+    tasks.spawn(look_after(Arc::clone(&shared)));
+    if let Some(listener) = listener {
+        let address = listener
+            .local_addr()
+            .map_err(|e| Trouble::Machine(e.to_string()))?;
+        tasks.spawn(http::serve(Arc::clone(&shared), listener));
+        tasks.spawn(drop_folder::watch(Arc::clone(&shared)));
+        tasks.spawn(hooks::send(Arc::clone(&shared)));
+        listening(address);
+    }
+    signal().await?;
+    tracing::info!("stopping: nothing new is begun, what runs may finish");
+    shared.stop.send_replace(true);
+    let whole = Duration::from_secs(shared.config.limits.drain_seconds) + LAST;
+    let ended = async { while tasks.join_next().await.is_some() {} };
+    tokio::select! {
+        () = ended => {}
+        () = tokio::time::sleep(whole) => tracing::warn!("some parts did not end in time"),
+        again = signal() => {
+            again?;
+            tracing::warn!("stopped at once; jobs at work are taken up at the next start");
+        }
+    }
+    sweep::own_folder(&shared);
+    shared.store.clone().close().await;
+    Ok(())
+}
+
+/// Takes up jobs whose lease ran out, sweeps, and forgets old jobs.
+async fn look_after(shared: Arc<Shared>) {
+    let mut stop = shared.stop.subscribe();
+    let mut swept = tokio::time::Instant::now();
+    loop {
+        tokio::select! {
+            () = tokio::time::sleep(LOOK) => {}
+            _ = stop.wait_for(|s| *s) => return,
+        }
+        match shared.store.take_up(shared.now(), false).await {
+            Ok(lost) if lost.is_empty() => {}
+            Ok(lost) => {
+                tracing::warn!(
+                    "{} jobs whose worker was lost go back into the queue",
+                    lost.len()
+                );
+                shared.stir();
+            }
+            Err(problem) => tracing::warn!("lost jobs cannot be looked for: {problem}"),
+        }
+        if swept.elapsed() >= SWEEP {
+            swept = tokio::time::Instant::now();
+            if let Err(problem) = sweep::all(&shared).await {
+                tracing::warn!("the file store cannot be swept: {problem}");
+            }
+        }
+    }
+}
+
+async fn signal() -> Result<(), Trouble> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let machine = |e: std::io::Error| Trouble::Machine(e.to_string());
+    let mut term = signal(SignalKind::terminate()).map_err(machine)?;
+    let mut int = signal(SignalKind::interrupt()).map_err(machine)?;
+    tokio::select! {
+        _ = term.recv() => {}
+        _ = int.recv() => {}
+    }
+    Ok(())
+}
+
+/// Binds the address of the configuration. Addresses that others can reach need a token first.
+pub async fn bind(shared: &Shared) -> Result<TcpListener, Trouble> {
+    let listen = &shared.config.listen;
+    let wrong =
+        |e: std::io::Error| Trouble::Machine(format!("{listen} cannot be listened on: {e}"));
+    let listener = TcpListener::bind(listen.as_str()).await.map_err(wrong)?;
+    let address = listener.local_addr().map_err(wrong)?;
+    if !address.ip().is_loopback() && shared.store.tokens().await?.is_empty() {
+        return Err(Trouble::Usage(format!(
+            "{address} can be reached from elsewhere, and this service has no token: make one with `grainway token new`, or listen on 127.0.0.1"
+        )));
+    }
+    Ok(listener)
+}
+
+/// A folder that is there and can be written.
+pub fn writable(folder: &Path) -> Result<(), Trouble> {
+    std::fs::create_dir_all(folder)
+        .map_err(|e| Trouble::Machine(format!("{}: {e}", folder.display())))
+}
