@@ -128,7 +128,7 @@ fn doctor_finds_nothing_wrong_with_a_sound_service_and_makes_nothing() {
     let table = grainway(&["doctor", "--config", config.to_str().unwrap()]);
     let table = String::from_utf8(table.stdout).unwrap();
     assert!(
-        table.lines().any(|l| l.starts_with("good   disk space")),
+        table.lines().any(|l| l.starts_with("good   disk speed")),
         "{table}"
     );
 }
