@@ -6,16 +6,14 @@ use crate::service::config::{Config, DropFolder};
 use crate::service::intake::{Handed, safe_name};
 use crate::service::model::{Source, When};
 use crate::service::sheet::{
-    Beside, LIST_FORMAT, ListJob, ListKind, RowProblem, joined, read, read_options, to_handed,
+    Beside, ListJob, ListKind, OF_ALL_LISTS, RowProblem, UNREADABLE_DOCUMENT, options_beside, read,
+    to_handed,
 };
 use bytes::Bytes;
 use grainway_pipeline::doc::JOB_FORMAT;
-use serde_json::{Value, json};
+use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
-
-/// Options of all lists of a folder.
-pub(super) const OF_ALL_LISTS: &str = "parts-lists.json";
 
 /// A file and what belongs to it.
 #[derive(Default)]
@@ -44,13 +42,13 @@ impl Gathered {
 }
 
 /// Files that belong to another, from a folder or from a zip.
-enum Source_<'s> {
+enum Origin<'s> {
     Folder(&'s Path),
     Zip(&'s BTreeMap<String, Bytes>),
 }
 
 struct Gatherer<'g> {
-    from: Source_<'g>,
+    from: Origin<'g>,
     settings: &'g DropFolder,
     config: &'g Config,
     gathered: Gathered,
@@ -77,7 +75,7 @@ pub(super) fn gather(
                 bytes: config.limits.unpacked_mib << 20,
             };
             match unzip(bytes, &bounds) {
-                Ok(files) => gatherer(Source_::Zip(&files)).zip(&files),
+                Ok(files) => gatherer(Origin::Zip(&files)).zip(&files),
                 Err(problems) => {
                     let mut gathered = Gathered {
                         torn: problems.iter().any(|p| p.contains("cannot be read")),
@@ -91,8 +89,8 @@ pub(super) fn gather(
                 }
             }
         }
-        "json" => gatherer(Source_::Folder(folder)).json(name, bytes),
-        _ => gatherer(Source_::Folder(folder)).list(name, bytes),
+        "json" => gatherer(Origin::Folder(folder)).json(name, bytes),
+        _ => gatherer(Origin::Folder(folder)).list(name, bytes),
     }
 }
 
@@ -117,8 +115,8 @@ impl Gatherer<'_> {
     /// A file that belongs to this one.
     fn file(&mut self, name: &str) -> Option<Bytes> {
         match self.from {
-            Source_::Zip(files) => files.get(name).cloned(),
-            Source_::Folder(folder) => {
+            Origin::Zip(files) => files.get(name).cloned(),
+            Origin::Folder(folder) => {
                 if !safe_name(name) {
                     return None;
                 }
@@ -157,7 +155,7 @@ impl Gatherer<'_> {
             Err(e) => {
                 self.gathered.torn = true;
                 return self.gathered.wrong(
-                    "unreadable-document",
+                    UNREADABLE_DOCUMENT,
                     format!("The document is not JSON: {e}."),
                     "Correct it, or copy it again if it is not whole.",
                 );
@@ -166,7 +164,7 @@ impl Gatherer<'_> {
         let format = document.get("format").and_then(Value::as_str).unwrap_or("");
         let of_a_list = ["csv", "xlsx"].iter().any(|ending| {
             let list = format!("{}.{ending}", stem(name));
-            matches!(self.from, Source_::Folder(folder) if plain::stamp(&folder.join(list)).is_some())
+            matches!(self.from, Origin::Folder(folder) if plain::stamp(&folder.join(list)).is_some())
         });
         if of_a_list
             || name == OF_ALL_LISTS
@@ -177,7 +175,7 @@ impl Gatherer<'_> {
         }
         if !format.starts_with("grainway.job/") {
             return self.gathered.wrong(
-                "unreadable-document",
+                UNREADABLE_DOCUMENT,
                 "The document does not say what it is.",
                 &format!("A job document begins with \"format\": \"{JOB_FORMAT}\"."),
             );
@@ -217,40 +215,16 @@ impl Gatherer<'_> {
         {
             self.gathered.torn = true;
         }
-        let mut told = json!({ "format": LIST_FORMAT });
-        if let Some(shop) = &self.settings.shop {
-            told["shop"] = json!(shop);
-        }
-        for file in [OF_ALL_LISTS.to_string(), format!("{}.json", stem(name))] {
-            let Some(text) = self.file(&file) else {
-                continue;
-            };
-            let text = text.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&text);
-            match serde_json::from_slice::<Value>(text) {
-                Ok(options) => told = joined(&told, &options),
-                Err(e) => {
-                    self.gathered.torn = true;
-                    return self.gathered.wrong(
-                        "unreadable-document",
-                        format!("The options in {file} are not JSON: {e}."),
-                        "Correct them.",
-                    );
-                }
-            }
-        }
-        let options = match read_options(&told) {
+        let only_one = match self.config.shops.len() {
+            1 => self.config.shops.keys().next().cloned(),
+            _ => None,
+        };
+        let shop = self.settings.shop.clone().or(only_one);
+        let options = match options_beside(name, shop.as_deref(), &mut |file| self.file(file)) {
             Ok(options) => options,
             Err(problems) => {
-                for problem in problems {
-                    let message = format!(
-                        "In the options, at {}: {}",
-                        problem.pointer, problem.message
-                    );
-                    let remedy = "Correct the list's JSON file, or the folder's.";
-                    self.gathered
-                        .problems
-                        .push(RowProblem::new("bad-options", message, remedy));
-                }
+                self.gathered.torn |= problems.iter().any(|p| p.code == UNREADABLE_DOCUMENT);
+                self.gathered.problems = problems;
                 return self.gathered;
             }
         };

@@ -166,6 +166,55 @@ fn text_rows(
     Ok((rows, decimal))
 }
 
+/// Options of all lists of a folder or of a request.
+pub const OF_ALL_LISTS: &str = "parts-lists.json";
+
+/// The options of a list: those of all lists, and over them its own, which have its name. `find` gives files that lie beside it.
+pub fn options_beside(
+    list: &str,
+    shop: Option<&str>,
+    find: &mut dyn FnMut(&str) -> Option<Bytes>,
+) -> Result<ListOptions, Vec<RowProblem>> {
+    let mut told = serde_json::json!({ "format": LIST_FORMAT });
+    if let Some(shop) = shop {
+        told["shop"] = shop.into();
+    }
+    let stem = list.rsplit_once('.').map_or(list, |(stem, _)| stem);
+    for file in [OF_ALL_LISTS.to_string(), format!("{stem}.json")] {
+        let Some(text) = find(&file) else {
+            continue;
+        };
+        let text = text.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&text);
+        match serde_json::from_slice(text) {
+            Ok(options) => told = joined(&told, &options),
+            Err(e) => {
+                return Err(vec![RowProblem::new(
+                    UNREADABLE_DOCUMENT,
+                    format!("The options in {file} are not JSON: {e}."),
+                    "Correct them.",
+                )]);
+            }
+        }
+    }
+    read_options(&told).map_err(|problems| {
+        let told = problems.into_iter().map(|p| {
+            let at = match p.pointer.is_empty() {
+                true => String::new(),
+                false => format!(", at {}", p.pointer),
+            };
+            RowProblem::new(
+                "bad-options",
+                format!("In the list's options{at}: {}", p.message),
+                "Correct the options.",
+            )
+        });
+        settle(told.collect())
+    })
+}
+
+/// The code of documents that cannot be read to their end.
+pub const UNREADABLE_DOCUMENT: &str = "unreadable-document";
+
 /// What is handed in beside a list.
 #[derive(Clone, Debug, Default)]
 pub struct Beside {
