@@ -30,6 +30,8 @@ mod operations;
 mod postgres;
 mod sender;
 mod sheet;
+mod sheet_http;
+mod sheet_office;
 mod sheet_workbook;
 mod store_asked;
 mod store_cases;

@@ -1,8 +1,9 @@
 //! What a file of the folder means, and what belongs to it.
 
 use super::plain;
-use super::unzip::{Bounds, unzip};
 use crate::service::config::{Config, DropFolder};
+use crate::service::http::problem::BAD_BODY;
+use crate::service::http::unpack;
 use crate::service::intake::{Handed, safe_name};
 use crate::service::model::{Source, When};
 use crate::service::sheet::{
@@ -69,26 +70,20 @@ pub(super) fn gather(
         gathered: Gathered::default(),
     };
     match ending(name).as_str() {
-        "zip" => {
-            let bounds = Bounds {
-                files: config.limits.files as usize,
-                bytes: config.limits.unpacked_mib << 20,
-            };
-            match unzip(bytes, &bounds) {
-                Ok(files) => gatherer(Origin::Zip(&files)).zip(&files),
-                Err(problems) => {
-                    let mut gathered = Gathered {
-                        torn: problems.iter().any(|p| p.contains("cannot be read")),
-                        ..Gathered::default()
-                    };
-                    let told = problems.into_iter().map(|p| {
-                        RowProblem::new("unreadable-zip", p, "Zip the job's files again.")
-                    });
-                    gathered.problems.extend(told);
-                    gathered
+        "zip" => match unpack(bytes.clone(), &config.limits) {
+            Ok(files) => gatherer(Origin::Zip(&files)).zip(&files),
+            Err(problem) => {
+                let told = problem
+                    .sentences()
+                    .into_iter()
+                    .map(|p| RowProblem::new("unreadable-zip", p, "Zip the job's files again."));
+                Gathered {
+                    torn: problem.kind().word == BAD_BODY.word,
+                    problems: told.collect(),
+                    ..Gathered::default()
                 }
             }
-        }
+        },
         "json" => gatherer(Origin::Folder(folder)).json(name, bytes),
         _ => gatherer(Origin::Folder(folder)).list(name, bytes),
     }

@@ -31,7 +31,6 @@ mod gather;
 mod look;
 mod outcome;
 mod plain;
-mod unzip;
 
 pub use claim::{Claim, Handing};
 pub use look::Settled;

@@ -27,6 +27,12 @@ pub(super) fn text(_: &mut SchemaGenerator) -> Schema {
     json_schema!({ "type": "string" })
 }
 
+/// A moment, or a date, which is its first moment in the server's time zone.
+pub(super) fn time(generator: &mut SchemaGenerator) -> Schema {
+    let moment = generator.subschema_for::<ask::Moment>();
+    json_schema!({ "anyOf": [moment, { "type": "string", "format": "date" }] })
+}
+
 pub(super) fn object(_: &mut SchemaGenerator) -> Schema {
     json_schema!({ "type": "object" })
 }
@@ -62,6 +68,17 @@ parameters! {
     LIMIT Query "limit" "At most so many; 100 when not said." |_| number(1, 1000);
     AS Query "as" "The form of the answer; the field Accept decides when not said." |_| json_schema!({
         "type": "string", "enum": ["json", "csv"]
+    });
+    NIGHT_AS Query "as" "The form of the answer; the field Accept decides when not said." |_| json_schema!({
+        "type": "string", "enum": ["json", "csv", "html"]
+    });
+    FROM Query "from" "Jobs that ended at or after this time: 2026-11-25, 2026-11-25T18:00, or with its offset; when the hours last began when not said." time;
+    TO Query "to" "Jobs that ended before this time; now when not said." time;
+    SHOP Query "shop" "The shop document, by file name or by the name under which the server keeps it." |_| json_schema!({
+        "type": "string", "minLength": 1, "maxLength": 80, "pattern": "^[^\\u0000-\\u001f\\u007f-\\u009f]+$"
+    });
+    JOB_NAME Query "name" "What the jobs are called." |_| json_schema!({
+        "type": "string", "minLength": 1, "maxLength": 80, "pattern": "^[^\\u0000-\\u001f\\u007f-\\u009f]+$"
     });
     WAIT Query "wait" "Hold the answer back for so many seconds, or until the job has ended." |_| number(0, 60);
     AFTER Query "after" "Only events with greater numbers. The field Last-Event-ID wins." |_| number(0, i64::MAX);

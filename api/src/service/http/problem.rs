@@ -226,6 +226,23 @@ impl Error {
         self
     }
 
+    /// What is wrong, in sentences.
+    pub fn sentences(&self) -> Vec<String> {
+        let told = |w: &Wrong| {
+            let at = match w.pointer.is_empty() {
+                true => String::new(),
+                false => format!("{}: ", w.pointer),
+            };
+            format!("{at}{} {}", w.message, w.remedy)
+                .trim_end()
+                .to_string()
+        };
+        match self.0.problems.as_slice() {
+            [] => vec![self.0.detail.clone()],
+            problems => problems.iter().map(told).collect(),
+        }
+    }
+
     /// Its kind.
     pub fn kind(&self) -> &'static Kind {
         self.0.kind

@@ -18,6 +18,7 @@ use axum::http::HeaderName;
 use axum::http::header::CONTENT_TYPE;
 use axum::response::{IntoResponse, Response};
 use bytes::Bytes;
+use grainway_pipeline::finding::Finding;
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
@@ -102,12 +103,27 @@ pub(super) fn form_schema(generator: &mut SchemaGenerator) -> Schema {
     })
 }
 
+impl Options {
+    /// These, and what they do not say from others.
+    pub(super) fn over(self, below: Options) -> Options {
+        Options {
+            priority: self.priority.or(below.priority),
+            not_before: self.not_before.or(below.not_before),
+            when: self.when.or(below.when),
+            batch: self.batch.or(below.batch),
+            replaces: self.replaces.or(below.replaces),
+            dry_run: self.dry_run.or(below.dry_run),
+            document: self.document.or(below.document),
+        }
+    }
+}
+
 /// What a request hands in.
 #[derive(Default)]
-struct Form {
-    files: BTreeMap<String, Bytes>,
+pub(super) struct Form {
+    pub(super) files: BTreeMap<String, Bytes>,
     document: Option<String>,
-    options: Options,
+    pub(super) options: Options,
 }
 
 pub(super) async fn submit(
@@ -140,7 +156,10 @@ pub(super) async fn submit(
                 ..Form::default()
             }
         }
-        _ => form(&parts.headers, whole.bytes.clone(), &limits).await?,
+        _ => {
+            let names = [("document", "job.json")];
+            form(&parts.headers, whole.bytes.clone(), &limits, &names).await?
+        }
     };
     for (name, bytes) in &form.files {
         if name.ends_with(".json") {
@@ -148,15 +167,8 @@ pub(super) async fn submit(
         }
     }
     clashes(&form.files)?;
-    let merged = Options {
-        priority: options.priority.or(form.options.priority),
-        not_before: options.not_before.or(form.options.not_before),
-        when: options.when.or(form.options.when),
-        batch: options.batch.or(form.options.batch),
-        replaces: options.replaces.or(form.options.replaces),
-        dry_run: options.dry_run.or(form.options.dry_run),
-        document: form.document.or(form.options.document),
-    };
+    let mut merged = options.over(form.options);
+    merged.document = form.document.or(merged.document);
     let dry_run = merged.dry_run.unwrap_or(false);
     let mut sum = Sum::new("/v1/jobs");
     sum.options(&merged);
@@ -184,12 +196,13 @@ pub(super) async fn submit(
             drop(held);
             taken
         },
+        |taken| one(taken, dry_run),
     )
     .await
 }
 
 /// Options of the query.
-fn options(asked: &mut Asked) -> Result<Options, Error> {
+pub(super) fn options(asked: &mut Asked) -> Result<Options, Error> {
     let read = Options {
         priority: asked
             .number("priority", -100, 100)
@@ -218,7 +231,7 @@ fn options(asked: &mut Asked) -> Result<Options, Error> {
 }
 
 /// The key under which the answer is given again.
-fn key(asked: &Asked) -> Result<Option<String>, Error> {
+pub(super) fn key(asked: &Asked) -> Result<Option<String>, Error> {
     let Some(field) = asked.fields.get(&KEY) else {
         return Ok(None);
     };
@@ -239,11 +252,12 @@ fn key(asked: &Asked) -> Result<Option<String>, Error> {
     }
 }
 
-/// The fields of a form. All of it is in memory already.
-async fn form(
+/// The fields of a form. All of it is in memory already. `named` are fields that need no file name, with the one that they get.
+pub(super) async fn form(
     fields: &axum::http::HeaderMap,
     bytes: Bytes,
     limits: &ServiceLimits,
+    named: &[(&str, &str)],
 ) -> Result<Form, Error> {
     let bad = |why: String| {
         let message = super::problem::sentence(&format!("the form cannot be read: {why}"));
@@ -278,15 +292,20 @@ async fn form(
                 form.options = body::read(&bytes, "options", limits.json_depth)?;
                 continue;
             }
-            ("document", None) => "job.json".to_string(),
             (_, Some(file)) => file,
             (other, None) => {
-                let message = format!(
-                    "The field {:?} has no file name and is neither `document` nor `options`.",
-                    shown(other)
-                );
-                wrong.push(Wrong::new(shown(other), "unknown-field", message));
-                continue;
+                if let Some((_, name)) = named.iter().find(|(word, _)| *word == other) {
+                    (*name).to_string()
+                } else {
+                    let words: Vec<&str> = named.iter().map(|(word, _)| *word).collect();
+                    let message = format!(
+                        "The field {:?} has no file name and is neither `{}` nor `options`.",
+                        shown(other),
+                        words.join("` nor `")
+                    );
+                    wrong.push(Wrong::new(shown(other), "unknown-field", message));
+                    continue;
+                }
             }
         };
         if word == "document" {
@@ -331,13 +350,18 @@ fn clashes(files: &BTreeMap<String, Bytes>) -> Result<(), Error> {
 }
 
 /// The sum of what is asked, whatever form it came in.
-struct Sum(Sha256);
+pub(super) struct Sum(Sha256);
 
 impl Sum {
-    fn new(what: &str) -> Sum {
+    pub(super) fn new(what: &str) -> Sum {
         let mut sum = Sum(Sha256::new());
         sum.part(what.as_bytes());
         sum
+    }
+
+    /// Texts that may not be there.
+    pub(super) fn text(&mut self, texts: &[Option<&str>]) {
+        self.part(format!("{texts:?}").as_bytes());
     }
 
     fn part(&mut self, bytes: &[u8]) {
@@ -345,16 +369,16 @@ impl Sum {
         self.0.update(bytes);
     }
 
-    fn file(&mut self, name: &str, bytes: &[u8]) {
+    pub(super) fn file(&mut self, name: &str, bytes: &[u8]) {
         self.part(name.as_bytes());
         self.part(bytes);
     }
 
-    fn options(&mut self, options: &Options) {
+    pub(super) fn options(&mut self, options: &Options) {
         self.part(format!("{options:?}").as_bytes());
     }
 
-    fn hex(self) -> String {
+    pub(super) fn hex(self) -> String {
         self.0
             .finalize()
             .iter()
@@ -393,16 +417,18 @@ impl Drop for AtWork {
 }
 
 /// Does what is asked, once for a key. It goes on to its end when the caller goes away: what is stored is then found by the key.
-async fn once<F>(
+pub(super) async fn once<F, E>(
     api: &ApiArc,
     caller: &Caller,
     key: Option<String>,
     request_sha256: String,
     dry_run: bool,
     work: impl FnOnce(ApiArc, Option<Idempotency>) -> F,
+    answer: impl FnOnce(Result<(Vec<Job>, Vec<Finding>, bool), E>) -> Result<Response, Error>,
 ) -> Result<Response, Error>
 where
-    F: Future<Output = Result<Taken, Refusal>> + Send + 'static,
+    F: Future<Output = Result<Taken, E>> + Send + 'static,
+    E: Send + 'static,
 {
     // A dry run keeps nothing, its answer neither.
     let idempotency = key.filter(|_| !dry_run).map(|key| Idempotency {
@@ -415,7 +441,7 @@ where
         at_work = Some(AtWork::begin(api, idempotency)?);
         match api.shared.store.answered(idempotency).await? {
             None => {}
-            Some(Submitted::Before(jobs)) => return one(jobs, Vec::new(), true),
+            Some(Submitted::Before(jobs)) => return answer(Ok((jobs, Vec::new(), true))),
             Some(_) => return Err(Refusal::OtherRequest.into()),
         }
     }
@@ -427,19 +453,22 @@ where
     });
     let taken = done
         .await
-        .map_err(|e| Error::new(FAILED, "The request was not carried out.").cause(e))??;
-    let findings = taken.findings.into_iter().flatten().collect();
+        .map_err(|e| Error::new(FAILED, "The request was not carried out.").cause(e))?;
+    answer(taken.map(|taken| {
+        let findings = taken.findings.into_iter().flatten().collect();
+        (taken.jobs, findings, taken.before)
+    }))
+}
+
+/// The answer for one job, or for a dry run.
+fn one(
+    taken: Result<(Vec<Job>, Vec<Finding>, bool), Refusal>,
+    dry_run: bool,
+) -> Result<Response, Error> {
+    let (jobs, findings, before) = taken?;
     if dry_run {
         return Ok(Json(Checked { findings }).into_response());
     }
-    one(taken.jobs, findings, taken.before)
-}
-
-fn one(
-    jobs: Vec<Job>,
-    findings: Vec<grainway_pipeline::finding::Finding>,
-    before: bool,
-) -> Result<Response, Error> {
     match jobs.into_iter().next() {
         Some(job) => Ok(accepted(job, findings, before)),
         // Forgotten since.
@@ -520,6 +549,7 @@ where
                 taken
             }
         },
+        |taken| one(taken, dry_run),
     )
     .await
 }

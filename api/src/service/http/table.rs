@@ -6,10 +6,13 @@
 use super::parts::*;
 use super::problem::{self, Kind};
 use super::routes::{Answer, Route};
-use super::{downloads, events, health, jobs, openapi, schemas, submit, tokens, webhooks};
+use super::{
+    downloads, events, health, jobs, lists, night, openapi, schemas, submit, tokens, webhooks,
+};
 use crate::service::again::{Measured, Remake};
 use crate::service::hooks::manage::{NewWebhook, Queued, WithSecret};
 use crate::service::model::Job;
+use crate::service::night::NightReport;
 use crate::service::store::tokens::{Scope, Token};
 use crate::service::store::webhooks::{Delivery, Webhook};
 use axum::http::Method;
@@ -124,6 +127,68 @@ pub static ROUTES: &[Route] = &[
         }],
         problems: &[problem::STORES_AWAY],
         handler: || get(jobs::list),
+    },
+    Route {
+        method: Method::POST,
+        path: "/v1/lists",
+        word: "list",
+        about: "Hand in a parts list: a CSV file or a workbook alone, or with its drawings and options as a form or a zip. All of its jobs are taken, or none.",
+        scope: Some(Scope::Submit),
+        parameters: &[
+            SHOP, JOB_NAME, PRIORITY, NOT_BEFORE, WHEN, BATCH, REPLACES, DRY_RUN, AS, KEY,
+        ],
+        bodies: &[
+            (CSV, None),
+            (lists::WORKBOOK, None),
+            ("multipart/form-data", Some(lists::form_schema)),
+            ("application/zip", None),
+        ],
+        answers: &[
+            Answer {
+                status: 200,
+                about: "A dry run: the documents that would be taken; or the first answer to the same request with the same key.",
+                forms: &[(JSON, Some(lists::taken_or_checked)), (CSV, None)],
+                fields: &[],
+            },
+            Answer {
+                status: 201,
+                about: "The jobs are on disk and in the queue.",
+                forms: &[(JSON, Some(of::<lists::ListTaken>)), (CSV, None)],
+                fields: &[LOCATION],
+            },
+        ],
+        problems: &[
+            problem::BAD_BODY,
+            problem::TOO_SLOW,
+            problem::STILL_AT_WORK,
+            problem::TOO_LARGE,
+            problem::OTHER_TYPE,
+            problem::DOCUMENTS,
+            problem::REFUSED,
+            problem::KEY_IN_USE,
+            problem::QUEUE_FULL,
+            problem::STORES_AWAY,
+        ],
+        handler: || post(lists::submit),
+    },
+    Route {
+        method: Method::GET,
+        path: "/v1/night-report",
+        word: "night-report",
+        about: "What the morning needs to know: ready, withheld and failed jobs, wood to fetch, machine time.",
+        scope: Some(Scope::Read),
+        parameters: &[FROM, TO, NIGHT_AS],
+        bodies: &[],
+        answers: &[plain(
+            "The report.",
+            &[
+                (JSON, Some(of::<NightReport>)),
+                (CSV, None),
+                ("text/html", None),
+            ],
+        )],
+        problems: &[problem::REFUSED, problem::STORES_AWAY],
+        handler: || get(night::show),
     },
     Route {
         method: Method::GET,

@@ -108,13 +108,18 @@ pub fn parse_time(text: &str, zone: &TimeZone) -> Result<Millis, WindowProblem> 
     if let Ok(at) = given.parse::<Timestamp>() {
         return Ok(at.as_millisecond());
     }
-    let local = given
-        .parse::<jiff::civil::DateTime>()
-        .ok()
-        .and_then(|at| instant(at.date(), at.time(), zone));
-    local.ok_or_else(|| WindowProblem {
-        given: text.to_string(),
-    })
+    let Ok(local) = given.parse::<jiff::civil::DateTime>() else {
+        return Err(WindowProblem {
+            given: text.to_string(),
+        });
+    };
+    // The first and the last day that there is have no instant in every zone.
+    Ok(
+        instant(local.date(), local.time(), zone).unwrap_or(match local.year() > 0 {
+            true => Timestamp::MAX.as_millisecond(),
+            false => Timestamp::MIN.as_millisecond(),
+        }),
+    )
 }
 
 #[cfg(test)]
@@ -190,6 +195,7 @@ mod tests {
             ("2026-07-25T18:00:30", "2026-07-25T18:00:30+02:00"),
             ("2026-11-25T18:00:00Z", "2026-11-25T18:00Z"),
             ("2026-11-25T18:00:00 01:00", "2026-11-25T18:00+01:00"),
+            ("9999-12-31", &Timestamp::MAX.to_string()),
         ] {
             assert_eq!(parse_time(text, &zone()), Ok(at(wanted)), "{text}");
         }

@@ -31,7 +31,7 @@ pub(super) fn rows(
     problems: &mut Vec<RowProblem>,
 ) -> Result<Vec<Row>, RowProblem> {
     bounded(bytes)?;
-    // Its tests are thorough, but what a stranger sends must not end a server.
+    // Its arithmetic on places of cells overflows where they are absurd; what a stranger sends must not end a server.
     let read = catch_unwind(AssertUnwindSafe(|| cells(bytes, sheet)));
     let (rows, found) = read.unwrap_or_else(|_| Err(unreadable("The workbook is damaged.")))?;
     problems.extend(found);

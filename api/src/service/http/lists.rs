@@ -1,0 +1,330 @@
+//! Parts lists: rows of a spreadsheet in, jobs out. Every mistake is told by its row and column.
+
+use super::answer::{csv, located};
+use super::ask::Asked;
+use super::body::{self, media, other_type, shallow};
+use super::problem::{DOCUMENTS, Error, FAILED, REFUSED, Wrong};
+use super::submit::{self, Options, Sum};
+use super::unpack::unpack;
+use super::{ApiArc, csv as tables};
+use crate::service::config::Config;
+use crate::service::intake::{Refusal, take};
+use crate::service::model::Job;
+use crate::service::sheet::{
+    Beside, ListJob, ListKind, ListOptions, OF_ALL_LISTS, RowProblem, options_beside, read, retold,
+    to_handed,
+};
+use axum::Json;
+use axum::extract::{Request, State};
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use bytes::Bytes;
+use grainway_pipeline::finding::Finding;
+use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
+use serde::Serialize;
+use serde_json::Value;
+use std::collections::BTreeMap;
+
+/// The media type of workbooks (ISO/IEC 29500, as IANA registered it).
+pub(super) const WORKBOOK: &str =
+    "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet";
+/// What `POST /v1/lists` takes.
+const TAKEN: &str = "text/csv, application/vnd.openxmlformats-officedocument.spreadsheetml.sheet, multipart/form-data, application/zip";
+/// Longest name of a shop or of a job.
+const LONGEST_NAME: usize = 80;
+
+/// Jobs of a list.
+#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct ListTaken {
+    /// The jobs, in the order in which the list names them.
+    pub jobs: Vec<Job>,
+    /// Warnings and notes on their documents.
+    pub findings: Vec<Finding>,
+}
+
+/// What a dry run made of a list: these jobs would be taken.
+#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct ListChecked {
+    /// The job documents that the list makes.
+    pub documents: Vec<Value>,
+    /// Warnings and notes on them.
+    pub findings: Vec<Finding>,
+}
+
+/// The schema of both.
+pub(super) fn taken_or_checked(generator: &mut SchemaGenerator) -> Schema {
+    let (taken, checked) = (
+        generator.subschema_for::<ListTaken>(),
+        generator.subschema_for::<ListChecked>(),
+    );
+    json_schema!({ "anyOf": [taken, checked] })
+}
+
+/// The schema of a form.
+pub(super) fn form_schema(generator: &mut SchemaGenerator) -> Schema {
+    let options = generator.subschema_for::<Options>();
+    let list_options = generator.subschema_for::<ListOptions>();
+    json_schema!({
+        "type": "object",
+        "description": "The list as the one file whose name ends with .csv or .xlsx; every other field with a file name is a drawing, the shop, or the list's options under its own name.",
+        "properties": { "options": options, "list-options": list_options },
+        "additionalProperties": { "type": "string", "contentMediaType": "application/octet-stream" },
+    })
+}
+
+pub(super) async fn submit(
+    State(api): State<ApiArc>,
+    mut asked: Asked,
+    request: Request,
+) -> Result<Response, Error> {
+    let form_of_answer = asked.form(&[("json", "application/json"), ("csv", "text/csv")]);
+    let (shop, name) = (
+        asked.text("shop", LONGEST_NAME),
+        asked.text("name", LONGEST_NAME),
+    );
+    let options = submit::options(&mut asked)?;
+    let key = submit::key(&asked)?;
+    let (parts, sent) = request.into_parts();
+    let limits = api.shared.config.limits.clone();
+    let media = media(&parts.headers).unwrap_or_default();
+    if !TAKEN.split(", ").any(|t| t == media) {
+        return Err(other_type(&parts.headers, TAKEN));
+    }
+    let whole = body::whole(&api, &parts.headers, sent, limits.body_mib << 20).await?;
+    let turn = api.places.check().await?;
+    let alone = |file: &str| {
+        (
+            BTreeMap::from([(file.to_string(), whole.bytes.clone())]),
+            Options::default(),
+        )
+    };
+    let (files, of_form) = match media.as_str() {
+        "text/csv" => alone("list.csv"),
+        WORKBOOK => alone("list.xlsx"),
+        "application/zip" => {
+            let (bytes, limits) = (whole.bytes.clone(), limits.clone());
+            let files = tokio::task::spawn_blocking(move || unpack(bytes, &limits)).await;
+            let files =
+                files.map_err(|e| Error::new(FAILED, "The zip was not read.").cause(e))??;
+            (files, Options::default())
+        }
+        _ => {
+            let names = [("list-options", OF_ALL_LISTS)];
+            let form = submit::form(&parts.headers, whole.bytes.clone(), &limits, &names).await?;
+            (form.files, form.options)
+        }
+    };
+    for (name, bytes) in &files {
+        if name.ends_with(".json") {
+            shallow(bytes, &format!("{name}#"), limits.json_depth)?;
+        }
+    }
+    let options = options.over(of_form);
+    let dry_run = options.dry_run.unwrap_or(false);
+    let mut sum = Sum::new("/v1/lists");
+    sum.options(&options);
+    sum.text(&[shop.as_deref(), name.as_deref()]);
+    files.iter().for_each(|(n, b)| sum.file(n, b));
+
+    let config = api.shared.config.clone();
+    let read = tokio::task::spawn_blocking(move || list(files, shop, name, &config)).await;
+    let read = read.map_err(|e| Error::new(FAILED, "The list was not read.").cause(e))?;
+    let check = dry_run && form_of_answer == "csv";
+    let read = match read {
+        Ok(read) => read,
+        // Spreadsheets see no answer but a good one: what a check finds is its result, and an empty table is good.
+        Err(Fault::Rows(problems)) if check => return Ok(csv(faults(problems))),
+        Err(fault) => return Err(fault.into()),
+    };
+    let beside = Beside {
+        files: read.files,
+        priority: options.priority.unwrap_or(0),
+        not_before: options.not_before.map(|m| m.0),
+        when: options.when.unwrap_or_default(),
+        batch: options.batch,
+        replaces: options.replaces,
+        by: asked.caller.token.clone(),
+        source: None,
+    };
+    if beside.replaces.is_some() && read.jobs.len() > 1 {
+        let message = format!(
+            "The list makes {} jobs; only one can replace another.",
+            read.jobs.len()
+        );
+        return Err(Error::new(REFUSED, message.clone())
+            .wrong([Wrong::new("replaces", "refused", message)]));
+    }
+    let handed = to_handed(&read.jobs, (&read.name, &read.bytes), &beside);
+    let made = read.jobs;
+    let documents: Vec<Value> = match dry_run {
+        true => made
+            .iter()
+            .filter_map(|j| serde_json::from_slice(&j.document).ok())
+            .collect(),
+        false => Vec::new(),
+    };
+    let held = (whole.room, turn);
+    submit::once(
+        &api,
+        &asked.caller,
+        key,
+        sum.hex(),
+        dry_run,
+        move |api, i| async move {
+            let taken = take(&api.shared, handed, i, dry_run).await;
+            drop(held);
+            match taken {
+                Err(Refusal::Documents(findings)) => Err(Fault::Rows(retold(&made, &findings))),
+                other => other.map_err(|refusal| Fault::Other(refusal.into())),
+            }
+        },
+        move |taken| match taken {
+            Ok((jobs, findings, before)) => {
+                answer(jobs, findings, before, dry_run, documents, form_of_answer)
+            }
+            Err(Fault::Rows(problems)) if check => Ok(csv(faults(problems))),
+            Err(fault) => Err(fault.into()),
+        },
+    )
+    .await
+}
+
+/// Why a list is not taken.
+enum Fault {
+    /// Faults of its rows.
+    Rows(Vec<RowProblem>),
+    /// Something else.
+    Other(Error),
+}
+
+impl From<Fault> for Error {
+    fn from(fault: Fault) -> Error {
+        match fault {
+            Fault::Rows(problems) => rows(problems),
+            Fault::Other(error) => error,
+        }
+    }
+}
+
+/// Faults as a table.
+fn faults(problems: Vec<RowProblem>) -> Vec<u8> {
+    let rows = problems.iter().map(|p| {
+        vec![
+            p.row
+                .map_or(tables::Cell::from(""), |n| tables::Cell::Number(n.into())),
+            p.column.as_deref().unwrap_or_default().into(),
+            p.code.into(),
+            p.message.as_str().into(),
+            p.remedy.as_str().into(),
+        ]
+    });
+    tables::table(&["row", "column", "code", "message", "remedy"], rows)
+}
+
+/// A list, read.
+struct Read {
+    name: String,
+    bytes: Bytes,
+    jobs: Vec<ListJob>,
+    files: BTreeMap<String, Bytes>,
+}
+
+fn list(
+    mut files: BTreeMap<String, Bytes>,
+    shop: Option<String>,
+    name: Option<String>,
+    config: &Config,
+) -> Result<Read, Fault> {
+    let lists: Vec<&String> = files.keys().filter(|n| ListKind::of(n).is_some()).collect();
+    let [list] = lists.as_slice() else {
+        let message = match lists.len() {
+            0 => "There is no parts list among the files: its name ends with .csv or .xlsx."
+                .to_string(),
+            n => format!("There are {n} parts lists among the files; hand them in one by one."),
+        };
+        let wrong = Wrong::new("list", "refused", message.clone());
+        return Err(Fault::Other(Error::new(REFUSED, message).wrong([wrong])));
+    };
+    let list = (*list).clone();
+    let kind = ListKind::of(&list).unwrap_or(ListKind::Text);
+    let bytes = files.remove(&list).unwrap_or_default();
+    // A server with one shop needs not be told which.
+    let only = match config.shops.len() {
+        1 => config.shops.keys().next().map(String::as_str),
+        _ => None,
+    };
+    let mut options =
+        options_beside(&list, only, &mut |file| files.get(file).cloned()).map_err(Fault::Rows)?;
+    options.shop = shop.or(options.shop);
+    options.name = name.or(options.name);
+    let stem = list
+        .rsplit_once('.')
+        .map_or(list.as_str(), |(stem, _)| stem);
+    let jobs = read(&bytes, kind, stem, &options).map_err(Fault::Rows)?;
+    Ok(Read {
+        name: list,
+        bytes,
+        jobs,
+        files,
+    })
+}
+
+/// What is wrong with a list.
+fn rows(problems: Vec<RowProblem>) -> Error {
+    let detail = match problems.len() {
+        1 => "The parts list has one fault.".to_string(),
+        n => format!("The parts list has {n} faults."),
+    };
+    Error::new(DOCUMENTS, detail).wrong(problems.into_iter().map(wrong))
+}
+
+fn wrong(problem: RowProblem) -> Wrong {
+    Wrong {
+        row: problem.row,
+        column: problem.column,
+        ..Wrong::new("", problem.code, problem.message).remedy(problem.remedy)
+    }
+}
+
+fn answer(
+    jobs: Vec<Job>,
+    findings: Vec<Finding>,
+    before: bool,
+    dry_run: bool,
+    documents: Vec<Value>,
+    form: &str,
+) -> Result<Response, Error> {
+    if dry_run {
+        return Ok(Json(ListChecked {
+            documents,
+            findings,
+        })
+        .into_response());
+    }
+    let location = match jobs.as_slice() {
+        // Forgotten since.
+        [] => {
+            return Err(Error::not_found(
+                "The jobs of this key are forgotten; use a fresh key.",
+            ));
+        }
+        [one] => format!("/v1/jobs/{}", one.id),
+        [first, ..] => {
+            let batch = first.batch.as_deref().unwrap_or_default();
+            let mut query = url::form_urlencoded::Serializer::new(String::new());
+            query.append_pair("batch", batch);
+            format!("/v1/jobs?{}", query.finish())
+        }
+    };
+    let mut answer = match form {
+        "csv" => csv(tables::jobs(&jobs)),
+        _ => Json(ListTaken { jobs, findings }).into_response(),
+    };
+    *answer.status_mut() = match before {
+        true => StatusCode::OK,
+        false => StatusCode::CREATED,
+    };
+    Ok(located(answer, &location))
+}
