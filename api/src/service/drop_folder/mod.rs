@@ -1,9 +1,11 @@
 //! Watched folders: what is put there becomes jobs, and what the jobs made is put beside it.
 //!
-//!     FOLDER/cabinet.csv                  handed in by copying it there
-//!     FOLDER/taken/ID.cabinet.csv         being made
-//!     FOLDER/done/cabinet/                what was made; cabinet.txt says in words how it ended; cabinet.csv is what was handed in
-//!     FOLDER/refused/cabinet.csv          not taken; cabinet.csv.txt says why
+//! ```text
+//! FOLDER/cabinet.csv                  handed in by copying it there
+//! FOLDER/taken/ID.cabinet.csv         being made
+//! FOLDER/done/cabinet/                what was made; cabinet.txt says in words how it ended; cabinet.csv is what was handed in
+//! FOLDER/refused/cabinet.csv          not taken; cabinet.csv.txt says why
+//! ```
 //!
 //! Network drives tell nobody of new files, so the folder is looked at every second. A file is taken once nothing about it has changed for
 //! a while and it can be read to its end: a JSON document parses, a zip has its directory, which stands at its end. What a job names
