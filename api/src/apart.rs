@@ -366,7 +366,8 @@ pub(crate) fn make_alone(
     };
     let left = match launcher.hold(place, &task, limits, progress, cancel) {
         Ok(left) => left,
-        Err(failure) => return Alone::Failed(failure.to_string()),
+        // Its keeper may have been killed before it began.
+        Err(failure) => return Alone::Lost(failure.to_string()),
     };
     match (left.ended.end, left.outcome) {
         (End::Cancelled, _) => Alone::Cancelled,

@@ -24,6 +24,7 @@ mod http_openapi;
 mod http_page;
 mod http_security;
 mod http_socket;
+mod killed;
 mod manage;
 mod night;
 mod operations;

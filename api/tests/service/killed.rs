@@ -1,0 +1,341 @@
+//! The real server and its job processes, killed at random moments: nothing that was answered for is lost, nothing is there twice,
+//! nothing stays behind.
+//!
+//! `GRAINWAY_KILLS` and `GRAINWAY_KILL_JOBS` make the run longer (`./test kill`), `GRAINWAY_KILL_SEED` repeats one. The moments differ
+//! from run to run all the same, since the machine's own pace decides what a kill hits.
+
+use super::help::{Fresh, example};
+use grainway::service::files::{Files, FilesUrl};
+use grainway::service::model::{EventKind, JobId, JobState, Side};
+use grainway::service::store::{JobFilter, Store, StoreUrl};
+use nix::sys::signal::{Signal, kill};
+use nix::unistd::Pid;
+use serde_json::{Value, json};
+use std::collections::BTreeMap;
+use std::io::{BufRead, BufReader};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
+
+/// Longest time for all jobs to end once nothing is killed any more, for each job.
+const PATIENCE: Duration = Duration::from_secs(5);
+
+fn number(name: &str, or: u64) -> u64 {
+    std::env::var(name)
+        .ok()
+        .and_then(|v| v.parse().ok())
+        .unwrap_or(or)
+}
+
+/// Numbers that look random: xorshift (Marsaglia 2003, from memory).
+struct Dice(u64);
+
+impl Dice {
+    fn below(&mut self, n: u64) -> u64 {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        self.0 % n
+    }
+}
+
+struct Server {
+    process: Child,
+    url: String,
+}
+
+impl Drop for Server {
+    /// A test that fails leaves no server behind.
+    fn drop(&mut self) {
+        let _ = self.process.kill();
+        let _ = self.process.wait();
+    }
+}
+
+/// Starts the server, which must come up.
+fn start(config: &Path) -> Server {
+    let mut process = Command::new(env!("CARGO_BIN_EXE_grainway"))
+        .args(["serve", "--listen", "127.0.0.1:0", "--config"])
+        .arg(config)
+        .env("GRAINWAY_LOG", "error")
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut line = String::new();
+    BufReader::new(process.stdout.take().unwrap())
+        .read_line(&mut line)
+        .unwrap();
+    let url = line.trim().strip_prefix("listening on ");
+    let url = url.unwrap_or_else(|| panic!("the server said {line:?}"));
+    Server {
+        url: url.to_string(),
+        process,
+    }
+}
+
+/// Processes whose working folder is in ours: keepers and workers of jobs.
+fn job_processes(data: &Path) -> Vec<i32> {
+    let data = data.canonicalize().unwrap();
+    let entries = std::fs::read_dir("/proc").unwrap().flatten();
+    let ids = entries.filter_map(|e| e.file_name().to_str()?.parse::<i32>().ok());
+    ids.filter(|id| {
+        std::fs::read_link(format!("/proc/{id}/cwd")).is_ok_and(|cwd| cwd.starts_with(&data))
+    })
+    .collect()
+}
+
+/// A small job that the shop `workshop` can make.
+fn job(n: u64) -> Value {
+    json!({
+        "format": "grainway.job/1", "name": format!("Drawer bottom {n}"), "unit": "mm", "shop": "workshop",
+        "parts": [{
+            "id": "bottom", "stock": "oak-19", "blank": { "length": 200.0 + (n % 50) as f64, "width": 120, "dimensioned": true },
+            "features": [{ "id": "peg", "kind": "hole", "shape": { "circle": { "at": [60, 60], "diameter": 5 } }, "depth": 8 }],
+        }],
+    })
+}
+
+/// The client of these tests.
+fn client() -> reqwest::Client {
+    let _ = rustls::crypto::ring::default_provider().install_default();
+    reqwest::Client::new()
+}
+
+/// Hands jobs in until all are answered for; a broken line is tried again with the same key.
+async fn hand_in(
+    jobs: u64,
+    url: Arc<Mutex<String>>,
+    taken: Arc<AtomicU64>,
+) -> BTreeMap<String, u64> {
+    let client = client();
+    let mut ids = BTreeMap::new();
+    for n in 0..jobs {
+        loop {
+            let at = format!("{}/v1/jobs", url.lock().unwrap());
+            let asked = client
+                .post(at)
+                .header("Idempotency-Key", format!("job-{n}"))
+                .json(&job(n))
+                .timeout(Duration::from_secs(20))
+                .send()
+                .await;
+            if let Ok(answer) = asked {
+                let status = answer.status().as_u16();
+                match (status, answer.json::<Value>().await) {
+                    (200 | 201, Ok(body)) => {
+                        let id = body["id"].as_str().or(body["job"]["id"].as_str());
+                        let id = id.unwrap_or_else(|| panic!("{body}")).to_string();
+                        assert_eq!(ids.insert(id, n), None, "one id for two keys");
+                        taken.store(n + 1, Ordering::Relaxed);
+                        break;
+                    }
+                    (409 | 429 | 503, _) | (200 | 201, Err(_)) => {}
+                    (status, body) => panic!("job {n}: {status} {body:?}"),
+                }
+            }
+            tokio::time::sleep(Duration::from_millis(30)).await;
+        }
+    }
+    ids
+}
+
+fn stop(mut server: Server) {
+    kill(Pid::from_raw(server.process.id() as i32), Signal::SIGTERM).unwrap();
+    let status = server.process.wait().unwrap();
+    assert!(status.success(), "a server that is asked to stop: {status}");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn killed_at_any_moment_nothing_is_lost_or_there_twice() {
+    let (kills, jobs) = (
+        number("GRAINWAY_KILLS", 6),
+        number("GRAINWAY_KILL_JOBS", 30),
+    );
+    let seed = number("GRAINWAY_KILL_SEED", 20_261_125);
+    let begun = Instant::now();
+    let place = Fresh::new();
+    let data = place.join("data");
+    std::fs::create_dir_all(&data).unwrap();
+    let config = place.join("serve.json");
+    let settings = json!({
+        "format": "grainway.serve/1", "data": data, "workers": 2, "shops": { "workshop": example("step-stool/shop.json") },
+        "limits": { "requests-per-second": 10_000 },
+    });
+    std::fs::write(&config, settings.to_string()).unwrap();
+
+    let mut server = start(&config);
+    let url = Arc::new(Mutex::new(server.url.clone()));
+    let taken = Arc::new(AtomicU64::new(0));
+    let handing = tokio::spawn(hand_in(jobs, Arc::clone(&url), Arc::clone(&taken)));
+    let mut dice = Dice(seed);
+    let (mut servers, mut processes) = (0_u64, 0_u64);
+    while servers + processes < kills {
+        tokio::time::sleep(Duration::from_millis(20 + dice.below(400))).await;
+        // The kills are spread over the jobs.
+        while taken.load(Ordering::Relaxed) * kills < (servers + processes) * jobs {
+            tokio::time::sleep(Duration::from_millis(1 + dice.below(10))).await;
+        }
+        let victims = job_processes(&data);
+        if dice.below(2) == 0 && !victims.is_empty() {
+            let victim = victims[dice.below(victims.len() as u64) as usize];
+            // It may have ended by itself just now.
+            if kill(Pid::from_raw(victim), Signal::SIGKILL).is_ok() {
+                processes += 1;
+            }
+        } else {
+            server.process.kill().unwrap();
+            server.process.wait().unwrap();
+            servers += 1;
+            server = start(&config);
+            url.lock().unwrap().clone_from(&server.url);
+        }
+    }
+    let ids = handing.await.unwrap();
+    assert_eq!(ids.len() as u64, jobs);
+
+    // Nothing is killed any more: all must end.
+    let client = client();
+    let until = Instant::now() + PATIENCE * u32::try_from(jobs).unwrap();
+    loop {
+        let at = format!("{}/v1/jobs?state=queued,running&limit=1", server.url);
+        let open: Value = client.get(at).send().await.unwrap().json().await.unwrap();
+        let list = open["jobs"].as_array().or(open.as_array());
+        if list.unwrap_or_else(|| panic!("{open}")).is_empty() {
+            break;
+        }
+        assert!(Instant::now() < until, "jobs still wait: {open}");
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    stop(server);
+
+    let stands = looked_at(&data, &ids).await;
+    println!(
+        "{servers} kills of the server, {processes} of job processes, {jobs} jobs (seed {seed}): {} ready, {} failed, {} files whole, in {:.0} s",
+        stands.ready,
+        stands.failed,
+        stands.files,
+        begun.elapsed().as_secs_f64()
+    );
+}
+
+struct Stands {
+    ready: usize,
+    failed: usize,
+    files: usize,
+}
+
+/// What is there after all: every job once, ended once, its files whole, and nothing else.
+async fn looked_at(data: &Path, ids: &BTreeMap<String, u64>) -> Stands {
+    assert_eq!(job_processes(data), Vec::<i32>::new(), "processes stay");
+    let work: Vec<PathBuf> = std::fs::read_dir(data.join("work"))
+        .unwrap()
+        .map(|e| e.unwrap().path())
+        .collect();
+    assert_eq!(work, Vec::<PathBuf>::new(), "folders of jobs at work stay");
+    let store = Store::open(&StoreUrl::Sqlite(data.join("queue.sqlite")))
+        .await
+        .unwrap();
+    let files = Files::open(&FilesUrl::Folder(data.join("files"))).unwrap();
+    let mut all = Vec::new();
+    let mut filter = JobFilter {
+        limit: 1000,
+        ..JobFilter::default()
+    };
+    loop {
+        let page = store.jobs(&filter).await.unwrap();
+        let Some(last) = page.last() else { break };
+        filter.before = Some(last.id);
+        all.extend(page);
+    }
+    assert_eq!(all.len(), ids.len(), "as many jobs as keys");
+    let mut stands = Stands {
+        ready: 0,
+        failed: 0,
+        files: 0,
+    };
+    let mut outputs: BTreeMap<JobId, Vec<String>> = BTreeMap::new();
+    let fetched = Fresh::new();
+    for job in &all {
+        assert!(
+            ids.contains_key(&job.id.to_string()),
+            "{} was never answered for",
+            job.id
+        );
+        let told = store.events(0, Some(job.id), 10_000).await.unwrap();
+        let ends = told.iter().filter(|e| e.what == EventKind::Ended).count();
+        assert_eq!(ends, 1, "{job:?}");
+        let sentence = &job.summary.as_ref().unwrap().sentence;
+        match job.state {
+            JobState::Ready => stands.ready += 1,
+            // Only a job whose own process was killed as often as it may be.
+            JobState::Failed if sentence.contains("process was lost") => stands.failed += 1,
+            _ => panic!("{job:?}"),
+        }
+        for (side, attempt) in [(Side::In, None), (Side::Out, job.output.as_deref())] {
+            let list = store.files(job.id, side).await.unwrap();
+            assert_eq!(
+                list.is_empty(),
+                side == Side::Out && job.state != JobState::Ready
+            );
+            let into = fetched.join(format!("{}-{}", job.id, side.word()));
+            std::fs::create_dir(&into).unwrap();
+            files
+                .fetch(job.id, side, attempt, &list, &into)
+                .await
+                .unwrap();
+            stands.files += list.len();
+        }
+        outputs.insert(job.id, job.output.clone().into_iter().collect());
+    }
+    let found: BTreeMap<JobId, Vec<String>> = files
+        .found()
+        .await
+        .unwrap()
+        .into_iter()
+        .map(|f| (f.job, f.attempts))
+        .collect();
+    assert_eq!(
+        found, outputs,
+        "files of no job, or of no attempt that counts"
+    );
+    assert_eq!(files.clean().await.unwrap(), 0, "half-written files stay");
+    store.close().await;
+    stands
+}
+
+/// A server that is asked to stop gives back what it does not finish, and the next one makes it.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_server_that_stops_gives_its_jobs_back_unspent() {
+    let place = Fresh::new();
+    let data = place.join("data");
+    std::fs::create_dir_all(&data).unwrap();
+    let config = place.join("serve.json");
+    let settings = json!({
+        "format": "grainway.serve/1", "data": data, "workers": 1, "shops": { "workshop": example("step-stool/shop.json") },
+        "limits": { "drain-seconds": 0 },
+    });
+    std::fs::write(&config, settings.to_string()).unwrap();
+    let server = start(&config);
+    let url = Arc::new(Mutex::new(server.url.clone()));
+    let ids = hand_in(6, url, Arc::new(AtomicU64::new(0))).await;
+    stop(server);
+    let gone = AtomicBool::new(false);
+    let until = Instant::now() + PATIENCE * 6;
+    let server = start(&config);
+    let client = client();
+    while !gone.load(Ordering::Relaxed) && Instant::now() < until {
+        let at = format!("{}/v1/jobs?state=ready&limit=100", server.url);
+        let ready: Value = client.get(at).send().await.unwrap().json().await.unwrap();
+        let list = ready["jobs"].as_array().or(ready.as_array()).unwrap();
+        for job in list {
+            assert_eq!(job["attempts"], 0, "{job}");
+        }
+        gone.store(list.len() == ids.len(), Ordering::Relaxed);
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    stop(server);
+    let stands = looked_at(&data, &ids).await;
+    assert_eq!((stands.ready, stands.failed), (6, 0));
+}
