@@ -118,6 +118,7 @@ enum Document {
     Dialect,
     List,
     Openapi,
+    Serve,
 }
 
 const READY: u8 = 0;
@@ -238,6 +239,7 @@ fn dispatch(cli: &Cli, registries: &Registries) -> u8 {
                 Document::Report => schema_report(),
                 Document::Dialect => grainway_dialects::schema(),
                 Document::Openapi => crate::service::http::openapi_document(),
+                Document::Serve => crate::service::config::schema_serve(),
                 Document::List => crate::service::sheet::schema_list(),
             };
             show(cli, &schema, text::pretty)

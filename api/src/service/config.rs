@@ -197,3 +197,8 @@ impl Config {
         self.work.clone().unwrap_or_else(|| self.data.join("work"))
     }
 }
+
+/// The schema of the configuration file.
+pub fn schema_serve() -> serde_json::Value {
+    schemars::schema_for!(Config).to_value()
+}

@@ -6,7 +6,6 @@ use super::store::{Store, StoreProblem};
 use super::{Shared, drop_folder, hooks, http, sweep, worker};
 use crate::Launcher;
 use std::net::SocketAddr;
-use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
@@ -37,7 +36,11 @@ pub enum Trouble {
 }
 
 /// Opens the queue and the files, and takes up what an earlier process left.
-pub async fn open(config: Config, launcher: Launcher) -> Result<Arc<Shared>, Trouble> {
+pub async fn open(mut config: Config, launcher: Launcher) -> Result<Arc<Shared>, Trouble> {
+    // The processes of jobs work in folders of their own.
+    let work = std::path::absolute(config.work_folder())
+        .map_err(|e| Trouble::Machine(format!("{}: {e}", config.work_folder().display())))?;
+    config.work = Some(work);
     let store = Store::open(&config.store_url()).await?;
     let files = Files::open(&config.files_url())?;
     let shared = Arc::new(Shared {
@@ -156,10 +159,4 @@ pub async fn bind(shared: &Shared) -> Result<TcpListener, Trouble> {
         )));
     }
     Ok(listener)
-}
-
-/// A folder that is there and can be written.
-pub fn writable(folder: &Path) -> Result<(), Trouble> {
-    std::fs::create_dir_all(folder)
-        .map_err(|e| Trouble::Machine(format!("{}: {e}", folder.display())))
 }

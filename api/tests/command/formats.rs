@@ -5,7 +5,9 @@ use crate::bench::Bench;
 #[test]
 fn the_schemas_checked_in_are_the_types() {
     let bench = Bench::new();
-    for document in ["job", "shop", "report", "dialect", "list", "openapi"] {
+    for document in [
+        "job", "shop", "report", "dialect", "list", "openapi", "serve",
+    ] {
         let run = bench.run(&["schema", document]);
         let path = format!("{}/../schema/{document}.json", env!("CARGO_MANIFEST_DIR"));
         let checked_in = std::fs::read_to_string(&path).unwrap();

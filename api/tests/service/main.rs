@@ -29,6 +29,7 @@ mod manage;
 mod night;
 mod operations;
 mod postgres;
+mod readme;
 mod sender;
 mod sheet;
 mod sheet_http;
