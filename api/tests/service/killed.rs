@@ -5,9 +5,12 @@
 //! from run to run all the same, since the machine's own pace decides what a kill hits.
 
 use super::help::{Fresh, example};
+use grainway::Launcher;
+use grainway::service::config::Config;
 use grainway::service::files::{Files, FilesUrl};
 use grainway::service::model::{EventKind, JobId, JobState, Side};
 use grainway::service::store::{JobFilter, Store, StoreUrl};
+use grainway::service::{Shared, sweep};
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 use serde_json::{Value, json};
@@ -18,6 +21,7 @@ use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
+use tokio::sync::{Notify, watch};
 
 /// Longest time for all jobs to end once nothing is killed any more, for each job.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -147,25 +151,61 @@ fn stop(mut server: Server) {
     assert!(status.success(), "a server that is asked to stop: {status}");
 }
 
+/// Starts a process that only makes jobs.
+fn start_worker(config: &Path) -> Server {
+    let process = Command::new(env!("CARGO_BIN_EXE_grainway"))
+        .args(["work", "--workers", "1", "--config"])
+        .arg(config)
+        .env("GRAINWAY_LOG", "error")
+        .spawn()
+        .unwrap();
+    Server {
+        url: String::new(),
+        process,
+    }
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn killed_at_any_moment_nothing_is_lost_or_there_twice() {
+    let place = Fresh::new();
+    let data = place.join("data");
+    let store = StoreUrl::Sqlite(data.join("queue.sqlite"));
+    killed(&place, &data, &store, json!({ "workers": 2 }), 0).await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn killed_with_two_workers_on_postgresql_nothing_is_lost_slow() {
+    let Some(server) = super::postgres::Server::start() else {
+        return;
+    };
+    let url = server.database().await;
+    let place = Fresh::new();
+    let data = place.join("data");
+    let settings = json!({ "workers": 0, "store": url });
+    killed(&place, &data, &StoreUrl::Postgres(url), settings, 2).await;
+}
+
+/// Kills the server, its `workers` other processes and processes of jobs while jobs come in, and looks at what is there in the end.
+async fn killed(place: &Path, data: &Path, store: &StoreUrl, more: Value, workers: usize) {
     let (kills, jobs) = (
         number("GRAINWAY_KILLS", 6),
         number("GRAINWAY_KILL_JOBS", 30),
     );
     let seed = number("GRAINWAY_KILL_SEED", 20_261_125);
     let begun = Instant::now();
-    let place = Fresh::new();
-    let data = place.join("data");
-    std::fs::create_dir_all(&data).unwrap();
+    std::fs::create_dir_all(data).unwrap();
     let config = place.join("serve.json");
-    let settings = json!({
-        "format": "grainway.serve/1", "data": data, "workers": 2, "shops": { "workshop": example("step-stool/shop.json") },
+    let mut settings = json!({
+        "format": "grainway.serve/1", "data": data, "shops": { "workshop": example("step-stool/shop.json") },
         "limits": { "requests-per-second": 10_000 },
     });
+    for (key, value) in more.as_object().unwrap() {
+        settings[key] = value.clone();
+    }
     std::fs::write(&config, settings.to_string()).unwrap();
 
     let mut server = start(&config);
+    let mut others: Vec<Server> = (0..workers).map(|_| start_worker(&config)).collect();
     let url = Arc::new(Mutex::new(server.url.clone()));
     let taken = Arc::new(AtomicU64::new(0));
     let handing = tokio::spawn(hand_in(jobs, Arc::clone(&url), Arc::clone(&taken)));
@@ -177,19 +217,28 @@ async fn killed_at_any_moment_nothing_is_lost_or_there_twice() {
         while taken.load(Ordering::Relaxed) * kills < (servers + processes) * jobs {
             tokio::time::sleep(Duration::from_millis(1 + dice.below(10))).await;
         }
-        let victims = job_processes(&data);
+        let victims = job_processes(data);
         if dice.below(2) == 0 && !victims.is_empty() {
             let victim = victims[dice.below(victims.len() as u64) as usize];
             // It may have ended by itself just now.
             if kill(Pid::from_raw(victim), Signal::SIGKILL).is_ok() {
                 processes += 1;
             }
-        } else {
-            server.process.kill().unwrap();
-            server.process.wait().unwrap();
-            servers += 1;
-            server = start(&config);
-            url.lock().unwrap().clone_from(&server.url);
+            continue;
+        }
+        servers += 1;
+        match dice.below(workers as u64 + 1) as usize {
+            0 => {
+                server.process.kill().unwrap();
+                server.process.wait().unwrap();
+                server = start(&config);
+                url.lock().unwrap().clone_from(&server.url);
+            }
+            n => {
+                others[n - 1].process.kill().unwrap();
+                others[n - 1].process.wait().unwrap();
+                others[n - 1] = start_worker(&config);
+            }
         }
     }
     let ids = handing.await.unwrap();
@@ -209,10 +258,11 @@ async fn killed_at_any_moment_nothing_is_lost_or_there_twice() {
         tokio::time::sleep(Duration::from_millis(100)).await;
     }
     stop(server);
+    others.into_iter().for_each(stop);
 
-    let stands = looked_at(&data, &ids).await;
+    let stands = looked_at(data, store, &ids).await;
     println!(
-        "{servers} kills of the server, {processes} of job processes, {jobs} jobs (seed {seed}): {} ready, {} failed, {} files whole, in {:.0} s",
+        "{servers} kills of the service's processes, {processes} of job processes, {jobs} jobs (seed {seed}): {} ready, {} failed, {} files whole, in {:.0} s",
         stands.ready,
         stands.failed,
         stands.files,
@@ -227,16 +277,14 @@ struct Stands {
 }
 
 /// What is there after all: every job once, ended once, its files whole, and nothing else.
-async fn looked_at(data: &Path, ids: &BTreeMap<String, u64>) -> Stands {
+async fn looked_at(data: &Path, url: &StoreUrl, ids: &BTreeMap<String, u64>) -> Stands {
     assert_eq!(job_processes(data), Vec::<i32>::new(), "processes stay");
     let work: Vec<PathBuf> = std::fs::read_dir(data.join("work"))
         .unwrap()
         .map(|e| e.unwrap().path())
         .collect();
     assert_eq!(work, Vec::<PathBuf>::new(), "folders of jobs at work stay");
-    let store = Store::open(&StoreUrl::Sqlite(data.join("queue.sqlite")))
-        .await
-        .unwrap();
+    let store = Store::open(url).await.unwrap();
     let files = Files::open(&FilesUrl::Folder(data.join("files"))).unwrap();
     let mut all = Vec::new();
     let mut filter = JobFilter {
@@ -289,6 +337,24 @@ async fn looked_at(data: &Path, ids: &BTreeMap<String, u64>) -> Stands {
         }
         outputs.insert(job.id, job.output.clone().into_iter().collect());
     }
+    if !store.is_embedded() {
+        // Several machines may write: what is younger than an hour is left alone, and swept here all the same.
+        files.clean().await.unwrap();
+        let shared = Shared {
+            config: Config::default(),
+            store: store.clone(),
+            files: files.clone(),
+            launcher: Launcher {
+                program: PathBuf::from("/nowhere"),
+                clock: || 0,
+            },
+            owner: uuid::Uuid::new_v4(),
+            work: Notify::new(),
+            events: watch::Sender::new(0),
+            stop: watch::Sender::new(false),
+        };
+        sweep::files(&shared, 0).await.unwrap();
+    }
     let found: BTreeMap<JobId, Vec<String>> = files
         .found()
         .await
@@ -336,6 +402,7 @@ async fn a_server_that_stops_gives_its_jobs_back_unspent() {
         tokio::time::sleep(Duration::from_millis(50)).await;
     }
     stop(server);
-    let stands = looked_at(&data, &ids).await;
+    let store = StoreUrl::Sqlite(data.join("queue.sqlite"));
+    let stands = looked_at(&data, &store, &ids).await;
     assert_eq!((stands.ready, stands.failed), (6, 0));
 }
