@@ -467,7 +467,7 @@ async fn jobs_are_stopped_and_put_back_by_those_who_saw_them_last() {
         ("/v1/jobs/%00".to_string(), "GET"),
         ("/v1/jobs/%ff".to_string(), "GET"),
         ("/v1".to_string(), "GET"),
-        ("/".to_string(), "POST"),
+        ("/page".to_string(), "POST"),
     ] {
         let request = Request::builder().method(method).uri(&path);
         let told = server.ask(request, Body::empty()).await;

@@ -45,9 +45,10 @@ impl Dice {
     }
 }
 
-struct Server {
+pub struct Server {
     process: Child,
-    url: String,
+    /// Where it is.
+    pub url: String,
 }
 
 impl Drop for Server {
@@ -59,7 +60,7 @@ impl Drop for Server {
 }
 
 /// Starts the server, which must come up.
-fn start(config: &Path) -> Server {
+pub fn start(config: &Path) -> Server {
     let mut process = Command::new(env!("CARGO_BIN_EXE_grainway"))
         .args(["serve", "--listen", "127.0.0.1:0", "--config"])
         .arg(config)
@@ -102,7 +103,7 @@ fn job(n: u64) -> Value {
 }
 
 /// The client of these tests.
-fn client() -> reqwest::Client {
+pub fn client() -> reqwest::Client {
     let _ = rustls::crypto::ring::default_provider().install_default();
     reqwest::Client::new()
 }

@@ -28,6 +28,7 @@ mod killed;
 mod manage;
 mod night;
 mod operations;
+mod page;
 mod postgres;
 mod readme;
 mod sender;

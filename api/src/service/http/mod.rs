@@ -18,6 +18,7 @@ mod metrics;
 mod news;
 mod night;
 mod openapi;
+mod page;
 mod parts;
 pub mod problem;
 mod range;

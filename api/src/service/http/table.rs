@@ -7,7 +7,7 @@ use super::parts::*;
 use super::problem::{self, Kind};
 use super::routes::{Answer, Route};
 use super::{
-    downloads, events, health, jobs, lists, night, openapi, schemas, submit, tokens, webhooks,
+    downloads, events, health, jobs, lists, night, openapi, page, schemas, submit, tokens, webhooks,
 };
 use crate::service::again::{Measured, Remake};
 use crate::service::hooks::manage::{NewWebhook, Queued, WithSecret};
@@ -21,6 +21,42 @@ use serde_json::json;
 
 /// All routes.
 pub static ROUTES: &[Route] = &[
+    Route {
+        method: Method::GET,
+        path: "/",
+        word: "page",
+        about: "The page of the queue, for people.",
+        scope: None,
+        parameters: &[],
+        bodies: &[],
+        answers: &[plain("It.", &[("text/html", None)])],
+        problems: &[],
+        handler: || get(page::page),
+    },
+    Route {
+        method: Method::GET,
+        path: "/page.css",
+        word: "page-style",
+        about: "Its style.",
+        scope: None,
+        parameters: &[],
+        bodies: &[],
+        answers: &[plain("It.", &[("text/css", None)])],
+        problems: &[],
+        handler: || get(page::style),
+    },
+    Route {
+        method: Method::GET,
+        path: "/page.js",
+        word: "page-script",
+        about: "Its script.",
+        scope: None,
+        parameters: &[],
+        bodies: &[],
+        answers: &[plain("It.", &[("text/javascript", None)])],
+        problems: &[],
+        handler: || get(page::script),
+    },
     Route {
         method: Method::GET,
         path: "/health",
