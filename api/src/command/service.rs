@@ -3,7 +3,7 @@
 use super::operate::{Which, settings};
 use super::{Cli, FAILED, READY, USAGE, complain, plugins, say};
 use crate::service::config::{Config, LogForm};
-use crate::service::run::{Trouble, bind, open, run};
+use crate::service::run::{Signals, Trouble, bind, open, run};
 use clap::{Args, Subcommand};
 use serde_json::json;
 use tracing_subscriber::EnvFilter;
@@ -82,17 +82,29 @@ pub(super) fn main(cli: &Cli, service: &Service) -> u8 {
 }
 
 async fn serve(cli: &Cli, service: &Service, config: Config) -> Result<(), Trouble> {
-    let shared = open(config, plugins::launcher()).await?;
-    let listener = match service {
-        Service::Serve { .. } => Some(bind(&shared).await?),
-        Service::Work { .. } => None,
+    let mut signals = Signals::listen()?;
+    let opened = async {
+        let shared = open(config, plugins::launcher()).await?;
+        let listener = match service {
+            Service::Serve { .. } => Some(bind(&shared).await?),
+            Service::Work { .. } => None,
+        };
+        Ok::<_, Trouble>((shared, listener))
     };
-    run(shared, listener, |address| match cli.json {
-        true => say(&format!(
-            "{}\n",
-            json!({ "listening": format!("http://{address}") })
-        )),
-        false => say(&format!("listening on http://{address}\n")),
+    let (shared, listener) = tokio::select! {
+        opened = opened => opened?,
+        () = signals.next() => return Ok(()),
+    };
+    run(shared, listener, &mut signals, |address| {
+        match (cli.json, address) {
+            (true, Some(address)) => say(&format!(
+                "{}\n",
+                json!({ "listening": format!("http://{address}") })
+            )),
+            (false, Some(address)) => say(&format!("listening on http://{address}\n")),
+            (true, None) => say(&format!("{}\n", json!({ "working": true }))),
+            (false, None) => say("working on the queue\n"),
+        }
     })
     .await
 }

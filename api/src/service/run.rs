@@ -9,6 +9,7 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
+use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::{Notify, watch};
 
 /// How often jobs whose lease ran out are looked for.
@@ -69,25 +70,27 @@ pub async fn open(mut config: Config, launcher: Launcher) -> Result<Arc<Shared>,
     Ok(shared)
 }
 
-/// Runs workers and, with a listener, everything else, until a signal. `listening` hears the address.
+/// Runs workers and, with a listener, everything else, until a signal. `at_work` hears that it has begun, and the
+/// address it listens on.
 pub async fn run(
     shared: Arc<Shared>,
     listener: Option<TcpListener>,
-    listening: impl FnOnce(SocketAddr),
+    signals: &mut Signals,
+    at_work: impl FnOnce(Option<SocketAddr>),
 ) -> Result<(), Trouble> {
     let mut tasks = tokio::task::JoinSet::new();
     tasks.spawn(worker::work(Arc::clone(&shared)));
     tasks.spawn(look_after(Arc::clone(&shared)));
+    let address = listener.as_ref().map(TcpListener::local_addr);
+    let address = address.transpose();
+    let address = address.map_err(|e| Trouble::Machine(e.to_string()))?;
     if let Some(listener) = listener {
-        let address = listener
-            .local_addr()
-            .map_err(|e| Trouble::Machine(e.to_string()))?;
         tasks.spawn(http::serve(Arc::clone(&shared), listener));
         tasks.spawn(drop_folder::watch(Arc::clone(&shared)));
         tasks.spawn(hooks::send(Arc::clone(&shared)));
-        listening(address);
     }
-    signal().await?;
+    at_work(address);
+    signals.next().await;
     tracing::info!("stopping: nothing new is begun, what runs may finish");
     shared.stop.send_replace(true);
     let whole = Duration::from_secs(shared.config.limits.drain_seconds) + LAST;
@@ -95,8 +98,7 @@ pub async fn run(
     tokio::select! {
         () = ended => {}
         () = tokio::time::sleep(whole) => tracing::warn!("some parts did not end in time"),
-        again = signal() => {
-            again?;
+        () = signals.next() => {
             tracing::warn!("stopped at once; jobs at work are taken up at the next start");
         }
     }
@@ -134,16 +136,30 @@ async fn look_after(shared: Arc<Shared>) {
     }
 }
 
-async fn signal() -> Result<(), Trouble> {
-    use tokio::signal::unix::{SignalKind, signal};
-    let machine = |e: std::io::Error| Trouble::Machine(e.to_string());
-    let mut term = signal(SignalKind::terminate()).map_err(machine)?;
-    let mut int = signal(SignalKind::interrupt()).map_err(machine)?;
-    tokio::select! {
-        _ = term.recv() => {}
-        _ = int.recv() => {}
+/// What asks the process to stop: SIGTERM and the interrupt of a terminal.
+#[derive(Debug)]
+pub struct Signals {
+    term: Signal,
+    interrupt: Signal,
+}
+
+impl Signals {
+    /// From here on a signal does not end the process by itself; one that comes before [`Signals::next`] is kept for it.
+    pub fn listen() -> Result<Self, Trouble> {
+        let machine = |e: std::io::Error| Trouble::Machine(e.to_string());
+        Ok(Self {
+            term: signal(SignalKind::terminate()).map_err(machine)?,
+            interrupt: signal(SignalKind::interrupt()).map_err(machine)?,
+        })
     }
-    Ok(())
+
+    /// Waits for the next one.
+    pub async fn next(&mut self) {
+        tokio::select! {
+            _ = self.term.recv() => {}
+            _ = self.interrupt.recv() => {}
+        }
+    }
 }
 
 /// Binds the address of the configuration. Addresses that others can reach need a token first.

@@ -51,6 +51,13 @@ pub struct Server {
     pub url: String,
 }
 
+impl Server {
+    /// Its process.
+    pub fn id(&self) -> u32 {
+        self.process.id()
+    }
+}
+
 impl Drop for Server {
     /// A test that fails leaves no server behind.
     fn drop(&mut self) {
@@ -154,12 +161,18 @@ fn stop(mut server: Server) {
 
 /// Starts a process that only makes jobs.
 fn start_worker(config: &Path) -> Server {
-    let process = Command::new(env!("CARGO_BIN_EXE_grainway"))
+    let mut process = Command::new(env!("CARGO_BIN_EXE_grainway"))
         .args(["work", "--workers", "1", "--config"])
         .arg(config)
         .env("GRAINWAY_LOG", "error")
+        .stdout(Stdio::piped())
         .spawn()
         .unwrap();
+    let mut line = String::new();
+    BufReader::new(process.stdout.take().unwrap())
+        .read_line(&mut line)
+        .unwrap();
+    assert_eq!(line, "working on the queue\n");
     Server {
         url: String::new(),
         process,
@@ -406,4 +419,44 @@ async fn a_server_that_stops_gives_its_jobs_back_unspent() {
     let store = StoreUrl::Sqlite(data.join("queue.sqlite"));
     let stands = looked_at(&data, &store, &ids).await;
     assert_eq!((stands.ready, stands.failed), (6, 0));
+}
+
+/// Whether the process catches SIGTERM, by the mask that the kernel shows (proc(5), `SigCgt`).
+fn catches_term(id: u32) -> bool {
+    let status = std::fs::read_to_string(format!("/proc/{id}/status")).unwrap();
+    let line = status.lines().find_map(|l| l.strip_prefix("SigCgt:"));
+    let mask = u64::from_str_radix(line.unwrap().trim(), 16).unwrap();
+    mask & (1 << (Signal::SIGTERM as u64 - 1)) != 0
+}
+
+#[test]
+fn a_server_that_waits_for_its_queue_can_be_stopped() {
+    // A database that takes the connection and says nothing.
+    let silent = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    let place = Fresh::new();
+    let config = place.join("serve.json");
+    let settings = json!({
+        "format": "grainway.serve/1", "data": place.join("data"),
+        "store": format!("postgres://a@{}/b", silent.local_addr().unwrap()),
+    });
+    std::fs::write(&config, settings.to_string()).unwrap();
+    let process = Command::new(env!("CARGO_BIN_EXE_grainway"))
+        .args(["work", "--config"])
+        .arg(&config)
+        .stdout(Stdio::null())
+        .spawn()
+        .unwrap();
+    let server = Server {
+        url: String::new(),
+        process,
+    };
+    let until = Instant::now() + PATIENCE;
+    while !catches_term(server.id()) {
+        assert!(Instant::now() < until, "it takes no notice of SIGTERM");
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    let (_held, _) = silent.accept().unwrap();
+    let asked = Instant::now();
+    stop(server);
+    assert!(asked.elapsed() < PATIENCE, "{:?}", asked.elapsed());
 }

@@ -25,6 +25,7 @@ mod http_page;
 mod http_security;
 mod http_socket;
 mod killed;
+mod load;
 mod manage;
 mod night;
 mod operations;

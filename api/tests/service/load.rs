@@ -1,0 +1,277 @@
+//! Loads, each beside a reference in the same run. `./test load` runs them; they print figures and fail only when something is wrong, not
+//! when it is slow.
+
+use super::help::{Fresh, example};
+use super::killed::{client, start};
+use grainway::service::model::{JobEnd, JobFile, JobId, JobState, NewJob, Source, Summary, When};
+use grainway::service::store::{Store, StoreUrl};
+use serde_json::{Value, json};
+use std::path::Path;
+use std::process::Command;
+use std::time::{Duration, Instant};
+
+fn new_job(n: u64) -> NewJob {
+    NewJob {
+        id: JobId::fresh(),
+        name: format!("Drawer bottom {n}"),
+        document: "job.json".to_string(),
+        files: vec![
+            JobFile {
+                name: "job.json".to_string(),
+                sha256: "00".repeat(32),
+                bytes: 400,
+            };
+            2
+        ],
+        priority: 0,
+        not_before: None,
+        when: When::Any,
+        source: Source::Api,
+        batch: None,
+        replaces: None,
+        code: "000000".to_string(),
+        by: None,
+        now: 1,
+    }
+}
+
+fn job(n: u64) -> Value {
+    json!({
+        "format": "grainway.job/1", "name": format!("Drawer bottom {n}"), "unit": "mm", "shop": "workshop",
+        "parts": [{
+            "id": "bottom", "stock": "oak-19", "blank": { "length": 200, "width": 120, "dimensioned": true },
+            "features": [{ "id": "peg", "kind": "hole", "shape": { "circle": { "at": [60, 60], "diameter": 5 } }, "depth": 8 }],
+        }],
+    })
+}
+
+fn config(place: &Fresh, workers: u32) -> std::path::PathBuf {
+    let config = place.join(format!("serve-{workers}.json"));
+    let settings = json!({
+        "format": "grainway.serve/1", "data": place.join(format!("data-{workers}")), "workers": workers,
+        "shops": { "workshop": example("step-stool/shop.json") }, "limits": { "requests-per-second": 100_000 },
+    });
+    std::fs::write(&config, settings.to_string()).unwrap();
+    config
+}
+
+/// Memory that a process holds, MiB.
+fn held(id: u32) -> f64 {
+    let text = std::fs::read_to_string(format!("/proc/{id}/status")).unwrap();
+    let line = text.lines().find(|l| l.starts_with("VmRSS:")).unwrap();
+    let kib: f64 = line.split_whitespace().nth(1).unwrap().parse().unwrap();
+    kib / 1024.0
+}
+
+/// Hands `jobs` in with so many callers at a time; seconds of each request, in order.
+async fn submitted(url: &str, jobs: u64, callers: u64, every: Option<Duration>) -> Vec<f64> {
+    let mut tasks = tokio::task::JoinSet::new();
+    let began = Instant::now();
+    for caller in 0..callers {
+        let (url, client) = (format!("{url}/v1/jobs"), client());
+        tasks.spawn(async move {
+            let mut times = Vec::new();
+            for n in (caller..jobs).step_by(callers as usize) {
+                let due = every.map_or(began, |e| began + e * u32::try_from(n).unwrap());
+                tokio::time::sleep_until(due.into()).await;
+                // A request that could not begin in time has waited.
+                let from = if every.is_some() { due } else { Instant::now() };
+                let answer = client.post(&url).json(&job(n)).send().await.unwrap();
+                assert_eq!(answer.status().as_u16(), 201);
+                times.push(from.elapsed().as_secs_f64());
+            }
+            times
+        });
+    }
+    let mut all: Vec<f64> = tasks.join_all().await.into_iter().flatten().collect();
+    all.sort_by(f64::total_cmp);
+    all
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+#[ignore = "takes minutes: ./test load"]
+async fn load_of_submissions_and_memory() {
+    let place = Fresh::new();
+    // The store alone, two callers.
+    let store = Store::open(&StoreUrl::Sqlite(place.join("alone.sqlite")))
+        .await
+        .unwrap();
+    let (jobs, owner) = (2000_u64, uuid::Uuid::new_v4());
+    let began = Instant::now();
+    for n in 0..jobs {
+        store.submit(&[new_job(n)], None, 1_000_000).await.unwrap();
+    }
+    let alone = jobs as f64 / began.elapsed().as_secs_f64();
+    let began = Instant::now();
+    for _ in 0..jobs {
+        let claimed = store.claim(owner, 2, 30_000, true).await.unwrap().unwrap();
+        let end = JobEnd {
+            state: JobState::Ready,
+            summary: Summary::default(),
+            files: claimed.files.clone(),
+            output: None,
+        };
+        assert!(store.complete(&claimed.claim, &end, 3).await.unwrap());
+    }
+    let ends_alone = jobs as f64 / began.elapsed().as_secs_f64();
+    store.close().await;
+
+    let server = start(&config(&place, 0));
+    let rest = held(server.id());
+    let began = Instant::now();
+    submitted(&server.url, jobs, 8, None).await;
+    let whole = jobs as f64 / began.elapsed().as_secs_f64();
+    let times = submitted(&server.url, 2000, 32, Some(Duration::from_millis(5))).await;
+    let at = |share: f64| times[((times.len() - 1) as f64 * share) as usize] * 1000.0;
+    submitted(&server.url, 6000, 8, None).await;
+    println!(
+        "load: {whole:.0} submissions/s over HTTP with two files each | store alone {alone:.0}/s | {:.2} of it (target 0.5)",
+        whole / alone
+    );
+    println!("load: store alone {ends_alone:.0} claims and ends/s");
+    println!(
+        "load: 200 submissions/s for 10 s: p50 {:.1} ms, p99 {:.1} ms",
+        at(0.5),
+        at(0.99)
+    );
+    println!(
+        "load: memory at rest {rest:.0} MiB (target under 60), with 10,000 jobs queued {:.0} MiB",
+        held(server.id())
+    );
+}
+
+fn seconds_of_make(place: &Fresh) -> f64 {
+    std::fs::write(place.join("job.json"), job(0).to_string()).unwrap();
+    std::fs::copy(example("step-stool/shop.json"), place.join("workshop")).unwrap();
+    let mut least = f64::INFINITY;
+    for _ in 0..5 {
+        let began = Instant::now();
+        let ran = Command::new(env!("CARGO_BIN_EXE_grainway"))
+            .args(["--threads", "1", "make", "job.json", "--out", "out"])
+            .current_dir(&**place)
+            .output()
+            .unwrap();
+        assert!(ran.status.success());
+        least = least.min(began.elapsed().as_secs_f64());
+    }
+    least
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+#[ignore = "takes minutes: ./test load"]
+async fn load_of_the_smallest_job() {
+    let place = Fresh::new();
+    let alone = seconds_of_make(&place);
+    let server = start(&config(&place, 1));
+    let client = client();
+    let mut least = f64::INFINITY;
+    for n in 0..10 {
+        let began = Instant::now();
+        let asked = client.post(format!("{}/v1/jobs", server.url)).json(&job(n));
+        let taken: Value = asked.send().await.unwrap().json().await.unwrap();
+        let at = format!(
+            "{}/v1/jobs/{}?wait=30",
+            server.url,
+            taken["id"].as_str().unwrap()
+        );
+        let ended: Value = client.get(at).send().await.unwrap().json().await.unwrap();
+        assert_eq!(ended["state"], "ready", "{ended}");
+        least = least.min(began.elapsed().as_secs_f64());
+    }
+    println!(
+        "load: smallest job ready {:.0} ms after it was handed in | by the command alone {:.0} ms | {:.0} ms over (target under 150)",
+        least * 1000.0,
+        alone * 1000.0,
+        (least - alone) * 1000.0
+    );
+}
+
+fn list(jobs: u32) -> String {
+    let mut list = "job,part,name,count,stock,length,width,dimensioned,holes\n".to_string();
+    for n in 0..jobs {
+        let (length, width) = (200 + n % 97, 100 + n % 31);
+        list.push_str(&format!(
+            "drawer-{n},bottom,Drawer bottom,{},oak-19,{length},{width},yes,5 deep 8 at 60 x 50\n",
+            1 + n % 3
+        ));
+    }
+    list
+}
+
+/// Hands a night's list in and waits for its end; seconds.
+async fn night(config: &Path, jobs: u32) -> f64 {
+    let server = start(config);
+    let client = client();
+    let began = Instant::now();
+    let taken = client
+        .post(format!("{}/v1/lists?shop=workshop&batch=night", server.url))
+        .header("Content-Type", "text/csv")
+        .body(list(jobs))
+        .send()
+        .await
+        .unwrap();
+    let status = taken.status();
+    let taken: Value = taken.json().await.unwrap();
+    assert_eq!(status.as_u16(), 201, "{taken}");
+    let open = format!("{}/v1/jobs?state=queued,running&limit=1", server.url);
+    loop {
+        let list: Value = client
+            .get(&open)
+            .send()
+            .await
+            .unwrap()
+            .json()
+            .await
+            .unwrap();
+        if list.as_array().unwrap().is_empty() {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    let took = began.elapsed().as_secs_f64();
+    let at = format!("{}/v1/jobs?batch=night&state=ready&limit=1000", server.url);
+    let ready: Value = client.get(at).send().await.unwrap().json().await.unwrap();
+    let ready = ready.as_array().unwrap();
+    assert_eq!(ready.len(), jobs as usize, "all are ready");
+    let programs: u64 = ready
+        .iter()
+        .map(|j| j["summary"]["programs"].as_u64().unwrap())
+        .sum();
+    assert!(programs >= u64::from(jobs));
+    // The night report's figures are the sums of the jobs'.
+    let at = format!("{}/v1/night-report?as=json&from=2026-01-01", server.url);
+    let report: Value = client.get(at).send().await.unwrap().json().await.unwrap();
+    let machine: f64 = ready
+        .iter()
+        .map(|j| j["summary"]["machine-seconds"].as_f64().unwrap())
+        .sum();
+    let told: f64 = report["machines"]
+        .as_array()
+        .unwrap_or_else(|| panic!("{report}"))
+        .iter()
+        .map(|m| {
+            m["seconds"]
+                .as_f64()
+                .or(m["machine-seconds"].as_f64())
+                .unwrap_or_else(|| panic!("{m}"))
+        })
+        .sum();
+    assert!(
+        (machine - told).abs() < 1.0,
+        "{machine} s and {told} s: {report}"
+    );
+    took
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+#[ignore = "takes minutes: ./test load"]
+async fn load_of_a_night() {
+    let place = Fresh::new();
+    let jobs = 500;
+    let one = night(&config(&place, 1), jobs).await;
+    let two = night(&config(&place, 2), jobs).await;
+    println!(
+        "load: a night of {jobs} jobs from a list: one worker {one:.1} s, two workers {two:.1} s, {:.2} times as fast",
+        one / two
+    );
+}
