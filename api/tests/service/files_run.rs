@@ -394,18 +394,9 @@ impl Drop for Stub {
 }
 
 fn stub() -> Option<Stub> {
-    let python = std::env::var("GRAINWAY_PYTHON").unwrap_or_else(|_| "python3".to_string());
-    let has = Command::new(&python)
-        .args(["-c", "import moto.server, flask_cors"])
-        .output();
-    if !has.is_ok_and(|o| o.status.success()) {
-        assert!(
-            std::env::var_os("GRAINWAY_PYTHON").is_none(),
-            "{python} lacks moto: see tests/python/requirements.txt"
-        );
-        println!("skipped: set GRAINWAY_PYTHON to a Python with moto");
+    let Some(python) = super::help::python_with("moto.server, flask_cors") else {
         return None;
-    }
+    };
     let port = TcpListener::bind("127.0.0.1:0")
         .and_then(|l| l.local_addr())
         .unwrap()

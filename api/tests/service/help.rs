@@ -42,3 +42,20 @@ pub fn example(name: &str) -> PathBuf {
         .join("../jobs")
         .join(name)
 }
+
+/// A Python that has these modules (`"a, b"`). `None`: there is none, which only a run without `./test` may say.
+pub fn python_with(modules: &str) -> Option<String> {
+    let python = std::env::var("GRAINWAY_PYTHON").unwrap_or_else(|_| "python3".to_string());
+    let has = std::process::Command::new(&python)
+        .args(["-c", &format!("import {modules}")])
+        .output();
+    if has.is_ok_and(|o| o.status.success()) {
+        return Some(python);
+    }
+    assert!(
+        std::env::var_os("GRAINWAY_PYTHON").is_none(),
+        "{python} lacks {modules}: see tests/python/requirements.txt"
+    );
+    println!("skipped: set GRAINWAY_PYTHON to a Python with {modules}");
+    None
+}

@@ -28,18 +28,9 @@ for line in sys.stdin:
 
 #[test]
 fn the_reference_library_takes_our_signatures_and_refuses_changed_ones() {
-    let python = std::env::var("GRAINWAY_PYTHON").unwrap_or_else(|_| "python3".to_string());
-    let has = Command::new(&python)
-        .args(["-c", "import standardwebhooks"])
-        .output();
-    if !has.is_ok_and(|o| o.status.success()) {
-        assert!(
-            std::env::var_os("GRAINWAY_PYTHON").is_none(),
-            "{python} lacks standardwebhooks: see tests/python/requirements.txt"
-        );
-        println!("skipped: set GRAINWAY_PYTHON to a Python with standardwebhooks");
+    let Some(python) = super::help::python_with("standardwebhooks") else {
         return;
-    }
+    };
     let now = jiff::Timestamp::now().as_second();
     let (old, new) = (Secret::fresh().unwrap(), Secret::fresh().unwrap());
     let body = r#"{"type":"job.ended","data":{"name":"Lesebänke"}}"#;

@@ -12,19 +12,9 @@ const EXAMPLES: &str = "20";
 
 #[tokio::test(flavor = "multi_thread")]
 async fn the_api_keeps_to_its_description_slow() {
-    let python = std::env::var("GRAINWAY_PYTHON").unwrap_or_else(|_| "python3".to_string());
-    let has = Command::new(&python)
-        .args(["-c", "import schemathesis"])
-        .output()
-        .is_ok_and(|o| o.status.success());
-    if !has {
-        assert!(
-            std::env::var_os("GRAINWAY_PYTHON").is_none(),
-            "{python} has no schemathesis; ./test installs it"
-        );
-        println!("skipped: set GRAINWAY_PYTHON to a Python with schemathesis");
+    let Some(python) = super::help::python_with("schemathesis") else {
         return;
-    }
+    };
     let server = Server::with(|c| c.limits.requests_per_second = 100_000).await;
     let address = server.listen().await;
     let token = server

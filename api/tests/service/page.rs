@@ -1,10 +1,41 @@
 //! The page of the queue in a real browser.
 
 use super::help::Fresh;
-use super::killed::{client, start};
+use super::killed::{Server, client, start};
 use serde_json::{Value, json};
 use std::process::Command;
 use std::time::Duration;
+
+/// Whether there is a browser; `./test` wants one.
+fn there() -> bool {
+    let there = Command::new("chromium").arg("--version").output().is_ok();
+    if !there {
+        assert!(
+            std::env::var_os("GRAINWAY_REQUIRE_CHROMIUM").is_none(),
+            "Chromium is wanted and not installed"
+        );
+        println!("skipped: Chromium is not installed (Debian: chromium)");
+    }
+    there
+}
+
+/// A service with one worker, and a job for it.
+fn service(place: &Fresh) -> (Server, Value) {
+    let config = place.join("serve.json");
+    let shop = super::help::example("step-stool/shop.json");
+    let settings = json!({
+        "format": "grainway.serve/1", "data": place.join("data"), "workers": 1, "shops": { "workshop": shop },
+    });
+    std::fs::write(&config, settings.to_string()).unwrap();
+    let job = json!({
+        "format": "grainway.job/1", "name": "Shelf <b onclick=alert(1)>", "unit": "mm", "shop": "workshop",
+        "parts": [{
+            "id": "shelf", "stock": "oak-19", "blank": { "length": 300, "width": 120, "dimensioned": true },
+            "features": [{ "id": "peg", "kind": "hole", "shape": { "circle": { "at": [60, 60], "diameter": 5 } }, "depth": 8 }],
+        }],
+    });
+    (start(&config), job)
+}
 
 /// What the browser made of an address, as markup. `None`: there is no browser here.
 fn seen(place: &Fresh, address: &str) -> Option<String> {
@@ -31,30 +62,11 @@ fn seen(place: &Fresh, address: &str) -> Option<String> {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn the_page_shows_a_job_its_checks_and_its_pictures_slow() {
-    let there = Command::new("chromium").arg("--version").output().is_ok();
-    if !there {
-        assert!(
-            std::env::var_os("GRAINWAY_REQUIRE_CHROMIUM").is_none(),
-            "Chromium is wanted and not installed"
-        );
-        println!("skipped: Chromium is not installed (Debian: chromium)");
+    if !there() {
         return;
     }
     let place = Fresh::new();
-    let config = place.join("serve.json");
-    let shop = super::help::example("step-stool/shop.json");
-    let settings = json!({
-        "format": "grainway.serve/1", "data": place.join("data"), "workers": 1, "shops": { "workshop": shop },
-    });
-    std::fs::write(&config, settings.to_string()).unwrap();
-    let server = start(&config);
-    let job = json!({
-        "format": "grainway.job/1", "name": "Shelf <b onclick=alert(1)>", "unit": "mm", "shop": "workshop",
-        "parts": [{
-            "id": "shelf", "stock": "oak-19", "blank": { "length": 300, "width": 120, "dimensioned": true },
-            "features": [{ "id": "peg", "kind": "hole", "shape": { "circle": { "at": [60, 60], "diameter": 5 } }, "depth": 8 }],
-        }],
-    });
+    let (server, job) = service(&place);
     let client = client();
     let asked = client.post(format!("{}/v1/jobs", server.url)).json(&job);
     let taken: Value = asked.send().await.unwrap().json().await.unwrap();
@@ -82,4 +94,65 @@ async fn the_page_shows_a_job_its_checks_and_its_pictures_slow() {
         assert!(text.contains(words), "{words:?} is not in {text}");
     }
     assert!(!text.contains("<b onclick"), "{text}");
+}
+
+/// The least contrast of text (WCAG 2.2, success criterion 1.4.3, level AA).
+const CONTRAST: f64 = 4.5;
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_page_works_by_keyboard_wide_and_narrow_dark_and_light_slow() {
+    if !there() {
+        return;
+    }
+    let Some(python) = super::help::python_with("websockets") else {
+        return;
+    };
+    let place = Fresh::new();
+    let (server, job) = service(&place);
+    std::fs::write(place.join("job.json"), job.to_string()).unwrap();
+    let mut script = Command::new(python);
+    script
+        .arg(concat!(
+            env!("CARGO_MANIFEST_DIR"),
+            "/../tests/python/page_by_keys.py"
+        ))
+        .args([
+            format!("{}/", server.url).as_ref(),
+            place.join("job.json").as_os_str(),
+        ])
+        .arg(place.join(""));
+    let ran = tokio::task::spawn_blocking(move || script.output().unwrap());
+    let ran = ran.await.unwrap();
+    let text = String::from_utf8_lossy(&ran.stdout);
+    assert!(
+        ran.status.success(),
+        "{text}{}",
+        String::from_utf8_lossy(&ran.stderr)
+    );
+    let told: Value = serde_json::from_str(&text).unwrap();
+    let title = "H2: Shelf <b onclick=alert(1)>";
+    assert_eq!(told["opened"], title);
+    let looks = told["looks"].as_array().unwrap();
+    assert_eq!(looks.len(), 4);
+    for look in looks {
+        assert_eq!(look["focus"], title, "{look}");
+        assert!(look["contrast"].as_f64().unwrap() >= CONTRAST, "{look}");
+        assert!(look["wide"].as_u64() <= look["width"].as_u64(), "{look}");
+    }
+    // Two jobs in the end, of which the page named the one that counts.
+    let jobs = client().get(format!("{}/v1/jobs", server.url));
+    let jobs: Value = jobs.send().await.unwrap().json().await.unwrap();
+    let [new, old] = jobs.as_array().unwrap().as_slice() else {
+        panic!("{jobs}")
+    };
+    assert_eq!(
+        (&new["code"], &old["replaced-by"]),
+        (&told["new"], &new["id"])
+    );
+    assert!(
+        told["stale"]
+            .as_str()
+            .unwrap()
+            .starts_with("Stale: do not run")
+    );
 }

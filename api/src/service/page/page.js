@@ -4,6 +4,7 @@
 const KEPT = "grainway-token";
 const LOOK = 2000;
 const PAGE = 50;
+const OPEN = "queued,running";
 const $ = (id) => document.getElementById(id);
 let token = sessionStorage.getItem(KEPT) || "";
 let chosen = decodeURIComponent(location.hash.slice(1));
@@ -48,10 +49,13 @@ function why(job) {
 
 /** The list. Buttons stay where they are, so that the keyboard's place is not lost. */
 async function list() {
-  const answer = await json(`v1/jobs?limit=${many}`);
-  const jobs = answer.jobs || answer;
+  const only = $("only").value;
+  const jobs = await json(`v1/jobs?limit=${many}${only ? `&state=${only}` : ""}`);
   const open = jobs.filter((j) => j.state === "queued" || j.state === "running").length;
-  $("line").textContent = `${open ? `${open} wait or run` : "nothing waits"}, looked at ${new Date().toLocaleTimeString()}`;
+  const some = open === many ? `${open} or more` : open;
+  const waits = only && only !== OPEN ? "" : open ? `${some} wait or run, ` : "nothing waits, ";
+  $("line").textContent = `${waits}looked at ${new Date().toLocaleTimeString()}`;
+  $("none").textContent = only ? "There are no such jobs." : "There are no jobs.";
   $("none").hidden = jobs.length > 0;
   $("more").hidden = jobs.length < many;
   const old = new Map([...$("jobs").children].map((li) => [li.dataset.id, li]));
@@ -78,7 +82,11 @@ function choose(id) {
   chosen = id;
   shown = "";
   history.replaceState(null, "", `#${encodeURIComponent(id)}`);
-  refresh().then(() => $("job").scrollIntoView({ block: "start" }));
+  refresh().then(() => {
+    const title = $("job").querySelector("h2");
+    if (title) title.focus();
+    $("job").scrollIntoView({ block: "start" });
+  });
 }
 
 /** Saves a file: with a token a plain link would come without it. */
@@ -113,6 +121,13 @@ function table(head, rows) {
     el("tbody", {}, ...rows.map((r) => el("tr", {}, ...r.map((c) => el("td", {}, c)))))));
 }
 
+/** A picture as an address for an image: there no script of it runs. */
+async function pictureOf(path) {
+  const url = URL.createObjectURL(new Blob([await (await ask(path)).arrayBuffer()], { type: "image/svg+xml" }));
+  pictures.push(url);
+  return url;
+}
+
 /** One job, when it is another one or has changed. */
 async function detail() {
   const place = $("job");
@@ -120,13 +135,18 @@ async function detail() {
   if (!chosen) return;
   const job = await json(`v1/jobs/${encodeURIComponent(chosen)}`);
   const state = `${job.id} ${job.version}`;
-  if (state === shown || place.contains(document.activeElement) && shown.startsWith(job.id) && document.activeElement.tagName === "INPUT") return;
+  if (state === shown || place.contains(document.activeElement) && shown.startsWith(job.id) && ["INPUT", "SELECT"].includes(document.activeElement.tagName)) return;
   shown = state;
   const ended = !["queued", "running"].includes(job.state);
   const files = ended ? await json(`v1/jobs/${job.id}/files`).then((f) => f.files || f) : [];
   const report = files.some((f) => f.name === "report.json") ? await json(fileAt(job.id, "report.json")) : null;
   pictures.splice(0).forEach(URL.revokeObjectURL);
-  const post = (path, body) => act(() => json(`v1/jobs/${job.id}/${path}`, body ? { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) } : { method: "POST" }));
+  const post = (path, body) => act(async () => {
+    const sent = body ? { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) } : { method: "POST" };
+    const made = await json(`v1/jobs/${job.id}/${path}`, sent);
+    place.querySelector("h2").focus();
+    if (made.id && made.id !== job.id) choose(made.id);
+  });
   const parts = [
     el("h2", { tabindex: "-1" }, job.name),
     el("p", {}, el("span", { class: `state ${job.state}` }, job.state), ` ${why(job)}`),
@@ -155,18 +175,21 @@ async function detail() {
     if (drawn.length) {
       const box = el("div", { class: "pictures" });
       parts.push(el("h3", {}, "Pictures"), box);
-      drawn.forEach(async (f) => {
-        const url = URL.createObjectURL(new Blob([await (await ask(fileAt(job.id, f.name))).arrayBuffer()], { type: "image/svg+xml" }));
-        pictures.push(url);
+      for (const f of drawn) {
         const name = f.name.split("/").pop().replace(/\.svg$/, "");
-        box.append(el("figure", {}, el("img", { src: url, alt: `Picture of ${name}` }), el("figcaption", {}, name)));
-      });
+        const picture = el("img", { alt: `Picture of ${name}` });
+        box.append(el("figure", {}, picture, el("figcaption", {}, name)));
+        pictureOf(fileAt(job.id, f.name)).then((url) => { picture.src = url; }, () => { picture.alt = `The picture of ${name} could not be fetched`; });
+      }
     }
   }
   if (files.length) {
     parts.push(el("details", {}, el("summary", {}, `${files.length} files`), el("ul", {}, ...files.map((f) => el("li", {}, el("button", { type: "button", onclick: () => act(() => save(fileAt(job.id, f.name), f.name.split("/").pop())) }, f.name), ` ${f.bytes} bytes`)))));
   }
+  const had = place.contains(document.activeElement);
   place.replaceChildren(...parts.filter(Boolean));
+  // The keyboard's place is not lost with the button that had it.
+  if (had) place.querySelector("h2").focus();
 }
 
 function measured(job, report, post) {
@@ -224,6 +247,7 @@ $("token-form").addEventListener("submit", (e) => {
   refresh();
 });
 $("hand-in").addEventListener("submit", (e) => { e.preventDefault(); act(() => handIn($("files").files)); });
+$("only").addEventListener("change", () => { many = PAGE; refresh(); });
 $("more").addEventListener("click", () => { many = Math.min(1000, many + PAGE); refresh(); });
 $("night").addEventListener("click", (e) => { if (token) { e.preventDefault(); act(() => save("v1/night-report?as=html", "night-report.html")); } });
 for (const kind of ["dragover", "dragleave", "drop"]) {
