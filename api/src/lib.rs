@@ -34,6 +34,7 @@ use grainway_host::Installed;
 use grainway_host::store::{Store, StoreProblem};
 use grainway_pipeline::chain::Stages;
 use grainway_pipeline::stage::Dialects;
+use std::sync::LazyLock;
 
 /// What is installed: the stages a chain may name and the dialects a machine may name.
 pub struct Registries {
@@ -48,9 +49,13 @@ pub struct Registries {
 impl Registries {
     /// What grainway itself brings.
     pub fn built_in() -> Registries {
+        // Read once: a service asks for them with every job that is handed in.
+        static BUILT_IN: LazyLock<(Stages, Dialects)> =
+            LazyLock::new(|| (grainway_stages::built_in(), grainway_dialects::built_in()));
+        let (stages, dialects) = BUILT_IN.clone();
         Registries {
-            stages: grainway_stages::built_in(),
-            dialects: grainway_dialects::built_in(),
+            stages,
+            dialects,
             plugins: None,
         }
     }

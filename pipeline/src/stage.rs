@@ -292,7 +292,7 @@ impl Progress for Silent {
 }
 
 /// The installed dialects by name.
-#[derive(Default)]
+#[derive(Default, Clone)]
 pub struct Dialects(std::collections::BTreeMap<String, Arc<dyn Dialect>>);
 
 impl Dialects {

@@ -10,6 +10,7 @@ use super::store::{Idempotency, StoreProblem, Submitted};
 use crate::folder::{JobFolder, MAX_FILE_BYTES};
 use crate::{Registries, load};
 use bytes::Bytes;
+use futures_util::{FutureExt, StreamExt};
 use grainway_pipeline::doc::{JOB_FORMAT, MAX_DOCUMENT_BYTES};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::stage::FileProblem;
@@ -25,6 +26,8 @@ pub const PRIORITIES: std::ops::RangeInclusive<i32> = -100..=100;
 const LONGEST_WORD: usize = 80;
 /// How often a write is looked for whose answer was lost.
 const LOOKS: u32 = 5;
+/// Files of a job that are stored at a time: a disk syncs several at the cost of one.
+const PUTS: usize = 8;
 
 /// A job as handed in.
 #[derive(Clone, Debug, Default)]
@@ -257,7 +260,7 @@ async fn put(
     job: JobId,
     files: &BTreeMap<String, Bytes>,
 ) -> Result<Vec<JobFile>, super::files::FilesProblem> {
-    let mut stored = Vec::with_capacity(files.len());
+    let mut puts = Vec::with_capacity(files.len());
     for (name, bytes) in files {
         let place = super::files::Place {
             job,
@@ -265,9 +268,15 @@ async fn put(
             attempt: None,
             name,
         };
-        stored.push(shared.files.put(&place, bytes.clone()).await?);
+        let put = async move { shared.files.put(&place, bytes.clone()).await };
+        puts.push(put.boxed());
     }
-    Ok(stored)
+    // All are waited for, also when one fails: what is still being written cannot be removed.
+    let puts: Vec<_> = futures_util::stream::iter(puts)
+        .buffered(PUTS)
+        .collect()
+        .await;
+    puts.into_iter().collect()
 }
 
 fn request(at: &str, message: impl Into<String>) -> Refusal {

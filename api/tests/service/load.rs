@@ -3,7 +3,11 @@
 
 use super::help::{Fresh, example};
 use super::killed::{client, start};
-use grainway::service::model::{JobEnd, JobFile, JobId, JobState, NewJob, Source, Summary, When};
+use bytes::Bytes;
+use grainway::service::files::{Files, FilesUrl, Place};
+use grainway::service::model::{
+    JobEnd, JobFile, JobId, JobState, NewJob, Side, Source, Summary, When,
+};
 use grainway::service::store::{Store, StoreUrl};
 use serde_json::{Value, json};
 use std::path::Path;
@@ -88,11 +92,48 @@ async fn submitted(url: &str, jobs: u64, callers: u64, every: Option<Duration>) 
     all
 }
 
+/// Jobs a second that the two stores take, eight callers at a time, each job with its document and its shop on disk first.
+async fn stores_alone(place: &Fresh, jobs: u64) -> f64 {
+    const CALLERS: u64 = 8;
+    let store = Store::open(&StoreUrl::Sqlite(place.join("both.sqlite")))
+        .await
+        .unwrap();
+    let files = Files::open(&FilesUrl::Folder(place.join("both"))).unwrap();
+    let shop = Bytes::from(std::fs::read(example("step-stool/shop.json")).unwrap());
+    let began = Instant::now();
+    let mut tasks = tokio::task::JoinSet::new();
+    for caller in 0..CALLERS {
+        let (store, files, shop) = (store.clone(), files.clone(), shop.clone());
+        tasks.spawn(async move {
+            for n in (caller..jobs).step_by(CALLERS as usize) {
+                let mut new = new_job(n);
+                let put = async |name, bytes| {
+                    let place = Place {
+                        job: new.id,
+                        side: Side::In,
+                        attempt: None,
+                        name,
+                    };
+                    files.put(&place, bytes).await.unwrap()
+                };
+                let document = put("job.json", Bytes::from(job(n).to_string())).await;
+                let shop = put("workshop", shop.clone()).await;
+                new.files = vec![document, shop];
+                store.submit(&[new], None, 1_000_000).await.unwrap();
+            }
+        });
+    }
+    tasks.join_all().await;
+    let took = began.elapsed().as_secs_f64();
+    store.close().await;
+    jobs as f64 / took
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 #[ignore = "takes minutes: ./test load"]
 async fn load_of_submissions_and_memory() {
     let place = Fresh::new();
-    // The store alone, two callers.
+    // The stores alone, without HTTP and without looking at documents: the queue, and the queue with a job's two files.
     let store = Store::open(&StoreUrl::Sqlite(place.join("alone.sqlite")))
         .await
         .unwrap();
@@ -102,6 +143,7 @@ async fn load_of_submissions_and_memory() {
         store.submit(&[new_job(n)], None, 1_000_000).await.unwrap();
     }
     let alone = jobs as f64 / began.elapsed().as_secs_f64();
+    let both = stores_alone(&place, jobs).await;
     let began = Instant::now();
     for _ in 0..jobs {
         let claimed = store.claim(owner, 2, 30_000, true).await.unwrap().unwrap();
@@ -125,7 +167,8 @@ async fn load_of_submissions_and_memory() {
     let at = |share: f64| times[((times.len() - 1) as f64 * share) as usize] * 1000.0;
     submitted(&server.url, 6000, 8, None).await;
     println!(
-        "load: {whole:.0} submissions/s over HTTP with two files each | store alone {alone:.0}/s | {:.2} of it (target 0.5)",
+        "load: {whole:.0} submissions/s over HTTP with two files each | queue and files alone {both:.0}/s | {:.2} of it (target 0.5) | queue alone {alone:.0}/s | {:.2} of it",
+        whole / both,
         whole / alone
     );
     println!("load: store alone {ends_alone:.0} claims and ends/s");

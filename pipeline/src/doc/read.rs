@@ -10,6 +10,7 @@ use crate::finding::{Finding, code};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
+use std::sync::LazyLock;
 
 /// Documents larger than this are refused unread: 16 MiB hold about 100,000 parts.
 pub const MAX_DOCUMENT_BYTES: usize = 16 * 1024 * 1024;
@@ -155,6 +156,10 @@ fn original(edits: &[Edit], pointer: &str) -> String {
     pointer
 }
 
+// A service reads thousands of documents in one process.
+static JOB_SCHEMA: LazyLock<Value> = LazyLock::new(schema_job);
+static SHOP_SCHEMA: LazyLock<Value> = LazyLock::new(schema_shop);
+
 /// JSON Schema of the job document.
 pub fn schema_job() -> Value {
     schemars::schema_for!(Job).to_value()
@@ -184,12 +189,12 @@ fn sound<T>(reading: Reading<T>) -> Result<T, Vec<Problem>> {
 
 /// Reads a job document and goes on behind every problem.
 pub fn read_job_as_far_as_possible(bytes: &[u8]) -> Reading<Job> {
-    read_document(bytes, JOB_FORMAT, &schema_job(), meaning::of_job)
+    read_document(bytes, JOB_FORMAT, &JOB_SCHEMA, meaning::of_job)
 }
 
 /// Reads a shop document and goes on behind every problem.
 pub fn read_shop_as_far_as_possible(bytes: &[u8]) -> Reading<Shop> {
-    read_document(bytes, SHOP_FORMAT, &schema_shop(), meaning::of_shop)
+    read_document(bytes, SHOP_FORMAT, &SHOP_SCHEMA, meaning::of_shop)
 }
 
 /// How often what is wrong is set aside before reading gives up: each round frees at least one level of the document.
