@@ -273,6 +273,15 @@ async fn other_hosts_are_refused() {
         "10.0.0.1:4750",
         "xqueue.library.example",
         "0.0.0.0",
+        "ELSEWHERE.EXAMPLE:4750",
+        "elsewhere.example.",
+        "elsewhere.example.:4750",
+        "[2001:db8::1]:4750",
+        "[::ffff:192.168.1.7]",
+        "127.0.0.1.nip.elsewhere.example:4750",
+        "localhost.localdomain",
+        "2130706433",
+        "0x7f.1",
     ] {
         let told = ask(&[host]).await;
         assert_eq!(

@@ -32,6 +32,7 @@ mod operations;
 mod page;
 mod postgres;
 mod readme;
+mod security;
 mod sender;
 mod sheet;
 mod sheet_http;

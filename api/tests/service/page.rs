@@ -156,3 +156,18 @@ async fn the_page_works_by_keyboard_wide_and_narrow_dark_and_light_slow() {
             .starts_with("Stale: do not run")
     );
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_page_opens_by_an_address_that_names_nothing_slow() {
+    if !there() {
+        return;
+    }
+    let place = Fresh::new();
+    let (server, _) = service(&place);
+    let address = format!("{}/#%E0%A4%A", server.url);
+    let text = tokio::task::spawn_blocking(move || seen(&place, &address))
+        .await
+        .unwrap()
+        .unwrap();
+    assert!(text.contains("nothing waits, looked at"), "{text}");
+}

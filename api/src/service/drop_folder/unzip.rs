@@ -39,7 +39,7 @@ pub(super) fn unzip(bytes: &[u8], bounds: &Bounds) -> Result<BTreeMap<String, By
         }
         if !name.split('/').all(safe_name) {
             problems.push(format!(
-                "{name:?} in the zip is not a name that is taken: use letters, digits, points, dashes and underscores."
+                "{name:?} in the zip is not a name that is taken: use letters, digits, points, dashes and underscores, no point in front or at the end, and no name of a device as con or nul."
             ));
             continue;
         }

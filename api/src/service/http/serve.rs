@@ -168,3 +168,33 @@ impl AsyncWrite for Hurried {
         Pin::new(&mut self.stream).poll_shutdown(context)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use tokio::io::AsyncWriteExt;
+    use tokio::time::Instant;
+
+    #[tokio::test]
+    async fn a_caller_that_takes_nothing_of_its_answer_is_cut_off() {
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let silent = TcpStream::connect(listener.local_addr().unwrap());
+        let (silent, accepted) = tokio::join!(silent, listener.accept());
+        let mut hurried = Hurried::new(accepted.unwrap().0);
+        // Time passes as soon as nothing else does.
+        tokio::time::pause();
+        let begun = Instant::now();
+        let piece = vec![0; 1 << 20];
+        let mut written = 0;
+        let end = loop {
+            match hurried.write_all(&piece).await {
+                Ok(()) => written += 1,
+                Err(e) => break e,
+            }
+            assert!(written < 1000, "somebody reads");
+        };
+        assert_eq!(end.kind(), io::ErrorKind::TimedOut);
+        assert!((LONGEST_WRITE..2 * LONGEST_WRITE).contains(&begun.elapsed()));
+        drop(silent);
+    }
+}
