@@ -108,7 +108,7 @@ async fn over(follower: tokio::task::JoinHandle<(Vec<Seen>, bool)>) -> Option<Ve
 }
 
 #[tokio::test]
-async fn a_jobs_stream_ends_also_where_something_came_after_its_end_and_when_it_is_forgotten() {
+async fn a_jobs_stream_ends_also_where_something_came_after_its_end() {
     let server = Server::new().await;
     let address = server.listen().await;
     let id = server.stool("").await;
