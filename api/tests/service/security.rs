@@ -7,11 +7,12 @@ use axum::body::Body;
 use axum::http::Request;
 use grainway::service::intake::safe_name;
 use grainway::service::model::JobState;
+use grainway::service::store::tokens::Scope;
 use serde_json::{Value, json};
-use std::io::{BufRead, BufReader, Read};
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
+use tokio::io::{AsyncBufReadExt, AsyncReadExt, BufReader};
 
 /// Names of devices (Microsoft, "Naming Files, Paths, and Namespaces", from memory), and one whose point a drive of theirs drops.
 const DEVICES: [&str; 9] = [
@@ -271,6 +272,38 @@ async fn drawings_come_from_what_was_handed_in_and_from_named_folders_only() {
 }
 
 #[tokio::test]
+async fn the_same_key_of_two_tokens_is_two_keys() {
+    let server = Server::new().await;
+    let store = &server.shared.store;
+    let mut texts = Vec::new();
+    for name in ["desk", "bench"] {
+        let token = store.make_token(name, Scope::Submit, 1).await.unwrap();
+        texts.push(token.text);
+    }
+    let mut other: Value = serde_json::from_slice(&stool_document()).unwrap();
+    other["name"] = "Another stool".into();
+    let hand_in = async |token: &str, body: Vec<u8>| {
+        let request = Request::post("/v1/jobs")
+            .header("content-type", "application/json")
+            .header("idempotency-key", "monday")
+            .header("authorization", format!("Bearer {token}"));
+        server.ask(request, body).await
+    };
+    let first = hand_in(&texts[0], stool_document()).await;
+    // The other one's request is its own: not an answer about a job of somebody else, nor a word that there is one.
+    let second = hand_in(&texts[1], other.to_string().into_bytes()).await;
+    assert_eq!((first.status.as_u16(), second.status.as_u16()), (201, 201));
+    assert_ne!(first.json()["id"], second.json()["id"]);
+    let again = hand_in(&texts[0], stool_document()).await;
+    assert_eq!(
+        (again.status.as_u16(), &again.json()["id"]),
+        (200, &first.json()["id"])
+    );
+    let again = hand_in(&texts[1], stool_document()).await;
+    assert_eq!(again.problem(), "key-in-use");
+}
+
+#[tokio::test]
 async fn no_table_of_ours_begins_a_formula() {
     let server = Server::new().await;
     for start in ["=", "+", "-", "@", "\t", "\r"] {
@@ -346,24 +379,24 @@ async fn the_log_of_the_service_at_its_loudest_keeps_every_secret() {
         "shops": { "workshop": example("step-stool/shop.json") }, "webhook-private-targets": [target.to_string()],
     });
     std::fs::write(&config, settings.to_string()).unwrap();
-    let mut process = Command::new(env!("CARGO_BIN_EXE_grainway"))
+    let mut process = tokio::process::Command::new(env!("CARGO_BIN_EXE_grainway"))
         .args(["serve", "--listen", "127.0.0.1:0", "--config"])
         .arg(&config)
+        .kill_on_drop(true)
         .env("GRAINWAY_LOG", "trace")
         .stdout(Stdio::piped())
         .stderr(Stdio::piped())
         .spawn()
         .unwrap();
     let mut errors = process.stderr.take().unwrap();
-    let logged = std::thread::spawn(move || {
+    let logged = tokio::spawn(async move {
         let mut bytes = Vec::new();
-        errors.read_to_end(&mut bytes).unwrap();
+        errors.read_to_end(&mut bytes).await.unwrap();
         String::from_utf8_lossy(&bytes).into_owned()
     });
     let mut line = String::new();
-    BufReader::new(process.stdout.take().unwrap())
-        .read_line(&mut line)
-        .unwrap();
+    let mut said = BufReader::new(process.stdout.take().unwrap());
+    said.read_line(&mut line).await.unwrap();
     let url = line
         .trim()
         .strip_prefix("listening on ")
@@ -467,9 +500,8 @@ async fn the_log_of_the_service_at_its_loudest_keeps_every_secret() {
         }
     }
     tokio::time::sleep(Duration::from_millis(300)).await;
-    process.kill().unwrap();
-    process.wait().unwrap();
-    let logged = logged.join().unwrap();
+    process.kill().await.unwrap();
+    let logged = logged.await.unwrap();
     let lines = logged.lines().count();
     assert!(lines > 50 && logged.contains("TRACE hyper_util"), "{lines}");
     // The webhook's id is in it: what has a name is told by its name.
