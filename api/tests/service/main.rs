@@ -33,6 +33,7 @@ mod page;
 mod postgres;
 mod readme;
 mod security;
+mod security_told;
 mod sender;
 mod sheet;
 mod sheet_http;

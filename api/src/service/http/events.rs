@@ -130,7 +130,7 @@ fn follow(api: ApiArc, asked: Asked, after: i64, job: Option<JobId>) -> Result<R
 }
 
 impl Follower {
-    /// Whether the caller may still listen: its token was not removed, and a caller without one is none too many since.
+    /// Whether the caller may still listen: its token was not removed; one without a token was let in while there were none.
     async fn is_known(&self) -> Result<bool, StoreProblem> {
         let known = self.api.tokens.all(&self.api.shared).await?;
         Ok(match &self.caller.token {
