@@ -47,7 +47,14 @@ async fn without_tokens_only_this_machine_is_served() {
         assert_eq!(told.problem(), "not-from-there");
     }
     // A proxy of this machine passes on what others ask.
-    for field in ["forwarded", "x-forwarded-for"] {
+    for field in [
+        "forwarded",
+        "via",
+        "x-forwarded-for",
+        "x-forwarded-host",
+        "x-forwarded-proto",
+        "x-real-ip",
+    ] {
         let request = Request::get("/v1/jobs").header(field, "for=192.168.1.7");
         let told = server.ask(request, Body::empty()).await;
         assert_eq!(
