@@ -89,6 +89,12 @@ async fn a_head_that_is_slow_or_huge_is_given_up() {
     // A connection on which nothing is said ends too.
     let mut silent = connect(address).await;
     assert_eq!(rest(&mut silent).await, "");
+    // So does one on which nothing more is said after an answer.
+    let mut idle = connect(address).await;
+    let request = b"GET /health HTTP/1.1\r\nHost: localhost\r\n\r\n";
+    idle.write_all(request).await.unwrap();
+    let told = rest(&mut idle).await;
+    assert!(told.starts_with("HTTP/1.1 200 "), "{told}");
 
     let many: String = (0..200).map(|n| format!("X-{n}: 1\r\n")).collect();
     let long = format!("X: {}\r\n", "a".repeat(100_000));
