@@ -394,9 +394,7 @@ impl Drop for Stub {
 }
 
 fn stub() -> Option<Stub> {
-    let Some(python) = super::help::python_with("moto.server, flask_cors") else {
-        return None;
-    };
+    let python = super::help::python_with("moto.server, flask_cors")?;
     let port = TcpListener::bind("127.0.0.1:0")
         .and_then(|l| l.local_addr())
         .unwrap()

@@ -456,7 +456,31 @@ async fn two_servers_lend_each_message_once_and_queue_each_event_once(two: Two) 
     assert_eq!((count, all.len()), (40, 40));
 }
 
+/// Somebody asks for a message while the sender of another server turns events into messages.
+async fn a_message_that_is_asked_for_is_queued_whatever_the_sender_does(two: Two) {
+    with_messages(&two.a, "a", &[]).await;
+    let store = two.a.clone();
+    let sender = tokio::spawn(async move {
+        for seen in 100..300 {
+            let hook = store.webhook("a").await.unwrap().unwrap();
+            assert!(store.queue_messages(&hook, &[], seen, T0).await.unwrap());
+        }
+    });
+    for n in 0..100 {
+        let asked = NewMessage {
+            seq: None,
+            ..message(n)
+        };
+        let queued = two.b.queue_message("a", &asked, T0).await.unwrap();
+        assert!(queued, "message {n}");
+    }
+    sender.await.unwrap();
+    assert_eq!(two.a.messages("a", 1000).await.unwrap().len(), 100);
+    assert_eq!(two.a.webhook("a").await.unwrap().unwrap().seen, 299);
+}
+
 cases!(
+    a_message_that_is_asked_for_is_queued_whatever_the_sender_does,
     events_become_messages_once,
     a_message_whose_sender_died_is_due_again_and_the_dead_ones_word_counts_no_more,
     a_receiver_that_never_answers_well_is_given_up_after_three_days_and_told_why,

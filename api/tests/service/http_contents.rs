@@ -188,6 +188,14 @@ fn zips_are_counted_and_not_believed() {
             .unwrap();
     }
     assert_eq!(unpacked(folders.finish().unwrap().into_inner()), large);
+    // A zip in a zip is a file like any other, whatever is in it.
+    let nested = zipped(&[("a", vec![0; 64 << 20])]);
+    assert_eq!(unpacked(zipped(&[("n.zip", nested)])), Ok(1));
+    // More entries than any job has files, which costs no more than a look at their list.
+    let crowd: Vec<(String, &str)> = (0..60_000).map(|n| (n.to_string(), "")).collect();
+    let (crowd, begun) = (zipped(&crowd), std::time::Instant::now());
+    assert_eq!(unpacked(crowd), large);
+    assert!(begun.elapsed().as_secs() < 10);
     // No zip, half a zip, a damaged one.
     let bad = Err((400, "bad-body".to_string()));
     assert_eq!(unpacked(b"PK".to_vec()), bad);
@@ -205,6 +213,17 @@ fn zips_are_counted_and_not_believed() {
     link.add_symlink("a", "/etc/passwd", SimpleFileOptions::default())
         .unwrap();
     let refused = Err((422, "refused".to_string()));
+    // A pipe and a device: the mode's upper bits, in the central header alone.
+    for kind in [0o010_000_u32, 0o020_000, 0o060_000] {
+        let options = SimpleFileOptions::default().unix_permissions(0o644);
+        let mut odd = zip::ZipWriter::new(Cursor::new(Vec::new()));
+        odd.start_file("a", options).unwrap();
+        let mut odd = odd.finish().unwrap().into_inner();
+        let central = odd.windows(4).position(|w| w == b"PK\x01\x02").unwrap();
+        // External attributes (APPNOTE 4.4.15): the mode is their upper half.
+        odd[central + 40..central + 42].copy_from_slice(&((kind | 0o644) as u16).to_le_bytes());
+        assert_eq!(unpacked(odd), refused, "{kind:o}");
+    }
     assert_eq!(unpacked(link.finish().unwrap().into_inner()), refused);
     // The same name twice: the writer refuses that, so one is renamed afterwards.
     let mut twice = zipped(&[("aaaa", "1"), ("bbbb", "2")]);

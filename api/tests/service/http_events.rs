@@ -100,6 +100,104 @@ async fn a_jobs_events_are_told_to_its_end_and_again_from_anywhere() {
     }
 }
 
+/// Ends a stream that should be over; `false`: it goes on.
+async fn over(follower: tokio::task::JoinHandle<(Vec<Seen>, bool)>) -> Option<Vec<Seen>> {
+    let told = tokio::time::timeout(Duration::from_secs(5), follower).await;
+    let (events, ended) = told.ok()?.unwrap();
+    ended.then_some(events)
+}
+
+#[tokio::test]
+async fn a_jobs_stream_ends_also_where_something_came_after_its_end() {
+    let server = Server::new().await;
+    let address = server.listen().await;
+    let id = server.stool("").await;
+    server.end(id, JobState::Ready, &[("a", b"1")]).await;
+    let newer = server.stool(&format!("?replaces={id}")).await;
+    server.end(newer, JobState::Ready, &[("a", b"2")]).await;
+    let path = format!("/v1/jobs/{id}/events");
+    let told = over(tokio::spawn({
+        let path = path.clone();
+        async move { read(address, &path, None, 99).await }
+    }));
+    let events = told.await.expect("the stream ends");
+    let kinds: Vec<&str> = events.iter().map(|e| e.1.as_str()).collect();
+    assert_eq!(kinds, ["submitted", "started", "ended", "stale"]);
+    let after = events[2].0;
+    let told = over(tokio::spawn(async move {
+        read(address, &path, Some(after), 99).await
+    }));
+    assert_eq!(told.await.expect("the stream ends"), events[3..]);
+    // One that was put back goes on to its next end.
+    let id = server.stool("").await;
+    server.end(id, JobState::Withheld, &[]).await;
+    let retried = server.post(&format!("/v1/jobs/{id}/retry")).await;
+    assert_eq!(retried.status, 200, "{}", retried.text());
+    let path = format!("/v1/jobs/{id}/events");
+    let follower = tokio::spawn(async move { read(address, &path, None, 99).await });
+    tokio::time::sleep(Duration::from_millis(300)).await;
+    server.end(id, JobState::Ready, &[("a", b"1")]).await;
+    let events = over(follower).await.expect("the stream ends");
+    assert_eq!(events.iter().filter(|e| e.1 == "ended").count(), 2);
+    assert_eq!(events.last().unwrap().2["state"], "ready");
+}
+
+#[tokio::test]
+async fn streams_end_once_their_token_is_removed() {
+    let server = Server::new().await;
+    let address = server.listen().await;
+    let store = &server.shared.store;
+    // Followed without a token, which is over once there is one.
+    let bare = tokio::spawn(read(address, "/v1/events", None, 99));
+    tokio::time::sleep(Duration::from_millis(300)).await;
+    let kept = store.make_token("desk", Scope::Admin, 1).await.unwrap();
+    let gone = store.make_token("bench", Scope::Read, 1).await.unwrap();
+    tokio::time::sleep(Duration::from_millis(1100)).await;
+    let follow = |text: &str| {
+        let request = Request::get("/v1/events").header("authorization", format!("Bearer {text}"));
+        let router = server.router.clone();
+        let mut request = request
+            .header("host", "localhost")
+            .body(Body::empty())
+            .unwrap();
+        let peer: SocketAddr = "127.0.0.1:50000".parse().unwrap();
+        request
+            .extensions_mut()
+            .insert(axum::extract::ConnectInfo(peer));
+        async move {
+            let answer = tower::ServiceExt::oneshot(router, request).await.unwrap();
+            assert_eq!(answer.status(), 200);
+            answer.into_body().into_data_stream()
+        }
+    };
+    let (mut stays, mut ends) = (follow(&kept.text).await, follow(&gone.text).await);
+    let request = Request::delete(format!("/v1/tokens/{}", gone.stored.token.id))
+        .header("authorization", format!("Bearer {}", kept.text));
+    assert_eq!(server.ask(request, Body::empty()).await.status, 204);
+    let request = Request::post("/v1/jobs")
+        .header("content-type", "application/json")
+        .header("authorization", format!("Bearer {}", kept.text));
+    let told = server
+        .ask(request, super::http_help::stool_document())
+        .await;
+    assert_eq!(told.status, 201, "{}", told.text());
+    let five = Duration::from_secs(5);
+    let piece = tokio::time::timeout(five, stays.next())
+        .await
+        .unwrap()
+        .unwrap()
+        .unwrap();
+    assert!(
+        piece.starts_with(b"id:") || piece.starts_with(b"event:"),
+        "{piece:?}"
+    );
+    let last = tokio::time::timeout(five, ends.next())
+        .await
+        .expect("the stream ends");
+    assert!(last.is_none(), "a removed token hears {last:?}");
+    assert_eq!(over(bare).await.expect("the stream ends"), []);
+}
+
 #[tokio::test]
 async fn all_events_reach_everybody_in_order_and_a_stop_ends_the_streams() {
     let server = Server::new().await;

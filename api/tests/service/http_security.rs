@@ -47,7 +47,14 @@ async fn without_tokens_only_this_machine_is_served() {
         assert_eq!(told.problem(), "not-from-there");
     }
     // A proxy of this machine passes on what others ask.
-    for field in ["forwarded", "x-forwarded-for"] {
+    for field in [
+        "forwarded",
+        "via",
+        "x-forwarded-for",
+        "x-forwarded-host",
+        "x-forwarded-proto",
+        "x-real-ip",
+    ] {
         let request = Request::get("/v1/jobs").header(field, "for=192.168.1.7");
         let told = server.ask(request, Body::empty()).await;
         assert_eq!(
@@ -273,6 +280,15 @@ async fn other_hosts_are_refused() {
         "10.0.0.1:4750",
         "xqueue.library.example",
         "0.0.0.0",
+        "ELSEWHERE.EXAMPLE:4750",
+        "elsewhere.example.",
+        "elsewhere.example.:4750",
+        "[2001:db8::1]:4750",
+        "[::ffff:192.168.1.7]",
+        "127.0.0.1.nip.elsewhere.example:4750",
+        "localhost.localdomain",
+        "2130706433",
+        "0x7f.1",
     ] {
         let told = ask(&[host]).await;
         assert_eq!(

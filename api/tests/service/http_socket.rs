@@ -89,6 +89,12 @@ async fn a_head_that_is_slow_or_huge_is_given_up() {
     // A connection on which nothing is said ends too.
     let mut silent = connect(address).await;
     assert_eq!(rest(&mut silent).await, "");
+    // So does one on which nothing more is said after an answer.
+    let mut idle = connect(address).await;
+    let request = b"GET /health HTTP/1.1\r\nHost: localhost\r\n\r\n";
+    idle.write_all(request).await.unwrap();
+    let told = rest(&mut idle).await;
+    assert!(told.starts_with("HTTP/1.1 200 "), "{told}");
 
     let many: String = (0..200).map(|n| format!("X-{n}: 1\r\n")).collect();
     let long = format!("X: {}\r\n", "a".repeat(100_000));
@@ -237,28 +243,38 @@ async fn a_job_whose_caller_went_away_is_there_once() {
 async fn a_caller_still_sending_too_much_reads_its_answer() {
     let server = Server::with(|c| c.limits.body_mib = 1).await;
     let address = server.listen().await;
-    let mut stream = connect(address).await;
     let size = 2 << 20;
-    let more = format!("Content-Type: application/json\r\nContent-Length: {size}\r\n");
-    stream
-        .write_all(head("POST /v1/jobs", &more).as_bytes())
-        .await
-        .unwrap();
-    let (mut read, mut write) = stream.split();
-    let sending = async {
-        for _ in 0..(size >> 16) {
-            if write.write_all(&vec![b' '; 1 << 16]).await.is_err() {
-                break;
+    let (spaces, chunk) = (vec![b' '; 1 << 16], format!("{:x}\r\n", 1 << 16));
+    let chunk = [chunk.as_bytes(), &spaces, b"\r\n"].concat();
+    // With its length told before, and in chunks that never end.
+    for (kind, piece, pieces) in [
+        (format!("Content-Length: {size}"), spaces, size >> 16),
+        ("Transfer-Encoding: chunked".to_string(), chunk, 1 << 20),
+    ] {
+        let mut stream = connect(address).await;
+        let more = format!("Content-Type: application/json\r\n{kind}\r\n");
+        stream
+            .write_all(head("POST /v1/jobs", &more).as_bytes())
+            .await
+            .unwrap();
+        let (mut read, mut write) = stream.split();
+        let sending = async {
+            let mut sent = 0;
+            while sent < pieces && write.write_all(&piece).await.is_ok() {
+                sent += 1;
             }
-        }
-    };
-    let mut bytes = Vec::new();
-    let reading = async {
-        let _ = tokio::time::timeout(Duration::from_secs(10), read.read_to_end(&mut bytes)).await;
-    };
-    tokio::join!(sending, reading);
-    let told = String::from_utf8_lossy(&bytes);
-    assert!(told.starts_with("HTTP/1.1 413 "), "{told}");
+            sent
+        };
+        let mut bytes = Vec::new();
+        let reading = async {
+            let ten = Duration::from_secs(10);
+            let _ = tokio::time::timeout(ten, read.read_to_end(&mut bytes)).await;
+        };
+        let (sent, ()) = tokio::join!(sending, reading);
+        let told = String::from_utf8_lossy(&bytes);
+        assert!(told.starts_with("HTTP/1.1 413 "), "{kind}: {told}");
+        assert!(sent < 1024, "{kind}: {sent} pieces were taken");
+    }
 }
 
 #[tokio::test]

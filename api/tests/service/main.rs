@@ -32,6 +32,8 @@ mod operations;
 mod page;
 mod postgres;
 mod readme;
+mod security;
+mod security_told;
 mod sender;
 mod sheet;
 mod sheet_http;

@@ -156,3 +156,55 @@ async fn the_page_works_by_keyboard_wide_and_narrow_dark_and_light_slow() {
             .starts_with("Stale: do not run")
     );
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_page_opens_by_an_address_that_names_nothing_slow() {
+    if !there() {
+        return;
+    }
+    let place = Fresh::new();
+    let (server, _) = service(&place);
+    let address = format!("{}/#%E0%A4%A", server.url);
+    let text = tokio::task::spawn_blocking(move || seen(&place, &address))
+        .await
+        .unwrap()
+        .unwrap();
+    assert!(text.contains("nothing waits, looked at"), "{text}");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn no_word_of_a_finding_becomes_markup_in_the_page_slow() {
+    if !there() {
+        return;
+    }
+    let place = Fresh::new();
+    let (server, job) = service(&place);
+    let shop = std::fs::read(super::help::example("step-stool/shop.json")).unwrap();
+    let mut shop: Value = serde_json::from_slice(&shop).unwrap();
+    // An unknown wood comes back in a finding.
+    let evil = "<img src=x onerror=\"document.title='it ran'\">";
+    shop["stocks"]["oak-19"]["wood"] = evil.into();
+    let (job, shop) = (job.to_string(), shop.to_string());
+    let (kind, body) = super::http_help::form(&[
+        ("document", None, job.as_bytes()),
+        ("file", Some("workshop"), shop.as_bytes()),
+    ]);
+    let client = client();
+    let asked = client.post(format!("{}/v1/jobs", server.url));
+    let asked = asked.header("content-type", kind).body(body);
+    let taken: Value = asked.send().await.unwrap().json().await.unwrap();
+    let id = taken["id"].as_str().unwrap();
+    let at = format!("{}/v1/jobs/{id}?wait=60", server.url);
+    let ended = client.get(at).timeout(Duration::from_secs(70));
+    let ended: Value = ended.send().await.unwrap().json().await.unwrap();
+    assert_eq!(ended["state"], "withheld", "{ended}");
+    let address = format!("{}/#{id}", server.url);
+    let text = tokio::task::spawn_blocking(move || seen(&place, &address))
+        .await
+        .unwrap()
+        .unwrap();
+    let findings = text.split_once("<h3>Findings</h3>").expect(&text).1;
+    assert!(findings.contains("&lt;img src=x onerror="), "{findings}");
+    assert!(!text.contains("<img src=\"x\""), "{text}");
+    assert!(text.contains("<title>grainway: jobs</title>"), "{text}");
+}

@@ -1,10 +1,11 @@
 //! Events as they happen, as server-sent events: numbered, so that a caller who was cut off goes on where it was.
 
-use super::ask::{Asked, job, job_id};
+use super::ask::{Asked, Caller, job, job_id};
 use super::limits::Place;
 use super::problem::{BAD_PARAMETER, Error, Wrong};
 use super::{ApiArc, news};
 use crate::service::model::{Event, EventKind, JobId};
+use crate::service::store::StoreProblem;
 use axum::extract::{Path, State};
 use axum::http::{HeaderName, StatusCode};
 use axum::response::sse::{self, KeepAlive, Sse};
@@ -32,7 +33,7 @@ pub(super) async fn of_all(State(api): State<ApiArc>, mut asked: Asked) -> Resul
         Some(after) => after,
         None => api.shared.store.last_event().await?,
     };
-    follow(api, asked.place, after, None)
+    follow(api, asked, after, None)
 }
 
 pub(super) async fn of_job(
@@ -54,7 +55,7 @@ pub(super) async fn of_job(
         // To an EventSource this says: do not come back.
         return Ok(StatusCode::NO_CONTENT.into_response());
     }
-    follow(api, asked.place, after, Some(id))
+    follow(api, asked, after, Some(id))
 }
 
 /// After which event: the field that a browser sends by itself wins over the query.
@@ -103,10 +104,12 @@ struct Follower {
     after: i64,
     read: VecDeque<Event>,
     ended: bool,
+    caller: Caller,
     _place: Place,
 }
 
-fn follow(api: ApiArc, place: Place, after: i64, job: Option<JobId>) -> Result<Response, Error> {
+fn follow(api: ApiArc, asked: Asked, after: i64, job: Option<JobId>) -> Result<Response, Error> {
+    let Asked { caller, place, .. } = asked;
     api.places.follow(&place)?;
     let follower = Follower {
         news: api.newest.subscribe(),
@@ -115,6 +118,7 @@ fn follow(api: ApiArc, place: Place, after: i64, job: Option<JobId>) -> Result<R
         after,
         read: VecDeque::new(),
         ended: false,
+        caller,
         _place: place,
     };
     let stream = unfold(follower, |mut follower| async move {
@@ -126,7 +130,34 @@ fn follow(api: ApiArc, place: Place, after: i64, job: Option<JobId>) -> Result<R
 }
 
 impl Follower {
-    /// The next event; none when the server stops, or the job has ended.
+    /// Whether the caller may still listen: its token was not removed; one without a token was let in while there were none.
+    async fn is_known(&self) -> Result<bool, StoreProblem> {
+        let known = self.api.tokens.all(&self.api.shared).await?;
+        Ok(match &self.caller.token {
+            Some(id) => known.iter().any(|k| k.token.id == *id),
+            None => known.is_empty(),
+        })
+    }
+
+    /// What came after the last event; `None`: nothing more will come, or not for this caller.
+    async fn more(&self) -> Result<Option<Vec<Event>>, StoreProblem> {
+        if !self.is_known().await? {
+            return Ok(None);
+        }
+        let store = &self.api.shared.store;
+        let events = store.events(self.after, self.job, PAGE).await?;
+        let Some(id) = self.job.filter(|_| events.is_empty()) else {
+            return Ok(Some(events));
+        };
+        if store.job(id).await?.is_some_and(|j| !j.state.is_end()) {
+            return Ok(Some(events));
+        }
+        // Ended or forgotten; the end may have been written between the two looks.
+        let events = store.events(self.after, self.job, PAGE).await?;
+        Ok((!events.is_empty()).then_some(events))
+    }
+
+    /// The next event; none when the server stops, the job has ended or is forgotten, or the caller may listen no more.
     async fn next(&mut self) -> Option<sse::Event> {
         loop {
             if let Some(event) = self.read.pop_front() {
@@ -139,15 +170,10 @@ impl Follower {
                 return None;
             }
             self.news.mark_unchanged();
-            match self
-                .api
-                .shared
-                .store
-                .events(self.after, self.job, PAGE)
-                .await
-            {
-                Ok(events) if !events.is_empty() => self.read = events.into(),
-                Ok(_) => {
+            match self.more().await {
+                Ok(None) => return None,
+                Ok(Some(events)) if !events.is_empty() => self.read = events.into(),
+                Ok(Some(_)) => {
                     let until = Instant::now() + LOOK;
                     news::arrive(&self.api, &mut self.news, until).await;
                 }

@@ -14,7 +14,8 @@ use crate::service::store::tokens::{GivenToken, Scope};
 use axum::Router;
 use axum::extract::{ConnectInfo, MatchedPath, Request, State};
 use axum::http::header::{
-    AUTHORIZATION, CACHE_CONTROL, CONTENT_TYPE, FORWARDED, HOST, ORIGIN, X_CONTENT_TYPE_OPTIONS,
+    AUTHORIZATION, CACHE_CONTROL, CONTENT_TYPE, FORWARDED, HOST, ORIGIN, VIA,
+    X_CONTENT_TYPE_OPTIONS,
 };
 use axum::http::uri::Authority;
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method};
@@ -28,7 +29,15 @@ use tracing::Instrument;
 
 /// The field that carries a request's id.
 pub const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
-const FORWARDED_FOR: HeaderName = HeaderName::from_static("x-forwarded-for");
+/// What proxies add to what they pass on: by RFC 7239 and RFC 9110 (7.6.3), and by habit.
+const PASSED_ON: [HeaderName; 6] = [
+    FORWARDED,
+    VIA,
+    HeaderName::from_static("x-forwarded-for"),
+    HeaderName::from_static("x-forwarded-host"),
+    HeaderName::from_static("x-forwarded-proto"),
+    HeaderName::from_static("x-real-ip"),
+];
 const FETCH_SITE: HeaderName = HeaderName::from_static("sec-fetch-site");
 
 /// The router with everything that stands before it.
@@ -226,7 +235,7 @@ async fn caller(
     let address = || Counted::Address(peer.unwrap_or(IpAddr::from([0, 0, 0, 0])));
     let known = api.tokens.all(&api.shared).await?;
     if known.is_empty() {
-        let passed_on = fields.contains_key(FORWARDED) || fields.contains_key(FORWARDED_FOR);
+        let passed_on = PASSED_ON.iter().any(|name| fields.contains_key(name));
         if !peer.is_some_and(|p| p.is_loopback()) || passed_on {
             return Err(Error::new(
                 NOT_FROM_THERE,

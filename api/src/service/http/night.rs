@@ -78,8 +78,9 @@ pub(super) async fn show(State(api): State<ApiArc>, mut asked: Asked) -> Result<
         "csv" => csv(table(&report).into_bytes()),
         "html" => {
             let mut answer = text("text/html; charset=utf-8", page(&report));
-            let only_style =
-                HeaderValue::from_static("default-src 'none'; style-src 'unsafe-inline'");
+            let only_style = HeaderValue::from_static(
+                "sandbox; default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'",
+            );
             answer
                 .headers_mut()
                 .insert(CONTENT_SECURITY_POLICY, only_style);

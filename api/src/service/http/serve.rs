@@ -74,7 +74,7 @@ pub async fn serve(shared: SharedArc, listener: TcpListener) {
             // A caller that has sent its request and closes that side still gets its answer.
             .half_close(true)
             .serve_connection(
-                TokioIo::new(Hurried::new(stream)),
+                TokioIo::new(Hurried::new(stream, LONGEST_WRITE)),
                 TowerToHyperService::new(service),
             );
         let connection = graceful.watch(connection);
@@ -97,13 +97,15 @@ pub async fn serve(shared: SharedArc, listener: TcpListener) {
 /// A connection whose writes must go on.
 struct Hurried {
     stream: TcpStream,
+    patience: Duration,
     waiting: Option<Pin<Box<Sleep>>>,
 }
 
 impl Hurried {
-    fn new(stream: TcpStream) -> Hurried {
+    fn new(stream: TcpStream, patience: Duration) -> Hurried {
         Hurried {
             stream,
+            patience,
             waiting: None,
         }
     }
@@ -118,9 +120,10 @@ impl Hurried {
             self.waiting = None;
             return wrote;
         }
+        let patience = self.patience;
         let waiting = self
             .waiting
-            .get_or_insert_with(|| Box::pin(sleep(LONGEST_WRITE)));
+            .get_or_insert_with(|| Box::pin(sleep(patience)));
         ready!(waiting.as_mut().poll(context));
         Poll::Ready(Err(io::ErrorKind::TimedOut.into()))
     }
@@ -166,5 +169,64 @@ impl AsyncWrite for Hurried {
 
     fn poll_shutdown(mut self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<io::Result<()>> {
         Pin::new(&mut self.stream).poll_shutdown(context)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use tokio::io::{AsyncReadExt, AsyncWriteExt};
+    use tokio::time::Instant;
+
+    const PATIENCE: Duration = Duration::from_millis(500);
+
+    async fn pair() -> (TcpStream, Hurried) {
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let caller = TcpStream::connect(listener.local_addr().unwrap());
+        let (caller, accepted) = tokio::join!(caller, listener.accept());
+        let accepted = accepted.unwrap().0;
+        (caller.unwrap(), Hurried::new(accepted, PATIENCE))
+    }
+
+    #[tokio::test]
+    async fn a_caller_that_takes_nothing_of_its_answer_is_cut_off() {
+        let (silent, mut hurried) = pair().await;
+        let piece = vec![0; 1 << 20];
+        let begun = Instant::now();
+        let writing = async {
+            loop {
+                if let Err(e) = hurried.write_all(&piece).await {
+                    break e;
+                }
+            }
+        };
+        let end = tokio::time::timeout(20 * PATIENCE, writing).await;
+        let end = end.expect("the connection is cut off");
+        assert_eq!(end.kind(), io::ErrorKind::TimedOut);
+        assert!(begun.elapsed() >= PATIENCE);
+        drop(silent);
+    }
+
+    #[tokio::test]
+    async fn a_caller_that_takes_its_answer_slowly_gets_all_of_it() {
+        let (mut slow, mut hurried) = pair().await;
+        let all = 24 << 20;
+        let writer = tokio::spawn(async move {
+            hurried.write_all(&vec![7; all]).await?;
+            hurried.shutdown().await
+        });
+        let (mut taken, mut buffer) = (0, vec![0; 2 << 20]);
+        let begun = Instant::now();
+        loop {
+            match slow.read(&mut buffer).await.unwrap() {
+                0 => break,
+                n => taken += n,
+            }
+            if begun.elapsed() < 3 * PATIENCE {
+                tokio::time::sleep(PATIENCE / 5).await;
+            }
+        }
+        writer.await.unwrap().unwrap();
+        assert_eq!(taken, all);
     }
 }

@@ -8,7 +8,7 @@ use super::unpack::{NAME_RULE, unpack};
 use super::{ApiArc, held};
 use crate::service::again::{self, Measured, Remake};
 use crate::service::config::ServiceLimits;
-use crate::service::intake::{Handed, Refusal, Taken, safe_name, take};
+use crate::service::intake::{self, Handed, Refusal, Taken, safe_name, take};
 use crate::service::model::{Job, JobId, Source, When};
 use crate::service::store::{Idempotency, Submitted};
 use axum::Json;
@@ -327,25 +327,19 @@ pub(super) async fn form(
     }
 }
 
-/// A name cannot be a file and a folder of others.
+/// Names that cannot stand beside each other.
 fn clashes(files: &BTreeMap<String, Bytes>) -> Result<(), Error> {
-    let wrong: Vec<Wrong> = files
-        .keys()
-        .filter(|name| {
-            name.match_indices('/')
-                .any(|(i, _)| files.contains_key(&name[..i]))
-        })
-        .map(|name| {
-            Wrong::new(
-                name,
-                "bad-name",
-                "A file has the name of the folder that this one is in.",
-            )
-        })
+    let wrong: Vec<Wrong> = intake::clashes(files.keys())
+        .into_iter()
+        .map(|(name, message)| Wrong::new(name, "bad-name", message).remedy("Rename one of them."))
         .collect();
     match wrong.is_empty() {
         true => Ok(()),
-        false => Err(Error::new(REFUSED, "Files and folders have the same names.").wrong(wrong)),
+        false => Err(Error::new(
+            REFUSED,
+            "Files have names that cannot stand beside each other.",
+        )
+        .wrong(wrong)),
     }
 }
 

@@ -38,7 +38,7 @@ fn name(raw: &[u8]) -> Result<String, Box<Wrong>> {
 }
 
 /// What a name may be, as told to callers.
-pub(super) const NAME_RULE: &str = "Use letters, digits, points, dashes and underscores, at most 80 between two slashes, and no point in front.";
+pub(super) const NAME_RULE: &str = "Use letters, digits, points, dashes and underscores, at most 80 between two slashes, no point in front or at the end, and no name of a device as con or nul.";
 
 /// The files of a zip by name. A folder that holds all of them is left out.
 pub fn unpack(bytes: Bytes, limits: &ServiceLimits) -> Result<BTreeMap<String, Bytes>, Error> {

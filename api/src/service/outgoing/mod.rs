@@ -188,11 +188,13 @@ impl Guard {
     }
 
     fn route(&self, text: &str) -> Result<(Url, bool), OutgoingProblem> {
-        let refused = |why: &str| OutgoingProblem::Url {
-            url: text.chars().take(200).collect(),
+        let wrong = |url: String, why: &str| OutgoingProblem::Url {
+            url,
             why: why.to_string(),
         };
-        let url = Url::parse(text).map_err(|e| refused(&e.to_string()))?;
+        let url = Url::parse(text)
+            .map_err(|e| wrong(text.chars().take(200).collect(), &e.to_string()))?;
+        let refused = |why: &str| wrong(shown(&url), why);
         if !matches!(url.scheme(), "http" | "https") {
             return Err(refused("it does not begin with https://"));
         }
@@ -314,6 +316,13 @@ impl Outgoing {
 pub fn use_ring() {
     // An error says that it was chosen before.
     let _ = rustls::crypto::ring::default_provider().install_default();
+}
+
+/// An address without what may be a secret: receivers often know their senders by a word in it.
+fn shown(url: &Url) -> String {
+    let host = url.host_str().unwrap_or_default();
+    let port = url.port().map(|p| format!(":{p}")).unwrap_or_default();
+    format!("{}://{host}{port}", url.scheme())
 }
 
 fn target_of(url: &Url) -> Option<Target> {

@@ -7,10 +7,15 @@ const PAGE = 50;
 const OPEN = "queued,running";
 const $ = (id) => document.getElementById(id);
 let token = sessionStorage.getItem(KEPT) || "";
-let chosen = decodeURIComponent(location.hash.slice(1));
+let chosen = named(location.hash.slice(1));
 let shown = "";
 let many = PAGE;
 let pictures = [];
+
+/** What an address names; one that is cut off in the middle of a letter names nothing. */
+function named(text) {
+  try { return decodeURIComponent(text); } catch { return ""; }
+}
 
 /** An element with attributes and children; strings become text. */
 function el(name, attributes, ...children) {

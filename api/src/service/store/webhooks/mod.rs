@@ -219,6 +219,8 @@ impl Store {
     pub async fn queue_message(&self, id: &str, message: &NewMessage, now: Millis) -> Result<bool> {
         self.call("queue_message", async {
             let mut write = self.begin().await?;
+            // A number that the sender moves meanwhile would look like a webhook that is off.
+            sql::hold(write.on(), id).await?;
             let Some(webhook) = sql::one(write.on(), id).await? else {
                 return write.undone(false).await;
             };

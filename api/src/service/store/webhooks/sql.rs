@@ -78,13 +78,19 @@ pub(super) async fn add(conn: &mut AnyConnection, webhook: &Webhook, secret: &Se
         .map(|_| ())
 }
 
+/// Holds one until the transaction ends: nobody else queues messages for it or moves its number.
+pub(super) async fn hold(conn: &mut AnyConnection, id: &str) -> Done<()> {
+    sqlx::query("UPDATE webhook SET seen = seen WHERE id = $1")
+        .bind(id.to_string())
+        .execute(conn)
+        .await
+        .map(|_| ())
+}
+
 /// Removes one with its messages. `false`: there was none.
 pub(super) async fn remove(conn: &mut AnyConnection, id: &str) -> Done<bool> {
     // Whoever queues messages for it now is waited for, so that none is left.
-    sqlx::query("UPDATE webhook SET seen = seen WHERE id = $1")
-        .bind(id.to_string())
-        .execute(&mut *conn)
-        .await?;
+    hold(&mut *conn, id).await?;
     sqlx::query("DELETE FROM delivery WHERE webhook = $1")
         .bind(id.to_string())
         .execute(&mut *conn)
