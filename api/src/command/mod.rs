@@ -16,6 +16,7 @@ use crate::progress::TerminalProgress;
 use crate::verify::{VerifyRequest, verify};
 use clap::{Parser, Subcommand, ValueEnum};
 use grainway_pipeline::doc::{schema_job, schema_shop};
+use grainway_pipeline::finding::Finding;
 use grainway_pipeline::stage::Cancel;
 use grainway_stages::report::{JobVerdict, schema_report};
 use serde_json::{Value, json};
@@ -266,6 +267,20 @@ fn complain(cli: &Cli, message: &str, exit: u8) {
         say(&text::pretty(&json!({ "exit": exit, "error": message })));
     } else {
         let _ = writeln!(std::io::stderr(), "grainway: {message}");
+    }
+}
+
+/// Several things that are wrong with what was given.
+fn complain_all(cli: &Cli, message: &str, findings: &[Finding], exit: u8) {
+    if cli.json {
+        say(&text::pretty(
+            &json!({ "exit": exit, "error": message, "findings": findings }),
+        ));
+        return;
+    }
+    complain(cli, message, exit);
+    for finding in findings {
+        let _ = writeln!(std::io::stderr(), "  {finding}");
     }
 }
 

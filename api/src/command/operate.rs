@@ -1,12 +1,14 @@
 //! `grainway doctor`, `backup`, `restore`: for whoever looks after the service.
 
-use super::{ACT, Cli, FAILED, READY, USAGE, complain, say, text};
+use super::{ACT, Cli, FAILED, READY, USAGE, complain, complain_all, say, text};
 use crate::service::backup::{BackupProblem, Contents, back_up, restore};
-use crate::service::config::{Config, SERVE_FORMAT};
+use crate::service::config::{Config, read};
 use crate::service::doctor::{Check, Health, examine};
 use crate::service::files::FilesUrl;
 use crate::service::store::StoreUrl;
 use clap::{Args, Subcommand};
+use grainway_pipeline::doc::Problem;
+use grainway_pipeline::finding::Finding;
 use serde_json::json;
 use std::future::Future;
 use std::path::{Path, PathBuf};
@@ -54,10 +56,7 @@ pub(super) fn run(cli: &Cli, command: &Operate) -> u8 {
             plugins: config.plugins.or_else(|| cli.plugins.clone()),
             ..config
         },
-        Err(why) => {
-            complain(cli, &why, USAGE);
-            return USAGE;
-        }
+        Err(none) => return none.told(cli),
     };
     match command {
         Operate::Doctor { .. } => waited(cli, async { Ok(examine(&config, now).await) })
@@ -92,11 +91,38 @@ fn now() -> f64 {
     jiff::Timestamp::now().as_millisecond() as f64 / 1000.0
 }
 
+/// Why there are no settings.
+pub(super) enum NoSettings {
+    /// One sentence.
+    Reason(String),
+    /// All that is wrong in the document of this name.
+    Problems(String, Vec<Problem>),
+}
+
+impl NoSettings {
+    /// Tells the person, and gives the exit code.
+    pub(super) fn told(&self, cli: &Cli) -> u8 {
+        match self {
+            NoSettings::Reason(why) => complain(cli, why, USAGE),
+            NoSettings::Problems(name, problems) => {
+                let n = problems.len();
+                let what = match n {
+                    1 => format!("the settings have a fault, so nothing was done: {name}"),
+                    _ => format!("the settings have {n} faults, so nothing was done: {name}"),
+                };
+                let findings: Vec<Finding> = problems.iter().map(|p| p.finding(name)).collect();
+                complain_all(cli, &what, &findings, USAGE);
+            }
+        }
+        USAGE
+    }
+}
+
 /// The settings as the service would have them.
-pub(super) fn settings(which: &Which) -> Result<Config, String> {
+pub(super) fn settings(which: &Which) -> Result<Config, NoSettings> {
     let mut config = match &which.config {
         None => Config::default(),
-        Some(file) => read(file)?,
+        Some(file) => read_file(file)?,
     };
     if let Some(data) = &which.data {
         config.data.clone_from(data);
@@ -104,13 +130,12 @@ pub(super) fn settings(which: &Which) -> Result<Config, String> {
     Ok(config)
 }
 
-fn read(file: &Path) -> Result<Config, String> {
+fn read_file(file: &Path) -> Result<Config, NoSettings> {
     let shown = file.display();
-    let bytes = std::fs::read(file).map_err(|e| format!("{shown} cannot be read: {e}"))?;
-    let mut config: Config = serde_json::from_slice(&bytes).map_err(|e| format!("{shown}: {e}"))?;
-    if config.format != SERVE_FORMAT {
-        return Err(format!("{shown}: `format` is not {SERVE_FORMAT:?}"));
-    }
+    let bytes = std::fs::read(file)
+        .map_err(|e| NoSettings::Reason(format!("{shown} cannot be read: {e}")))?;
+    let mut config =
+        read(&bytes).map_err(|problems| NoSettings::Problems(shown.to_string(), problems))?;
     let folder = file.parent().unwrap_or(Path::new("")).to_path_buf();
     let place = |path: &mut PathBuf| *path = folder.join(&*path);
     place(&mut config.data);

@@ -1,8 +1,8 @@
 //! `grainway serve` and `grainway work`: the service and its workers.
 
-use super::operate::{Which, settings};
+use super::operate::{NoSettings, Which, settings};
 use super::{Cli, FAILED, READY, USAGE, complain, plugins, say};
-use crate::service::config::{Config, LogForm};
+use crate::service::config::{Config, LogForm, problems};
 use crate::service::run::{Signals, Trouble, bind, open, run};
 use clap::{Args, Subcommand};
 use serde_json::json;
@@ -55,10 +55,7 @@ pub(super) fn main(cli: &Cli, service: &Service) -> u8 {
     };
     let config = match configuration(cli, over, listen) {
         Ok(config) => config,
-        Err(why) => {
-            complain(cli, &why, USAGE);
-            return USAGE;
-        }
+        Err(none) => return none.told(cli),
     };
     log(config.log);
     let runtime = tokio::runtime::Builder::new_multi_thread()
@@ -109,7 +106,7 @@ async fn serve(cli: &Cli, service: &Service, config: Config) -> Result<(), Troub
     .await
 }
 
-fn configuration(cli: &Cli, over: &Over, listen: Option<&String>) -> Result<Config, String> {
+fn configuration(cli: &Cli, over: &Over, listen: Option<&String>) -> Result<Config, NoSettings> {
     let mut config = settings(&over.which)?;
     if let Some(listen) = listen {
         config.listen.clone_from(listen);
@@ -121,7 +118,15 @@ fn configuration(cli: &Cli, over: &Over, listen: Option<&String>) -> Result<Conf
     if let Some(n) = cli.threads {
         config.job_threads = u32::from(n);
     }
-    Ok(config)
+    // What flags and the environment say is looked at like the file.
+    let problems = problems(&config);
+    match problems.is_empty() {
+        true => Ok(config),
+        false => Err(NoSettings::Problems(
+            "command line and environment".to_string(),
+            problems,
+        )),
+    }
 }
 
 /// Log lines go to standard error; `GRAINWAY_LOG` chooses how much is told, as `warn` or `grainway=debug`.

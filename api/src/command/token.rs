@@ -54,10 +54,7 @@ pub(super) fn run(cli: &Cli, command: &Token) -> u8 {
     let (Token::New { which, .. } | Token::List { which } | Token::Remove { which, .. }) = command;
     let config = match settings(which) {
         Ok(config) => config,
-        Err(why) => {
-            complain(cli, &why, USAGE);
-            return USAGE;
-        }
+        Err(none) => return none.told(cli),
     };
     let runtime = match tokio::runtime::Builder::new_current_thread()
         .enable_all()

@@ -10,6 +10,7 @@ use super::model::{Job, JobId, Side, Source, When};
 use super::store::Idempotency;
 use bytes::Bytes;
 use futures_util::TryStreamExt;
+use grainway_pipeline::doc::escaped;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
@@ -96,7 +97,7 @@ pub async fn measured(
         _ => Map::new(),
     };
     for (id, readings) in &measured.thickness {
-        let at = format!("/thickness/{}", id.replace('~', "~0").replace('/', "~1"));
+        let at = format!("/thickness/{}", escaped(id));
         let own = stocks.get(id).cloned();
         let from_shop = own.is_none();
         let Some(Value::Object(mut stock)) = own.or_else(|| of_shop(id).cloned()) else {

@@ -1,7 +1,12 @@
 //! What the operator decides: a JSON file, environment and flags. Flags win over the environment, the environment over the file.
 
+mod meaning;
+
+pub use meaning::of as problems;
+
 use super::files::FilesUrl;
 use super::store::StoreUrl;
+use grainway_pipeline::doc::{Problem, read_document};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -201,4 +206,13 @@ impl Config {
 /// The schema of the configuration file.
 pub fn schema_serve() -> serde_json::Value {
     schemars::schema_for!(Config).to_value()
+}
+
+/// Reads a configuration file; all that is wrong at once. Its relative paths are as written.
+pub fn read(bytes: &[u8]) -> Result<Config, Vec<Problem>> {
+    let reading = read_document(bytes, SERVE_FORMAT, &schema_serve(), meaning::of);
+    match reading.document {
+        Some(config) if reading.problems.is_empty() => Ok(config),
+        _ => Err(reading.problems),
+    }
 }

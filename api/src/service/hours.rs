@@ -49,6 +49,14 @@ pub fn clock(text: &str) -> Option<Time> {
     Time::new(two(h)?, two(m)?, 0, 0).ok()
 }
 
+/// The word of a day: "mon".
+pub fn is_day(text: &str) -> bool {
+    Weekday::Monday
+        .cycle_forward()
+        .take(7)
+        .any(|day| word(day) == text)
+}
+
 fn word(day: Weekday) -> &'static str {
     match day {
         Weekday::Monday => "mon",

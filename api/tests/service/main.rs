@@ -35,6 +35,7 @@ mod readme;
 mod security;
 mod security_told;
 mod sender;
+mod settings;
 mod sheet;
 mod sheet_http;
 mod sheet_office;

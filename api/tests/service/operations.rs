@@ -145,8 +145,7 @@ fn doctor_names_each_thing_that_is_wrong() {
     let settings = json!({
         "format": "grainway.serve/1", "data": "data", "shops": { "absent": "shop.json", "broken": "broken.json" },
         "drawings": { "library": "nowhere" }, "drop-folders": [{ "folder": "drop" }], "plugins": "plugins",
-        "time-zone": "Europe/Atlantis", "webhook-private-targets": ["192.168.1.20"],
-        "limits": { "requests-at-a-time": 100_000_000 },
+        "limits": { "requests-at-a-time": 1_000_000 },
     });
     std::fs::write(&config, settings.to_string()).unwrap();
     let (exit, checks) = examined(&config);
@@ -164,9 +163,7 @@ fn doctor_names_each_thing_that_is_wrong() {
             "plugins",
             "shop absent",
             "shop broken",
-            "time zone",
             "watched folder",
-            "webhooks",
         ]
     );
     assert!(checks["shop broken"].1.contains("faults"), "{checks:?}");

@@ -49,7 +49,7 @@ pub(super) fn check(value: &Value, schema: &Value, pointer: &str) -> Vec<Issue> 
 }
 
 /// A key as a step of a JSON Pointer (RFC 6901, section 3).
-pub(super) fn escaped(key: &str) -> String {
+pub fn escaped(key: &str) -> String {
     key.replace('~', "~0").replace('/', "~1")
 }
 

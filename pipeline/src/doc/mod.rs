@@ -12,11 +12,13 @@ mod read;
 mod shop;
 mod wood;
 
+pub use check::escaped;
 pub use job::*;
 pub use length::{Depth, Length, Unit, in_unit};
 pub use read::{
-    MAX_DOCUMENT_BYTES, Problem, ProblemKind, Reading, read_job, read_job_as_far_as_possible,
-    read_settings_layer, read_shop, read_shop_as_far_as_possible, schema_job, schema_shop,
+    MAX_DOCUMENT_BYTES, Problem, ProblemKind, Reading, read_document, read_job,
+    read_job_as_far_as_possible, read_settings_layer, read_shop, read_shop_as_far_as_possible,
+    schema_job, schema_shop,
 };
 pub use shop::*;
 pub use wood::{WOODS, Wood, wood};

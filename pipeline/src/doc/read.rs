@@ -200,7 +200,9 @@ pub fn read_shop_as_far_as_possible(bytes: &[u8]) -> Reading<Shop> {
 /// How often what is wrong is set aside before reading gives up: each round frees at least one level of the document.
 const MOST_ROUNDS: usize = 16;
 
-fn read_document<T: DeserializeOwned>(
+/// Reads any document of ours and goes on behind every problem: its form by the `schema` of its type, then what `meaning` finds wrong in
+/// what could be read.
+pub fn read_document<T: DeserializeOwned>(
     bytes: &[u8],
     format: &str,
     schema: &Value,

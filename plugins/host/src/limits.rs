@@ -73,6 +73,14 @@ impl Limits {
     }
 
     fn check(&self) -> Result<(), LimitsProblem> {
+        match self.out_of_range().into_iter().next() {
+            Some(problem) => Err(problem),
+            None => Ok(()),
+        }
+    }
+
+    /// Every limit that is out of its range.
+    pub fn out_of_range(&self) -> Vec<LimitsProblem> {
         let week = 7 * 24 * 3600;
         let rows = [
             ("memory-mib", self.memory_mib, 256, MIB),
@@ -81,17 +89,16 @@ impl Limits {
             ("open-files", self.open_files, 32, 65_536),
             ("stage-seconds", self.stage_seconds, 1, week),
         ];
-        for (key, value, least, most) in rows {
-            if !(least..=most).contains(&value) {
-                return Err(LimitsProblem::Range {
-                    key,
-                    value,
-                    least,
-                    most,
-                });
-            }
-        }
-        Ok(())
+        let out = rows
+            .into_iter()
+            .filter(|(_, value, least, most)| !(least..=most).contains(&value));
+        out.map(|(key, value, least, most)| LimitsProblem::Range {
+            key,
+            value,
+            least,
+            most,
+        })
+        .collect()
     }
 
     /// Sets them for this process and all that it starts. A lower limit that is there already stays. No core is dumped.

@@ -2,9 +2,9 @@
 
 use super::group::circle;
 use super::shapes::{Problems, blank, contours, show};
-use super::sheet::escape;
 use super::{Made, bad_id, good_id};
 use grainway_pipeline::chain::nearest;
+use grainway_pipeline::doc::escaped;
 use grainway_pipeline::doc::{FeatureDoc, FeatureKind, PartDoc, Relief, Shape};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::geom::{Bounds, Contour, Point};
@@ -24,7 +24,7 @@ pub(super) fn only(
         return;
     }
     for (id, count) in only {
-        let pointer = format!("job.json#/only/{}", escape(id));
+        let pointer = format!("job.json#/only/{}", escaped(id));
         let Some(part) = parts.iter_mut().find(|p| p.id == *id) else {
             let offer = nearest(id, parts.iter().map(|p| p.id.as_str()))
                 .map(|n| format!(" Did you mean {n}?"))

@@ -6,6 +6,7 @@ use super::layers::{Making, Meaning, Rules};
 use super::read::{Content, Entity, Refusal, Run, What};
 use super::shapes::{Problems, show};
 use super::{Made, bad_id, dxf, good_id, parts, svg, unknown};
+use grainway_pipeline::doc::escaped;
 use grainway_pipeline::doc::{Depth, Drawing, DrawnPart, FeatureKind, Layout};
 use grainway_pipeline::finding::{CodeInfo, Finding, Severity, code};
 use grainway_pipeline::geom::{Bounds, Contour, Point};
@@ -472,7 +473,7 @@ impl<'d> Reading<'_, '_, 'd> {
             }
         }
         for key in self.doc.parts.keys().filter(|k| !keys_used.contains(*k)) {
-            let place = format!("{}/parts/{}", self.pointer, escape(key));
+            let place = format!("{}/parts/{}", self.pointer, escaped(key));
             let f =
                 unknown("drawn part", key, natural_ids.iter().map(String::as_str)).pointer(place);
             self.made.findings.push(f);
@@ -568,7 +569,7 @@ impl<'d> Reading<'_, '_, 'd> {
         }
         let key = doc.parts.contains_key(natural).then(|| natural.to_string());
         let given = doc.parts.get(natural);
-        let place = format!("{}/parts/{}", self.pointer, escape(natural));
+        let place = format!("{}/parts/{}", self.pointer, escaped(natural));
         let mut id = natural.to_string();
         let mut fits = fine;
         if let Some(own) = given.and_then(|g| g.id.as_ref()) {
@@ -908,9 +909,4 @@ fn count_kinds(entities: &[Entity], list: &[usize]) -> String {
 
 fn round(v: f64) -> f64 {
     (v * 1000.0).round() / 1000.0 + 0.0
-}
-
-/// A key as a reference token of a JSON Pointer (RFC 6901).
-pub(super) fn escape(key: &str) -> String {
-    key.replace('~', "~0").replace('/', "~1")
 }

@@ -3,6 +3,7 @@
 use super::jobs::{Draft, file_word};
 use super::options::Column;
 use super::row::Line;
+use grainway_pipeline::doc::escaped;
 use serde_json::{Value, json};
 
 impl Line<'_> {
@@ -63,10 +64,7 @@ impl Line<'_> {
             None => format!("{drawing_id}/{}", number.part),
             Some(sheet) => format!("{drawing_id}-{sheet}/{}", number.part),
         };
-        let at = format!(
-            "/drawings/{index}/parts/{}",
-            key.replace('~', "~0").replace('/', "~1")
-        );
+        let at = format!("/drawings/{index}/parts/{}", escaped(&key));
         if let Some(earlier) = draft.places.get(&at) {
             let message = format!(
                 "Row {} already makes part {} of {file}.",
