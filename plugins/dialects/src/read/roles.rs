@@ -74,7 +74,55 @@ pub fn problems(file: &DialectFile) -> Vec<Problem> {
     let pause = file.pause.as_ref().map(|p| p.word.as_str());
     // Not M1, at which a controller stops only when its switch is on.
     check("/pause/word", pause, 'M', &[0, 60], &[]);
+    if file.cycles.as_ref().is_some_and(|c| c.return_low.is_none()) {
+        found.extend(high_returns(file));
+    }
     found
+}
+
+/// Lines that switch the return of cycles to the height before them. The writer of a language without a word for the low return counts
+/// on holes that end at their own retract height, and would go on from there.
+fn high_returns(file: &DialectFile) -> Vec<Problem> {
+    let none = Vec::new();
+    let lines = [
+        ("/start", &file.start),
+        ("/safe-start", &file.safe_start),
+        ("/step-start", &file.step_start),
+        (
+            "/cutter-change",
+            file.cutter_change.as_ref().unwrap_or(&none),
+        ),
+    ];
+    let mut found = Vec::new();
+    for (pointer, lines) in lines {
+        for (i, _) in lines.iter().enumerate().filter(|(_, l)| has_code(l, 98.0)) {
+            found.push(Problem::new(
+                format!("{pointer}/{i}"),
+                "G98 makes holes end at the height before them; leave it out, or give the word of the low return in cycles/return-low",
+            ));
+        }
+    }
+    found
+}
+
+/// A line has the G word of this code outside of its remarks.
+fn has_code(line: &str, code: f64) -> bool {
+    let mut plain = String::new();
+    let mut remark = false;
+    for c in line.chars() {
+        match c {
+            '(' => remark = true,
+            ')' => remark = false,
+            ';' if !remark => break,
+            ' ' | '\t' => {}
+            _ if !remark => plain.push(c.to_ascii_uppercase()),
+            _ => {}
+        }
+    }
+    plain.split('G').skip(1).any(|rest| {
+        let end = rest.find(|c: char| !c.is_ascii_digit() && c != '.');
+        rest[..end.unwrap_or(rest.len())].parse() == Ok(code)
+    })
 }
 
 /// The words are one of `codes`, once, and nothing else but codes that may stand beside it.

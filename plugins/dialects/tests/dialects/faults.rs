@@ -303,6 +303,39 @@ fn words_do_what_their_keys_say() {
     }
 }
 
+/// Without a word for the low return the writer goes on from a hole's own height; a G98 in a line of the file would leave the cutter
+/// above it (NISTIR 6556 on G98 and G99), and the next cut in the air.
+#[test]
+fn a_high_return_needs_the_word_of_the_low_one() {
+    let made = |low: &str, key: &str, line: &str| {
+        from_json(&format!(
+            r#"{{"format": "grainway.dialect/1", "name": "odd", "version": 1, "extends": "rs274-ngc", "summary": "",
+                "cycles": {{"return-low": {low}}}, "{key}": ["G90", "{line}"]}}"#
+        ))
+    };
+    for key in ["start", "safe-start", "step-start", "cutter-change"] {
+        for line in ["G98", "G17 g 98", "N10G098X1", "(low) G98.0 ; high"] {
+            let problems = made("null", key, line).err().unwrap();
+            let found = problems.iter().any(|p| {
+                p.pointer == format!("/{key}/1") && p.message.contains("cycles/return-low")
+            });
+            assert!(found, "{key} {line}: {problems:?}");
+            let told = made("\"G99\"", key, line).err().unwrap_or_default();
+            assert!(
+                !told.iter().any(|p| p.message.contains("return-low")),
+                "{told:?}"
+            );
+        }
+    }
+    for line in ["G980", "(G98)", "G90 ; G98", "G9.8", "M98"] {
+        let told = made("null", "step-start", line).err().unwrap_or_default();
+        assert!(
+            !told.iter().any(|p| p.message.contains("return-low")),
+            "{line}: {told:?}"
+        );
+    }
+}
+
 #[test]
 fn the_receiver_can_stop() {
     let all = grainway_dialects::built_in();
