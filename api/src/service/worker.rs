@@ -33,6 +33,8 @@ const AGAIN: Millis = 1_000;
 const LONGEST_PAUSE: Duration = Duration::from_secs(5);
 /// How often the end of a job is tried to be written. The lease may be gone by then; another worker repeats the job.
 const TRIES: u32 = 8;
+/// The stage that a job is at behind its last one, as people see it.
+const PUTTING_AWAY: &str = "putting away";
 
 /// Works until `shared.stop` is set and what runs has ended or was given back.
 pub async fn work(shared: Arc<Shared>) {
@@ -80,6 +82,35 @@ async fn one(shared: Arc<Shared>) {
                 pause = (pause * 2).min(LONGEST_PAUSE);
             }
         }
+    }
+}
+
+/// Does something for a claimed job for which nobody else looks after the lease.
+async fn kept<T>(
+    shared: &Shared,
+    claim: &Claim,
+    stage: Option<&str>,
+    work: impl Future<Output = T>,
+) -> T {
+    let renewed = async {
+        let mut beat = tokio::time::interval(RENEW);
+        loop {
+            beat.tick().await;
+            let until = shared.now() + LEASE;
+            match shared.store.renew(claim, until, stage).await {
+                Ok(Renewed::Held { .. }) => {}
+                // The end of the job tells.
+                Ok(Renewed::Replaced) => break,
+                Err(problem) => {
+                    tracing::warn!(job = %claim.job, "the lease is not renewed: {problem}");
+                }
+            }
+        }
+    };
+    tokio::pin!(work);
+    tokio::select! {
+        done = &mut work => done,
+        () = renewed => work.await,
     }
 }
 
@@ -171,10 +202,10 @@ async fn tried(
             .await
             .map_err(|e| Trouble::Ours(format!("{}: {e}", folder.display())))?;
     }
-    shared
+    let fetched = shared
         .files
-        .fetch(claim.job, Side::In, None, files, &handed)
-        .await?;
+        .fetch(claim.job, Side::In, None, files, &handed);
+    kept(shared, claim, None, fetched).await?;
     let cancel = Arc::new(Cancel::default());
     let stage = Arc::new(Stage::default());
     let mut run = {
@@ -370,9 +401,21 @@ pub fn summary(report: &ReportDocument) -> Summary {
     }
 }
 
+/// Ends a job; its lease is renewed meanwhile.
+async fn end(
+    shared: &Shared,
+    claim: &Claim,
+    state: JobState,
+    summary: Summary,
+    made: Option<&Path>,
+) {
+    let ended = put_away(shared, claim, state, summary, made);
+    kept(shared, claim, Some(PUTTING_AWAY), ended).await;
+}
+
 /// Puts the files away and ends the job. What cannot be written now is tried again for a while; then the job waits for its lease to
 /// run out and is repeated.
-async fn end(
+async fn put_away(
     shared: &Shared,
     claim: &Claim,
     state: JobState,

@@ -49,3 +49,4 @@ mod store_open;
 mod store_outages;
 mod store_run;
 mod store_tokens;
+mod worker;
