@@ -3,8 +3,9 @@
 use super::databases::new_job;
 use super::store_cases::{Two, claim, submit};
 use crate::cases;
+use grainway::service::model::JobState;
 use grainway::service::store::tokens::{GivenToken, MOST_TOKENS, Scope, TokenProblem};
-use grainway::service::store::{Idempotency, Submitted};
+use grainway::service::store::{Idempotency, Store, StoreUrl, Submitted};
 
 cases!(
     tokens_are_known_by_their_texts_alone,
@@ -113,4 +114,35 @@ async fn the_oldest_that_waits_and_may_run(two: Two) {
     assert_eq!(two.b.oldest_waiting(500).await.unwrap(), Some(10));
     claim(&two.a, 499).await.unwrap();
     assert_eq!(two.b.oldest_waiting(499).await.unwrap(), None);
+}
+
+/// `grainway token` writes beside a running service. A transaction that reads before it writes must hold the writer's place from its
+/// beginning: SQLite lets no transaction go on to write whose reading is older than another's writing, however long it would wait
+/// (sqlite.org, "Transactions", on SQLITE_BUSY_SNAPSHOT).
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn tokens_are_made_beside_a_service_that_writes() {
+    let place = super::help::Fresh::new();
+    let url = StoreUrl::Sqlite(place.join("queue.sqlite"));
+    let service = Store::open(&url).await.unwrap();
+    let beside = Store::open_beside(&url).await.unwrap();
+    let submits = tokio::spawn({
+        let service = service.clone();
+        async move {
+            for n in 0..400 {
+                service
+                    .submit(&[new_job("bench", n)], None, 1000)
+                    .await
+                    .unwrap();
+            }
+        }
+    });
+    for n in 0..100 {
+        let made = beside.make_token("desk", Scope::Read, n).await.unwrap();
+        assert!(beside.remove_token(&made.stored.token.id).await.unwrap());
+    }
+    submits.await.unwrap();
+    assert_eq!(service.counts().await.unwrap()[&JobState::Queued], 400);
+    assert_eq!(service.tokens().await.unwrap().len(), 0);
+    beside.close().await;
+    service.close().await;
 }
