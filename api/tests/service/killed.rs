@@ -8,7 +8,7 @@ use super::help::{Fresh, example};
 use grainway::Launcher;
 use grainway::service::config::Config;
 use grainway::service::files::{Files, FilesUrl};
-use grainway::service::model::{EventKind, JobId, JobState, Side};
+use grainway::service::model::{EventKind, JobId, JobState, Side, Source};
 use grainway::service::store::{JobFilter, Store, StoreUrl};
 use grainway::service::{Shared, sweep};
 use nix::sys::signal::{Signal, kill};
@@ -153,6 +153,25 @@ async fn hand_in(
     ids
 }
 
+/// Puts jobs into a watched folder as a careful copier does, under another name first.
+async fn drop_in(jobs: u64, folder: PathBuf) {
+    for n in 0..jobs {
+        let mut job = job(n);
+        job["name"] = format!("Dropped {n}").into();
+        let part = folder.join(format!("dropped-{n}.part"));
+        std::fs::write(&part, job.to_string()).unwrap();
+        std::fs::rename(&part, folder.join(format!("dropped-{n}.json"))).unwrap();
+        tokio::time::sleep(Duration::from_millis(40)).await;
+    }
+}
+
+/// Names in a folder, without those that begin with a point.
+fn names_in(folder: &Path) -> Vec<String> {
+    let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
+    let names = entries.map(|e| e.file_name().into_string().unwrap());
+    names.filter(|n| !n.starts_with('.')).collect()
+}
+
 fn stop(mut server: Server) {
     kill(Pid::from_raw(server.process.id() as i32), Signal::SIGTERM).unwrap();
     let status = server.process.wait().unwrap();
@@ -213,6 +232,12 @@ async fn killed(place: &Path, data: &Path, store: &StoreUrl, more: Value, worker
         "format": "grainway.serve/1", "data": data, "shops": { "workshop": example("step-stool/shop.json") },
         "limits": { "requests-per-second": 10_000 },
     });
+    // A watched folder as well, where one server is killed.
+    let (drop, dropped) = (place.join("drop"), if workers == 0 { jobs / 5 } else { 0 });
+    if dropped > 0 {
+        std::fs::create_dir(&drop).unwrap();
+        settings["drop-folders"] = json!([{ "folder": drop, "settle-seconds": 1 }]);
+    }
     for (key, value) in more.as_object().unwrap() {
         settings[key] = value.clone();
     }
@@ -223,6 +248,7 @@ async fn killed(place: &Path, data: &Path, store: &StoreUrl, more: Value, worker
     let url = Arc::new(Mutex::new(server.url.clone()));
     let taken = Arc::new(AtomicU64::new(0));
     let handing = tokio::spawn(hand_in(jobs, Arc::clone(&url), Arc::clone(&taken)));
+    let dropping = tokio::spawn(drop_in(dropped, drop.clone()));
     let mut dice = Dice(seed);
     let (mut servers, mut processes) = (0_u64, 0_u64);
     while servers + processes < kills {
@@ -257,6 +283,7 @@ async fn killed(place: &Path, data: &Path, store: &StoreUrl, more: Value, worker
     }
     let ids = handing.await.unwrap();
     assert_eq!(ids.len() as u64, jobs);
+    dropping.await.unwrap();
 
     // Nothing is killed any more: all must end.
     let client = client();
@@ -265,18 +292,26 @@ async fn killed(place: &Path, data: &Path, store: &StoreUrl, more: Value, worker
         let at = format!("{}/v1/jobs?state=queued,running&limit=1", server.url);
         let open: Value = client.get(at).send().await.unwrap().json().await.unwrap();
         let list = open["jobs"].as_array().or(open.as_array());
-        if list.unwrap_or_else(|| panic!("{open}")).is_empty() {
+        let told = names_in(&drop.join("done"));
+        let told = told.iter().filter(|n| n.ends_with(".txt")).count() as u64;
+        if list.unwrap_or_else(|| panic!("{open}")).is_empty() && told == dropped {
             break;
         }
-        assert!(Instant::now() < until, "jobs still wait: {open}");
+        assert!(
+            Instant::now() < until,
+            "{told} of {dropped} dropped jobs are told of, still waiting: {open}"
+        );
         tokio::time::sleep(Duration::from_millis(100)).await;
     }
     stop(server);
     others.into_iter().for_each(stop);
 
-    let stands = looked_at(data, store, &ids).await;
+    let stands = looked_at(data, store, &ids, dropped).await;
+    if dropped > 0 {
+        put_back(&drop, &stands.dropped);
+    }
     println!(
-        "{servers} kills of the service's processes, {processes} of job processes, {jobs} jobs (seed {seed}): {} ready, {} failed, {} files whole, in {:.0} s",
+        "{servers} kills of the service's processes, {processes} of job processes, {jobs} jobs and {dropped} of a watched folder (seed {seed}): {} ready, {} failed, {} files whole, in {:.0} s",
         stands.ready,
         stands.failed,
         stands.files,
@@ -284,14 +319,41 @@ async fn killed(place: &Path, data: &Path, store: &StoreUrl, more: Value, worker
     );
 }
 
+#[derive(Default)]
 struct Stands {
     ready: usize,
     failed: usize,
     files: usize,
+    /// Jobs of the watched folder by name, and whether they are ready.
+    dropped: BTreeMap<String, bool>,
+}
+
+/// What lies in the watched folder after all: an outcome for every job, its files when it is ready, and nothing else.
+fn put_back(folder: &Path, dropped: &BTreeMap<String, bool>) {
+    let mut there = names_in(folder);
+    there.sort();
+    there.retain(|n| n != "taken" && n != "refused");
+    assert_eq!(there, ["done"], "only outcomes are left");
+    for below in ["taken", "refused"] {
+        assert_eq!(names_in(&folder.join(below)), Vec::<String>::new());
+    }
+    for (n, (name, ready)) in dropped.iter().enumerate() {
+        let number = name.strip_prefix("Dropped ").unwrap();
+        let made = folder.join("done").join(format!("dropped-{number}"));
+        for ending in ["txt", "json"] {
+            assert!(made.with_extension(ending).is_file(), "{name}: {ending}");
+        }
+        assert_eq!(made.join("report.json").is_file(), *ready, "{name} ({n})");
+    }
 }
 
 /// What is there after all: every job once, ended once, its files whole, and nothing else.
-async fn looked_at(data: &Path, url: &StoreUrl, ids: &BTreeMap<String, u64>) -> Stands {
+async fn looked_at(
+    data: &Path,
+    url: &StoreUrl,
+    ids: &BTreeMap<String, u64>,
+    dropped: u64,
+) -> Stands {
     assert_eq!(job_processes(data), Vec::<i32>::new(), "processes stay");
     let work: Vec<PathBuf> = std::fs::read_dir(data.join("work"))
         .unwrap()
@@ -311,20 +373,21 @@ async fn looked_at(data: &Path, url: &StoreUrl, ids: &BTreeMap<String, u64>) -> 
         filter.before = Some(last.id);
         all.extend(page);
     }
-    assert_eq!(all.len(), ids.len(), "as many jobs as keys");
-    let mut stands = Stands {
-        ready: 0,
-        failed: 0,
-        files: 0,
-    };
+    let mut stands = Stands::default();
     let mut outputs: BTreeMap<JobId, Vec<String>> = BTreeMap::new();
     let fetched = Fresh::new();
     for job in &all {
-        assert!(
-            ids.contains_key(&job.id.to_string()),
-            "{} was never answered for",
-            job.id
-        );
+        if job.source == Source::Folder {
+            let ready = job.state == JobState::Ready;
+            let before = stands.dropped.insert(job.name.clone(), ready);
+            assert_eq!(before, None, "{} was made twice", job.name);
+        } else {
+            assert!(
+                ids.contains_key(&job.id.to_string()),
+                "{} was never answered for",
+                job.id
+            );
+        }
         let told = store.events(0, Some(job.id), 10_000).await.unwrap();
         let ends = told.iter().filter(|e| e.what == EventKind::Ended).count();
         assert_eq!(ends, 1, "{job:?}");
@@ -351,6 +414,12 @@ async fn looked_at(data: &Path, url: &StoreUrl, ids: &BTreeMap<String, u64>) -> 
         }
         outputs.insert(job.id, job.output.clone().into_iter().collect());
     }
+    assert_eq!(stands.dropped.len() as u64, dropped);
+    assert_eq!(
+        all.len() - stands.dropped.len(),
+        ids.len(),
+        "as many jobs as keys"
+    );
     if !store.is_embedded() {
         // Several machines may write: what is younger than an hour is left alone, and swept here all the same.
         files.clean().await.unwrap();
@@ -417,7 +486,7 @@ async fn a_server_that_stops_gives_its_jobs_back_unspent() {
     }
     stop(server);
     let store = StoreUrl::Sqlite(data.join("queue.sqlite"));
-    let stands = looked_at(&data, &store, &ids).await;
+    let stands = looked_at(&data, &store, &ids, 0).await;
     assert_eq!((stands.ready, stands.failed), (6, 0));
 }
 
