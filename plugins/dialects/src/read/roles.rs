@@ -3,11 +3,16 @@
 //! A slip here would show late or never: with a remark for the clockwise arc's word the last motion stays in force, and a word that
 //! ends drilling and changes the unit too is noticed where the next cut goes.
 
+use super::expression::Parameters;
+use super::{Words, lex};
 use crate::file::DialectFile;
+use crate::template;
 use grainway_pipeline::doc::Problem;
 
 /// Coolant's codes; shops switch dust extraction with them, so they may stand beside the spindle's.
 const BESIDE_SPINDLE: [u16; 3] = [7, 8, 9];
+/// G98, in tenths.
+const HIGH_RETURN: u16 = 980;
 
 /// Words that do something else than their keys say.
 pub fn problems(file: &DialectFile) -> Vec<Problem> {
@@ -93,9 +98,24 @@ fn high_returns(file: &DialectFile) -> Vec<Problem> {
             file.cutter_change.as_ref().unwrap_or(&none),
         ),
     ];
+    let words = Words::of(file);
+    let says = |line: &String| {
+        // What cannot be filled in or read is told elsewhere.
+        let known = ["units", "name", "number", "cutter"];
+        let mut block = lex::Block::default();
+        let text = template::sample(line, &known).unwrap_or_default();
+        let read = lex::lex(
+            text.as_bytes(),
+            file,
+            &words,
+            &mut Parameters::default(),
+            &mut block,
+        );
+        read.is_ok() && block.g.contains(&Some(HIGH_RETURN))
+    };
     let mut found = Vec::new();
     for (pointer, lines) in lines {
-        for (i, _) in lines.iter().enumerate().filter(|(_, l)| has_code(l, 98.0)) {
+        for (i, _) in lines.iter().enumerate().filter(|(_, line)| says(line)) {
             found.push(Problem::new(
                 format!("{pointer}/{i}"),
                 "G98 makes holes end at the height before them; leave it out, or give the word of the low return in cycles/return-low",
@@ -103,26 +123,6 @@ fn high_returns(file: &DialectFile) -> Vec<Problem> {
         }
     }
     found
-}
-
-/// A line has the G word of this code outside of its remarks.
-fn has_code(line: &str, code: f64) -> bool {
-    let mut plain = String::new();
-    let mut remark = false;
-    for c in line.chars() {
-        match c {
-            '(' => remark = true,
-            ')' => remark = false,
-            ';' if !remark => break,
-            ' ' | '\t' => {}
-            _ if !remark => plain.push(c.to_ascii_uppercase()),
-            _ => {}
-        }
-    }
-    plain.split('G').skip(1).any(|rest| {
-        let end = rest.find(|c: char| !c.is_ascii_digit() && c != '.');
-        rest[..end.unwrap_or(rest.len())].parse() == Ok(code)
-    })
 }
 
 /// The words are one of `codes`, once, and nothing else but codes that may stand beside it.

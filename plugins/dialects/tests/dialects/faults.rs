@@ -314,7 +314,7 @@ fn a_high_return_needs_the_word_of_the_low_one() {
         ))
     };
     for key in ["start", "safe-start", "step-start", "cutter-change"] {
-        for line in ["G98", "G17 g 98", "N10G098X1", "(low) G98.0 ; high"] {
+        for line in ["G98", "G17 g 98", "N10G098X1", "(low) G98.0 (high)"] {
             let problems = made("null", key, line).err().unwrap();
             let found = problems.iter().any(|p| {
                 p.pointer == format!("/{key}/1") && p.message.contains("cycles/return-low")
@@ -327,7 +327,7 @@ fn a_high_return_needs_the_word_of_the_low_one() {
             );
         }
     }
-    for line in ["G980", "(G98)", "G90 ; G98", "G9.8", "M98"] {
+    for line in ["G980", "(G98)", "G9.8", "M98"] {
         let told = made("null", "step-start", line).err().unwrap_or_default();
         assert!(
             !told.iter().any(|p| p.message.contains("return-low")),
