@@ -59,3 +59,19 @@ pub fn python_with(modules: &str) -> Option<String> {
     println!("skipped: set GRAINWAY_PYTHON to a Python with {modules}");
     None
 }
+
+/// Whether a program is installed. `./test` installs it and sets `wanted`, so that its absence is no way around the tests.
+pub fn installed(program: &str, wanted: &str, package: &str) -> bool {
+    let there = std::process::Command::new(program)
+        .arg("--version")
+        .output()
+        .is_ok_and(|o| o.status.success());
+    if !there {
+        assert!(
+            std::env::var_os(wanted).is_none(),
+            "{program} is missing: install {package}"
+        );
+        println!("skipped: {program} is not installed (Debian: {package})");
+    }
+    there
+}

@@ -285,7 +285,7 @@ async fn other_hosts_are_refused() {
         "elsewhere.example.:4750",
         "[2001:db8::1]:4750",
         "[::ffff:192.168.1.7]",
-        "127.0.0.1.nip.elsewhere.example:4750",
+        "127.0.0.1.elsewhere.example:4750",
         "localhost.localdomain",
         "2130706433",
         "0x7f.1",

@@ -26,7 +26,8 @@ use tokio::sync::{Notify, watch};
 /// Longest time for all jobs to end once nothing is killed any more, for each job.
 const PATIENCE: Duration = Duration::from_secs(5);
 
-fn number(name: &str, or: u64) -> u64 {
+/// A size of these tests, from the environment.
+pub fn number(name: &str, or: u64) -> u64 {
     std::env::var(name)
         .ok()
         .and_then(|v| v.parse().ok())
@@ -99,7 +100,7 @@ fn job_processes(data: &Path) -> Vec<i32> {
 }
 
 /// A small job that the shop `workshop` can make.
-fn job(n: u64) -> Value {
+pub fn job(n: u64) -> Value {
     json!({
         "format": "grainway.job/1", "name": format!("Drawer bottom {n}"), "unit": "mm", "shop": "workshop",
         "parts": [{

@@ -1,62 +1,24 @@
-//! Loads, each beside a reference in the same run. `./test load` runs them; they print figures and fail only when something is wrong, not
-//! when it is slow.
+//! Loads, each beside a reference in the same run. They print figures and fail only when something is wrong, not when it is slow.
+//! An ordinary run is a small one, whose figures say little; `./test load` makes it large.
 
+use super::databases::new_job;
 use super::help::{Fresh, example};
-use super::killed::{client, start};
+use super::killed::{Server, client, job, number};
+use super::security::service;
 use bytes::Bytes;
 use grainway::service::files::{Files, FilesUrl, Place};
-use grainway::service::model::{
-    JobEnd, JobFile, JobId, JobState, NewJob, Side, Source, Summary, When,
-};
+use grainway::service::model::{JobEnd, JobState, Side, Summary};
 use grainway::service::store::{Store, StoreUrl};
 use serde_json::{Value, json};
-use std::path::Path;
 use std::process::Command;
 use std::time::{Duration, Instant};
 
-fn new_job(n: u64) -> NewJob {
-    NewJob {
-        id: JobId::fresh(),
-        name: format!("Drawer bottom {n}"),
-        document: "job.json".to_string(),
-        files: vec![
-            JobFile {
-                name: "job.json".to_string(),
-                sha256: "00".repeat(32),
-                bytes: 400,
-            };
-            2
-        ],
-        priority: 0,
-        not_before: None,
-        when: When::Any,
-        source: Source::Api,
-        batch: None,
-        replaces: None,
-        code: "000000".to_string(),
-        by: None,
-        now: 1,
-    }
-}
-
-fn job(n: u64) -> Value {
-    json!({
-        "format": "grainway.job/1", "name": format!("Drawer bottom {n}"), "unit": "mm", "shop": "workshop",
-        "parts": [{
-            "id": "bottom", "stock": "oak-19", "blank": { "length": 200, "width": 120, "dimensioned": true },
-            "features": [{ "id": "peg", "kind": "hole", "shape": { "circle": { "at": [60, 60], "diameter": 5 } }, "depth": 8 }],
-        }],
-    })
-}
-
-fn config(place: &Fresh, workers: u32) -> std::path::PathBuf {
-    let config = place.join(format!("serve-{workers}.json"));
+/// A service with so many workers, and a data folder of its own.
+fn served(place: &Fresh, workers: u32) -> Server {
     let settings = json!({
-        "format": "grainway.serve/1", "data": place.join(format!("data-{workers}")), "workers": workers,
-        "shops": { "workshop": example("step-stool/shop.json") }, "limits": { "requests-per-second": 100_000 },
+        "data": place.join(format!("data-{workers}")), "workers": workers, "limits": { "requests-per-second": 100_000 },
     });
-    std::fs::write(&config, settings.to_string()).unwrap();
-    config
+    service(place, &settings)
 }
 
 /// Memory that a process holds, MiB.
@@ -106,7 +68,7 @@ async fn stores_alone(place: &Fresh, jobs: u64) -> f64 {
         let (store, files, shop) = (store.clone(), files.clone(), shop.clone());
         tasks.spawn(async move {
             for n in (caller..jobs).step_by(CALLERS as usize) {
-                let mut new = new_job(n);
+                let mut new = new_job("Drawer bottom", 1);
                 let put = async |name, bytes| {
                     let place = Place {
                         job: new.id,
@@ -130,17 +92,19 @@ async fn stores_alone(place: &Fresh, jobs: u64) -> f64 {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-#[ignore = "takes minutes: ./test load"]
 async fn load_of_submissions_and_memory() {
     let place = Fresh::new();
     // The stores alone, without HTTP and without looking at documents: the queue, and the queue with a job's two files.
     let store = Store::open(&StoreUrl::Sqlite(place.join("alone.sqlite")))
         .await
         .unwrap();
-    let (jobs, owner) = (2000_u64, uuid::Uuid::new_v4());
+    let (jobs, owner) = (number("GRAINWAY_LOAD_JOBS", 20), uuid::Uuid::new_v4());
     let began = Instant::now();
-    for n in 0..jobs {
-        store.submit(&[new_job(n)], None, 1_000_000).await.unwrap();
+    for _ in 0..jobs {
+        store
+            .submit(&[new_job("Drawer bottom", 1)], None, 1_000_000)
+            .await
+            .unwrap();
     }
     let alone = jobs as f64 / began.elapsed().as_secs_f64();
     let both = stores_alone(&place, jobs).await;
@@ -158,14 +122,14 @@ async fn load_of_submissions_and_memory() {
     let ends_alone = jobs as f64 / began.elapsed().as_secs_f64();
     store.close().await;
 
-    let server = start(&config(&place, 0));
+    let server = served(&place, 0);
     let rest = held(server.id());
     let began = Instant::now();
     submitted(&server.url, jobs, 8, None).await;
     let whole = jobs as f64 / began.elapsed().as_secs_f64();
-    let times = submitted(&server.url, 2000, 32, Some(Duration::from_millis(5))).await;
+    let times = submitted(&server.url, jobs, 32, Some(Duration::from_millis(5))).await;
     let at = |share: f64| times[((times.len() - 1) as f64 * share) as usize] * 1000.0;
-    submitted(&server.url, 6000, 8, None).await;
+    submitted(&server.url, 3 * jobs, 8, None).await;
     println!(
         "load: {whole:.0} submissions/s over HTTP with two files each | queue and files alone {both:.0}/s | {:.2} of it (target 0.5) | queue alone {alone:.0}/s | {:.2} of it",
         whole / both,
@@ -173,12 +137,13 @@ async fn load_of_submissions_and_memory() {
     );
     println!("load: store alone {ends_alone:.0} claims and ends/s");
     println!(
-        "load: 200 submissions/s for 10 s: p50 {:.1} ms, p99 {:.1} ms",
+        "load: {jobs} submissions at 200/s: p50 {:.1} ms, p99 {:.1} ms",
         at(0.5),
         at(0.99)
     );
     println!(
-        "load: memory at rest {rest:.0} MiB (target under 60), with 10,000 jobs queued {:.0} MiB",
+        "load: memory at rest {rest:.0} MiB (target under 60), with {} jobs queued {:.0} MiB",
+        5 * jobs,
         held(server.id())
     );
 }
@@ -201,11 +166,10 @@ fn seconds_of_make(place: &Fresh) -> f64 {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-#[ignore = "takes minutes: ./test load"]
 async fn load_of_the_smallest_job() {
     let place = Fresh::new();
     let alone = seconds_of_make(&place);
-    let server = start(&config(&place, 1));
+    let server = served(&place, 1);
     let client = client();
     let mut least = f64::INFINITY;
     for n in 0..10 {
@@ -242,8 +206,7 @@ fn list(jobs: u32) -> String {
 }
 
 /// Hands a night's list in and waits for its end; seconds.
-async fn night(config: &Path, jobs: u32) -> f64 {
-    let server = start(config);
+async fn night(server: &Server, jobs: u32) -> f64 {
     let client = client();
     let began = Instant::now();
     let taken = client
@@ -307,12 +270,11 @@ async fn night(config: &Path, jobs: u32) -> f64 {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-#[ignore = "takes minutes: ./test load"]
 async fn load_of_a_night() {
     let place = Fresh::new();
-    let jobs = 500;
-    let one = night(&config(&place, 1), jobs).await;
-    let two = night(&config(&place, 2), jobs).await;
+    let jobs = u32::try_from(number("GRAINWAY_NIGHT_JOBS", 6)).unwrap();
+    let one = night(&served(&place, 1), jobs).await;
+    let two = night(&served(&place, 2), jobs).await;
     println!(
         "load: a night of {jobs} jobs from a list: one worker {one:.1} s, two workers {two:.1} s, {:.2} times as fast",
         one / two

@@ -1,40 +1,42 @@
 //! The page of the queue in a real browser.
 
 use super::help::Fresh;
-use super::killed::{Server, client, start};
+use super::killed::{Server, client};
+use super::security::service;
 use serde_json::{Value, json};
 use std::process::Command;
 use std::time::Duration;
 
-/// Whether there is a browser; `./test` wants one.
+/// Whether there is a browser.
 fn there() -> bool {
-    let there = Command::new("chromium").arg("--version").output().is_ok();
-    if !there {
-        assert!(
-            std::env::var_os("GRAINWAY_REQUIRE_CHROMIUM").is_none(),
-            "Chromium is wanted and not installed"
-        );
-        println!("skipped: Chromium is not installed (Debian: chromium)");
-    }
-    there
+    super::help::installed("chromium", "GRAINWAY_REQUIRE_CHROMIUM", "chromium")
 }
 
-/// A service with one worker, and a job for it.
-fn service(place: &Fresh) -> (Server, Value) {
-    let config = place.join("serve.json");
-    let shop = super::help::example("step-stool/shop.json");
-    let settings = json!({
-        "format": "grainway.serve/1", "data": place.join("data"), "workers": 1, "shops": { "workshop": shop },
-    });
-    std::fs::write(&config, settings.to_string()).unwrap();
-    let job = json!({
+/// A job that says what it should not.
+fn job() -> Value {
+    json!({
         "format": "grainway.job/1", "name": "Shelf <b onclick=alert(1)>", "unit": "mm", "shop": "workshop",
         "parts": [{
             "id": "shelf", "stock": "oak-19", "blank": { "length": 300, "width": 120, "dimensioned": true },
             "features": [{ "id": "peg", "kind": "hole", "shape": { "circle": { "at": [60, 60], "diameter": 5 } }, "depth": 8 }],
         }],
-    });
-    (start(&config), job)
+    })
+}
+
+/// Waits for the end of a job that was handed in; the job, and what the browser shows of it.
+async fn ended_and_seen(
+    place: Fresh,
+    server: &Server,
+    asked: reqwest::RequestBuilder,
+) -> (Value, String) {
+    let taken: Value = asked.send().await.unwrap().json().await.unwrap();
+    let id = taken["id"].as_str().unwrap();
+    let at = format!("{}/v1/jobs/{id}?wait=60", server.url);
+    let ended = client().get(at).timeout(Duration::from_secs(70));
+    let ended: Value = ended.send().await.unwrap().json().await.unwrap();
+    let address = format!("{}/#{id}", server.url);
+    let text = tokio::task::spawn_blocking(move || seen(&place, &address));
+    (ended, text.await.unwrap().unwrap())
 }
 
 /// What the browser made of an address, as markup. `None`: there is no browser here.
@@ -66,20 +68,10 @@ async fn the_page_shows_a_job_its_checks_and_its_pictures_slow() {
         return;
     }
     let place = Fresh::new();
-    let (server, job) = service(&place);
-    let client = client();
-    let asked = client.post(format!("{}/v1/jobs", server.url)).json(&job);
-    let taken: Value = asked.send().await.unwrap().json().await.unwrap();
-    let id = taken["id"].as_str().unwrap();
-    let at = format!("{}/v1/jobs/{id}?wait=60", server.url);
-    let ended = client.get(at).timeout(Duration::from_secs(70));
-    let ended: Value = ended.send().await.unwrap().json().await.unwrap();
+    let (server, job) = (service(&place, &json!({})), job());
+    let asked = client().post(format!("{}/v1/jobs", server.url)).json(&job);
+    let (ended, text) = ended_and_seen(place, &server, asked).await;
     assert_eq!(ended["state"], "ready", "{ended}");
-    let address = format!("{}/#{id}", server.url);
-    let text = tokio::task::spawn_blocking(move || seen(&place, &address))
-        .await
-        .unwrap()
-        .unwrap();
     for words in [
         "Shelf &lt;b onclick=alert(1)&gt;",
         "Programs and checks",
@@ -108,7 +100,7 @@ async fn the_page_works_by_keyboard_wide_and_narrow_dark_and_light_slow() {
         return;
     };
     let place = Fresh::new();
-    let (server, job) = service(&place);
+    let (server, job) = (service(&place, &json!({})), job());
     std::fs::write(place.join("job.json"), job.to_string()).unwrap();
     let mut script = Command::new(python);
     script
@@ -163,7 +155,7 @@ async fn the_page_opens_by_an_address_that_names_nothing_slow() {
         return;
     }
     let place = Fresh::new();
-    let (server, _) = service(&place);
+    let server = service(&place, &json!({}));
     let address = format!("{}/#%E0%A4%A", server.url);
     let text = tokio::task::spawn_blocking(move || seen(&place, &address))
         .await
@@ -178,7 +170,7 @@ async fn no_word_of_a_finding_becomes_markup_in_the_page_slow() {
         return;
     }
     let place = Fresh::new();
-    let (server, job) = service(&place);
+    let (server, job) = (service(&place, &json!({})), job());
     let shop = std::fs::read(super::help::example("step-stool/shop.json")).unwrap();
     let mut shop: Value = serde_json::from_slice(&shop).unwrap();
     // An unknown wood comes back in a finding.
@@ -189,20 +181,10 @@ async fn no_word_of_a_finding_becomes_markup_in_the_page_slow() {
         ("document", None, job.as_bytes()),
         ("file", Some("workshop"), shop.as_bytes()),
     ]);
-    let client = client();
-    let asked = client.post(format!("{}/v1/jobs", server.url));
+    let asked = client().post(format!("{}/v1/jobs", server.url));
     let asked = asked.header("content-type", kind).body(body);
-    let taken: Value = asked.send().await.unwrap().json().await.unwrap();
-    let id = taken["id"].as_str().unwrap();
-    let at = format!("{}/v1/jobs/{id}?wait=60", server.url);
-    let ended = client.get(at).timeout(Duration::from_secs(70));
-    let ended: Value = ended.send().await.unwrap().json().await.unwrap();
+    let (ended, text) = ended_and_seen(place, &server, asked).await;
     assert_eq!(ended["state"], "withheld", "{ended}");
-    let address = format!("{}/#{id}", server.url);
-    let text = tokio::task::spawn_blocking(move || seen(&place, &address))
-        .await
-        .unwrap()
-        .unwrap();
     let findings = text.split_once("<h3>Findings</h3>").expect(&text).1;
     assert!(findings.contains("&lt;img src=x onerror="), "{findings}");
     assert!(!text.contains("<img src=\"x\""), "{text}");

@@ -98,20 +98,13 @@ async fn the_script_hands_in_waits_and_fetches() {
     assert!(text(&bad.stderr).contains("batch"), "{}", text(&bad.stderr));
 }
 
-/// Whether LibreOffice is there; `./test` installs it and sees to it that this is no way around the tests.
+/// Whether LibreOffice is there.
 fn office() -> bool {
-    let there = Command::new("soffice")
-        .arg("--version")
-        .output()
-        .is_ok_and(|o| o.status.success());
-    if !there {
-        assert!(
-            std::env::var_os("GRAINWAY_REQUIRE_OFFICE").is_none(),
-            "soffice is missing: install libreoffice-calc-nogui"
-        );
-        println!("skipped: soffice is not installed");
-    }
-    there
+    super::help::installed(
+        "soffice",
+        "GRAINWAY_REQUIRE_OFFICE",
+        "libreoffice-calc-nogui",
+    )
 }
 
 /// A user's own settings, with the sample's macro in the module that every user has.
