@@ -1,13 +1,12 @@
 //! What the settings name: the queue, the files, shops, drawings, watched folders, plugins, hours, webhooks.
 
-use super::super::config::Config;
+use super::super::config::{Config, shops};
 use super::super::files::{Files, FilesUrl};
 use super::super::outgoing::Outgoing;
 use super::super::store::{Store, StoreProblem, StoreUrl};
 use super::Check;
 use super::machine::Scratch;
 use grainway_host::store::{Store as PluginStore, Unusable};
-use grainway_pipeline::doc::{MAX_DOCUMENT_BYTES, read_shop};
 use std::path::Path;
 
 /// All of them. `now` is seconds since 1970.
@@ -120,41 +119,20 @@ async fn files(config: &Config) -> Check {
 
 fn shop(name: &str, path: &Path) -> Check {
     let what = format!("shop {name}");
-    let shown = path.display();
-    let bytes = match std::fs::metadata(path) {
-        Ok(about) if about.len() > MAX_DOCUMENT_BYTES as u64 => {
-            let found = format!("{shown} has {} bytes", about.len());
-            return Check::wrong(&what, found, "Name a shop document.");
+    match shops::read("", name, path) {
+        Ok(shop) => {
+            let machines: Vec<&str> = shop.machines.keys().map(String::as_str).collect();
+            let found = format!("{}: machines {}", path.display(), machines.join(", "));
+            Check::good(&what, found)
         }
-        Ok(_) => std::fs::read(path),
-        Err(e) => Err(e),
-    };
-    match bytes {
-        Err(e) => Check::wrong(
-            &what,
-            format!("{shown} cannot be read: {e}"),
-            "See `shops` in the settings and the rights of the service's user.",
-        ),
-        Ok(bytes) => match read_shop(&bytes) {
-            Ok(shop) => {
-                let machines: Vec<&str> = shop.machines.keys().map(String::as_str).collect();
-                Check::good(&what, format!("{shown}: machines {}", machines.join(", ")))
-            }
-            Err(problems) => {
-                let first = problems.first();
-                let first = first.map(|p| format!("{}: {}", p.pointer, p.message));
-                let found = format!(
-                    "{shown} has {} faults; the first: {}",
-                    problems.len(),
-                    first.unwrap_or_default()
-                );
-                Check::wrong(
-                    &what,
-                    found,
-                    "Put the document right; `grainway check` names all faults.",
-                )
-            }
-        },
+        Err(findings) => {
+            let told: Vec<String> = findings
+                .iter()
+                .map(|f| format!("{}: {}", f.pointer.clone().unwrap_or_default(), f.message))
+                .collect();
+            let remedy = "Put the document right, or see `shops` in the settings.";
+            Check::wrong(&what, told.join(" "), remedy)
+        }
     }
 }
 
