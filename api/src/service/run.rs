@@ -1,7 +1,7 @@
 //! The running service: opens what it needs, takes up what an earlier process left, starts its parts, and ends in good order.
 
 use super::config::Config;
-use super::files::{Files, FilesProblem};
+use super::files::{Files, FilesProblem, QUEUE};
 use super::store::{Store, StoreProblem};
 use super::{Shared, drop_folder, hooks, http, sweep, worker};
 use crate::Launcher;
@@ -44,6 +44,13 @@ pub async fn open(mut config: Config, launcher: Launcher) -> Result<Arc<Shared>,
     config.work = Some(work);
     let store = Store::open(&config.store_url()).await?;
     let files = Files::open(&config.files_url())?;
+    if !files.belong_to(&store.id().await?).await? {
+        return Err(Trouble::Usage(format!(
+            "the files in {} belong to another queue than {}: set `store` or `files` right. To let this queue have them, remove \"{QUEUE}\" there; files of jobs that it does not know are removed then",
+            files.shown(),
+            store.shown(),
+        )));
+    }
     let shared = Arc::new(Shared {
         config,
         store,

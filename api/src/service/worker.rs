@@ -12,10 +12,13 @@ use crate::apart::{Alone, make_alone};
 use crate::make::{Failure, MakeRequest, make};
 use crate::plugins::Used;
 use crate::{JobFolder, Registries, load};
+use futures_util::FutureExt;
 use grainway_pipeline::finding::Severity;
 use grainway_pipeline::stage::{Cancel, Progress};
 use grainway_stages::report::{JobVerdict, REPORT_FILE, ReportDocument};
+use nix::sys::statvfs::statvfs;
 use std::collections::BTreeMap;
+use std::panic::AssertUnwindSafe;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
@@ -33,6 +36,10 @@ const AGAIN: Millis = 1_000;
 const LONGEST_PAUSE: Duration = Duration::from_secs(5);
 /// How often the end of a job is tried to be written. The lease may be gone by then; another worker repeats the job.
 const TRIES: u32 = 8;
+/// Less free room than this under jobs at work is none.
+const LEAST_ROOM: u64 = 16 << 20;
+/// Why a job was lost that made this process panic.
+const INSIDE: &str = "the service failed inside while it held the job; its log says more";
 /// The stage that a job is at behind its last one, as people see it.
 const PUTTING_AWAY: &str = "putting away";
 
@@ -127,47 +134,76 @@ enum Done {
 }
 
 async fn hold(shared: &Arc<Shared>, claimed: Claimed) {
-    let Claimed { claim, job, files } = claimed;
     let place = shared
         .config
         .work_folder()
         .join(shared.owner.to_string())
         .join(Uuid::new_v4().to_string());
-    let done = tried(shared, &claim, &job.document, &files, &place).await;
-    let now = shared.now();
-    match done {
-        Ok(Done::End(state, summary, made)) => {
-            end(shared, &claim, state, summary, made.as_deref()).await;
-        }
-        Ok(Done::Lost(why)) if job.attempts + 1 >= shared.config.limits.attempts => {
-            let times = job.attempts + 1;
-            let summary = said(format!(
-                "Its process was lost {times} times, the last time because {why}. Divide the job, or raise the limits of this server."
-            ));
-            end(shared, &claim, JobState::Failed, summary, None).await;
-        }
-        Ok(Done::Lost(why)) => {
-            tracing::warn!(job = %claim.job, "the job's process was lost and is repeated: {why}");
-            back(shared, &claim, true, Some(now + AGAIN)).await;
-        }
-        Ok(Done::Stopped) => back(shared, &claim, false, None).await,
-        Ok(Done::Replaced) => {
-            tracing::warn!(job = %claim.job, "another process has the job; what was made here is dropped");
-        }
-        Err(Trouble::Damaged(why)) => {
-            let summary = said(format!("What was handed in can no longer be read: {why}."));
-            end(shared, &claim, JobState::Failed, summary, None).await;
-        }
-        Err(Trouble::Ours(why)) => {
-            tracing::error!(job = %claim.job, "the job could not be worked on and waits: {why}");
-            back(shared, &claim, false, Some(now + 10 * AGAIN)).await;
-        }
+    let work = AssertUnwindSafe(worked(shared, &claimed, &place));
+    if let Err(panic) = work.catch_unwind().await {
+        let said = panic.downcast_ref::<String>().map(String::as_str);
+        let said = said.or(panic.downcast_ref::<&str>().copied());
+        let said = said.unwrap_or_default();
+        tracing::error!(job = %claimed.claim.job, "this service failed inside at a job: {said}");
+        let spent = AssertUnwindSafe(lost(shared, &claimed, INSIDE));
+        let _ = spent.catch_unwind().await;
     }
     if let Err(e) = tokio::fs::remove_dir_all(&place).await
         && e.kind() != std::io::ErrorKind::NotFound
     {
         tracing::warn!("{} stays: {e}", place.display());
     }
+}
+
+async fn worked(shared: &Arc<Shared>, claimed: &Claimed, place: &Path) {
+    let Claimed { claim, job, files } = claimed;
+    match tried(shared, claim, &job.document, files, place).await {
+        Ok(Done::Lost(_) | Done::End(JobState::Failed, ..)) if is_full(place) => {
+            tracing::error!(job = %claim.job, "{}: the disk is full; the job waits", place.display());
+            back(shared, claim, false, Some(shared.now() + 10 * AGAIN)).await;
+        }
+        Ok(Done::End(state, summary, made)) => {
+            end(shared, claim, state, summary, made.as_deref()).await;
+        }
+        Ok(Done::Lost(why)) => lost(shared, claimed, &why).await,
+        Ok(Done::Stopped) => back(shared, claim, false, None).await,
+        Ok(Done::Replaced) => {
+            tracing::warn!(job = %claim.job, "another process has the job; what was made here is dropped");
+        }
+        Err(Trouble::Damaged(why)) => {
+            let summary = said(format!("What was handed in can no longer be read: {why}."));
+            end(shared, claim, JobState::Failed, summary, None).await;
+        }
+        Err(Trouble::Ours(why)) => {
+            tracing::error!(job = %claim.job, "the job could not be worked on and waits: {why}");
+            back(shared, claim, false, Some(shared.now() + 10 * AGAIN)).await;
+        }
+    }
+}
+
+/// Spends an attempt; the last one ends the job.
+async fn lost(shared: &Shared, claimed: &Claimed, why: &str) {
+    let Claimed { claim, job, .. } = claimed;
+    let times = job.attempts + 1;
+    if times < shared.config.limits.attempts {
+        tracing::warn!(job = %claim.job, "the job's process was lost and is repeated: {why}");
+        return back(shared, claim, true, Some(shared.now() + AGAIN)).await;
+    }
+    let summary = said(format!(
+        "Its process was lost {times} times, the last time because {why}. Divide the job, or raise the limits of this server."
+    ));
+    end(shared, claim, JobState::Failed, summary, None).await;
+}
+
+/// So little room is left where jobs are at work that a job may have failed for want of it.
+fn is_full(place: &Path) -> bool {
+    statvfs(place).is_ok_and(|about| {
+        let free = about
+            .blocks_available()
+            .saturating_mul(about.fragment_size());
+        // File systems without a table of files report none.
+        free < LEAST_ROOM || (about.files() != 0 && about.files_available() == 0)
+    })
 }
 
 /// Why a job could not be worked on.
@@ -207,6 +243,8 @@ async fn tried(
         .fetch(claim.job, Side::In, None, files, &handed);
     kept(shared, claim, None, fetched).await?;
     let cancel = Arc::new(Cancel::default());
+    // However this ends, the job's process does not go on without it.
+    let _ends = CancelAtEnd(Arc::clone(&cancel));
     let stage = Arc::new(Stage::default());
     let mut run = {
         let (shared, cancel, stage) = (Arc::clone(shared), Arc::clone(&cancel), Arc::clone(&stage));
@@ -252,7 +290,16 @@ async fn tried(
         (None | Some(Done::Stopped), Ok(Ran::Done(done))) => Ok(done),
         (Some(why), _) => Ok(why),
         (None, Ok(Ran::Cancelled)) => Ok(Done::Stopped),
+        (None, Err(e)) if e.is_panic() => Ok(Done::Lost(INSIDE.to_string())),
         (None, Err(e)) => Err(Trouble::Ours(e.to_string())),
+    }
+}
+
+struct CancelAtEnd(Arc<Cancel>);
+
+impl Drop for CancelAtEnd {
+    fn drop(&mut self) {
+        self.0.set();
     }
 }
 

@@ -15,7 +15,7 @@ mod work;
 use super::faults::{Faults, Plan};
 use super::model::{Claim, EventKind, Job, JobFile, JobId, JobState, Millis};
 use rows::{JOB_COLUMNS, job_of};
-use sqlx::{AnyConnection, AnyPool, AssertSqlSafe};
+use sqlx::{AnyConnection, AnyPool, AssertSqlSafe, Row};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -292,6 +292,24 @@ impl Store {
             .execute(write.on())
             .await?;
             write.done().await
+        })
+        .await
+    }
+
+    /// The queue's own name, a UUID that it keeps wherever it is moved.
+    pub async fn id(&self) -> Result<String> {
+        self.call("id", async {
+            let mut write = self.begin().await?;
+            sqlx::query("INSERT INTO meta (key, value) VALUES ('id', $1) ON CONFLICT DO NOTHING")
+                .bind(uuid::Uuid::new_v4().to_string())
+                .execute(write.on())
+                .await?;
+            let id = sqlx::query("SELECT value FROM meta WHERE key = 'id'")
+                .fetch_one(write.on())
+                .await?
+                .try_get("value")?;
+            write.done().await?;
+            Ok(id)
         })
         .await
     }
