@@ -51,7 +51,7 @@ pub async fn work(shared: Arc<Shared>) {
     for _ in 0..workers {
         tasks.spawn(one(Arc::clone(&shared)));
     }
-    while tasks.join_next().await.is_some() {}
+    super::run::all(tasks).await;
 }
 
 /// One worker.
@@ -141,10 +141,8 @@ async fn hold(shared: &Arc<Shared>, claimed: Claimed) {
         .join(Uuid::new_v4().to_string());
     let work = AssertUnwindSafe(worked(shared, &claimed, &place));
     if let Err(panic) = work.catch_unwind().await {
-        let said = panic.downcast_ref::<String>().map(String::as_str);
-        let said = said.or(panic.downcast_ref::<&str>().copied());
-        let said = said.unwrap_or_default();
-        tracing::error!(job = %claimed.claim.job, "this service failed inside at a job: {said}");
+        let words = super::run::said(panic.as_ref());
+        tracing::error!(job = %claimed.claim.job, "this service failed inside at a job: {words}");
         let spent = AssertUnwindSafe(lost(shared, &claimed, INSIDE));
         let _ = spent.catch_unwind().await;
     }
@@ -290,6 +288,7 @@ async fn tried(
         (None | Some(Done::Stopped), Ok(Ran::Done(done))) => Ok(done),
         (Some(why), _) => Ok(why),
         (None, Ok(Ran::Cancelled)) => Ok(Done::Stopped),
+        (None, Ok(Ran::NoProcess(why))) => Err(Trouble::Ours(why)),
         (None, Err(e)) if e.is_panic() => Ok(Done::Lost(INSIDE.to_string())),
         (None, Err(e)) => Err(Trouble::Ours(e.to_string())),
     }
@@ -328,6 +327,8 @@ impl Progress for Stage {
 enum Ran {
     Done(Done),
     Cancelled,
+    /// The machine has no room for a process now.
+    NoProcess(String),
 }
 
 /// Lets a process make the job. Blocks.
@@ -354,6 +355,7 @@ fn made(shared: &Shared, job: &Path, held: &Path, stage: &Stage, cancel: &Cancel
             match ended {
                 Alone::Made(report, folder) => ready(&report, Some(folder)),
                 Alone::Lost(why) => Ran::Done(Done::Lost(why)),
+                Alone::NoProcess(why) => Ran::NoProcess(why),
                 Alone::Failed(why) => failed(why),
                 Alone::Cancelled => Ran::Cancelled,
             }
@@ -368,6 +370,7 @@ fn made(shared: &Shared, job: &Path, held: &Path, stage: &Stage, cancel: &Cancel
             match make(&request, &registries, stage, cancel) {
                 Ok(made) => ready(&made.report, made.replaced.then_some(out)),
                 Err(Failure::Cancelled) => Ran::Cancelled,
+                Err(Failure::NoProcess(why)) => Ran::NoProcess(why),
                 Err(failure) => failed(failure.to_string()),
             }
         }

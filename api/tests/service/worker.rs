@@ -10,7 +10,7 @@ use grainway::service::intake::{Handed, take};
 use grainway::service::model::{Job, JobId, JobState};
 use grainway::service::store::{Store, StoreUrl};
 use grainway::service::{Shared, worker};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
@@ -51,6 +51,16 @@ impl Faults for Panics {
 
 /// A service with one worker, whose jobs at work are in `work`.
 async fn service(place: &Path, work: &Path, faults: Arc<dyn Faults>) -> Arc<Shared> {
+    let program = env!("CARGO_BIN_EXE_grainway").into();
+    service_of(place, work, faults, program).await
+}
+
+async fn service_of(
+    place: &Path,
+    work: &Path,
+    faults: Arc<dyn Faults>,
+    program: PathBuf,
+) -> Arc<Shared> {
     let store = Store::open(&StoreUrl::Sqlite(place.join("queue.sqlite")))
         .await
         .unwrap();
@@ -65,7 +75,7 @@ async fn service(place: &Path, work: &Path, faults: Arc<dyn Faults>) -> Arc<Shar
         store: store.failing(faults.clone()),
         files: files.failing(faults),
         launcher: Launcher {
-            program: env!("CARGO_BIN_EXE_grainway").into(),
+            program,
             clock: || 0,
         },
         owner: uuid::Uuid::new_v4(),
@@ -173,6 +183,27 @@ async fn a_full_disk_under_jobs_at_work_fails_no_job() {
     let job = until(&shared, id, |j| j.state.is_end() || waits(j)).await;
     assert_eq!((job.state, job.attempts), (JobState::Queued, 0), "{job:?}");
     small.now("size=64m");
+    let job = until(&shared, id, |j| j.state.is_end()).await;
+    assert_eq!((job.state, job.attempts), (JobState::Ready, 0), "{job:?}");
+    stopped(&shared, working).await;
+}
+
+/// Want of processes or open files is the machine's and passes; no job is spent or failed by it.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_machine_that_can_start_no_process_fails_no_job() {
+    let place = Fresh::new();
+    let none = Arc::new(Panics {
+        call: "",
+        times: 0.into(),
+    });
+    let program = place.join("grainway");
+    let shared = service_of(&place, &place.join("work"), none, program.clone()).await;
+    let id = handed_in(&shared).await;
+    let working = tokio::spawn(worker::work(Arc::clone(&shared)));
+    let waits = |j: &Job| j.state == JobState::Queued && j.started.is_some();
+    let job = until(&shared, id, |j| j.state.is_end() || waits(j)).await;
+    assert_eq!((job.state, job.attempts), (JobState::Queued, 0), "{job:?}");
+    std::os::unix::fs::symlink(env!("CARGO_BIN_EXE_grainway"), program).unwrap();
     let job = until(&shared, id, |j| j.state.is_end()).await;
     assert_eq!((job.state, job.attempts), (JobState::Ready, 0), "{job:?}");
     stopped(&shared, working).await;
