@@ -336,8 +336,15 @@ fn check(
             ),
         ));
     }
-    let document = document_name(one)?;
-    let mut files = one.files.clone();
+    let whole = document_name(one)?;
+    // Names in a document count from its own folder, as everywhere; it cannot name what lies outside.
+    let folder = &whole[..whole.rfind('/').map_or(0, |at| at + 1)];
+    let document = whole[folder.len()..].to_string();
+    let mut files: BTreeMap<String, Bytes> = one
+        .files
+        .iter()
+        .filter_map(|(name, bytes)| Some((name.strip_prefix(folder)?.to_string(), bytes.clone())))
+        .collect();
     let mut wrong = Vec::new();
     let text = files.get(&document).cloned().unwrap_or_default();
     if text.len() <= MAX_DOCUMENT_BYTES
@@ -390,7 +397,11 @@ fn check(
             files,
             findings: loaded.findings,
         }),
-        _ => Err(Refusal::Documents(wrong)),
+        _ => {
+            let places = wrong.iter_mut().filter_map(|f| f.pointer.as_mut());
+            places.for_each(|place| place.insert_str(0, folder));
+            Err(Refusal::Documents(wrong))
+        }
     }
 }
 

@@ -46,13 +46,7 @@ pub async fn open(mut config: Config, launcher: Launcher) -> Result<Arc<Shared>,
     config.work = Some(work);
     let store = Store::open(&config.store_url()).await?;
     let files = Files::open(&config.files_url())?;
-    if !files.belong_to(&store.id().await?).await? {
-        return Err(Trouble::Usage(format!(
-            "the files in {} belong to another queue than {}: set `store` or `files` right. To let this queue have them, remove \"{QUEUE}\" there; files of jobs that it does not know are removed then",
-            files.shown(),
-            store.shown(),
-        )));
-    }
+    belong_together(&store, &files).await?;
     let shared = Arc::new(Shared {
         config,
         store,
@@ -77,6 +71,27 @@ pub async fn open(mut config: Config, launcher: Launcher) -> Result<Arc<Shared>,
         sweep::files(&shared, 0).await?;
     }
     Ok(shared)
+}
+
+/// Another queue would sweep away the files of one that it does not know, and a queue without its files fails every job.
+async fn belong_together(store: &Store, files: &Files) -> Result<(), Trouble> {
+    let id = store.id().await?;
+    let (queue, folder) = (store.shown(), files.shown());
+    if files.queue().await?.is_none() {
+        if store.has_files().await? {
+            return Err(Trouble::Usage(format!(
+                "{folder} lacks \"{QUEUE}\", which says that the files of {queue} are there: is its drive there, and `files` right? If they are lost for good, write that file with the line \"{id}\"; jobs whose files are gone fail then"
+            )));
+        }
+        files.belong_to(&id).await?;
+    }
+    // Another queue may have taken them at the same time.
+    if files.queue().await? != Some(id) {
+        return Err(Trouble::Usage(format!(
+            "the files in {folder} belong to another queue than {queue}: set `store` or `files` right. To let this queue have them, remove \"{QUEUE}\" there; files of jobs that it does not know are removed then"
+        )));
+    }
+    Ok(store.note_files().await?)
 }
 
 /// Runs workers and, with a listener, everything else, until a signal. `at_work` hears that it has begun, and the

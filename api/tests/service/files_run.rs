@@ -286,9 +286,10 @@ async fn many_files(files: &Files) {
 }
 
 async fn one_queue_has_them(files: &Files) {
-    for _ in 0..2 {
-        assert!(files.belong_to("first").await.unwrap());
-        assert!(!files.belong_to("second").await.unwrap());
+    assert_eq!(files.queue().await.unwrap(), None);
+    for name in ["first", "second"] {
+        files.belong_to(name).await.unwrap();
+        assert_eq!(files.queue().await.unwrap().as_deref(), Some(name));
     }
     assert!(files.found().await.unwrap().is_empty());
 }

@@ -220,3 +220,35 @@ async fn files_of_another_queue_are_left_alone() {
 fn why_names(why: &str) -> &str {
     why.split('"').nth(1).unwrap()
 }
+
+/// The drive of the files is not there when the service starts: what stands in its place must not be taken for a fresh store, or
+/// every job that waits would fail.
+#[tokio::test]
+async fn a_queue_does_not_start_without_the_files_that_it_had() {
+    let place = Fresh::new();
+    let config = || Config {
+        data: place.join("data"),
+        ..Config::default()
+    };
+    let first = open(config(), launcher()).await.unwrap();
+    sweep::own_folder(&first);
+    Arc::into_inner(first).unwrap().store.close().await;
+    std::fs::rename(place.join("data/files"), place.join("drive")).unwrap();
+    let Err(Trouble::Usage(why)) = open(config(), launcher()).await else {
+        panic!("it was started")
+    };
+    assert!(why.contains("drive"), "{why}");
+    std::fs::remove_dir_all(place.join("data/files")).unwrap();
+    std::fs::rename(place.join("drive"), place.join("data/files")).unwrap();
+    let again = open(config(), launcher()).await.unwrap();
+    sweep::own_folder(&again);
+    Arc::into_inner(again).unwrap().store.close().await;
+    // Files that are lost for good: the message says how to go on without.
+    std::fs::remove_dir_all(place.join("data/files")).unwrap();
+    let Err(Trouble::Usage(why)) = open(config(), launcher()).await else {
+        panic!("it was started")
+    };
+    let (name, id) = (why_names(&why), why.split('"').nth(3).unwrap());
+    std::fs::write(place.join("data/files").join(name), id).unwrap();
+    open(config(), launcher()).await.unwrap();
+}

@@ -6,10 +6,12 @@ use grainway::Launcher;
 use grainway::service::config::Config;
 use grainway::service::faults::{Fault, Faults};
 use grainway::service::files::{Files, FilesUrl};
-use grainway::service::intake::{Handed, take};
+use grainway::service::intake::{Handed, Refusal, take};
 use grainway::service::model::{Job, JobId, JobState};
 use grainway::service::store::{Store, StoreUrl};
 use grainway::service::{Shared, worker};
+use grainway_pipeline::finding::Finding;
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
@@ -206,5 +208,58 @@ async fn a_machine_that_can_start_no_process_fails_no_job() {
     std::os::unix::fs::symlink(env!("CARGO_BIN_EXE_grainway"), program).unwrap();
     let job = until(&shared, id, |j| j.state.is_end()).await;
     assert_eq!((job.state, job.attempts), (JobState::Ready, 0), "{job:?}");
+    stopped(&shared, working).await;
+}
+
+/// A job document in a folder names what lies beside it, as `grainway make` reads it; files beside the folder are in nobody's way.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_document_in_a_folder_is_taken_as_it_is_made() {
+    let place = Fresh::new();
+    let none = Arc::new(Panics {
+        call: "",
+        times: 0.into(),
+    });
+    let shared = service(&place, &place.join("work"), none).await;
+    let mut shared = Arc::into_inner(shared).unwrap();
+    let shop = example("step-stool").join("shop.json");
+    shared.config.shops.insert("workshop".into(), shop.clone());
+    let shared = Arc::new(shared);
+    let job = std::fs::read_to_string(example("step-stool").join("job.json")).unwrap();
+    let of_ours = job.replace("\"shop.json\"", "\"workshop\"");
+    assert_ne!(job, of_ours);
+    let working = tokio::spawn(worker::work(Arc::clone(&shared)));
+    for (job, with_shop) in [(job, true), (of_ours, false)] {
+        let mut handed = Handed {
+            files: BTreeMap::from([
+                ("notes.txt".to_string(), "By Friday.".into()),
+                ("stool/job.json".to_string(), job.into()),
+            ]),
+            ..Handed::default()
+        };
+        if with_shop {
+            let bytes = std::fs::read(&shop).unwrap();
+            handed.files.insert("stool/shop.json".into(), bytes.into());
+        }
+        let taken = take(&shared, vec![handed], None, false).await.unwrap();
+        let job = until(&shared, taken.jobs[0].id, |j| j.state.is_end()).await;
+        assert_eq!(job.state, JobState::Ready, "{job:?}");
+    }
+    // What is wrong is told by the names that were handed in.
+    let handed = Handed {
+        files: BTreeMap::from([
+            ("notes.txt".to_string(), "By Friday.".into()),
+            (
+                "stool/job.json".to_string(),
+                r#"{ "format": "grainway.job/1" }"#.into(),
+            ),
+        ]),
+        ..Handed::default()
+    };
+    let refused = take(&shared, vec![handed], None, false).await;
+    let Err(Refusal::Documents(wrong)) = refused else {
+        panic!("{refused:?}")
+    };
+    let at_home = |f: &Finding| f.pointer.as_ref().unwrap().starts_with("stool/job.json#");
+    assert!(!wrong.is_empty() && wrong.iter().all(at_home), "{wrong:?}");
     stopped(&shared, working).await;
 }

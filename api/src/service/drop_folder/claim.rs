@@ -146,6 +146,10 @@ impl Watcher {
                 Err(e) => return Err(said(&from)(e)),
             }
             if plain::stamp(&to) == Some(stamp) {
+                // A power cut must not bring the old name back once the queue has the job.
+                for folder in [to.parent(), from.parent()].into_iter().flatten() {
+                    let _ = File::open(folder).and_then(|f| f.sync_all());
+                }
                 return Ok(true);
             }
             // Somebody writes to it still. Where another has its name by now it stays claimed, as it is.

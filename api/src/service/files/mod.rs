@@ -214,23 +214,28 @@ impl Files {
             .await
     }
 
-    /// Whether these files are those of this queue. Files that no queue had are from now on.
-    pub async fn belong_to(&self, queue: &str) -> Result<bool> {
-        let key = Key::from(QUEUE);
-        let owner = async || match self.store.get(&key).await {
-            Ok(got) => Ok(Some(got.bytes().await?)),
-            Err(object_store::Error::NotFound { .. }) => Ok(None),
-            Err(e) => Err(FilesProblem::from(e)),
-        };
+    /// The name of the queue whose files these are, when there is one.
+    pub async fn queue(&self) -> Result<Option<String>> {
         let call = async {
-            let mut told = owner().await?;
-            if told.is_none() {
-                let line = Bytes::from(format!("{queue}\n"));
-                self.store.put(&key, line.into()).await.map_err(not_put)?;
-                // Another queue may have done so at the same time.
-                told = owner().await?;
+            match self.store.get(&Key::from(QUEUE)).await {
+                Ok(got) => {
+                    let text = got.bytes().await?;
+                    let name = String::from_utf8_lossy(&text).trim().to_string();
+                    Ok(Some(name))
+                }
+                Err(object_store::Error::NotFound { .. }) => Ok(None),
+                Err(e) => Err(e.into()),
             }
-            Ok(told.is_some_and(|t| t.trim_ascii() == queue.as_bytes()))
+        };
+        self.faults.around("queue", FilesProblem::Away, call).await
+    }
+
+    /// Says whose files these are from now on.
+    pub async fn belong_to(&self, queue: &str) -> Result<()> {
+        let line = Bytes::from(format!("{queue}\n"));
+        let call = async {
+            let put = self.store.put(&Key::from(QUEUE), line.into()).await;
+            put.map(|_| ()).map_err(not_put)
         };
         self.faults
             .around("belong_to", FilesProblem::Away, call)

@@ -298,10 +298,11 @@ impl Store {
 
     /// The queue's own name, a UUID that it keeps wherever it is moved.
     pub async fn id(&self) -> Result<String> {
+        let fresh = uuid::Uuid::new_v4().to_string();
         self.call("id", async {
             let mut write = self.begin().await?;
             sqlx::query("INSERT INTO meta (key, value) VALUES ('id', $1) ON CONFLICT DO NOTHING")
-                .bind(uuid::Uuid::new_v4().to_string())
+                .bind(fresh)
                 .execute(write.on())
                 .await?;
             let id = sqlx::query("SELECT value FROM meta WHERE key = 'id'")
@@ -310,6 +311,31 @@ impl Store {
                 .try_get("value")?;
             write.done().await?;
             Ok(id)
+        })
+        .await
+    }
+
+    /// Notes that there are files with this queue's name.
+    pub async fn note_files(&self) -> Result<()> {
+        self.call("note_files", async {
+            let mut write = self.begin().await?;
+            sqlx::query(
+                "INSERT INTO meta (key, value) VALUES ('files', 'named') ON CONFLICT DO NOTHING",
+            )
+            .execute(write.on())
+            .await?;
+            write.done().await
+        })
+        .await
+    }
+
+    /// There are, or were, files with this queue's name.
+    pub async fn has_files(&self) -> Result<bool> {
+        self.call("has_files", async {
+            let row = sqlx::query("SELECT 1 FROM meta WHERE key = 'files'")
+                .fetch_optional(&self.inner.read)
+                .await?;
+            Ok(row.is_some())
         })
         .await
     }
