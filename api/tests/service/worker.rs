@@ -7,9 +7,9 @@ use grainway::service::config::Config;
 use grainway::service::faults::{Fault, Faults};
 use grainway::service::files::{Files, FilesUrl};
 use grainway::service::intake::{Handed, Refusal, take};
-use grainway::service::model::{Job, JobId, JobState};
+use grainway::service::model::{EventKind, Job, JobId, JobState, Side};
 use grainway::service::store::{Store, StoreUrl};
-use grainway::service::{Shared, worker};
+use grainway::service::{Shared, sweep, worker};
 use grainway_pipeline::finding::Finding;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -88,6 +88,10 @@ async fn service_of(
 }
 
 async fn handed_in(shared: &Shared) -> JobId {
+    try_to_hand_in(shared).await.unwrap()
+}
+
+async fn try_to_hand_in(shared: &Shared) -> Result<JobId, Refusal> {
     let file = |name: &str| {
         let bytes = std::fs::read(example("step-stool").join(name)).unwrap();
         (name.to_string(), bytes.into())
@@ -96,8 +100,8 @@ async fn handed_in(shared: &Shared) -> JobId {
         files: ["job.json", "shop.json"].map(file).into(),
         ..Handed::default()
     };
-    let taken = take(shared, vec![handed], None, false).await.unwrap();
-    taken.jobs[0].id
+    let taken = take(shared, vec![handed], None, false).await?;
+    Ok(taken.jobs[0].id)
 }
 
 /// Waits for something of a job.
@@ -188,6 +192,75 @@ async fn a_full_disk_under_jobs_at_work_fails_no_job() {
     let job = until(&shared, id, |j| j.state.is_end()).await;
     assert_eq!((job.state, job.attempts), (JobState::Ready, 0), "{job:?}");
     stopped(&shared, working).await;
+}
+
+/// One disk under everything, with so much room: what is taken there, or after there is room again, is made once and is whole.
+async fn on_a_disk_with(room: usize) -> Option<&'static str> {
+    let small = Small::mounted("16m")?;
+    let none = Arc::new(Panics {
+        call: "",
+        times: 0.into(),
+    });
+    let shared = service(small.path(), &small.path().join("work"), none).await;
+    let ballast = small.path().join("ballast");
+    let free = nix::sys::statvfs::statvfs(small.path()).unwrap();
+    let free = (free.blocks_available() * free.fragment_size()) as usize;
+    std::fs::write(&ballast, vec![0; free - room]).unwrap();
+    let working = tokio::spawn(worker::work(Arc::clone(&shared)));
+    let first = try_to_hand_in(&shared).await;
+    tokio::time::sleep(Duration::from_secs(6)).await;
+    let filled = match &first {
+        Err(_) => "when it was handed in",
+        Ok(id) => match shared.store.job(*id).await {
+            Ok(Some(job)) if job.state.is_end() => "never",
+            _ => "while it was made",
+        },
+    };
+    std::fs::remove_file(ballast).unwrap();
+    let id = match first {
+        Ok(id) => id,
+        Err(_) => handed_in(&shared).await,
+    };
+    let job = until(&shared, id, |j| j.state.is_end()).await;
+    assert_eq!(
+        (job.state, job.attempts),
+        (JobState::Ready, 0),
+        "{room}: {job:?}"
+    );
+    stopped(&shared, working).await;
+    let ends = shared.store.events(0, Some(id), 1000).await.unwrap();
+    let ends = ends.iter().filter(|e| e.what == EventKind::Ended).count();
+    assert_eq!(ends, 1, "{room}");
+    let made = shared.store.files(id, Side::Out).await.unwrap();
+    let into = Fresh::new();
+    let fetched = shared
+        .files
+        .fetch(id, Side::Out, job.output.as_deref(), &made, &into);
+    fetched.await.unwrap();
+    // Nothing else is left once it was swept.
+    shared.files.clean().await.unwrap();
+    sweep::files(&shared, 0).await.unwrap();
+    let found = shared.files.found().await.unwrap();
+    let found: Vec<_> = found.into_iter().map(|f| (f.job, f.attempts)).collect();
+    assert_eq!(found, [(id, vec![job.output.unwrap()])], "{room}");
+    let work = small.path().join("work").join(shared.owner.to_string());
+    assert_eq!(std::fs::read_dir(work).unwrap().count(), 0, "{room}");
+    Some(filled)
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_disk_that_fills_at_any_step_loses_no_job_slow() {
+    let rooms = [
+        0, 16, 40, 64, 96, 128, 192, 256, 320, 400, 500, 640, 800, 1000, 1300,
+    ];
+    let disks = rooms.map(|kib| on_a_disk_with(kib << 10));
+    let filled = futures_util::future::join_all(disks).await;
+    println!("full: {filled:?}");
+    if filled.contains(&None) {
+        return;
+    }
+    let kinds: std::collections::BTreeSet<_> = filled.iter().flatten().collect();
+    assert!(kinds.len() > 1, "{filled:?}");
 }
 
 /// Want of processes or open files is the machine's and passes; no job is spent or failed by it.
