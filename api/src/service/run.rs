@@ -75,23 +75,33 @@ pub async fn open(mut config: Config, launcher: Launcher) -> Result<Arc<Shared>,
 
 /// Another queue would sweep away the files of one that it does not know, and a queue without its files fails every job.
 async fn belong_together(store: &Store, files: &Files) -> Result<(), Trouble> {
-    let id = store.id().await?;
-    let (queue, folder) = (store.shown(), files.shown());
-    if files.queue().await?.is_none() {
-        if store.has_files().await? {
-            return Err(Trouble::Usage(format!(
-                "{folder} lacks \"{QUEUE}\", which says that the files of {queue} are there: is its drive there, and `files` right? If they are lost for good, write that file with the line \"{id}\"; jobs whose files are gone fail then"
-            )));
-        }
-        files.belong_to(&id).await?;
+    if let Some(why) = strangers(store, files).await? {
+        return Err(Trouble::Usage(why));
     }
-    // Another queue may have taken them at the same time.
-    if files.queue().await? != Some(id) {
-        return Err(Trouble::Usage(format!(
-            "the files in {folder} belong to another queue than {queue}: set `store` or `files` right. To let this queue have them, remove \"{QUEUE}\" there; files of jobs that it does not know are removed then"
-        )));
+    if files.queue().await?.is_none() {
+        files.belong_to(&store.id().await?).await?;
+        // Another queue may have taken them at the same time.
+        if let Some(why) = strangers(store, files).await? {
+            return Err(Trouble::Usage(why));
+        }
     }
     Ok(store.note_files().await?)
+}
+
+/// Why this queue and these files are not each other's.
+pub async fn strangers(store: &Store, files: &Files) -> Result<Option<String>, Trouble> {
+    let id = store.id().await?;
+    let (queue, folder) = (store.shown(), files.shown());
+    Ok(match files.queue().await? {
+        Some(owner) if owner == id => None,
+        Some(_) => Some(format!(
+            "the files in {folder} belong to another queue than {queue}: set `store` or `files` right. To let this queue have them, remove \"{QUEUE}\" there; files of jobs that it does not know are removed then"
+        )),
+        None if store.has_files().await? => Some(format!(
+            "{folder} lacks \"{QUEUE}\", which says that the files of {queue} are there: is its drive there, and `files` right? If they are lost for good, write that file with the line \"{id}\"; jobs whose files are gone fail then"
+        )),
+        None => None,
+    })
 }
 
 /// Runs workers and, with a listener, everything else, until a signal. `at_work` hears that it has begun, and the

@@ -6,6 +6,7 @@ use super::store_cases::submit;
 use bytes::Bytes;
 use grainway::Launcher;
 use grainway::service::config::Config;
+use grainway::service::doctor::{Health, examine};
 use grainway::service::files::{Files, FilesProblem, FilesUrl, Place};
 use grainway::service::model::{JobId, Side};
 use grainway::service::run::{Trouble, open};
@@ -243,6 +244,22 @@ async fn a_queue_does_not_start_without_the_files_that_it_had() {
     let again = open(config(), launcher()).await.unwrap();
     sweep::own_folder(&again);
     Arc::into_inner(again).unwrap().store.close().await;
+    // Doctor says so too, when something stands in the drive's place.
+    let files = async || {
+        let now = || jiff::Timestamp::now().as_millisecond() as f64 / 1000.0;
+        let checks = examine(&config(), now).await;
+        checks.into_iter().find(|c| c.what == "files").unwrap()
+    };
+    assert_eq!(files().await.health, Health::Good);
+    std::fs::rename(place.join("data/files"), place.join("drive")).unwrap();
+    assert_eq!(files().await.health, Health::Wrong);
+    std::fs::rename(place.join("drive"), place.join("data/files")).unwrap();
+    std::fs::remove_file(place.join("data/files/queue-id")).unwrap();
+    let told = files().await;
+    assert!(
+        told.health == Health::Wrong && told.found.contains("drive"),
+        "{told:?}"
+    );
     // Files that are lost for good: the message says how to go on without.
     std::fs::remove_dir_all(place.join("data/files")).unwrap();
     let Err(Trouble::Usage(why)) = open(config(), launcher()).await else {

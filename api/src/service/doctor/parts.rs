@@ -3,6 +3,7 @@
 use super::super::config::{Config, shops};
 use super::super::files::{Files, FilesUrl};
 use super::super::outgoing::Outgoing;
+use super::super::run::strangers;
 use super::super::store::{Store, StoreProblem, StoreUrl};
 use super::Check;
 use super::machine::Scratch;
@@ -98,13 +99,23 @@ async fn files(config: &Config) -> Check {
     if let FilesUrl::Folder(path) = &url
         && !path.exists()
     {
-        return Check::good(
-            WHAT,
-            format!("{} is made at the first start", path.display()),
-        );
+        let shown = path.display();
+        return match has_files(config).await {
+            false => Check::good(WHAT, format!("{shown} is made at the first start")),
+            true => Check::wrong(
+                WHAT,
+                format!("{shown} is not there, though the queue had files"),
+                "See whether its drive is there, and `files` in the settings.",
+            ),
+        };
     }
     let probed = match Files::open(&url) {
-        Ok(files) => files.probe().await.map(|()| files.shown()),
+        Ok(files) => {
+            if let Some(why) = of_another_queue(config, &files).await {
+                return Check::wrong(WHAT, why, "The service does not start so.");
+            }
+            files.probe().await.map(|()| files.shown())
+        }
         Err(problem) => Err(problem),
     };
     match probed {
@@ -114,6 +125,34 @@ async fn files(config: &Config) -> Check {
             problem.to_string(),
             "See `files` and `data` in the settings, the rights of the service's user, and the keys in the environment.",
         ),
+    }
+}
+
+/// Why the files are not those of the queue, as far as there is one.
+async fn of_another_queue(config: &Config, files: &Files) -> Option<String> {
+    let store = beside(config).await?;
+    let why = strangers(&store, files).await.ok().flatten();
+    store.close().await;
+    why
+}
+
+/// There is a queue, and it had files.
+async fn has_files(config: &Config) -> bool {
+    let Some(store) = beside(config).await else {
+        return false;
+    };
+    let had = store.has_files().await.unwrap_or(false);
+    store.close().await;
+    had
+}
+
+/// The queue, whether a service runs or not, when there is one whose tables are up to date.
+async fn beside(config: &Config) -> Option<Store> {
+    let url = config.store_url();
+    let (found, known) = Store::format(&url).await.ok()?;
+    match found == known {
+        true => Store::open_beside(&url).await.ok(),
+        false => None,
     }
 }
 
