@@ -10,7 +10,7 @@ use crate::plugins::Used;
 use crate::spool::fresh_folder;
 use crate::state::last_state;
 use crate::verify::{Verified, VerifyRequest};
-use grainway_host::child::Ended;
+use grainway_host::child::{Ended, NotStarted};
 use grainway_host::store::{Description, Strike};
 use grainway_host::{Conformance, End, Frame, Limits, Row, Spec, Verdict};
 use grainway_pipeline::finding::{CodeInfo, Finding, Severity, code};
@@ -87,7 +87,10 @@ impl Launcher {
             Frame::Progress { stage, done, total } => progress.at(stage, *done, *total),
             _ => {}
         })
-        .map_err(|e| Failure::Failed(e.to_string()))?;
+        .map_err(|e| match e {
+            NotStarted::Machine(_) => Failure::NoProcess(e.to_string()),
+            NotStarted::Lost(_) => Failure::Failed(e.to_string()),
+        })?;
         let outcome = match ended.end {
             End::Ok => std::fs::read(folder.join(OUTCOME_FILE))
                 .ok()
@@ -335,6 +338,8 @@ pub(crate) enum Alone {
     Made(Box<ReportDocument>, PathBuf),
     /// Its process was lost: what happened, and where.
     Lost(String),
+    /// The machine has no room for a process now.
+    NoProcess(String),
     /// Something of ours, the request's or the disk's failed.
     Failed(String),
     /// It was cancelled.
@@ -366,6 +371,7 @@ pub(crate) fn make_alone(
     };
     let left = match launcher.hold(place, &task, limits, progress, cancel) {
         Ok(left) => left,
+        Err(Failure::NoProcess(why)) => return Alone::NoProcess(why),
         // Its keeper may have been killed before it began.
         Err(failure) => return Alone::Lost(failure.to_string()),
     };

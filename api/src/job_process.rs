@@ -177,7 +177,7 @@ fn done(task: &Task, line: &Reporter) -> Outcome {
     };
     outcome.unwrap_or_else(|failure| match failure {
         Failure::Usage(why) => Outcome::Usage(why),
-        Failure::Failed(why) => Outcome::Failed(why),
+        Failure::Failed(why) | Failure::NoProcess(why) => Outcome::Failed(why),
         Failure::Cancelled => Outcome::Failed("cancelled without a wish".to_string()),
     })
 }

@@ -53,6 +53,9 @@ pub enum Failure {
     /// Something of ours, a plugin's or the disk's failed.
     #[error("{0}")]
     Failed(String),
+    /// The machine has no room for a process now.
+    #[error("{0}")]
+    NoProcess(String),
 }
 
 impl From<OutputProblem> for Failure {

@@ -297,7 +297,7 @@ fn failed(cli: &Cli, failure: &Failure) -> u8 {
     let exit = match failure {
         Failure::Usage(_) => USAGE,
         Failure::Cancelled => CANCELLED,
-        Failure::Failed(_) => FAILED,
+        Failure::Failed(_) | Failure::NoProcess(_) => FAILED,
     };
     complain(cli, &failure.to_string(), exit);
     exit

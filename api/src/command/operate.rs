@@ -2,12 +2,11 @@
 
 use super::{ACT, Cli, FAILED, READY, USAGE, complain, complain_all, say, text};
 use crate::service::backup::{BackupProblem, Contents, back_up, restore};
-use crate::service::config::{Config, read};
+use crate::service::config::{Config, read, shops};
 use crate::service::doctor::{Check, Health, examine};
 use crate::service::files::FilesUrl;
 use crate::service::store::StoreUrl;
 use clap::{Args, Subcommand};
-use grainway_pipeline::doc::Problem;
 use grainway_pipeline::finding::Finding;
 use serde_json::json;
 use std::future::Future;
@@ -51,7 +50,12 @@ pub(super) fn run(cli: &Cli, command: &Operate) -> u8 {
     let (Operate::Doctor { which }
     | Operate::Backup { which, .. }
     | Operate::Restore { which, .. }) = command;
-    let config = match settings(which) {
+    // What doctor says of shops is part of its list; beside other faults they are told with those.
+    let shops = match command {
+        Operate::Doctor { .. } => Shops::BesideOthers,
+        Operate::Backup { .. } | Operate::Restore { .. } => Shops::NotWanted,
+    };
+    let config = match settings(which, shops).sound() {
         Ok(config) => Config {
             plugins: config.plugins.or_else(|| cli.plugins.clone()),
             ..config
@@ -95,8 +99,8 @@ fn now() -> f64 {
 pub(super) enum NoSettings {
     /// One sentence.
     Reason(String),
-    /// All that is wrong in the document of this name.
-    Problems(String, Vec<Problem>),
+    /// All that is wrong, with the document's name.
+    Problems(String, Vec<Finding>),
 }
 
 impl NoSettings {
@@ -104,38 +108,83 @@ impl NoSettings {
     pub(super) fn told(&self, cli: &Cli) -> u8 {
         match self {
             NoSettings::Reason(why) => complain(cli, why, USAGE),
-            NoSettings::Problems(name, problems) => {
-                let n = problems.len();
+            NoSettings::Problems(name, findings) => {
+                let n = findings.len();
                 let what = match n {
                     1 => format!("the settings have a fault, so nothing was done: {name}"),
                     _ => format!("the settings have {n} faults, so nothing was done: {name}"),
                 };
-                let findings: Vec<Finding> = problems.iter().map(|p| p.finding(name)).collect();
-                complain_all(cli, &what, &findings, USAGE);
+                complain_all(cli, &what, findings, USAGE);
             }
         }
         USAGE
     }
 }
 
-/// The settings as the service would have them.
-pub(super) fn settings(which: &Which) -> Result<Config, NoSettings> {
-    let mut config = match &which.config {
-        None => Config::default(),
-        Some(file) => read_file(file)?,
-    };
-    if let Some(data) = &which.data {
-        config.data.clone_from(data);
-    }
-    Ok(config)
+/// Whether shop documents are looked into.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum Shops {
+    /// Jobs may name them.
+    Wanted,
+    /// Only when something else is wrong, so that it is told at once.
+    BesideOthers,
+    /// A backup, a token or a worker does not need them.
+    NotWanted,
 }
 
-fn read_file(file: &Path) -> Result<Config, NoSettings> {
-    let shown = file.display();
-    let bytes = std::fs::read(file)
-        .map_err(|e| NoSettings::Reason(format!("{shown} cannot be read: {e}")))?;
-    let mut config =
-        read(&bytes).map_err(|problems| NoSettings::Problems(shown.to_string(), problems))?;
+/// The settings, and what is wrong with them.
+pub(super) struct Settings {
+    /// Without what is wrong.
+    pub(super) config: Config,
+    /// Everything that is wrong.
+    pub(super) wrong: Vec<Finding>,
+    unread: Option<String>,
+    name: String,
+}
+
+impl Settings {
+    /// The settings when nothing is wrong with them.
+    pub(super) fn sound(self) -> Result<Config, NoSettings> {
+        match (self.unread, self.wrong.is_empty()) {
+            (Some(why), _) => Err(NoSettings::Reason(why)),
+            (None, false) => Err(NoSettings::Problems(self.name, self.wrong)),
+            (None, true) => Ok(self.config),
+        }
+    }
+}
+
+/// The settings as the service would have them.
+pub(super) fn settings(which: &Which, shops: Shops) -> Settings {
+    let mut settings = match &which.config {
+        None => Settings {
+            config: Config::default(),
+            wrong: Vec::new(),
+            unread: None,
+            name: "command line and environment".to_string(),
+        },
+        Some(file) => read_file(file, shops),
+    };
+    if let Some(data) = &which.data {
+        settings.config.data.clone_from(data);
+    }
+    settings
+}
+
+fn read_file(file: &Path, shops: Shops) -> Settings {
+    let name = file.display().to_string();
+    let bytes = match std::fs::read(file) {
+        Ok(bytes) => bytes,
+        Err(e) => {
+            return Settings {
+                config: Config::default(),
+                wrong: Vec::new(),
+                unread: Some(format!("{name} cannot be read: {e}")),
+                name,
+            };
+        }
+    };
+    let (config, problems) = read(&bytes);
+    let mut config = config.unwrap_or_default();
     let folder = file.parent().unwrap_or(Path::new("")).to_path_buf();
     let place = |path: &mut PathBuf| *path = folder.join(&*path);
     place(&mut config.data);
@@ -147,7 +196,16 @@ fn read_file(file: &Path) -> Result<Config, NoSettings> {
         .drop_folders
         .iter_mut()
         .for_each(|f| place(&mut f.folder));
-    Ok(config)
+    let mut wrong: Vec<Finding> = problems.iter().map(|p| p.finding(&name)).collect();
+    if shops == Shops::Wanted || (shops == Shops::BesideOthers && !wrong.is_empty()) {
+        wrong.extend(shops::of(&config, &name));
+    }
+    Settings {
+        config,
+        wrong,
+        unread: None,
+        name,
+    }
 }
 
 fn waited<T>(cli: &Cli, work: impl Future<Output = Result<T, BackupProblem>>) -> Result<T, u8> {

@@ -1,10 +1,11 @@
 //! `grainway serve` and `grainway work`: the service and its workers.
 
-use super::operate::{NoSettings, Which, settings};
+use super::operate::{NoSettings, Shops, Which, settings};
 use super::{Cli, FAILED, READY, USAGE, complain, plugins, say};
 use crate::service::config::{Config, LogForm, problems};
 use crate::service::run::{Signals, Trouble, bind, open, run};
 use clap::{Args, Subcommand};
+use grainway_pipeline::finding::Finding;
 use serde_json::json;
 use tracing_subscriber::EnvFilter;
 
@@ -49,11 +50,11 @@ pub(super) enum Service {
 }
 
 pub(super) fn main(cli: &Cli, service: &Service) -> u8 {
-    let (over, listen) = match service {
-        Service::Serve { over, listen } => (over, listen.as_ref()),
-        Service::Work { over } => (over, None),
+    let (over, listen, shops) = match service {
+        Service::Serve { over, listen } => (over, listen.as_ref(), Shops::Wanted),
+        Service::Work { over } => (over, None, Shops::NotWanted),
     };
-    let config = match configuration(cli, over, listen) {
+    let config = match configuration(cli, over, listen, shops) {
         Ok(config) => config,
         Err(none) => return none.told(cli),
     };
@@ -106,27 +107,35 @@ async fn serve(cli: &Cli, service: &Service, config: Config) -> Result<(), Troub
     .await
 }
 
-fn configuration(cli: &Cli, over: &Over, listen: Option<&String>) -> Result<Config, NoSettings> {
-    let mut config = settings(&over.which)?;
-    if let Some(listen) = listen {
-        config.listen.clone_from(listen);
-    }
-    config.store = over.store.clone().or(config.store);
-    config.files = over.files.clone().or(config.files);
-    config.workers = over.workers.or(config.workers);
-    config.plugins = cli.plugins.clone().or(config.plugins);
-    if let Some(n) = cli.threads {
-        config.job_threads = u32::from(n);
-    }
-    // What flags and the environment say is looked at like the file.
-    let problems = problems(&config);
-    match problems.is_empty() {
-        true => Ok(config),
-        false => Err(NoSettings::Problems(
-            "command line and environment".to_string(),
-            problems,
-        )),
-    }
+fn configuration(
+    cli: &Cli,
+    over: &Over,
+    listen: Option<&String>,
+    shops: Shops,
+) -> Result<Config, NoSettings> {
+    let mut settings = settings(&over.which, shops);
+    let put = |config: &mut Config| {
+        if let Some(listen) = listen {
+            config.listen.clone_from(listen);
+        }
+        config.store = over.store.clone().or(config.store.take());
+        config.files = over.files.clone().or(config.files.take());
+        config.workers = over.workers.or(config.workers);
+        config.plugins = cli.plugins.clone().or(config.plugins.take());
+        if let Some(n) = cli.threads {
+            config.job_threads = u32::from(n);
+        }
+    };
+    put(&mut settings.config);
+    // What flags and the environment say is looked at like the file, and told with it.
+    let mut said = Config::default();
+    put(&mut said);
+    let said: Vec<Finding> = problems(&said)
+        .iter()
+        .map(|p| p.finding("command line and environment"))
+        .collect();
+    settings.wrong.extend(said);
+    settings.sound()
 }
 
 /// Log lines go to standard error; `GRAINWAY_LOG` chooses how much is told, as `warn` or `grainway=debug`.

@@ -1,6 +1,6 @@
 //! `grainway token`: tokens of the service, made where its queue is, whether it runs or not.
 
-use super::operate::{Which, settings};
+use super::operate::{Shops, Which, settings};
 use super::{ACT, Cli, FAILED, READY, USAGE, complain, say, text};
 use crate::service::store::Store;
 use crate::service::store::tokens::{Scope, TokenProblem};
@@ -52,7 +52,7 @@ impl From<May> for Scope {
 
 pub(super) fn run(cli: &Cli, command: &Token) -> u8 {
     let (Token::New { which, .. } | Token::List { which } | Token::Remove { which, .. }) = command;
-    let config = match settings(which) {
+    let config = match settings(which, Shops::NotWanted).sound() {
         Ok(config) => config,
         Err(none) => return none.told(cli),
     };

@@ -77,12 +77,7 @@ pub async fn measured(
             "name at least one stock and its thickness",
         ));
     }
-    if let Some(newer) = old.replaced_by {
-        return Err(request(
-            "",
-            format!("this job was replaced by {newer}; measure that one again"),
-        ));
-    }
+    newest(old, "measure that one again")?;
     let files = files(shared, old).await?;
     let mut document = document(old, &files)?;
     let shop = document
@@ -150,6 +145,7 @@ pub async fn remake(
     if remake.parts.is_empty() {
         return Err(request("/parts", "name at least one part and how many"));
     }
+    newest(old, "make parts of that one again")?;
     let files = files(shared, old).await?;
     let mut document = document(old, &files)?;
     let only: Map<String, Value> = remake
@@ -210,6 +206,17 @@ async fn again(
         by: by.by,
     };
     take(shared, vec![handed], idempotency, dry_run).await
+}
+
+/// Another job took this one's place, with another thickness: what is made of this one fits nothing.
+fn newest(old: &Job, instead: &str) -> Result<(), Refusal> {
+    match old.replaced_by {
+        None => Ok(()),
+        Some(newer) => Err(request(
+            "",
+            format!("this job was replaced by {newer}; {instead}"),
+        )),
+    }
 }
 
 /// What was handed in with a job.

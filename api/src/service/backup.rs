@@ -3,6 +3,7 @@
 //! The queue is copied in one piece while the server runs; then every file that this copy names. What the server forgets or makes
 //! anew in between is noticed and the copy is taken again, so that a backup is always of one moment.
 
+use super::files::QUEUE;
 use super::intake::safe_name;
 use super::model::{JobFile, JobId, Side};
 use super::store::{JobFilter, Store, StoreProblem, StoreUrl};
@@ -345,6 +346,17 @@ pub async fn restore(from: &Path, store: &Path, folder: &Path) -> Result<Content
             why: format!("its queue has {jobs} jobs and not {}", contents.jobs),
         });
     }
+    let restored = Store::open(&StoreUrl::Sqlite(queue.clone())).await?;
+    let id = restored.id().await?;
+    restored.close().await;
+    // No other queue takes these files for its own, should this end before the queue is in its place.
+    let marker = fresh_files.join(QUEUE);
+    File::create_new(&marker)
+        .and_then(|mut file| {
+            file.write_all(format!("{id}\n").as_bytes())?;
+            file.sync_all()
+        })
+        .map_err(disk(format!("{} cannot be written", marker.display())))?;
     let _ = std::fs::remove_dir(folder);
     std::fs::rename(&fresh_files, folder)
         .map_err(disk(format!("{} cannot be written", folder.display())))?;

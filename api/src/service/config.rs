@@ -1,6 +1,7 @@
 //! What the operator decides: a JSON file, environment and flags. Flags win over the environment, the environment over the file.
 
 mod meaning;
+pub mod shops;
 
 pub use meaning::of as problems;
 
@@ -208,11 +209,9 @@ pub fn schema_serve() -> serde_json::Value {
     schemars::schema_for!(Config).to_value()
 }
 
-/// Reads a configuration file; all that is wrong at once. Its relative paths are as written.
-pub fn read(bytes: &[u8]) -> Result<Config, Vec<Problem>> {
+/// Reads a configuration file; all that is wrong at once, and the settings as far as they could be read without it. Its relative paths
+/// are as written.
+pub fn read(bytes: &[u8]) -> (Option<Config>, Vec<Problem>) {
     let reading = read_document(bytes, SERVE_FORMAT, &schema_serve(), meaning::of);
-    match reading.document {
-        Some(config) if reading.problems.is_empty() => Ok(config),
-        _ => Err(reading.problems),
-    }
+    (reading.document, reading.problems)
 }

@@ -71,7 +71,8 @@ fn word(day: Weekday) -> &'static str {
 
 #[cfg(test)]
 mod tests {
-    use super::{Hours, within};
+    use super::{Hours, open, within};
+    use crate::service::config::Config;
 
     #[test]
     fn hours_over_midnight_and_on_some_days() {
@@ -113,6 +114,56 @@ mod tests {
         ] {
             let now = at.parse().unwrap();
             assert_eq!(within(std::slice::from_ref(&h), now), open, "{h:?} {at}");
+        }
+    }
+
+    /// Clocks change in Europe/Vienna at 01:00 UTC: on 28 March 2027 from 02:00 to 03:00, on 25 October 2026 from 03:00 to 02:00
+    /// (directive 2000/84/EC: the last Sundays of March and October).
+    #[test]
+    fn hours_on_days_when_clocks_change() {
+        for (from, to, days, at, wanted) in [
+            // In spring the hours end with the change, and those that begin within the hour that is not there begin after it.
+            ("01:00", "02:30", "", "2027-03-28T00:59:59Z", true),
+            ("01:00", "02:30", "", "2027-03-28T01:00:00Z", false),
+            ("02:30", "03:30", "", "2027-03-28T00:59:59Z", false),
+            ("02:30", "03:30", "", "2027-03-28T01:00:00Z", true),
+            ("02:30", "03:30", "", "2027-03-28T01:30:00Z", false),
+            // In autumn they open again when the clock shows them again.
+            ("01:00", "02:30", "", "2026-10-25T00:29:59Z", true),
+            ("01:00", "02:30", "", "2026-10-25T00:30:00Z", false),
+            ("01:00", "02:30", "", "2026-10-25T01:00:00Z", true),
+            ("01:00", "02:30", "", "2026-10-25T01:30:00Z", false),
+            // A night over the change and over midnight, begun on Saturday.
+            ("18:00", "06:00", "sat", "2027-03-27T16:59:59Z", false),
+            ("18:00", "06:00", "sat", "2027-03-27T17:00:00Z", true),
+            ("18:00", "06:00", "sat", "2027-03-28T03:59:59Z", true),
+            ("18:00", "06:00", "sat", "2027-03-28T04:00:00Z", false),
+            ("18:00", "06:00", "sat", "2026-10-25T04:59:59Z", true),
+            ("18:00", "06:00", "sat", "2026-10-25T05:00:00Z", false),
+            // To midnight, and from it.
+            ("18:00", "00:00", "sun", "2026-11-01T22:59:59Z", true),
+            ("18:00", "00:00", "sun", "2026-11-01T23:00:00Z", false),
+            ("00:00", "06:00", "mon", "2026-11-01T23:00:00Z", true),
+        ] {
+            let config = Config {
+                hours: vec![Hours {
+                    from: from.to_string(),
+                    to: to.to_string(),
+                    days: [days]
+                        .iter()
+                        .filter(|d| !d.is_empty())
+                        .map(ToString::to_string)
+                        .collect(),
+                }],
+                time_zone: Some("Europe/Vienna".to_string()),
+                ..Config::default()
+            };
+            let now: jiff::Timestamp = at.parse().unwrap();
+            assert_eq!(
+                open(&config, now.as_millisecond()),
+                wanted,
+                "{from} to {to} {days} {at}"
+            );
         }
     }
 }

@@ -4,6 +4,10 @@
 //! A job's files are a copy of what there was when it came in: a shop document or a drawing of the operator's that changes later
 //! changes no job that waits.
 
+mod names;
+
+pub use names::{clashes, safe_name};
+
 use super::Shared;
 use super::model::{Job, JobFile, JobId, NewJob, Side, Source, When};
 use super::store::{Idempotency, StoreProblem, Submitted};
@@ -336,8 +340,15 @@ fn check(
             ),
         ));
     }
-    let document = document_name(one)?;
-    let mut files = one.files.clone();
+    let whole = document_name(one)?;
+    // Names in a document count from its own folder, as everywhere; it cannot name what lies outside.
+    let folder = &whole[..whole.rfind('/').map_or(0, |at| at + 1)];
+    let document = whole[folder.len()..].to_string();
+    let mut files: BTreeMap<String, Bytes> = one
+        .files
+        .iter()
+        .filter_map(|(name, bytes)| Some((name.strip_prefix(folder)?.to_string(), bytes.clone())))
+        .collect();
     let mut wrong = Vec::new();
     let text = files.get(&document).cloned().unwrap_or_default();
     if text.len() <= MAX_DOCUMENT_BYTES
@@ -390,7 +401,11 @@ fn check(
             files,
             findings: loaded.findings,
         }),
-        _ => Err(Refusal::Documents(wrong)),
+        _ => {
+            let places = wrong.iter_mut().filter_map(|f| f.pointer.as_mut());
+            places.for_each(|place| place.insert_str(0, folder));
+            Err(Refusal::Documents(wrong))
+        }
     }
 }
 
@@ -526,48 +541,4 @@ fn unread(document: &str, at: &str, name: &str, why: &str) -> Finding {
     )
     .remedy("Ask whoever runs this server, or hand the file in with the job.")
     .pointer(format!("{document}#{at}"))
-}
-
-/// One part of a name that a client may give: `[A-Za-z0-9._-]{1,80}`, no point in front or at the end, and none of the names that
-/// some systems keep for devices, whatever their ending.
-pub fn safe_name(name: &str) -> bool {
-    (1..=80).contains(&name.len())
-        && !name.starts_with('.')
-        && !name.ends_with('.')
-        && name
-            .bytes()
-            .all(|b| b.is_ascii_alphanumeric() || matches!(b, b'.' | b'_' | b'-'))
-        && !is_device(name)
-}
-
-fn is_device(name: &str) -> bool {
-    let stem = name.split('.').next().unwrap_or(name).to_ascii_lowercase();
-    let numbered = |word| {
-        let rest: Option<&str> = stem.strip_prefix(word);
-        rest.is_some_and(|r| r.len() == 1 && r.bytes().all(|b| b.is_ascii_digit()))
-    };
-    matches!(stem.as_str(), "con" | "prn" | "aux" | "nul") || numbered("com") || numbered("lpt")
-}
-
-/// What is wrong with names beside each other: a name cannot be a file and a folder of others, and a drive that does not tell capitals
-/// apart would make one file of two. Each name with what is wrong.
-pub fn clashes<'n>(names: impl Iterator<Item = &'n String> + Clone) -> Vec<(&'n str, String)> {
-    let mut there: BTreeMap<String, &str> = BTreeMap::new();
-    let mut wrong = Vec::new();
-    for name in names.clone() {
-        if let Some(other) = there.insert(name.to_ascii_lowercase(), name) {
-            let message =
-                format!("Only capitals tell the file from \"{other}\", and some drives do not.");
-            wrong.push((name.as_str(), message));
-        }
-    }
-    for name in names {
-        let lower = name.to_ascii_lowercase();
-        let folders = lower.match_indices('/').map(|(i, _)| &lower[..i]);
-        if folders.into_iter().any(|f| there.contains_key(f)) {
-            let message = "A file has the name of the folder that this one is in.".to_string();
-            wrong.push((name.as_str(), message));
-        }
-    }
-    wrong
 }

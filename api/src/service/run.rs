@@ -1,16 +1,18 @@
 //! The running service: opens what it needs, takes up what an earlier process left, starts its parts, and ends in good order.
 
 use super::config::Config;
-use super::files::{Files, FilesProblem};
+use super::files::{Files, FilesProblem, QUEUE};
 use super::store::{Store, StoreProblem};
 use super::{Shared, drop_folder, hooks, http, sweep, worker};
 use crate::Launcher;
+use std::any::Any;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::{Notify, watch};
+use tokio::task::JoinSet;
 
 /// How often jobs whose lease ran out are looked for.
 const LOOK: Duration = Duration::from_secs(10);
@@ -44,6 +46,7 @@ pub async fn open(mut config: Config, launcher: Launcher) -> Result<Arc<Shared>,
     config.work = Some(work);
     let store = Store::open(&config.store_url()).await?;
     let files = Files::open(&config.files_url())?;
+    belong_together(&store, &files).await?;
     let shared = Arc::new(Shared {
         config,
         store,
@@ -70,6 +73,37 @@ pub async fn open(mut config: Config, launcher: Launcher) -> Result<Arc<Shared>,
     Ok(shared)
 }
 
+/// Another queue would sweep away the files of one that it does not know, and a queue without its files fails every job.
+async fn belong_together(store: &Store, files: &Files) -> Result<(), Trouble> {
+    if let Some(why) = strangers(store, files).await? {
+        return Err(Trouble::Usage(why));
+    }
+    if files.queue().await?.is_none() {
+        files.belong_to(&store.id().await?).await?;
+        // Another queue may have taken them at the same time.
+        if let Some(why) = strangers(store, files).await? {
+            return Err(Trouble::Usage(why));
+        }
+    }
+    Ok(store.note_files().await?)
+}
+
+/// Why this queue and these files are not each other's.
+pub async fn strangers(store: &Store, files: &Files) -> Result<Option<String>, Trouble> {
+    let id = store.id().await?;
+    let (queue, folder) = (store.shown(), files.shown());
+    Ok(match files.queue().await? {
+        Some(owner) if owner == id => None,
+        Some(_) => Some(format!(
+            "the files in {folder} belong to another queue than {queue}: set `store` or `files` right. To let this queue have them, remove \"{QUEUE}\" there; files of jobs that it does not know are removed then"
+        )),
+        None if store.has_files().await? => Some(format!(
+            "{folder} lacks \"{QUEUE}\", which says that the files of {queue} are there: is its drive there, and `files` right? If they are lost for good, write that file with the line \"{id}\"; jobs whose files are gone fail then"
+        )),
+        None => None,
+    })
+}
+
 /// Runs workers and, with a listener, everything else, until a signal. `at_work` hears that it has begun, and the
 /// address it listens on.
 pub async fn run(
@@ -78,9 +112,10 @@ pub async fn run(
     signals: &mut Signals,
     at_work: impl FnOnce(Option<SocketAddr>),
 ) -> Result<(), Trouble> {
-    let mut tasks = tokio::task::JoinSet::new();
+    let mut tasks = JoinSet::new();
     tasks.spawn(worker::work(Arc::clone(&shared)));
     tasks.spawn(look_after(Arc::clone(&shared)));
+    tasks.spawn(clear_away(Arc::clone(&shared)));
     let address = listener.as_ref().map(TcpListener::local_addr);
     let address = address.transpose();
     let address = address.map_err(|e| Trouble::Machine(e.to_string()))?;
@@ -90,7 +125,14 @@ pub async fn run(
         tasks.spawn(hooks::send(Arc::clone(&shared)));
     }
     at_work(address);
-    signals.next().await;
+    // A service without one of its parts would look alive and do half of its work: it ends, and is started again.
+    let failed = tokio::select! {
+        () = signals.next() => None,
+        why = broken(&mut tasks) => Some(why),
+    };
+    if let Some(why) = &failed {
+        tracing::error!("a part of this service failed inside: {why}");
+    }
     tracing::info!("stopping: nothing new is begun, what runs may finish");
     shared.stop.send_replace(true);
     let whole = Duration::from_secs(shared.config.limits.drain_seconds) + LAST;
@@ -104,13 +146,49 @@ pub async fn run(
     }
     sweep::own_folder(&shared);
     shared.store.clone().close().await;
-    Ok(())
+    match failed {
+        None => Ok(()),
+        Some(why) => Err(Trouble::Machine(format!(
+            "a part of this service failed inside: {why}"
+        ))),
+    }
 }
 
-/// Takes up jobs whose lease ran out, sweeps, and forgets old jobs.
+/// Waits until one of the parts panics, and gives its words. Parts that come to an end are no trouble.
+async fn broken(tasks: &mut JoinSet<()>) -> String {
+    loop {
+        match tasks.join_next().await {
+            Some(Ok(())) => {}
+            Some(Err(e)) => match e.try_into_panic() {
+                Ok(panic) => return said(panic.as_ref()).to_string(),
+                Err(e) => return e.to_string(),
+            },
+            None => std::future::pending().await,
+        }
+    }
+}
+
+/// The words of a panic.
+pub(super) fn said(panic: &(dyn Any + Send)) -> &str {
+    let text = panic.downcast_ref::<String>().map(String::as_str);
+    let text = text.or(panic.downcast_ref::<&str>().copied());
+    text.unwrap_or("no words")
+}
+
+/// Ends as the tasks do: a panic in one of them is passed on.
+pub(super) async fn all(mut tasks: JoinSet<()>) {
+    while let Some(ended) = tasks.join_next().await {
+        if let Err(e) = ended
+            && let Ok(panic) = e.try_into_panic()
+        {
+            std::panic::resume_unwind(panic);
+        }
+    }
+}
+
+/// Takes up jobs whose lease ran out.
 async fn look_after(shared: Arc<Shared>) {
     let mut stop = shared.stop.subscribe();
-    let mut swept = tokio::time::Instant::now();
     loop {
         tokio::select! {
             () = tokio::time::sleep(LOOK) => {}
@@ -127,11 +205,23 @@ async fn look_after(shared: Arc<Shared>) {
             }
             Err(problem) => tracing::warn!("lost jobs cannot be looked for: {problem}"),
         }
-        if swept.elapsed() >= SWEEP {
-            swept = tokio::time::Instant::now();
-            if let Err(problem) = sweep::all(&shared).await {
+    }
+}
+
+/// Sweeps, and forgets old jobs. A large store takes a while: lost jobs are taken up meanwhile.
+async fn clear_away(shared: Arc<Shared>) {
+    let mut stop = shared.stop.subscribe();
+    loop {
+        tokio::select! {
+            () = tokio::time::sleep(SWEEP) => {}
+            _ = stop.wait_for(|s| *s) => return,
+        }
+        // What is left when the service stops is swept another time.
+        tokio::select! {
+            swept = sweep::all(&shared) => if let Err(problem) = swept {
                 tracing::warn!("the file store cannot be swept: {problem}");
-            }
+            },
+            _ = stop.wait_for(|s| *s) => return,
         }
     }
 }
@@ -175,4 +265,27 @@ pub async fn bind(shared: &Shared) -> Result<TcpListener, Trouble> {
         )));
     }
     Ok(listener)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::broken;
+    use tokio::task::JoinSet;
+
+    #[tokio::test]
+    async fn a_part_that_failed_inside_is_noticed_and_one_that_ended_is_not() {
+        let mut tasks = JoinSet::new();
+        tasks.spawn(async {});
+        tasks.spawn(async {
+            tokio::task::yield_now().await;
+            panic!("on purpose");
+        });
+        tasks.spawn(std::future::pending());
+        assert_eq!(broken(&mut tasks).await, "on purpose");
+        // Without any that could fail there is nothing to wait for.
+        let mut none = JoinSet::new();
+        none.spawn(async {});
+        let waited = tokio::time::timeout(std::time::Duration::from_millis(50), broken(&mut none));
+        assert!(waited.await.is_err());
+    }
 }

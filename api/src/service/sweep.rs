@@ -5,7 +5,10 @@ use super::Shared;
 use super::files::FilesProblem;
 use super::model::{JobId, Millis};
 use super::store::StoreProblem;
-use std::path::PathBuf;
+use std::collections::BTreeSet;
+use std::io::ErrorKind;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 /// Files younger than this may belong to a job that is just being handed in or ended, on any machine. An hour, ms.
 const YOUNG: Millis = 3_600_000;
@@ -41,40 +44,63 @@ fn own(shared: &Shared) -> PathBuf {
 pub fn work_folders(shared: &Shared) -> std::io::Result<()> {
     let root = shared.config.work_folder();
     std::fs::create_dir_all(&root)?;
-    let mine = root.join(format!("{}.lock", shared.owner));
-    let lock = std::fs::File::create_new(&mine)?;
+    // Processes that start at a time come one after the other: a lock file that is not locked yet is not a dead process's.
+    let turn = std::fs::File::open(&root)?;
+    if let Err(e) = turn.lock() {
+        tracing::warn!("{} cannot be locked: {e}", root.display());
+    }
+    let lock = std::fs::File::create_new(lock_of(&root, &shared.owner.to_string()))?;
     lock.try_lock().map_err(std::io::Error::from)?;
     // Held to the end of this process, however it ends.
     std::mem::forget(lock);
     std::fs::create_dir_all(own(shared))?;
+    let mut owners = BTreeSet::new();
     for entry in std::fs::read_dir(&root)? {
-        let path = entry?.path();
-        let Some(owner) = path
-            .file_name()
-            .and_then(|n| n.to_str()?.strip_suffix(".lock"))
-            .filter(|o| *o != shared.owner.to_string() && uuid::Uuid::try_parse(o).is_ok())
-        else {
-            continue;
+        let name = entry?.file_name().to_string_lossy().into_owned();
+        let owner = name.strip_suffix(".lock").unwrap_or(&name);
+        if uuid::Uuid::try_parse(owner).is_ok() && owner != shared.owner.to_string() {
+            owners.insert(owner.to_string());
+        }
+    }
+    for owner in owners {
+        // A folder without a lock is one whose process ended while something still wrote there.
+        let lock = match std::fs::File::open(lock_of(&root, &owner)) {
+            Err(e) if e.kind() == ErrorKind::NotFound => None,
+            file => Some(file?),
         };
-        let file = std::fs::File::open(&path)?;
-        if file.try_lock().is_ok() {
-            match std::fs::remove_dir_all(root.join(owner)) {
-                Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(e),
-                _ => std::fs::remove_file(&path)?,
+        if lock.as_ref().is_none_or(|lock| lock.try_lock().is_ok()) {
+            remove_folder(&root, &owner);
+        }
+    }
+    drop(turn);
+    Ok(())
+}
+
+fn lock_of(root: &Path, owner: &str) -> PathBuf {
+    root.join(format!("{owner}.lock"))
+}
+
+/// Removes a dead process's folder, and its lock last. What that process had started may go on for a moment and write there.
+fn remove_folder(root: &Path, owner: &str) {
+    let folder = root.join(owner);
+    for pause in [0, 20, 80, 300] {
+        std::thread::sleep(Duration::from_millis(pause));
+        match std::fs::remove_dir_all(&folder) {
+            Err(e) if e.kind() != ErrorKind::NotFound => {
+                tracing::debug!("{}: {e}", folder.display());
+            }
+            _ => {
+                let _ = std::fs::remove_file(lock_of(root, owner));
+                return;
             }
         }
     }
-    Ok(())
+    tracing::warn!("{} stays until the next start", folder.display());
 }
 
 /// Removes this process's own folder at its end.
 pub fn own_folder(shared: &Shared) {
-    let _ = std::fs::remove_dir_all(own(shared));
-    let lock = shared
-        .config
-        .work_folder()
-        .join(format!("{}.lock", shared.owner));
-    let _ = std::fs::remove_file(lock);
+    remove_folder(&shared.config.work_folder(), &shared.owner.to_string());
 }
 
 /// Removes files that belong to no job, when the newest of them is older than `age` ms.

@@ -4,18 +4,24 @@
 //! process and drops what it made. Files are put away complete before the one transaction that ends the job, under a folder name of
 //! this attempt alone: whatever is killed at whatever moment, a job has all files of one attempt or none.
 
+mod away;
+
 use super::Shared;
-use super::files::{FilesProblem, Place};
-use super::model::{Claim, JobEnd, JobFile, JobState, Millis, Side, StockUse, Summary};
-use super::store::{Claimed, Renewed, StoreProblem};
+use super::files::FilesProblem;
+use super::model::{Claim, JobFile, JobState, Millis, Side, StockUse, Summary};
+use super::store::{Claimed, Renewed};
 use crate::apart::{Alone, make_alone};
 use crate::make::{Failure, MakeRequest, make};
 use crate::plugins::Used;
 use crate::{JobFolder, Registries, load};
+use away::{back, end, kept};
+use futures_util::FutureExt;
 use grainway_pipeline::finding::Severity;
 use grainway_pipeline::stage::{Cancel, Progress};
-use grainway_stages::report::{JobVerdict, REPORT_FILE, ReportDocument};
+use grainway_stages::report::{JobVerdict, ReportDocument};
+use nix::sys::statvfs::statvfs;
 use std::collections::BTreeMap;
+use std::panic::AssertUnwindSafe;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
@@ -31,10 +37,10 @@ const LOOK: Duration = Duration::from_secs(2);
 const AGAIN: Millis = 1_000;
 /// Longest pause between tries of a store that cannot be reached.
 const LONGEST_PAUSE: Duration = Duration::from_secs(5);
-/// How often the end of a job is tried to be written. The lease may be gone by then; another worker repeats the job.
-const TRIES: u32 = 8;
-/// The stage that a job is at behind its last one, as people see it.
-const PUTTING_AWAY: &str = "putting away";
+/// Less free room than this under jobs at work is none.
+const LEAST_ROOM: u64 = 16 << 20;
+/// Why a job was lost that made this process panic.
+const INSIDE: &str = "the service failed inside while it held the job; its log says more";
 
 /// Works until `shared.stop` is set and what runs has ended or was given back.
 pub async fn work(shared: Arc<Shared>) {
@@ -44,7 +50,7 @@ pub async fn work(shared: Arc<Shared>) {
     for _ in 0..workers {
         tasks.spawn(one(Arc::clone(&shared)));
     }
-    while tasks.join_next().await.is_some() {}
+    super::run::all(tasks).await;
 }
 
 /// One worker.
@@ -85,35 +91,6 @@ async fn one(shared: Arc<Shared>) {
     }
 }
 
-/// Does something for a claimed job for which nobody else looks after the lease.
-async fn kept<T>(
-    shared: &Shared,
-    claim: &Claim,
-    stage: Option<&str>,
-    work: impl Future<Output = T>,
-) -> T {
-    let renewed = async {
-        let mut beat = tokio::time::interval(RENEW);
-        loop {
-            beat.tick().await;
-            let until = shared.now() + LEASE;
-            match shared.store.renew(claim, until, stage).await {
-                Ok(Renewed::Held { .. }) => {}
-                // The end of the job tells.
-                Ok(Renewed::Replaced) => break,
-                Err(problem) => {
-                    tracing::warn!(job = %claim.job, "the lease is not renewed: {problem}");
-                }
-            }
-        }
-    };
-    tokio::pin!(work);
-    tokio::select! {
-        done = &mut work => done,
-        () = renewed => work.await,
-    }
-}
-
 /// What became of a job that was worked on.
 enum Done {
     /// It ends so; the files stand in the folder.
@@ -127,47 +104,74 @@ enum Done {
 }
 
 async fn hold(shared: &Arc<Shared>, claimed: Claimed) {
-    let Claimed { claim, job, files } = claimed;
     let place = shared
         .config
         .work_folder()
         .join(shared.owner.to_string())
         .join(Uuid::new_v4().to_string());
-    let done = tried(shared, &claim, &job.document, &files, &place).await;
-    let now = shared.now();
-    match done {
-        Ok(Done::End(state, summary, made)) => {
-            end(shared, &claim, state, summary, made.as_deref()).await;
-        }
-        Ok(Done::Lost(why)) if job.attempts + 1 >= shared.config.limits.attempts => {
-            let times = job.attempts + 1;
-            let summary = said(format!(
-                "Its process was lost {times} times, the last time because {why}. Divide the job, or raise the limits of this server."
-            ));
-            end(shared, &claim, JobState::Failed, summary, None).await;
-        }
-        Ok(Done::Lost(why)) => {
-            tracing::warn!(job = %claim.job, "the job's process was lost and is repeated: {why}");
-            back(shared, &claim, true, Some(now + AGAIN)).await;
-        }
-        Ok(Done::Stopped) => back(shared, &claim, false, None).await,
-        Ok(Done::Replaced) => {
-            tracing::warn!(job = %claim.job, "another process has the job; what was made here is dropped");
-        }
-        Err(Trouble::Damaged(why)) => {
-            let summary = said(format!("What was handed in can no longer be read: {why}."));
-            end(shared, &claim, JobState::Failed, summary, None).await;
-        }
-        Err(Trouble::Ours(why)) => {
-            tracing::error!(job = %claim.job, "the job could not be worked on and waits: {why}");
-            back(shared, &claim, false, Some(now + 10 * AGAIN)).await;
-        }
+    let work = AssertUnwindSafe(worked(shared, &claimed, &place));
+    if let Err(panic) = work.catch_unwind().await {
+        let words = super::run::said(panic.as_ref());
+        tracing::error!(job = %claimed.claim.job, "this service failed inside at a job: {words}");
+        let spent = AssertUnwindSafe(lost(shared, &claimed, INSIDE));
+        let _ = spent.catch_unwind().await;
     }
     if let Err(e) = tokio::fs::remove_dir_all(&place).await
         && e.kind() != std::io::ErrorKind::NotFound
     {
         tracing::warn!("{} stays: {e}", place.display());
     }
+}
+
+async fn worked(shared: &Arc<Shared>, claimed: &Claimed, place: &Path) {
+    let Claimed { claim, job, files } = claimed;
+    match tried(shared, claim, &job.document, files, place).await {
+        Ok(Done::Lost(_) | Done::End(JobState::Failed, ..)) if is_full(place) => {
+            tracing::error!(job = %claim.job, "{}: the disk is full; the job waits", place.display());
+            back(shared, claim, false, Some(shared.now() + 10 * AGAIN)).await;
+        }
+        Ok(Done::End(state, summary, made)) => {
+            end(shared, claim, state, summary, made.as_deref()).await;
+        }
+        Ok(Done::Lost(why)) => lost(shared, claimed, &why).await,
+        Ok(Done::Stopped) => back(shared, claim, false, None).await,
+        Ok(Done::Replaced) => {
+            tracing::warn!(job = %claim.job, "another process has the job; what was made here is dropped");
+        }
+        Err(Trouble::Damaged(why)) => {
+            let summary = said(format!("What was handed in can no longer be read: {why}."));
+            end(shared, claim, JobState::Failed, summary, None).await;
+        }
+        Err(Trouble::Ours(why)) => {
+            tracing::error!(job = %claim.job, "the job could not be worked on and waits: {why}");
+            back(shared, claim, false, Some(shared.now() + 10 * AGAIN)).await;
+        }
+    }
+}
+
+/// Spends an attempt; the last one ends the job.
+async fn lost(shared: &Shared, claimed: &Claimed, why: &str) {
+    let Claimed { claim, job, .. } = claimed;
+    let times = job.attempts + 1;
+    if times < shared.config.limits.attempts {
+        tracing::warn!(job = %claim.job, "the job's process was lost and is repeated: {why}");
+        return back(shared, claim, true, Some(shared.now() + AGAIN)).await;
+    }
+    let summary = said(format!(
+        "Its process was lost {times} times, the last time because {why}. Divide the job, or raise the limits of this server."
+    ));
+    end(shared, claim, JobState::Failed, summary, None).await;
+}
+
+/// So little room is left where jobs are at work that a job may have failed for want of it.
+fn is_full(place: &Path) -> bool {
+    statvfs(place).is_ok_and(|about| {
+        let free = about
+            .blocks_available()
+            .saturating_mul(about.fragment_size());
+        // File systems without a table of files report none.
+        free < LEAST_ROOM || (about.files() != 0 && about.files_available() == 0)
+    })
 }
 
 /// Why a job could not be worked on.
@@ -207,6 +211,8 @@ async fn tried(
         .fetch(claim.job, Side::In, None, files, &handed);
     kept(shared, claim, None, fetched).await?;
     let cancel = Arc::new(Cancel::default());
+    // However this ends, the job's process does not go on without it.
+    let _ends = CancelAtEnd(Arc::clone(&cancel));
     let stage = Arc::new(Stage::default());
     let mut run = {
         let (shared, cancel, stage) = (Arc::clone(shared), Arc::clone(&cancel), Arc::clone(&stage));
@@ -252,7 +258,17 @@ async fn tried(
         (None | Some(Done::Stopped), Ok(Ran::Done(done))) => Ok(done),
         (Some(why), _) => Ok(why),
         (None, Ok(Ran::Cancelled)) => Ok(Done::Stopped),
+        (None, Ok(Ran::NoProcess(why))) => Err(Trouble::Ours(why)),
+        (None, Err(e)) if e.is_panic() => Ok(Done::Lost(INSIDE.to_string())),
         (None, Err(e)) => Err(Trouble::Ours(e.to_string())),
+    }
+}
+
+struct CancelAtEnd(Arc<Cancel>);
+
+impl Drop for CancelAtEnd {
+    fn drop(&mut self) {
+        self.0.set();
     }
 }
 
@@ -281,6 +297,8 @@ impl Progress for Stage {
 enum Ran {
     Done(Done),
     Cancelled,
+    /// The machine has no room for a process now.
+    NoProcess(String),
 }
 
 /// Lets a process make the job. Blocks.
@@ -307,6 +325,7 @@ fn made(shared: &Shared, job: &Path, held: &Path, stage: &Stage, cancel: &Cancel
             match ended {
                 Alone::Made(report, folder) => ready(&report, Some(folder)),
                 Alone::Lost(why) => Ran::Done(Done::Lost(why)),
+                Alone::NoProcess(why) => Ran::NoProcess(why),
                 Alone::Failed(why) => failed(why),
                 Alone::Cancelled => Ran::Cancelled,
             }
@@ -321,6 +340,7 @@ fn made(shared: &Shared, job: &Path, held: &Path, stage: &Stage, cancel: &Cancel
             match make(&request, &registries, stage, cancel) {
                 Ok(made) => ready(&made.report, made.replaced.then_some(out)),
                 Err(Failure::Cancelled) => Ran::Cancelled,
+                Err(Failure::NoProcess(why)) => Ran::NoProcess(why),
                 Err(failure) => failed(failure.to_string()),
             }
         }
@@ -398,134 +418,5 @@ pub fn summary(report: &ReportDocument) -> Summary {
                 area_m2: w.area,
             })
             .collect(),
-    }
-}
-
-/// Ends a job; its lease is renewed meanwhile.
-async fn end(
-    shared: &Shared,
-    claim: &Claim,
-    state: JobState,
-    summary: Summary,
-    made: Option<&Path>,
-) {
-    let ended = put_away(shared, claim, state, summary, made);
-    kept(shared, claim, Some(PUTTING_AWAY), ended).await;
-}
-
-/// Puts the files away and ends the job. What cannot be written now is tried again for a while; then the job waits for its lease to
-/// run out and is repeated.
-async fn put_away(
-    shared: &Shared,
-    claim: &Claim,
-    state: JobState,
-    summary: Summary,
-    made: Option<&Path>,
-) {
-    let attempt = Uuid::new_v4().to_string();
-    let mut files: Option<Vec<JobFile>> = made.is_none().then(Vec::new);
-    let mut doubted = false;
-    let mut pause = Duration::from_millis(100);
-    for _ in 0..TRIES {
-        let all = match (&files, made) {
-            (Some(all), _) => all.clone(),
-            (None, Some(folder)) => match put_all(shared, claim, &attempt, folder).await {
-                Ok(all) => files.insert(all).clone(),
-                Err(problem) => {
-                    tracing::warn!(job = %claim.job, "what was made cannot be put away yet: {problem}");
-                    rest(&mut pause).await;
-                    continue;
-                }
-            },
-            (None, None) => Vec::new(),
-        };
-        let end = JobEnd {
-            state,
-            summary: summary.clone(),
-            files: all,
-            output: made.map(|_| attempt.clone()),
-        };
-        match shared.store.complete(claim, &end, shared.now()).await {
-            Ok(true) => return,
-            // An end whose answer was lost is this one, if it is this attempt's.
-            Ok(false) if doubted && ended_so(shared, claim, &end).await => return,
-            Ok(false) => {
-                tracing::warn!(job = %claim.job, "another process has the job; what was made here is dropped");
-                drop_attempt(shared, claim, &attempt).await;
-                return;
-            }
-            Err(problem) => {
-                doubted |= matches!(problem, StoreProblem::Away(_));
-                tracing::warn!(job = %claim.job, "the end of the job cannot be written yet: {problem}");
-                rest(&mut pause).await;
-            }
-        }
-    }
-    tracing::error!(job = %claim.job, "the job could not be ended; it is repeated when its lease has run out");
-    if !doubted {
-        drop_attempt(shared, claim, &attempt).await;
-        back(shared, claim, false, Some(shared.now() + 10 * AGAIN)).await;
-    }
-}
-
-async fn ended_so(shared: &Shared, claim: &Claim, end: &JobEnd) -> bool {
-    match shared.store.job(claim.job).await {
-        Ok(Some(job)) => job.output == end.output && job.state == end.state,
-        // Not known: the files stay for the sweep.
-        _ => true,
-    }
-}
-
-async fn drop_attempt(shared: &Shared, claim: &Claim, attempt: &str) {
-    if let Err(e) = shared.files.remove_attempt(claim.job, attempt).await {
-        tracing::warn!(job = %claim.job, "files of a dropped attempt stay for the sweep: {e}");
-    }
-}
-
-async fn rest(pause: &mut Duration) {
-    tokio::time::sleep(*pause).await;
-    *pause = (*pause * 2).min(LONGEST_PAUSE);
-}
-
-async fn put_all(
-    shared: &Shared,
-    claim: &Claim,
-    attempt: &str,
-    folder: &Path,
-) -> Result<Vec<JobFile>, FilesProblem> {
-    let mut names = Vec::new();
-    crate::output::list(folder, "", &mut names)
-        .map_err(|e| FilesProblem::Disk(format!("{}: {e}", folder.display())))?;
-    names.sort();
-    // The report last: whoever sees it in the file store sees all others.
-    names.sort_by_key(|name| name == REPORT_FILE);
-    let mut files = Vec::with_capacity(names.len());
-    for name in &names {
-        let place = Place {
-            job: claim.job,
-            side: Side::Out,
-            attempt: Some(attempt),
-            name,
-        };
-        files.push(shared.files.put_file(&place, &folder.join(name)).await?);
-    }
-    files.sort_by(|a, b| a.name.cmp(&b.name));
-    Ok(files)
-}
-
-async fn back(shared: &Shared, claim: &Claim, spent: bool, not_before: Option<Millis>) {
-    let mut pause = Duration::from_millis(100);
-    for _ in 0..TRIES {
-        match shared
-            .store
-            .give_back(claim, spent, not_before, shared.now())
-            .await
-        {
-            Ok(_) => return,
-            Err(problem) => {
-                tracing::warn!(job = %claim.job, "the job cannot be given back yet: {problem}");
-                rest(&mut pause).await;
-            }
-        }
     }
 }

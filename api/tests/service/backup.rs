@@ -3,6 +3,8 @@
 use super::databases::{new_job, sqlite};
 use super::help::Fresh;
 use bytes::Bytes;
+use grainway::Launcher;
+use grainway::service::config::Config;
 use grainway::service::files::{Files, FilesUrl, Place};
 use grainway::service::hooks::sign::Secret;
 use grainway::service::model::{Job, JobEnd, JobFile, JobId, JobState, Side, Summary};
@@ -294,6 +296,8 @@ fn contents(data: &Path) -> std::collections::BTreeMap<String, Vec<u8>> {
     }
     let mut found = std::collections::BTreeMap::new();
     walk(&data.join("files"), "", &mut found);
+    // Whose they are is no file of a job.
+    found.remove("/queue-id");
     found
 }
 
@@ -357,4 +361,37 @@ async fn an_archive_made_by_somebody_else_writes_nowhere_else() {
     made(&["store.sqlite"], &["store.sqlite"]);
     refused(1, "is no queue");
     assert!(!fresh.join("outside").exists());
+}
+
+/// What was restored is one: the service takes queue and files for each other's, and a restore that broke off before the queue came
+/// leaves files that no other queue takes for its own.
+#[tokio::test]
+async fn a_service_starts_from_what_was_restored() {
+    let place = Fresh::new();
+    let start = async |data: &str| {
+        let config = Config {
+            data: place.join(data),
+            ..Config::default()
+        };
+        let launcher = Launcher {
+            program: "grainway".into(),
+            clock: || 0,
+        };
+        grainway::service::run::open(config, launcher).await
+    };
+    let first = start("first").await.unwrap();
+    let id = job(&first.store, &first.files, 1, true).await;
+    Arc::into_inner(first).unwrap().store.close().await;
+    let file = place.join("backup.zip");
+    told(&run("backup", &file, &place.join("first")), 0);
+    for data in ["second", "third"] {
+        told(&run("restore", &file, &place.join(data)), 0);
+    }
+    let second = start("second").await.unwrap();
+    let found = second.files.found().await.unwrap();
+    assert_eq!((found.len(), found[0].job), (1, id));
+    let jobs = place.join("third/files/jobs");
+    std::fs::remove_file(place.join("third/queue.sqlite")).unwrap();
+    assert!(start("third").await.is_err());
+    assert_eq!(std::fs::read_dir(jobs).unwrap().count(), 1);
 }

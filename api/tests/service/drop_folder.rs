@@ -615,6 +615,27 @@ async fn killed_between_any_two_steps_nothing_is_lost_or_made_twice() {
     }
 }
 
+/// A file that somebody still wrote to when it was claimed goes back under its own name; the process died when it had both.
+#[tokio::test]
+async fn killed_while_a_claim_is_undone_the_file_is_made_once() {
+    let bench = Bench::new().await;
+    std::fs::create_dir(bench.folder.join("taken")).unwrap();
+    bench.put("cabinet.csv", LIST);
+    let claimed = format!("taken/{}.cabinet.csv", Uuid::now_v7());
+    std::fs::hard_link(
+        bench.folder.join("cabinet.csv"),
+        bench.folder.join(&claimed),
+    )
+    .unwrap();
+    let mut watcher = bench.watcher();
+    for _ in 0..3 {
+        watcher.round(&bench.shared).await;
+        bench.end_all(JobState::Ready).await;
+    }
+    assert_eq!(bench.jobs().await.len(), 1);
+    assert!(!bench.has(&claimed) && !bench.has("cabinet.csv") && bench.has("done/cabinet.txt"));
+}
+
 #[tokio::test]
 async fn a_store_that_is_away_costs_nothing_but_time() {
     use grainway::service::faults::{Fault, Faults};

@@ -285,7 +285,17 @@ async fn many_files(files: &Files) {
     assert!(files.found().await.unwrap().is_empty());
 }
 
+async fn one_queue_has_them(files: &Files) {
+    assert_eq!(files.queue().await.unwrap(), None);
+    for name in ["first", "second"] {
+        files.belong_to(name).await.unwrap();
+        assert_eq!(files.queue().await.unwrap().as_deref(), Some(name));
+    }
+    assert!(files.found().await.unwrap().is_empty());
+}
+
 async fn all_cases(files: &Files) {
+    one_queue_has_them(files).await;
     put_and_read(files).await;
     names_stay_inside(files).await;
     large_files(files).await;
@@ -318,8 +328,8 @@ async fn what_a_killed_process_left_in_a_folder() {
     std::fs::write(folder.join("notes of the operator.txt"), b"!").unwrap();
     assert_eq!(
         files.found().await.unwrap()[0].attempts,
-        ["a"],
-        "a half-written file does not show"
+        ["a", "b", "c"],
+        "a sweep sees attempts without a whole file"
     );
     assert_eq!(files.clean().await.unwrap(), 2);
     assert_eq!(

@@ -520,6 +520,8 @@ async fn jobs_are_made_again_as_measured_and_in_part() {
     assert_eq!(told.status, 201, "{}", told.text());
     assert_eq!(told.json()["replaces"], old.to_string());
     assert_eq!(told.json()["source"], "again");
+    let new: JobId = told.json()["id"].as_str().unwrap().parse().unwrap();
+    let measured = body.clone();
     let again = server.ask(request(), body).await;
     assert_eq!(
         (again.status.as_u16(), again.json()["id"].clone()),
@@ -541,6 +543,7 @@ async fn jobs_are_made_again_as_measured_and_in_part() {
     let document: Value = serde_json::from_slice(&stool_document()).unwrap();
     let part = document["parts"][0]["id"].as_str().unwrap().to_string();
     let body = json!({ "parts": { part: 1 } }).to_string();
+    let remake = body.clone();
     let told = server
         .post_json(&format!("/v1/jobs/{old}/remake"), body)
         .await;
@@ -553,4 +556,12 @@ async fn jobs_are_made_again_as_measured_and_in_part() {
         (told.status.as_u16(), told.problem().as_str()),
         (422, "refused")
     );
+    // Once the wood was measured again, a part of the old thickness fits nothing.
+    server.end(old, JobState::Ready, &[]).await;
+    for (path, body) in [("remake", remake), ("measured", measured)] {
+        let path = format!("/v1/jobs/{old}/{path}");
+        let told = server.post_json(&path, body).await;
+        assert_eq!(told.status, 422, "{}", told.text());
+        assert!(told.text().contains(&new.to_string()), "{}", told.text());
+    }
 }

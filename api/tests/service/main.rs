@@ -47,6 +47,8 @@ mod store_faults;
 mod store_model;
 mod store_open;
 mod store_outages;
+mod store_races;
 mod store_run;
 mod store_tokens;
+mod sweep;
 mod worker;

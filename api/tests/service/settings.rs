@@ -167,3 +167,54 @@ fn flags_are_looked_at_like_the_file() {
     let output = ran(&["doctor"], &file);
     assert_ne!(output.status.code(), Some(2), "{output:?}");
 }
+
+/// A shop that is not there and one with faults of its own, beside other faults, with each its place: in one run.
+#[test]
+fn shops_that_jobs_could_not_use_are_faults_of_the_settings() {
+    let place = Fresh::new();
+    std::fs::write(
+        place.join("bench.json"),
+        r#"{ "format": "grainway.shop/1", "machine": {}, "unit": "cm" }"#,
+    )
+    .unwrap();
+    let shops = r#""shops": { "absent": "absent.json", "bench": "bench.json", "folder": "." }"#;
+    let (absent, folder) = ("serve.json#/shops/absent", "serve.json#/shops/folder");
+    let inside = ["bench.json#/machine", "bench.json#/unit"];
+    let only = format!(r#"{{ "format": "grainway.serve/1", "workers": 0, {shops} }}"#);
+    let more = only.replace("\"workers\"", "\"worker\"");
+    let told = |arguments: &[&str], text: &str| -> (Option<i32>, Vec<String>) {
+        let output = ran(arguments, &written(&place, text));
+        let told: Value = serde_json::from_slice(&output.stdout).unwrap();
+        let findings = told["findings"].as_array().cloned().unwrap_or_default();
+        assert!(findings.iter().all(|f| f["remedy"] != ""), "{findings:?}");
+        let folder = format!("{}/", place.display());
+        let places = findings.iter().map(|f| {
+            let pointer = f["pointer"].as_str().unwrap();
+            let within = pointer.strip_prefix(&folder);
+            within.unwrap_or(pointer).to_string()
+        });
+        (output.status.code(), places.collect())
+    };
+    let (exit, places) = told(&["--json", "serve", "--listen", "nowhere"], &only);
+    assert_eq!(exit, Some(2));
+    for wanted in [absent, folder, inside[0], inside[1]] {
+        assert!(places.iter().any(|p| p == wanted), "{wanted}: {places:?}");
+    }
+    let flag = "command line and environment#/listen";
+    assert!(places.iter().any(|p| p == flag), "{places:?}");
+    // Beside a fault of the file doctor tells them with it; else they are in its list, all of each, and the rest is looked at too.
+    let (exit, places) = told(&["--json", "doctor"], &more);
+    assert_eq!(exit, Some(2));
+    for wanted in ["serve.json#/worker", absent, folder, inside[0], inside[1]] {
+        assert!(places.iter().any(|p| p == wanted), "{wanted}: {places:?}");
+    }
+    let output = ran(&["doctor"], &written(&place, &only));
+    let text = String::from_utf8(output.stdout).unwrap();
+    assert_eq!(output.status.code(), Some(1), "{text}");
+    for wanted in ["absent.json", inside[0], inside[1], "disk space"] {
+        assert!(text.contains(wanted), "{wanted}: {text}");
+    }
+    // What needs no shop does not ask for one.
+    let output = ran(&["token", "list"], &written(&place, &only));
+    assert_ne!(output.status.code(), Some(2), "{output:?}");
+}

@@ -17,6 +17,7 @@ cases!(
     cancelled_and_retried,
     lists_in_pages,
     what_ended_long_ago_is_forgotten,
+    a_key_stays_as_long_as_its_jobs,
     odd_words,
 );
 
@@ -285,6 +286,7 @@ async fn cancelled_and_retried(two: Two) {
         two.a.retry(id, None, 4).await,
         Ok(Changed::Yes(_))
     ));
+    assert!(claim(&two.a, 99).await.is_none(), "it was for later");
     let c = claim(&two.a, 200).await.unwrap().claim;
     assert!(two.a.give_back(&c, true, None, 201).await.unwrap());
     let c = claim(&two.a, 202).await.unwrap().claim;
@@ -479,6 +481,32 @@ async fn what_ended_long_ago_is_forgotten(two: Two) {
     // Nothing ends in the future: everything that ended goes, what waits and runs stays.
     assert_eq!(two.a.prune(i64::MAX, 100).await.unwrap(), [ended[3]]);
     assert_eq!(all_jobs(&two.a).await.len(), 3);
+}
+
+/// Jobs that wait over a weekend, or that a watched folder has not put back yet: handed in again they must be known.
+async fn a_key_stays_as_long_as_its_jobs(two: Two) {
+    let both = [new_job("waits", 5), new_job("ends", 5)];
+    let k = key("k", "r");
+    let new = two.a.submit(&both, Some(&k), 100).await.unwrap();
+    assert!(matches!(new, Submitted::New(_)));
+    ask(&two.a, "gone", &key("gone", "r"), 100).await;
+    let is_known = async |word: &str| {
+        let known = two.b.answered(&key(word, "r")).await.unwrap();
+        known.is_some()
+    };
+    for n in 0..3 {
+        let c = claim(&two.a, 10).await.unwrap().claim;
+        // The last to end is one of the two.
+        let at = if c.job == both[0].id { 200 } else { 100 + n };
+        assert!(two.a.complete(&c, &end(JobState::Ready), at).await.unwrap());
+        two.b.prune(50, 100).await.unwrap();
+        assert!(is_known("k").await, "jobs wait, run and are kept");
+    }
+    two.b.prune(150, 100).await.unwrap();
+    assert!(is_known("k").await, "one of its jobs is there");
+    assert!(!is_known("gone").await);
+    two.b.prune(300, 100).await.unwrap();
+    assert!(!is_known("k").await);
 }
 
 async fn odd_words(two: Two) {

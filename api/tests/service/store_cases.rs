@@ -35,6 +35,7 @@ cases!(
     higher_priority_first_then_older_none_too_early_none_outside_its_hours,
     a_job_that_is_given_back,
     old_programs_are_stale_once_the_new_ones_are_ready_and_no_sooner,
+    of_two_that_replace_one_job_the_later_counts,
     callers_that_go_away_leave_nothing_half_done,
 );
 
@@ -447,6 +448,37 @@ async fn old_programs_are_stale_once_the_new_ones_are_ready_and_no_sooner(two: T
             (old, EventKind::Stale, JobState::Ready)
         ]
     );
+}
+
+/// The wood was measured, and measured again because the first figure was wrong, before anything was made. Whichever is ready first:
+/// the programs of the first figure must not look like those to use.
+async fn of_two_that_replace_one_job_the_later_counts(two: Two) {
+    for later_first in [false, true] {
+        let old = submit(&two.a, new_job("old", 1)).await.id;
+        let c = claim(&two.a, 2).await.unwrap().claim;
+        assert!(two.a.complete(&c, &end(JobState::Ready), 3).await.unwrap());
+        let again = |priority| NewJob {
+            replaces: Some(old),
+            priority,
+            ..new_job("again", 4)
+        };
+        let earlier = submit(&two.a, again(0)).await.id;
+        let later = submit(&two.a, again(i32::from(later_first))).await.id;
+        let first = claim(&two.a, 5).await.unwrap().claim;
+        let second = claim(&two.b, 5).await.unwrap().claim;
+        assert_eq!(first.job == later, later_first);
+        let ready = end(JobState::Ready);
+        assert!(two.a.complete(&first, &ready, 6).await.unwrap());
+        assert_eq!(now(&two.a, old).await.replaced_by, Some(first.job));
+        let seen = two.a.last_event().await.unwrap();
+        assert!(two.b.complete(&second, &ready, 7).await.unwrap());
+        assert_eq!(now(&two.a, later).await.replaced_by, None);
+        assert_eq!(now(&two.a, earlier).await.replaced_by, Some(later));
+        let told = two.a.events(seen, None, 10).await.unwrap();
+        let told: Vec<_> = told.iter().map(|e| (e.job, e.what)).collect();
+        let wanted = [(second.job, EventKind::Ended), (earlier, EventKind::Stale)];
+        assert_eq!(told, wanted);
+    }
 }
 
 /// A browser that is closed, a request that takes too long: the call is dropped wherever it is.

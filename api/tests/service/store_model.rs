@@ -158,14 +158,24 @@ impl Model {
         (job.ended, job.summary, job.output) = (Some(now), Some(end.summary), end.output);
         let replaces = job.replaces;
         self.tell(claim.job, now, EventKind::Ended);
-        if let Some(old) = replaces.filter(|_| state == JobState::Ready)
-            && let Some(row) = self.rows.get_mut(&old)
-            && row.job.replaced_by.is_none()
-        {
-            row.job.replaced_by = Some(claim.job);
-            self.tell(old, now, EventKind::Stale);
+        if let Some(old) = replaces.filter(|_| state == JobState::Ready) {
+            self.replace(old, claim.job, now);
         }
         true
+    }
+
+    /// The later of all that were made in place of a job counts.
+    fn replace(&mut self, mut old: JobId, mut new: JobId, now: i64) {
+        while let Some(row) = self.rows.get_mut(&old) {
+            match row.job.replaced_by {
+                None => {
+                    row.job.replaced_by = Some(new);
+                    return self.tell(old, now, EventKind::Stale);
+                }
+                Some(other) if other == new => return,
+                Some(other) => (old, new) = (other.min(new), other.max(new)),
+            }
+        }
     }
 
     fn give_back(&mut self, claim: &Claim, spent: bool, not_before: Option<i64>, now: i64) -> bool {
@@ -230,8 +240,7 @@ impl Model {
             (true, JobState::Failed | JobState::Withheld | JobState::Cancelled) => {
                 row.losses = 0;
                 let job = &mut row.job;
-                (job.state, job.attempts, job.cancel_wanted, job.not_before) =
-                    (JobState::Queued, 0, false, None);
+                (job.state, job.attempts, job.cancel_wanted) = (JobState::Queued, 0, false);
                 (job.started, job.ended, job.summary, job.output) = (None, None, None, None);
                 self.tell(id, now, EventKind::Returned);
             }
@@ -245,7 +254,10 @@ impl Model {
         let gone: Vec<JobId> = self.rows.values().filter(over).map(|r| r.job.id).collect();
         self.rows.retain(|id, _| !gone.contains(id));
         self.told.retain(|(id, ..)| !gone.contains(id));
-        self.keys.retain(|_, (_, _, created)| *created >= before);
+        let rows = &self.rows;
+        self.keys.retain(|_, (_, jobs, created)| {
+            *created >= before || jobs.iter().any(|id| rows.contains_key(id))
+        });
         gone
     }
 }

@@ -142,8 +142,14 @@ pub struct Ended {
 
 /// Why no process was started.
 #[derive(Debug, thiserror::Error)]
-#[error("the job's process cannot be started: {0}")]
-pub struct NotStarted(pub String);
+pub enum NotStarted {
+    /// The machine has no room for it: no process, no open file, no program.
+    #[error("the job's process cannot be started: {0}")]
+    Machine(String),
+    /// It was lost before it began.
+    #[error("the job's process cannot be started: {0}")]
+    Lost(String),
+}
 
 /// Starts the process and stays with it until it and all it started have ended. `frame` hears stages and progress; `cancelled` is
 /// asked twenty times a second.
@@ -152,7 +158,7 @@ pub fn run(
     cancelled: &dyn Fn() -> bool,
     frame: &mut dyn FnMut(&Frame),
 ) -> Result<Ended, NotStarted> {
-    let mut running = Running::start(spec).map_err(NotStarted)?;
+    let mut running = Running::start(spec).map_err(NotStarted::Machine)?;
     running.attend(cancelled, frame);
     running.finish(frame)
 }
@@ -386,7 +392,7 @@ impl<'s> Running<'s> {
         let _ = self.keeper.wait();
         let printed = String::from_utf8_lossy(self.tail.make_contiguous()).into_owned();
         let (end, left) = match self.word.take() {
-            Some(Word::NotStarted(why)) => return Err(NotStarted(why)),
+            Some(Word::NotStarted(why)) => return Err(NotStarted::Lost(why)),
             Some(Word::Ended {
                 code,
                 signal,
@@ -394,7 +400,7 @@ impl<'s> Running<'s> {
                 left,
             }) => (self.judge(code, signal, memory_kib, &printed), left),
             _ if self.worker.is_none() && self.verdict.is_none() => {
-                return Err(NotStarted(format!(
+                return Err(NotStarted::Lost(format!(
                     "its keeper ended before it began. {}",
                     printed.trim()
                 )));

@@ -1,13 +1,13 @@
 //! What the settings name: the queue, the files, shops, drawings, watched folders, plugins, hours, webhooks.
 
-use super::super::config::Config;
+use super::super::config::{Config, shops};
 use super::super::files::{Files, FilesUrl};
 use super::super::outgoing::Outgoing;
+use super::super::run::strangers;
 use super::super::store::{Store, StoreProblem, StoreUrl};
 use super::Check;
 use super::machine::Scratch;
 use grainway_host::store::{Store as PluginStore, Unusable};
-use grainway_pipeline::doc::{MAX_DOCUMENT_BYTES, read_shop};
 use std::path::Path;
 
 /// All of them. `now` is seconds since 1970.
@@ -99,13 +99,23 @@ async fn files(config: &Config) -> Check {
     if let FilesUrl::Folder(path) = &url
         && !path.exists()
     {
-        return Check::good(
-            WHAT,
-            format!("{} is made at the first start", path.display()),
-        );
+        let shown = path.display();
+        return match has_files(config).await {
+            false => Check::good(WHAT, format!("{shown} is made at the first start")),
+            true => Check::wrong(
+                WHAT,
+                format!("{shown} is not there, though the queue had files"),
+                "See whether its drive is there, and `files` in the settings.",
+            ),
+        };
     }
     let probed = match Files::open(&url) {
-        Ok(files) => files.probe().await.map(|()| files.shown()),
+        Ok(files) => {
+            if let Some(why) = of_another_queue(config, &files).await {
+                return Check::wrong(WHAT, why, "The service does not start so.");
+            }
+            files.probe().await.map(|()| files.shown())
+        }
         Err(problem) => Err(problem),
     };
     match probed {
@@ -118,43 +128,50 @@ async fn files(config: &Config) -> Check {
     }
 }
 
+/// Why the files are not those of the queue, as far as there is one.
+async fn of_another_queue(config: &Config, files: &Files) -> Option<String> {
+    let store = beside(config).await?;
+    let why = strangers(&store, files).await.ok().flatten();
+    store.close().await;
+    why
+}
+
+/// There is a queue, and it had files.
+async fn has_files(config: &Config) -> bool {
+    let Some(store) = beside(config).await else {
+        return false;
+    };
+    let had = store.has_files().await.unwrap_or(false);
+    store.close().await;
+    had
+}
+
+/// The queue, whether a service runs or not, when there is one whose tables are up to date.
+async fn beside(config: &Config) -> Option<Store> {
+    let url = config.store_url();
+    let (found, known) = Store::format(&url).await.ok()?;
+    match found == known {
+        true => Store::open_beside(&url).await.ok(),
+        false => None,
+    }
+}
+
 fn shop(name: &str, path: &Path) -> Check {
     let what = format!("shop {name}");
-    let shown = path.display();
-    let bytes = match std::fs::metadata(path) {
-        Ok(about) if about.len() > MAX_DOCUMENT_BYTES as u64 => {
-            let found = format!("{shown} has {} bytes", about.len());
-            return Check::wrong(&what, found, "Name a shop document.");
+    match shops::read("", name, path) {
+        Ok(shop) => {
+            let machines: Vec<&str> = shop.machines.keys().map(String::as_str).collect();
+            let found = format!("{}: machines {}", path.display(), machines.join(", "));
+            Check::good(&what, found)
         }
-        Ok(_) => std::fs::read(path),
-        Err(e) => Err(e),
-    };
-    match bytes {
-        Err(e) => Check::wrong(
-            &what,
-            format!("{shown} cannot be read: {e}"),
-            "See `shops` in the settings and the rights of the service's user.",
-        ),
-        Ok(bytes) => match read_shop(&bytes) {
-            Ok(shop) => {
-                let machines: Vec<&str> = shop.machines.keys().map(String::as_str).collect();
-                Check::good(&what, format!("{shown}: machines {}", machines.join(", ")))
-            }
-            Err(problems) => {
-                let first = problems.first();
-                let first = first.map(|p| format!("{}: {}", p.pointer, p.message));
-                let found = format!(
-                    "{shown} has {} faults; the first: {}",
-                    problems.len(),
-                    first.unwrap_or_default()
-                );
-                Check::wrong(
-                    &what,
-                    found,
-                    "Put the document right; `grainway check` names all faults.",
-                )
-            }
-        },
+        Err(findings) => {
+            let told: Vec<String> = findings
+                .iter()
+                .map(|f| format!("{}: {}", f.pointer.clone().unwrap_or_default(), f.message))
+                .collect();
+            let remedy = "Put the document right, or see `shops` in the settings.";
+            Check::wrong(&what, told.join(" "), remedy)
+        }
     }
 }
 

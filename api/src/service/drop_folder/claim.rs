@@ -13,7 +13,7 @@ use crate::service::store::{Idempotency, Submitted};
 use grainway_pipeline::finding::{Finding, Severity};
 use sha2::{Digest, Sha256};
 use std::fs::File;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use uuid::Uuid;
 
 /// Where claimed files are.
@@ -96,6 +96,7 @@ impl Watcher {
                     Ok(()) | Err(std::fs::TryLockError::Error(_)) => {}
                 }
                 clean(&folder)?;
+                undo(&folder, &taken)?;
                 Ok(file)
             })
             .await?,
@@ -145,6 +146,10 @@ impl Watcher {
                 Err(e) => return Err(said(&from)(e)),
             }
             if plain::stamp(&to) == Some(stamp) {
+                // A power cut must not bring the old name back once the queue has the job.
+                for folder in [to.parent(), from.parent()].into_iter().flatten() {
+                    let _ = File::open(folder).and_then(|f| f.sync_all());
+                }
                 return Ok(true);
             }
             // Somebody writes to it still. Where another has its name by now it stays claimed, as it is.
@@ -220,7 +225,7 @@ impl Watcher {
 }
 
 /// Takes away what a process that was killed left half-written or had not yet taken away.
-fn clean(folder: &std::path::Path) -> Result<(), String> {
+fn clean(folder: &Path) -> Result<(), String> {
     for place in [DONE, REFUSED] {
         let place = folder.join(place);
         // A link in its place is told when something is to be put there.
@@ -242,8 +247,24 @@ fn clean(folder: &std::path::Path) -> Result<(), String> {
     Ok(())
 }
 
+/// A process that was killed while it put a claim back left the file under both names: it is not claimed.
+fn undo(folder: &Path, taken: &Path) -> Result<(), String> {
+    for entry in std::fs::read_dir(taken).map_err(said(taken))? {
+        let path = entry.map_err(said(taken))?.path();
+        let name = path.file_name().and_then(|n| n.to_str());
+        let Some(claim) = name.and_then(Claim::of) else {
+            continue;
+        };
+        let stamp = plain::stamp(&path);
+        if stamp.is_some() && stamp == plain::stamp(&folder.join(&claim.file)) {
+            plain::remove(&path)?;
+        }
+    }
+    Ok(())
+}
+
 /// No later try can read it either.
-fn refusable(path: &std::path::Path) -> bool {
+fn refusable(path: &Path) -> bool {
     let large = path
         .symlink_metadata()
         .is_ok_and(|about| about.len() > MOST_BYTES);

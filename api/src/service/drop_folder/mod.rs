@@ -68,7 +68,7 @@ pub async fn watch(shared: Arc<Shared>) {
             }
         });
     }
-    while tasks.join_next().await.is_some() {}
+    super::run::all(tasks).await;
 }
 
 /// One watched folder.

@@ -4,6 +4,7 @@
 //! jobs and nothing is written twice, so what no job of the queue names can be removed at any time after a while.
 
 mod bucket;
+mod local;
 mod problem;
 
 pub use problem::FilesProblem;
@@ -28,6 +29,9 @@ use tokio::io::{AsyncReadExt, AsyncWriteExt};
 
 /// Larger files go up in parts of this size. The S3-style API wants at least 5 MiB a part.
 const PART: usize = 8 << 20;
+
+/// Says beside the jobs' files whose they are: a queue that does not know them would sweep them away.
+pub const QUEUE: &str = "queue-id";
 
 /// Where files are kept.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -210,30 +214,74 @@ impl Files {
             .await
     }
 
+    /// The name of the queue whose files these are, when there is one.
+    pub async fn queue(&self) -> Result<Option<String>> {
+        let call = async {
+            match self.store.get(&Key::from(QUEUE)).await {
+                Ok(got) => {
+                    let text = got.bytes().await?;
+                    let name = String::from_utf8_lossy(&text).trim().to_string();
+                    Ok(Some(name))
+                }
+                Err(object_store::Error::NotFound { .. }) => Ok(None),
+                Err(e) => Err(e.into()),
+            }
+        };
+        self.faults.around("queue", FilesProblem::Away, call).await
+    }
+
+    /// Says whose files these are from now on.
+    pub async fn belong_to(&self, queue: &str) -> Result<()> {
+        let line = Bytes::from(format!("{queue}\n"));
+        let call = async {
+            let put = self.store.put(&Key::from(QUEUE), line.into()).await;
+            put.map(|_| ()).map_err(not_put)
+        };
+        self.faults
+            .around("belong_to", FilesProblem::Away, call)
+            .await
+    }
+
     /// Reads a file, or a part of it.
     pub async fn read(&self, place: &Place<'_>, range: Option<Range<u64>>) -> Result<Reading> {
         let call = async {
-            let key = place.key()?;
-            self.no_link(&key).await?;
-            if let Some(range) = &range {
-                // A range outside of the file would be an error without its size.
-                let bytes = self.store.head(&key).await?.size;
-                if range.start >= bytes || range.end > bytes || range.is_empty() {
-                    return Err(FilesProblem::Range { bytes });
+            self.read_there(place, range).await.map_err(|problem| {
+                // An empty folder in place of a drive lacks more than one file.
+                let gone = |f: &PathBuf| !f.join("jobs").is_dir();
+                match (problem, &self.folder) {
+                    (FilesProblem::Missing(_), Some(folder)) if gone(folder) => {
+                        let shown = &self.shown;
+                        FilesProblem::Away(format!(
+                            "{shown} has no files at all; is its drive there?"
+                        ))
+                    }
+                    (problem, _) => problem,
                 }
-            }
-            let options = GetOptions {
-                range: range.map(GetRange::Bounded),
-                ..GetOptions::default()
-            };
-            let got = self.store.get_opts(&key, options).await?;
-            Ok(Reading {
-                bytes: got.meta.size,
-                range: got.range.clone(),
-                stream: got.into_stream().map_err(FilesProblem::from).boxed(),
             })
         };
         self.faults.around("read", FilesProblem::Away, call).await
+    }
+
+    async fn read_there(&self, place: &Place<'_>, range: Option<Range<u64>>) -> Result<Reading> {
+        let key = place.key()?;
+        self.no_link(&key).await?;
+        if let Some(range) = &range {
+            // A range outside of the file would be an error without its size.
+            let bytes = self.store.head(&key).await?.size;
+            if range.start >= bytes || range.end > bytes || range.is_empty() {
+                return Err(FilesProblem::Range { bytes });
+            }
+        }
+        let options = GetOptions {
+            range: range.map(GetRange::Bounded),
+            ..GetOptions::default()
+        };
+        let got = self.store.get_opts(&key, options).await?;
+        Ok(Reading {
+            bytes: got.meta.size,
+            range: got.range.clone(),
+            stream: got.into_stream().map_err(FilesProblem::from).boxed(),
+        })
     }
 
     /// Writes a job's files into a folder of this machine and checks each against its checksum.
@@ -349,15 +397,13 @@ impl Files {
     /// Every job that has files, whether the queue knows it or not. Names that are not of the layout are left alone.
     pub async fn found(&self) -> Result<Vec<Found>> {
         let call = async {
+            if let Some(folder) = self.folder.clone() {
+                return local::blocking(folder, |f| local::found(&f.join("jobs"))).await;
+            }
             let mut jobs: BTreeMap<JobId, (BTreeSet<String>, Millis)> = BTreeMap::new();
             let mut all = self.store.list(Some(&Key::from("jobs")));
             while let Some(meta) = all.next().await {
-                let meta = match meta {
-                    Ok(meta) => meta,
-                    // It went while the others were listed.
-                    Err(object_store::Error::NotFound { .. }) if self.folder.is_some() => continue,
-                    Err(e) => return Err(e.into()),
-                };
+                let meta = meta?;
                 let parts: Vec<String> = meta
                     .location
                     .parts()
@@ -393,14 +439,7 @@ impl Files {
             let Some(folder) = self.folder.clone() else {
                 return Ok(0);
             };
-            let shown = folder.display().to_string();
-            let cleaned =
-                tokio::task::spawn_blocking(move || clean_folder(&folder.join("jobs"))).await;
-            match cleaned {
-                Ok(Ok(n)) => Ok(n),
-                Ok(Err(e)) => Err(FilesProblem::Disk(format!("{shown}: {e}"))),
-                Err(e) => Err(FilesProblem::Disk(format!("{shown}: {e}"))),
-            }
+            local::blocking(folder, |f| local::clean(&f.join("jobs"))).await
         };
         self.faults.around("clean", FilesProblem::Away, call).await
     }
@@ -425,29 +464,6 @@ impl Files {
         };
         self.faults.around("probe", FilesProblem::Away, call).await
     }
-}
-
-/// Removes staged files, whose names have a `#` that no name of ours has, and empty folders below.
-fn clean_folder(folder: &Path) -> std::io::Result<u64> {
-    let entries = match std::fs::read_dir(folder) {
-        Ok(entries) => entries,
-        Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(0),
-        Err(e) => return Err(e),
-    };
-    let mut gone = 0;
-    for entry in entries {
-        let entry = entry?;
-        let path = entry.path();
-        if entry.file_type()?.is_dir() {
-            gone += clean_folder(&path)?;
-            // Fails when something is in it.
-            let _ = std::fs::remove_dir(&path);
-        } else if entry.file_name().to_string_lossy().contains('#') {
-            std::fs::remove_file(&path)?;
-            gone += 1;
-        }
-    }
-    Ok(gone)
 }
 
 fn hex(bytes: &[u8]) -> String {

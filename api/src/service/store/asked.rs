@@ -6,6 +6,9 @@ use super::{Changed, Idempotency, Result, Store, StoreProblem, Submitted, Write}
 use crate::service::model::{EventKind, Job, JobId, JobState, Millis, NewJob, When};
 use sqlx::{AssertSqlSafe, Row};
 
+/// Old keys looked at by one call. Those of jobs that are still there are looked at each time: they must leave room for others.
+const KEYS_AT_A_TIME: u32 = 20_000;
+
 impl Store {
     /// Puts jobs into the queue, all or none, with their files, events and the answer's key in one transaction. At most `most` jobs
     /// may wait or run.
@@ -116,7 +119,8 @@ impl Store {
         .await
     }
 
-    /// Puts a failed, withheld or cancelled job back with its attempts forgotten. What it made before is dropped.
+    /// Puts a failed, withheld or cancelled job back with its attempts forgotten; what was for later stays for later. What it made
+    /// before is dropped.
     pub async fn retry(&self, id: JobId, version: Option<i64>, now: Millis) -> Result<Changed> {
         self.call("retry", async {
             let mut write = self.begin().await?;
@@ -131,7 +135,7 @@ impl Store {
                 return write.undone(Changed::NotNow(job)).await;
             }
             sqlx::query(
-                "UPDATE job SET state = 'queued', attempts = 0, losses = 0, cancel_wanted = 0, not_before = 0, ended = NULL,
+                "UPDATE job SET state = 'queued', attempts = 0, losses = 0, cancel_wanted = 0, ended = NULL,
                         started = NULL, summary = NULL, output = NULL, files_out = '[]', version = version + 1 WHERE id = $1",
             )
             .bind(id.to_string())
@@ -167,15 +171,20 @@ impl Store {
         })
     }
 
-    /// Forgets up to `limit` jobs that ended before `before`, with their events and keys. Their files are to be removed afterwards.
+    /// Forgets up to `limit` jobs that ended before `before`, with their events, and keys none of whose jobs is left. Their files are to
+    /// be removed afterwards.
     pub async fn prune(&self, before: Millis, limit: u32) -> Result<Vec<JobId>> {
         let limit = limit.clamp(1, 10_000);
+        // The row that is deleted is looked at too: PostgreSQL asks it again when somebody put the job back just now, and not the query
+        // inside.
         let sql = format!(
-            "DELETE FROM job WHERE id IN (SELECT id FROM job WHERE ended < $1 ORDER BY ended, id LIMIT {limit}) RETURNING id"
+            "DELETE FROM job WHERE id IN (SELECT id FROM job WHERE ended < $1 ORDER BY ended, id LIMIT {limit}) AND ended < $2
+             RETURNING id"
         );
         self.call("prune", async {
             let mut write = self.begin().await?;
             let rows = sqlx::query(AssertSqlSafe(sql))
+                .bind(before)
                 .bind(before)
                 .fetch_all(write.on())
                 .await?;
@@ -187,15 +196,43 @@ impl Store {
                     .await?;
                 gone.push(rows::parsed(&id)?);
             }
-            sqlx::query("DELETE FROM answer WHERE created < $1")
-                .bind(before)
-                .execute(write.on())
-                .await?;
+            forget_keys(&mut write, before).await?;
             write.done().await?;
             Ok(gone)
         })
         .await
     }
+}
+
+/// Forgets old keys. One whose job waits, runs or is kept stays: the same request must not make the job twice.
+async fn forget_keys(write: &mut Write, before: Millis) -> Result<()> {
+    let sql = format!(
+        "SELECT caller, idempotency_key, jobs FROM answer WHERE created < $1 ORDER BY created LIMIT {KEYS_AT_A_TIME}"
+    );
+    let old = sqlx::query(AssertSqlSafe(sql))
+        .bind(before)
+        .fetch_all(write.on())
+        .await?;
+    for row in &old {
+        let ids: Vec<String> = rows::read_json(&row.try_get::<String, _>("jobs")?)?;
+        let mut left = false;
+        for id in ids {
+            left = left
+                || sqlx::query("SELECT 1 FROM job WHERE id = $1")
+                    .bind(id)
+                    .fetch_optional(write.on())
+                    .await?
+                    .is_some();
+        }
+        if !left {
+            sqlx::query("DELETE FROM answer WHERE caller = $1 AND idempotency_key = $2")
+                .bind(row.try_get::<String, _>("caller")?)
+                .bind(row.try_get::<String, _>("idempotency_key")?)
+                .execute(write.on())
+                .await?;
+        }
+    }
+    Ok(())
 }
 
 /// The first answer to a key that was used before.

@@ -15,7 +15,7 @@ mod work;
 use super::faults::{Faults, Plan};
 use super::model::{Claim, EventKind, Job, JobFile, JobId, JobState, Millis};
 use rows::{JOB_COLUMNS, job_of};
-use sqlx::{AnyConnection, AnyPool, AssertSqlSafe};
+use sqlx::{AnyConnection, AnyPool, AssertSqlSafe, Row};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -292,6 +292,50 @@ impl Store {
             .execute(write.on())
             .await?;
             write.done().await
+        })
+        .await
+    }
+
+    /// The queue's own name, a UUID that it keeps wherever it is moved.
+    pub async fn id(&self) -> Result<String> {
+        let fresh = uuid::Uuid::new_v4().to_string();
+        self.call("id", async {
+            let mut write = self.begin().await?;
+            sqlx::query("INSERT INTO meta (key, value) VALUES ('id', $1) ON CONFLICT DO NOTHING")
+                .bind(fresh)
+                .execute(write.on())
+                .await?;
+            let id = sqlx::query("SELECT value FROM meta WHERE key = 'id'")
+                .fetch_one(write.on())
+                .await?
+                .try_get("value")?;
+            write.done().await?;
+            Ok(id)
+        })
+        .await
+    }
+
+    /// Notes that there are files with this queue's name.
+    pub async fn note_files(&self) -> Result<()> {
+        self.call("note_files", async {
+            let mut write = self.begin().await?;
+            sqlx::query(
+                "INSERT INTO meta (key, value) VALUES ('files', 'named') ON CONFLICT DO NOTHING",
+            )
+            .execute(write.on())
+            .await?;
+            write.done().await
+        })
+        .await
+    }
+
+    /// There are, or were, files with this queue's name.
+    pub async fn has_files(&self) -> Result<bool> {
+        self.call("has_files", async {
+            let row = sqlx::query("SELECT 1 FROM meta WHERE key = 'files'")
+                .fetch_optional(&self.inner.read)
+                .await?;
+            Ok(row.is_some())
         })
         .await
     }

@@ -8,6 +8,8 @@ use uuid::Uuid;
 
 /// The longest wait of a job that is lost again and again, ms.
 const LONGEST_WAIT: Millis = 60_000;
+/// Jobs in a row, each in place of the one before, that are looked through.
+const LONGEST_ROW: u32 = 1000;
 /// Why a job ended that was to be stopped and whose worker is gone.
 const CANCELLED_AT_WORK: &str = "Cancelled while it ran.";
 
@@ -93,7 +95,7 @@ impl Store {
         .await
     }
 
-    /// Ends a claimed job: state, files, summary and event in one transaction, and a job that it replaces becomes stale when it ends
+    /// Ends a claimed job: state, files, summary and event in one transaction, and what it replaces becomes stale when it ends
     /// ready. `false`: the claim no longer held, nothing changed.
     pub async fn complete(&self, claim: &Claim, end: &JobEnd, now: Millis) -> Result<bool> {
         self.call("complete", async {
@@ -119,21 +121,12 @@ impl Store {
             };
             // Rows first, events last: who waits for a row never holds the events' lock.
             let replaces: Option<String> = row.try_get("replaces")?;
-            let mut stale = None;
-            if let (JobState::Ready, Some(old)) = (end.state, replaces) {
-                let row = sqlx::query(
-                    "UPDATE job SET replaced_by = $1, version = version + 1
-                     WHERE id = $2 AND replaced_by IS NULL RETURNING state",
-                )
-                .bind(claim.job.to_string())
-                .bind(&old)
-                .fetch_optional(write.on())
-                .await?;
-                if let Some(row) = row {
-                    let state: String = row.try_get("state")?;
-                    stale = Some((rows::parsed(&old)?, rows::parsed(&state)?));
+            let stale = match (end.state, replaces) {
+                (JobState::Ready, Some(old)) => {
+                    replace(&mut write, rows::parsed(&old)?, claim.job).await?
                 }
-            }
+                _ => None,
+            };
             write
                 .event(claim.job, now, EventKind::Ended, end.state)
                 .await?;
@@ -234,6 +227,35 @@ impl Store {
         })
         .await
     }
+}
+
+/// Makes `old` stale by `new`. Of several that were made in its place the one that was handed in last counts, whichever is ready first:
+/// ids grow with time. Gives the job that is stale now, with its state.
+async fn replace(
+    write: &mut Write,
+    mut old: JobId,
+    mut new: JobId,
+) -> Result<Option<(JobId, JobState)>> {
+    for _ in 0..LONGEST_ROW {
+        let stale = sqlx::query(
+            "UPDATE job SET replaced_by = $1, version = version + 1
+             WHERE id = $2 AND replaced_by IS NULL RETURNING state",
+        )
+        .bind(new.to_string())
+        .bind(old.to_string())
+        .fetch_optional(write.on())
+        .await?;
+        if let Some(row) = stale {
+            let state: String = row.try_get("state")?;
+            return Ok(Some((old, rows::parsed(&state)?)));
+        }
+        let other = write.job(old).await?.and_then(|job| job.replaced_by);
+        match other.filter(|other| *other != new) {
+            None => break,
+            Some(other) => (old, new) = (other.min(new), other.max(new)),
+        }
+    }
+    Ok(None)
 }
 
 /// Ends a job that nobody works on.
