@@ -21,6 +21,7 @@ use grainway_pipeline::stage::{Cancel, Progress};
 use grainway_stages::report::{JobVerdict, ReportDocument};
 use nix::sys::statvfs::statvfs;
 use std::collections::BTreeMap;
+use std::os::unix::fs::MetadataExt;
 use std::panic::AssertUnwindSafe;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -39,6 +40,8 @@ const AGAIN: Millis = 1_000;
 const LONGEST_PAUSE: Duration = Duration::from_secs(5);
 /// Less free room than this under jobs at work is none.
 const LEAST_ROOM: u64 = 16 << 20;
+/// More than a job at work holds; one that holds it filled the disk itself, and would do so for ever.
+const MOST_HELD: u64 = 256 << 20;
 /// Why a job was lost that made this process panic.
 const INSIDE: &str = "the service failed inside while it held the job; its log says more";
 
@@ -163,15 +166,27 @@ async fn lost(shared: &Shared, claimed: &Claimed, why: &str) {
     end(shared, claim, JobState::Failed, summary, None).await;
 }
 
-/// So little room is left where jobs are at work that a job may have failed for want of it.
+/// So little room is left where jobs are at work that a job may have failed for want of it, which is not its own doing.
 fn is_full(place: &Path) -> bool {
-    statvfs(place).is_ok_and(|about| {
+    let full = statvfs(place).is_ok_and(|about| {
         let free = about
             .blocks_available()
             .saturating_mul(about.fragment_size());
         // File systems without a table of files report none.
         free < LEAST_ROOM || (about.files() != 0 && about.files_available() == 0)
-    })
+    });
+    full && held(place) < MOST_HELD
+}
+
+/// Bytes of the disk that a folder's files take, as far as it can be read.
+fn held(place: &Path) -> u64 {
+    let entries = std::fs::read_dir(place).into_iter().flatten().flatten();
+    let taken = entries.map(|entry| match entry.metadata() {
+        Ok(about) if about.is_dir() => held(&entry.path()),
+        Ok(about) => about.blocks() * 512,
+        Err(_) => 0,
+    });
+    taken.sum()
 }
 
 /// Why a job could not be worked on.
@@ -418,5 +433,27 @@ pub fn summary(report: &ReportDocument) -> Summary {
                 area_m2: w.area,
             })
             .collect(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{MOST_HELD, held};
+    use std::fs::{File, create_dir};
+
+    /// What a file takes of the disk counts, not how long it says it is.
+    #[test]
+    fn bytes_that_a_job_at_work_holds() {
+        let place = std::env::temp_dir().join(format!("grainway-held-{}", uuid::Uuid::new_v4()));
+        assert_eq!(held(&place), 0);
+        create_dir(&place).unwrap();
+        create_dir(place.join("out")).unwrap();
+        std::fs::write(place.join("out/a.ngc"), vec![b'G'; 100_000]).unwrap();
+        std::fs::write(place.join("b.json"), vec![b'{'; 50_000]).unwrap();
+        let sparse = File::create(place.join("c")).unwrap();
+        sparse.set_len(MOST_HELD * 2).unwrap();
+        let bytes = held(&place);
+        assert!((150_000..400_000).contains(&bytes), "{bytes}");
+        std::fs::remove_dir_all(&place).unwrap();
     }
 }
