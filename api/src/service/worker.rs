@@ -242,7 +242,7 @@ async fn tried(
         tokio::time::sleep(drain).await;
     };
     tokio::pin!(drained);
-    let mut beat = tokio::time::interval(RENEW);
+    let mut beat = away::beat();
     let ran = loop {
         tokio::select! {
             ran = &mut run => break ran,
@@ -440,6 +440,7 @@ pub fn summary(report: &ReportDocument) -> Summary {
 mod tests {
     use super::{MOST_HELD, held};
     use std::fs::{File, create_dir};
+    use std::io::Write;
 
     /// What a file takes of the disk counts, not how long it says it is.
     #[test]
@@ -448,8 +449,10 @@ mod tests {
         assert_eq!(held(&place), 0);
         create_dir(&place).unwrap();
         create_dir(place.join("out")).unwrap();
-        std::fs::write(place.join("out/a.ngc"), vec![b'G'; 100_000]).unwrap();
-        std::fs::write(place.join("b.json"), vec![b'{'; 50_000]).unwrap();
+        for (name, bytes) in [("out/a.ngc", 100_000), ("b.json", 50_000)] {
+            let mut file = File::create(place.join(name)).unwrap();
+            file.write_all(&vec![b'G'; bytes]).unwrap();
+        }
         let sparse = File::create(place.join("c")).unwrap();
         sparse.set_len(MOST_HELD * 2).unwrap();
         let bytes = held(&place);

@@ -5,12 +5,15 @@ use super::databases::new_job;
 use super::help::{Fresh, example};
 use super::killed::{Server, client, job, number};
 use super::security::service;
+use super::worker::{Nothing, service as in_process, stopped, until};
 use bytes::Bytes;
 use grainway::service::files::{Files, FilesUrl, Place};
-use grainway::service::model::{JobEnd, JobState, Side, Summary};
+use grainway::service::model::{JobEnd, JobFile, JobId, JobState, Side, Summary};
 use grainway::service::store::{Store, StoreUrl};
+use grainway::service::worker;
 use serde_json::{Value, json};
 use std::process::Command;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 /// A service with so many workers, and a data folder of its own.
@@ -98,7 +101,7 @@ async fn load_of_submissions_and_memory() {
     let store = Store::open(&StoreUrl::Sqlite(place.join("alone.sqlite")))
         .await
         .unwrap();
-    let (jobs, owner) = (number("GRAINWAY_LOAD_JOBS", 20), uuid::Uuid::new_v4());
+    let jobs = number("GRAINWAY_LOAD_JOBS", 20);
     let began = Instant::now();
     for _ in 0..jobs {
         store
@@ -108,18 +111,6 @@ async fn load_of_submissions_and_memory() {
     }
     let alone = jobs as f64 / began.elapsed().as_secs_f64();
     let both = stores_alone(&place, jobs).await;
-    let began = Instant::now();
-    for _ in 0..jobs {
-        let claimed = store.claim(owner, 2, 30_000, true).await.unwrap().unwrap();
-        let end = JobEnd {
-            state: JobState::Ready,
-            summary: Summary::default(),
-            files: claimed.files.clone(),
-            output: None,
-        };
-        assert!(store.complete(&claimed.claim, &end, 3).await.unwrap());
-    }
-    let ends_alone = jobs as f64 / began.elapsed().as_secs_f64();
     store.close().await;
 
     let server = served(&place, 0);
@@ -135,7 +126,6 @@ async fn load_of_submissions_and_memory() {
         whole / both,
         whole / alone
     );
-    println!("load: store alone {ends_alone:.0} claims and ends/s");
     println!(
         "load: {jobs} submissions at 200/s: p50 {:.1} ms, p99 {:.1} ms",
         at(0.5),
@@ -148,27 +138,113 @@ async fn load_of_submissions_and_memory() {
     );
 }
 
-fn seconds_of_make(place: &Fresh) -> f64 {
-    std::fs::write(place.join("job.json"), job(0).to_string()).unwrap();
-    std::fs::copy(example("step-stool/shop.json"), place.join("workshop")).unwrap();
-    let mut least = f64::INFINITY;
-    for _ in 0..5 {
-        let began = Instant::now();
-        let ran = Command::new(env!("CARGO_BIN_EXE_grainway"))
-            .args(["--threads", "1", "make", "job.json", "--out", "out"])
-            .current_dir(&**place)
-            .output()
-            .unwrap();
-        assert!(ran.status.success());
-        least = least.min(began.elapsed().as_secs_f64());
+/// A queue of jobs whose only file is not there.
+async fn queue(store: &Store, jobs: u64) -> Vec<JobId> {
+    let mut ids = Vec::new();
+    for _ in 0..jobs {
+        let mut new = new_job("Drawer bottom", 1);
+        new.files = vec![JobFile {
+            name: "job.json".to_string(),
+            bytes: 2,
+            sha256: "0".repeat(64),
+        }];
+        ids.push(new.id);
+        store.submit(&[new], None, 1_000_000).await.unwrap();
     }
-    least
+    ids
+}
+
+/// Claims and ends a second: by the store alone, and by a worker that is given jobs of which it makes nothing, since what was handed in
+/// with them is gone. Then jobs a second of the whole service, beside the command for the same jobs.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn load_of_claims_and_ends() {
+    let (place, jobs) = (Fresh::new(), number("GRAINWAY_LOAD_JOBS", 20));
+    let store = Store::open(&StoreUrl::Sqlite(place.join("alone.sqlite")))
+        .await
+        .unwrap();
+    queue(&store, jobs).await;
+    let (owner, began) = (uuid::Uuid::new_v4(), Instant::now());
+    for _ in 0..jobs {
+        let claimed = store.claim(owner, 2, 30_000, true).await.unwrap().unwrap();
+        let end = JobEnd {
+            state: JobState::Ready,
+            summary: Summary::default(),
+            files: claimed.files.clone(),
+            output: None,
+        };
+        assert!(store.complete(&claimed.claim, &end, 3).await.unwrap());
+    }
+    let alone = jobs as f64 / began.elapsed().as_secs_f64();
+    store.close().await;
+
+    let shared = in_process(&place, &place.join("work"), Arc::new(Nothing)).await;
+    std::fs::create_dir_all(place.join("files/jobs")).unwrap();
+    let ids = queue(&shared.store, jobs).await;
+    let began = Instant::now();
+    let working = tokio::spawn(worker::work(Arc::clone(&shared)));
+    until(&shared, *ids.last().unwrap(), |j| j.state.is_end()).await;
+    let by_worker = jobs as f64 / began.elapsed().as_secs_f64();
+    stopped(&shared, working).await;
+    for id in ids {
+        let job = shared.store.job(id).await.unwrap().unwrap();
+        assert_eq!((job.state, job.attempts), (JobState::Failed, 0), "{job:?}");
+    }
+    println!(
+        "load: {by_worker:.0} claims and ends/s by a worker that makes nothing | store alone {alone:.0}/s | {:.2} of it (target 0.5)",
+        by_worker / alone
+    );
+    whole_jobs(number("GRAINWAY_NIGHT_JOBS", 6)).await;
+}
+
+/// Jobs a second from the first claim to the last end with two workers, beside the command twice at a time.
+async fn whole_jobs(jobs: u64) {
+    let place = Fresh::new();
+    let began = Instant::now();
+    std::thread::scope(|scope| {
+        for caller in 0..2 {
+            let place = Fresh::new();
+            scope.spawn(move || {
+                for n in (caller..jobs).step_by(2) {
+                    make(&place, n);
+                }
+            });
+        }
+    });
+    let alone = jobs as f64 / began.elapsed().as_secs_f64();
+    let idle = served(&place, 0);
+    submitted(&idle.url, jobs, 8, None).await;
+    drop(idle);
+    std::fs::rename(place.join("data-0"), place.join("data-2")).unwrap();
+    let began = Instant::now();
+    let server = served(&place, 2);
+    ended(&server).await;
+    let whole = jobs as f64 / began.elapsed().as_secs_f64();
+    println!(
+        "load: {whole:.1} jobs/s by two workers, start of the service included | the command twice at a time {alone:.1}/s | {:.2} of it",
+        whole / alone
+    );
+}
+
+/// Makes a job by the command; seconds.
+fn make(place: &Fresh, n: u64) -> f64 {
+    std::fs::write(place.join("job.json"), job(n).to_string()).unwrap();
+    std::fs::copy(example("step-stool/shop.json"), place.join("workshop")).unwrap();
+    let began = Instant::now();
+    let ran = Command::new(env!("CARGO_BIN_EXE_grainway"))
+        .args(["--threads", "1", "make", "job.json", "--out", "out"])
+        .current_dir(&**place)
+        .output()
+        .unwrap();
+    assert!(ran.status.success());
+    began.elapsed().as_secs_f64()
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn load_of_the_smallest_job() {
     let place = Fresh::new();
-    let alone = seconds_of_make(&place);
+    let alone = (0..5)
+        .map(|_| make(&place, 0))
+        .fold(f64::INFINITY, f64::min);
     let server = served(&place, 1);
     let client = client();
     let mut least = f64::INFINITY;
@@ -205,6 +281,22 @@ fn list(jobs: u32) -> String {
     list
 }
 
+/// Waits until no job waits or runs.
+async fn ended(server: &Server) {
+    let (client, open) = (
+        client(),
+        format!("{}/v1/jobs?state=queued,running&limit=1", server.url),
+    );
+    loop {
+        let list = client.get(&open).send().await.unwrap();
+        let list: Value = list.json().await.unwrap();
+        if list.as_array().unwrap().is_empty() {
+            return;
+        }
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+}
+
 /// Hands a night's list in and waits for its end; seconds.
 async fn night(server: &Server, jobs: u32) -> f64 {
     let client = client();
@@ -219,21 +311,7 @@ async fn night(server: &Server, jobs: u32) -> f64 {
     let status = taken.status();
     let taken: Value = taken.json().await.unwrap();
     assert_eq!(status.as_u16(), 201, "{taken}");
-    let open = format!("{}/v1/jobs?state=queued,running&limit=1", server.url);
-    loop {
-        let list: Value = client
-            .get(&open)
-            .send()
-            .await
-            .unwrap()
-            .json()
-            .await
-            .unwrap();
-        if list.as_array().unwrap().is_empty() {
-            break;
-        }
-        tokio::time::sleep(Duration::from_millis(100)).await;
-    }
+    ended(server).await;
     let took = began.elapsed().as_secs_f64();
     let at = format!("{}/v1/jobs?batch=night&state=ready&limit=1000", server.url);
     let ready: Value = client.get(at).send().await.unwrap().json().await.unwrap();

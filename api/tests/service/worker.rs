@@ -41,6 +41,15 @@ struct Panics {
     times: AtomicUsize,
 }
 
+/// Nothing fails.
+pub struct Nothing;
+
+impl Faults for Nothing {
+    fn before(&self, _: &'static str) -> Option<Fault> {
+        None
+    }
+}
+
 impl Faults for Panics {
     fn before(&self, call: &'static str) -> Option<Fault> {
         let left = |n: usize| n.checked_sub(1);
@@ -51,8 +60,8 @@ impl Faults for Panics {
     }
 }
 
-/// A service with one worker, whose jobs at work are in `work`.
-async fn service(place: &Path, work: &Path, faults: Arc<dyn Faults>) -> Arc<Shared> {
+/// A service in this process with one worker, whose jobs at work are in `work`.
+pub async fn service(place: &Path, work: &Path, faults: Arc<dyn Faults>) -> Arc<Shared> {
     let program = env!("CARGO_BIN_EXE_grainway").into();
     service_of(place, work, faults, program).await
 }
@@ -105,7 +114,7 @@ async fn try_to_hand_in(shared: &Shared) -> Result<JobId, Refusal> {
 }
 
 /// Waits for something of a job.
-async fn until(shared: &Shared, id: JobId, wanted: impl Fn(&Job) -> bool) -> Job {
+pub async fn until(shared: &Shared, id: JobId, wanted: impl Fn(&Job) -> bool) -> Job {
     let last = Instant::now() + Duration::from_secs(120);
     loop {
         let job = shared.store.job(id).await.unwrap().unwrap();
@@ -117,7 +126,7 @@ async fn until(shared: &Shared, id: JobId, wanted: impl Fn(&Job) -> bool) -> Job
     }
 }
 
-async fn stopped(shared: &Shared, working: JoinHandle<()>) {
+pub async fn stopped(shared: &Shared, working: JoinHandle<()>) {
     shared.stop.send_replace(true);
     working.await.unwrap();
 }
@@ -175,10 +184,7 @@ async fn a_full_disk_under_jobs_at_work_fails_no_job() {
         return;
     };
     let place = Fresh::new();
-    let none = Arc::new(Panics {
-        call: "",
-        times: 0.into(),
-    });
+    let none = Arc::new(Nothing);
     let shared = service(&place, small.path(), none).await;
     let id = handed_in(&shared).await;
     // Room for what was handed in and not for what is made of it.
@@ -197,10 +203,7 @@ async fn a_full_disk_under_jobs_at_work_fails_no_job() {
 /// One disk under everything, with so much room: what is taken there, or after there is room again, is made once and is whole.
 async fn on_a_disk_with(room: usize) -> Option<&'static str> {
     let small = Small::mounted("16m")?;
-    let none = Arc::new(Panics {
-        call: "",
-        times: 0.into(),
-    });
+    let none = Arc::new(Nothing);
     let shared = service(small.path(), &small.path().join("work"), none).await;
     let ballast = small.path().join("ballast");
     let free = nix::sys::statvfs::statvfs(small.path()).unwrap();
@@ -267,10 +270,7 @@ async fn a_disk_that_fills_at_any_step_loses_no_job_slow() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_machine_that_can_start_no_process_fails_no_job() {
     let place = Fresh::new();
-    let none = Arc::new(Panics {
-        call: "",
-        times: 0.into(),
-    });
+    let none = Arc::new(Nothing);
     let program = place.join("grainway");
     let shared = service_of(&place, &place.join("work"), none, program.clone()).await;
     let id = handed_in(&shared).await;
@@ -288,10 +288,7 @@ async fn a_machine_that_can_start_no_process_fails_no_job() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_document_in_a_folder_is_taken_as_it_is_made() {
     let place = Fresh::new();
-    let none = Arc::new(Panics {
-        call: "",
-        times: 0.into(),
-    });
+    let none = Arc::new(Nothing);
     let shared = service(&place, &place.join("work"), none).await;
     let mut shared = Arc::into_inner(shared).unwrap();
     let shop = example("step-stool").join("shop.json");

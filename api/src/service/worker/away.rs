@@ -8,12 +8,18 @@ use crate::service::store::{Renewed, StoreProblem};
 use grainway_stages::report::REPORT_FILE;
 use std::path::Path;
 use std::time::Duration;
+use tokio::time::{Instant, Interval, interval_at};
 use uuid::Uuid;
 
 /// How often the end of a job is tried to be written. The lease may be gone by then; another worker repeats the job.
 const TRIES: u32 = 8;
 /// The stage that a job is at behind its last one, as people see it.
 const PUTTING_AWAY: &str = "putting away";
+
+/// When a lease is renewed; the first time after a while, since it was taken or renewed just now.
+pub(super) fn beat() -> Interval {
+    interval_at(Instant::now() + RENEW, RENEW)
+}
 
 /// Does something for a claimed job for which nobody else looks after the lease.
 pub(super) async fn kept<T>(
@@ -23,7 +29,7 @@ pub(super) async fn kept<T>(
     work: impl Future<Output = T>,
 ) -> T {
     let renewed = async {
-        let mut beat = tokio::time::interval(RENEW);
+        let mut beat = beat();
         loop {
             beat.tick().await;
             let until = shared.now() + LEASE;
