@@ -14,7 +14,7 @@ use super::store::{Idempotency, StoreProblem, Submitted};
 use crate::folder::{JobFolder, MAX_FILE_BYTES};
 use crate::{Registries, load};
 use bytes::Bytes;
-use futures_util::{FutureExt, StreamExt};
+use futures_util::FutureExt;
 use grainway_pipeline::doc::{JOB_FORMAT, MAX_DOCUMENT_BYTES};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::stage::FileProblem;
@@ -30,8 +30,6 @@ pub const PRIORITIES: std::ops::RangeInclusive<i32> = -100..=100;
 const LONGEST_WORD: usize = 80;
 /// How often a write is looked for whose answer was lost.
 const LOOKS: u32 = 5;
-/// Files of a job that are stored at a time: a disk syncs several at the cost of one.
-const PUTS: usize = 8;
 
 /// A job as handed in.
 #[derive(Clone, Debug, Default)]
@@ -275,12 +273,7 @@ async fn put(
         let put = async move { shared.files.put(&place, bytes.clone()).await };
         puts.push(put.boxed());
     }
-    // All are waited for, also when one fails: what is still being written cannot be removed.
-    let puts: Vec<_> = futures_util::stream::iter(puts)
-        .buffered(PUTS)
-        .collect()
-        .await;
-    puts.into_iter().collect()
+    super::files::together(puts).await
 }
 
 fn request(at: &str, message: impl Into<String>) -> Refusal {

@@ -131,6 +131,9 @@ pub async fn stopped(shared: &Shared, working: JoinHandle<()>) {
     working.await.unwrap();
 }
 
+/// Files that the job makes beside its report; each try stores them side by side.
+const BESIDE_REPORT: usize = 12;
+
 /// A store of files that is slow or away for a while costs no job its worker: otherwise a large job would be made again and again.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn the_lease_is_renewed_while_files_are_put_away() {
@@ -138,7 +141,7 @@ async fn the_lease_is_renewed_while_files_are_put_away() {
     // Five tries with pauses of 0.1 to 1.6 s: three seconds, three renewals.
     let faults = Arc::new(First {
         call: "put_file",
-        times: 5,
+        times: 5 * BESIDE_REPORT,
         seen: Mutex::default(),
     });
     let shared = service(&place, &place.join("work"), faults.clone()).await;

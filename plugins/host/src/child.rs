@@ -10,6 +10,7 @@ use nix::unistd::Pid;
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 use std::ffi::OsString;
+use std::fs::File;
 use std::io::{PipeReader, Read};
 use std::os::fd::{AsFd, OwnedFd};
 use std::os::unix::net::UnixStream;
@@ -524,23 +525,27 @@ pub(crate) fn processes() -> Vec<Process> {
         return Vec::new();
     };
     entries
-        .filter_map(|entry| {
-            let id: i32 = entry.ok()?.file_name().to_str()?.parse().ok()?;
-            let stat = std::fs::read(format!("/proc/{id}/stat")).ok()?;
-            // The name, in brackets, may hold anything, brackets too.
-            let after = stat.iter().rposition(|b| *b == b')')?;
-            let text = String::from_utf8_lossy(&stat[after + 1..]).into_owned();
-            let mut fields = text.split_ascii_whitespace();
-            let zombie = matches!(fields.next()?, "Z" | "X");
-            let mut number = || fields.next()?.parse().ok();
-            let (parent, group, session) = (number()?, number()?, number()?);
-            Some(Process {
-                id,
-                parent,
-                group,
-                session,
-                zombie,
-            })
-        })
+        .filter_map(|entry| process(entry.ok()?.file_name().to_str()?.parse().ok()?))
         .collect()
+}
+
+/// The process of this number, if there is one.
+pub(crate) fn process(id: i32) -> Option<Process> {
+    let mut stat = Vec::with_capacity(1024);
+    let mut file = File::open(format!("/proc/{id}/stat")).ok()?;
+    file.read_to_end(&mut stat).ok()?;
+    // The name, in brackets, may hold anything, brackets too.
+    let after = stat.iter().rposition(|b| *b == b')')?;
+    let text = String::from_utf8_lossy(&stat[after + 1..]);
+    let mut fields = text.split_ascii_whitespace();
+    let zombie = matches!(fields.next()?, "Z" | "X");
+    let mut number = || fields.next()?.parse().ok();
+    let (parent, group, session) = (number()?, number()?, number()?);
+    Some(Process {
+        id,
+        parent,
+        group,
+        session,
+        zombie,
+    })
 }

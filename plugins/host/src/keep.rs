@@ -5,7 +5,7 @@
 //! three are seen without waiting. Its standard input is the line to the parent, its output the pipe for frames, its error output
 //! the pipe for whatever is printed.
 
-use crate::child::{Process, processes};
+use crate::child::{Process, process, processes};
 use crate::frames::{FRAMES, KEEPER};
 use crate::limits::Limits;
 use nix::errno::Errno;
@@ -210,10 +210,20 @@ impl Keeper {
     }
 }
 
-/// The processes whose parent this one is.
+/// The processes whose parent this one is, which has one thread. One that starts or ends meanwhile may be missing.
 fn children() -> Vec<Process> {
-    let own = i32::try_from(std::process::id()).unwrap_or(0);
-    let mut all = processes();
+    let own = std::process::id();
+    // A list of children is not in every kernel; to look through all processes takes long where there are many.
+    let mut all = match std::fs::read_to_string(format!("/proc/{own}/task/{own}/children")) {
+        Ok(list) => {
+            let numbers = list.split_ascii_whitespace();
+            numbers
+                .filter_map(|n| process(n.parse().ok()?))
+                .collect::<Vec<_>>()
+        }
+        Err(_) => processes(),
+    };
+    let own = i32::try_from(own).unwrap_or(0);
     all.retain(|p| p.parent == own);
     all
 }

@@ -13,6 +13,7 @@ use super::faults::{Faults, Plan};
 use super::intake::safe_name;
 use super::model::{JobFile, JobId, Millis, Side};
 use bytes::Bytes;
+use futures_util::future::BoxFuture;
 use futures_util::stream::BoxStream;
 use futures_util::{StreamExt, TryStreamExt};
 use nix::fcntl::OFlag;
@@ -29,6 +30,9 @@ use tokio::io::{AsyncReadExt, AsyncWriteExt};
 
 /// Larger files go up in parts of this size. The S3-style API wants at least 5 MiB a part.
 const PART: usize = 8 << 20;
+
+/// Files of a job that are stored at a time: a disk syncs several at the cost of one.
+const PUTS: usize = 8;
 
 /// Says beside the jobs' files whose they are: a queue that does not know them would sweep them away.
 pub const QUEUE: &str = "queue-id";
@@ -466,6 +470,46 @@ impl Files {
     }
 }
 
+/// Stores several files side by side; what was stored comes in the order of `puts`. All are waited for, also when one fails: what is
+/// still being written cannot be removed.
+pub async fn together(puts: Vec<BoxFuture<'_, Result<JobFile>>>) -> Result<Vec<JobFile>> {
+    let ended: Vec<_> = futures_util::stream::iter(puts)
+        .buffered(PUTS)
+        .collect()
+        .await;
+    ended.into_iter().collect()
+}
+
 fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|b| format!("{b:02x}")).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{FilesProblem, JobFile, together};
+    use futures_util::FutureExt;
+    use std::sync::atomic::{AtomicU32, Ordering};
+    use std::time::Duration;
+
+    #[tokio::test]
+    async fn a_file_that_fails_waits_for_those_beside_it() {
+        let done = &AtomicU32::new(0);
+        let stored = |n: u32| async move {
+            tokio::time::sleep(Duration::from_millis(5 * u64::from(20 - n))).await;
+            done.fetch_add(1, Ordering::Relaxed);
+            Ok(JobFile {
+                name: n.to_string(),
+                sha256: String::new(),
+                bytes: 0,
+            })
+        };
+        let mut puts: Vec<_> = (0..20).map(|n| stored(n).boxed()).collect();
+        let names = |files: Vec<JobFile>| files.into_iter().map(|f| f.name).collect::<Vec<_>>();
+        let all = names(together(puts).await.unwrap());
+        assert_eq!(all, (0..20).map(|n| n.to_string()).collect::<Vec<_>>());
+        puts = (0..20).map(|n| stored(n).boxed()).collect();
+        puts[1] = async { Err(FilesProblem::Away("on purpose".to_string())) }.boxed();
+        assert!(together(puts).await.is_err());
+        assert_eq!(done.load(Ordering::Relaxed), 20 + 19);
+    }
 }

@@ -2,9 +2,10 @@
 
 use super::{AGAIN, LEASE, LONGEST_PAUSE, RENEW};
 use crate::service::Shared;
-use crate::service::files::{FilesProblem, Place};
+use crate::service::files::{FilesProblem, Place, together};
 use crate::service::model::{Claim, JobEnd, JobFile, JobState, Millis, Side, Summary};
 use crate::service::store::{Renewed, StoreProblem};
+use futures_util::FutureExt;
 use grainway_stages::report::REPORT_FILE;
 use std::path::Path;
 use std::time::Duration;
@@ -145,19 +146,22 @@ async fn put_all(
     let mut names = Vec::new();
     crate::output::list(folder, "", &mut names)
         .map_err(|e| FilesProblem::Disk(format!("{}: {e}", folder.display())))?;
-    names.sort();
+    let put = |name: String| {
+        async move {
+            let place = Place {
+                job: claim.job,
+                side: Side::Out,
+                attempt: Some(attempt),
+                name: &name,
+            };
+            shared.files.put_file(&place, &folder.join(&name)).await
+        }
+        .boxed()
+    };
     // The report last: whoever sees it in the file store sees all others.
-    names.sort_by_key(|name| name == REPORT_FILE);
-    let mut files = Vec::with_capacity(names.len());
-    for name in &names {
-        let place = Place {
-            job: claim.job,
-            side: Side::Out,
-            attempt: Some(attempt),
-            name,
-        };
-        files.push(shared.files.put_file(&place, &folder.join(name)).await?);
-    }
+    let (last, first): (Vec<_>, Vec<_>) = names.into_iter().partition(|n| n == REPORT_FILE);
+    let mut files = together(first.into_iter().map(put).collect()).await?;
+    files.extend(together(last.into_iter().map(put).collect()).await?);
     files.sort_by(|a, b| a.name.cmp(&b.name));
     Ok(files)
 }
