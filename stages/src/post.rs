@@ -1,16 +1,16 @@
-//! Writes every setup's programs through the machine's dialect: one a setup, or one a cutter where cutters are changed by hand or
-//! the dialect cannot change them.
+//! Writes every setup's programs through the machine's dialect: one a setup, or one a cutter where cutters are changed by hand between
+//! programs or the dialect cannot say the change.
 
 use grainway_pipeline::chain::nearest;
 use grainway_pipeline::dialect::{Dialect, DialectError, ProgramHead, Written};
-use grainway_pipeline::doc::{CutterChangeBy, Machine, SpindleSwitch, ZZero};
+use grainway_pipeline::doc::{Machine, SpindleSwitch, ZZero};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::geom::Point3;
 use grainway_pipeline::motion::{Move, decode};
 use grainway_pipeline::stage::{Cx, Description, Fault, SpoolId, Stop, TypedStage};
 use grainway_pipeline::tolerance::SAME_LEVEL_MM;
 use grainway_pipeline::work::{
-    Can, Entry, Program, Setup, StepView, Work, items, machine_changes, step_view,
+    Can, Changes, Entry, Program, Setup, StepView, Work, by_hand, changes, items, step_view,
 };
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -203,7 +203,7 @@ fn divided(
 
 /// All programs in running order.
 fn plans(work: &Work, machine: &Machine, dialect: &dyn Dialect) -> Result<Vec<Plan>, Stop> {
-    let whole = machine_changes(machine.cutter_change, dialect.about().cutter_change);
+    let whole = changes(machine.cutter_change, dialect.about()) != Changes::Before;
     let mut plans = Vec::new();
     for (index, setup) in work.setups.iter().enumerate() {
         for (i, entry) in setup.order.iter().enumerate() {
@@ -369,7 +369,7 @@ fn mm(value: f64) -> f64 {
 }
 
 /// Lines for the person who opens the text.
-fn remarks(work: &Work, machine: &Machine, settings: &PostSettings, plan: &Plan) -> Vec<String> {
+fn remarks(work: &Work, can: Can, settings: &PostSettings, plan: &Plan) -> Vec<String> {
     let setup = &work.setups[plan.setup];
     let documents = &work.documents;
     let mut lines = vec![
@@ -377,18 +377,24 @@ fn remarks(work: &Work, machine: &Machine, settings: &PostSettings, plan: &Plan)
         format!("code: {}, as on the setup sheet", documents.code()),
         format!("setup: {}, stock {}", setup.id, setup.stock),
     ];
-    if let Some(id) = &plan.cutter
-        && let Some(c) = documents.cutter(id)
-    {
-        let by = match machine.cutter_change {
-            CutterChangeBy::Hand => ", put in by hand; set Z zero anew",
-            CutterChangeBy::Machine => "",
-        };
-        lines.push(format!(
-            "cutter {id} (number {}): {}{by}",
-            c.number,
-            c.label()
-        ));
+    let mut cutter = |begins: &str, id: &str, by: &str| {
+        if let Some(c) = documents.cutter(id) {
+            let (number, label) = (c.number, c.label());
+            lines.push(format!(
+                "{begins}cutter {id} (number {number}): {label}{by}"
+            ));
+        }
+    };
+    let hand = by_hand(work, setup, plan.entries, can);
+    let by = match can.changes {
+        Changes::Machine => "",
+        Changes::Pause | Changes::Before => ", put in by hand; set Z zero anew",
+    };
+    if let Some(id) = plan.cutter.as_ref().or(hand.first.as_ref()) {
+        cutter("", id, by);
+    }
+    for (pause, id) in hand.later() {
+        cutter(&format!("in pause {}: ", pause + 1), id, by);
     }
     let z = match setup.z.zero {
         ZZero::Bed => "Z0 on the spoilboard",
@@ -418,14 +424,14 @@ fn write(
     cx: &Cx<'_>,
 ) -> Result<Result<Program, Finding>, Stop> {
     let setup = &work.setups[plan.setup];
+    let can = Can::of(Some(machine), dialect.about());
     let head = ProgramHead {
         name: plan.name.clone(),
         number: plan.number,
-        remarks: remarks(work, machine, settings, plan),
+        remarks: remarks(work, can, settings, plan),
         unit: machine.program_unit,
         safe_z: setup.safe_z,
     };
-    let can = Can::of(Some(machine), dialect.about());
     let mut outcome: Option<Result<Written, DialectError>> = None;
     let spooled = cx.spool.write(&mut |out| {
         let mut items = items(work, setup, plan.entries, can);

@@ -67,6 +67,9 @@ pub enum SpindleSwitch {
 pub enum CutterChangeBy {
     /// By the machine, in the program. Needs a dialect that can say so.
     Machine,
+    /// By a hand while the program pauses, where Z zero is set anew. Needs a dialect with pauses, and a controller that lets the axes
+    /// be moved and zeroed in a pause.
+    Pause,
     /// By a hand: one program a cutter, re-zeroed in between.
     #[default]
     Hand,

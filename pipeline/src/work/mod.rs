@@ -9,7 +9,9 @@ mod zframe;
 
 pub use blobs::{BlobId, Blobs, sha256_hex};
 pub use part::{Balance, Feature, Grain, Part, Source};
-pub use program_items::{Can, StepView, items, machine_changes, step_view};
+pub use program_items::{
+    ByHand, Can, Changes, PauseFor, StepView, by_hand, changes, items, step_view,
+};
 pub use setup::{
     Entry, Hold, HoldKind, Placement, Program, Setup, SetupKind, SetupStep, StepRef, Verdict,
     VerdictFigure,

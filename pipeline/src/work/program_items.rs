@@ -3,7 +3,7 @@
 
 use super::{BlobId, Entry, Operation, Setup, SetupStep, StepRef, Work};
 use crate::dialect::DialectAbout;
-use crate::doc::{CutterChangeBy, Machine, SpindleSwitch};
+use crate::doc::{Cutter, CutterChangeBy, Machine, SpindleSwitch};
 use crate::geom::{Placing, point};
 use crate::motion::{CutterChange, Item, Move, Spindle, StepStart, decode};
 use std::collections::VecDeque;
@@ -94,7 +94,8 @@ pub fn step_view<'a>(work: &'a Work, setup: &'a Setup, step: StepRef) -> Option<
 /// another speed; a pause retracts, stops the spindle, waits for it, parks, and afterwards retracts again, since the person may
 /// have moved the machine; at the end it retracts, stops the spindle and parks. Where the spindle is switched by hand, pauses
 /// say when; in a language without pauses it is switched before the start and after the end, and remarks say so. A language of two
-/// heights goes down from the safe height at feed: it has no third height to come down to fast.
+/// heights goes down from the safe height at feed: it has no third height to come down to fast. A cutter that a person changes in a
+/// pause is named by the pause's message.
 ///
 /// Streams: it holds the moves of one step at a time. Entries that name nothing are left out; [`step_view`] finds them.
 pub fn items<'a>(
@@ -103,6 +104,10 @@ pub fn items<'a>(
     entries: (usize, usize),
     can: Can,
 ) -> impl Iterator<Item = Item> + 'a {
+    begun(work, setup, entries, can)
+}
+
+fn begun<'a>(work: &'a Work, setup: &'a Setup, entries: (usize, usize), can: Can) -> Items<'a> {
     let from = entries.0.min(setup.order.len());
     let to = entries.1.clamp(from, setup.order.len());
     let steps_before = setup.order[..from]
@@ -128,6 +133,7 @@ pub fn items<'a>(
         steps: steps_before,
         can,
         by_hand: machine.is_some_and(|m| m.spindle == SpindleSwitch::Hand),
+        in_use: false,
         spin_seconds: machine.map_or(0.0, |m| m.spin_up_seconds),
         park: machine.map_or(point(0.0, 0.0), |m| point(m.park[0].mm(), m.park[1].mm())),
         queue: VecDeque::from([Item::RetractFull {
@@ -146,9 +152,8 @@ pub fn items<'a>(
 /// What programs of a machine and its dialect can say, as far as their composition depends on it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Can {
-    /// Cutters are changed by the machine within the program; otherwise a cutter is only named, and its change is the person's
-    /// before the program starts.
-    pub machine_changes: bool,
+    /// How a cutter comes into the spindle.
+    pub changes: Changes,
     /// The text can pause.
     pub pauses: bool,
     /// There are only two heights: the safe one and one depth.
@@ -159,17 +164,100 @@ impl Can {
     /// Of a machine (or of one that changes no cutters, when there is none) and its dialect.
     pub fn of(machine: Option<&Machine>, about: &DialectAbout) -> Can {
         Can {
-            machine_changes: machine
-                .is_some_and(|m| machine_changes(m.cutter_change, about.cutter_change)),
+            changes: machine.map_or(Changes::Before, |m| changes(m.cutter_change, about)),
             pauses: about.pauses,
             two_heights: about.pen.is_some(),
         }
     }
 }
 
-/// Whether programs of this machine change cutters themselves, given what the dialect can say.
-pub fn machine_changes(change: CutterChangeBy, dialect_can: bool) -> bool {
-    change == CutterChangeBy::Machine && dialect_can
+/// How a cutter comes into the spindle, as a program can have it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Changes {
+    /// The machine changes it within the program.
+    Machine,
+    /// A person does, before the program starts for the first and in pauses for those after it.
+    Pause,
+    /// A person does, before the program starts; every program has one cutter.
+    Before,
+}
+
+/// How programs of a machine change cutters, given what its dialect can say.
+pub fn changes(wanted: CutterChangeBy, about: &DialectAbout) -> Changes {
+    match wanted {
+        CutterChangeBy::Machine if about.cutter_change => Changes::Machine,
+        CutterChangeBy::Pause if about.pauses && about.pen.is_none() => Changes::Pause,
+        _ => Changes::Before,
+    }
+}
+
+/// What a person does at a program.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct ByHand {
+    /// The cutter that goes in before it starts; `None` when the machine changes cutters, or when nobody knows.
+    pub first: Option<String>,
+    /// What each of its pauses is for, in order.
+    pub pauses: Vec<PauseFor>,
+}
+
+impl ByHand {
+    /// The cutters that go in during the program, each with the index of its pause.
+    pub fn later(&self) -> impl Iterator<Item = (usize, &str)> {
+        let pauses = self.pauses.iter().enumerate();
+        pauses.filter_map(|(i, p)| match p {
+            PauseFor::Cutter(id) => Some((i, id.as_str())),
+            _ => None,
+        })
+    }
+}
+
+/// What a pause is for.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum PauseFor {
+    /// The setup's pause of this number.
+    Setup(u32),
+    /// This cutter.
+    Cutter(String),
+    /// To switch the spindle.
+    Spindle,
+}
+
+/// What a person does at the program of these entries.
+pub fn by_hand(work: &Work, setup: &Setup, entries: (usize, usize), can: Can) -> ByHand {
+    let mut items = begun(work, setup, entries, can);
+    let mut hand = ByHand::default();
+    // Which pause is which is known by the entry that it comes with; none has two of its own.
+    let mut own = None;
+    loop {
+        for item in items.queue.drain(..) {
+            match item {
+                Item::Cutter(c) if c.by_hand => hand.first = Some(c.id),
+                Item::Pause { .. } => hand.pauses.push(own.take().unwrap_or(PauseFor::Spindle)),
+                _ => {}
+            }
+        }
+        items.moves = None;
+        if items.ended {
+            return hand;
+        }
+        match items.order.get(items.at) {
+            None => {
+                items.ended = true;
+                items.end();
+            }
+            Some(entry) => {
+                own = match entry {
+                    Entry::Pause { number, .. } => Some(PauseFor::Setup(*number)),
+                    Entry::Cutter(id) if items.pauses_for_cutter() => {
+                        Some(PauseFor::Cutter(id.clone()))
+                    }
+                    _ => None,
+                };
+                items.entry();
+                items.at += 1;
+            }
+        }
+    }
 }
 
 struct Items<'a> {
@@ -186,6 +274,8 @@ struct Items<'a> {
     spin_seconds: f64,
     park: crate::geom::Point,
     queue: VecDeque<Item>,
+    /// A cutter is named, or a step has begun.
+    in_use: bool,
     /// Columns of the step being run, the next move's index, and where it lies.
     moves: Option<(Arc<[f64]>, usize, Placing)>,
     /// rev/min in force.
@@ -289,26 +379,10 @@ impl Items<'_> {
     fn entry(&mut self) {
         match &self.order[self.at] {
             Entry::Cutter(id) => self.cutter(id),
-            Entry::Pause { message, .. } => {
-                let was_turning = self.turning.is_some();
-                self.retract();
-                self.stop();
-                self.go_to_park();
-                let mut text = String::new();
-                if self.by_hand && was_turning {
-                    text.push_str("Switch the spindle off and wait until it stands. ");
-                }
-                text.push_str(message);
-                if self.by_hand
-                    && let Some(rpm) = self.next_rpm()
-                {
-                    text.push_str(&switch_on(rpm));
-                    self.turning = Some(rpm);
-                }
-                self.pause(text);
-            }
+            Entry::Pause { message, .. } => self.wait(message),
             Entry::Step(step) => {
                 self.steps += 1;
+                self.in_use = true;
                 let Some(view) = step_view(self.work, self.setup, *step) else {
                     return;
                 };
@@ -322,6 +396,26 @@ impl Items<'_> {
                 }
             }
         }
+    }
+
+    /// Waits for the person: up, away, with the spindle off.
+    fn wait(&mut self, message: &str) {
+        let was_turning = self.turning.is_some();
+        self.retract();
+        self.stop();
+        self.go_to_park();
+        let mut text = String::new();
+        if self.by_hand && was_turning {
+            text.push_str("Switch the spindle off and wait until it stands. ");
+        }
+        text.push_str(message);
+        if self.by_hand
+            && let Some(rpm) = self.next_rpm()
+        {
+            text.push_str(&switch_on(rpm));
+            self.turning = Some(rpm);
+        }
+        self.pause(text);
     }
 
     /// Brings the spindle to a speed.
@@ -348,13 +442,23 @@ impl Items<'_> {
         }
     }
 
+    /// The next cutter goes in while the program pauses.
+    fn pauses_for_cutter(&self) -> bool {
+        self.in_use && self.can.changes == Changes::Pause
+    }
+
     fn cutter(&mut self, id: &str) {
+        let waits = self.pauses_for_cutter();
+        self.in_use = true;
+        if waits {
+            return self.wait(&put_in(self.work.documents.cutter(id), id));
+        }
         let change = |number, label: String| {
             Item::Cutter(CutterChange {
                 number,
                 id: id.to_string(),
                 label,
-                by_hand: !self.can.machine_changes,
+                by_hand: self.can.changes != Changes::Machine,
             })
         };
         let item = match self.work.documents.cutter(id) {
@@ -371,7 +475,7 @@ impl Items<'_> {
             }
         }
         self.queue.push_back(item);
-        if self.can.machine_changes {
+        if self.can.changes == Changes::Machine {
             self.retract();
         }
     }
@@ -389,6 +493,15 @@ impl Items<'_> {
             });
         }
     }
+}
+
+/// What a person is told who changes the cutter in a pause.
+fn put_in(cutter: Option<&Cutter>, id: &str) -> String {
+    let (number, label) = match cutter {
+        Some(c) => (c.number, c.label()),
+        None => (0, id.to_string()),
+    };
+    format!("Put in cutter {number}: {label}. Set Z zero anew.")
 }
 
 /// What a person is told who switches the spindle.

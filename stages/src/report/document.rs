@@ -242,6 +242,9 @@ pub enum OrderRow {
         label: String,
         /// Changed by a hand.
         by_hand: bool,
+        /// While the program pauses.
+        #[serde(default)]
+        in_pause: bool,
         /// The program that begins or goes on here.
         program: Option<String>,
     },

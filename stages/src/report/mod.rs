@@ -14,7 +14,7 @@ mod summary;
 mod svg;
 mod times;
 
-pub use document::{MEANS, PluginRow, REPORT_FORMAT, ReportDocument, schema_report};
+pub use document::{MEANS, OrderRow, PluginRow, REPORT_FORMAT, ReportDocument, schema_report};
 pub use release::{JobVerdict, Release, WITHHELD_LINE};
 pub use times::{Drive, Seconds, corner_speed, rest_to_rest};
 
@@ -66,7 +66,7 @@ impl TypedStage for Report {
         release::add_findings(work);
         finding::sort(&mut work.findings);
         work.files.clear();
-        let report = summary::report(work, settings.nut_clearance.mm());
+        let report = summary::report(work, cx.dialects, settings.nut_clearance.mm());
         file_programs(work, &report, cx)?;
         file_lists(work, &report, cx)?;
         file_sheets(work, &report, cx)?;
@@ -193,6 +193,7 @@ pub fn report_without_sheets(work: &mut Work, cx: &Cx<'_>) -> Result<(), Stop> {
     work.programs.clear();
     work.files.clear();
     finding::sort(&mut work.findings);
-    let report = summary::report(work, ReportSettings::default().nut_clearance.mm());
+    let clearance = ReportSettings::default().nut_clearance.mm();
+    let report = summary::report(work, cx.dialects, clearance);
     finish(work, report, cx)
 }

@@ -631,17 +631,28 @@ fn order_table(u: Show, s: &SetupRow) -> Block {
                 number,
                 label,
                 by_hand,
+                in_pause,
                 program,
                 ..
             } => {
-                let program = program
-                    .as_ref()
-                    .map(|p| format!(" Program {p}."))
-                    .unwrap_or_default();
-                rows.push(Row::whole(if *by_hand {
-                    format!("Put in cutter {number}: {label}. Set Z zero again.{program}")
-                } else {
-                    format!("The machine takes cutter {number}: {label}.{program}")
+                let named = |word: &str| {
+                    let name = program.as_ref();
+                    name.map(|p| format!(" {word} {p}.")).unwrap_or_default()
+                };
+                rows.push(Row::whole(match (by_hand, in_pause) {
+                    (_, true) => format!(
+                        "The program pauses for a cutter. The spindle must stand still. Put in cutter {number}: {label}. Set Z zero again, \
+                         then let the program go on.{}",
+                        named("Still program")
+                    ),
+                    (true, false) => format!(
+                        "Put in cutter {number}: {label}. Set Z zero again.{}",
+                        named("Program")
+                    ),
+                    (false, false) => format!(
+                        "The machine takes cutter {number}: {label}.{}",
+                        named("Program")
+                    ),
                 }));
             }
             OrderRow::Pause {

@@ -7,11 +7,11 @@ use super::document::{
 };
 use super::release;
 use super::times::{Clock, Drive, Seconds};
-use grainway_pipeline::doc::CutterChangeBy;
 use grainway_pipeline::geom::Placing;
+use grainway_pipeline::stage::Dialects;
 use grainway_pipeline::work::{
-    BlobId, Entry, HoldKind, Operation, Placement, Program, Setup, SetupKind, StepRef, Verdict,
-    Work,
+    BlobId, Changes, Entry, HoldKind, Operation, Placement, Program, Setup, SetupKind, StepRef,
+    Verdict, Work, changes,
 };
 use std::collections::BTreeMap;
 
@@ -123,14 +123,18 @@ fn widen(range: &mut [f64; 2], v: f64) {
 }
 
 /// The report of the work. Files and their checksums are filled in last, by whoever writes them.
-pub(super) fn report(work: &Work, clearance: f64) -> ReportDocument {
+pub(super) fn report(work: &Work, dialects: &Dialects, clearance: f64) -> ReportDocument {
     let verdict = release::verdict(work);
     let machine = work.documents.machine();
+    let by = machine.map_or(Changes::Before, |(_, m)| match dialects.get(&m.dialect) {
+        Some(dialect) => changes(m.cutter_change, dialect.about()),
+        None => Changes::Before,
+    });
     let mut seconds_of = BTreeMap::new();
     let setups: Vec<SetupRow> = work
         .setups
         .iter()
-        .map(|s| setup_row(work, s, clearance, &mut seconds_of))
+        .map(|s| setup_row(work, s, by, clearance, &mut seconds_of))
         .collect();
     let mut times = TimesRow::default();
     for setup in &setups {
@@ -246,6 +250,7 @@ fn program_at<'a>(work: &'a Work, setup: &Setup, entry: usize) -> Option<&'a Pro
 fn setup_row<'w>(
     work: &'w Work,
     setup: &'w Setup,
+    by: Changes,
     clearance: f64,
     seconds_of: &mut BTreeMap<&'w str, f64>,
 ) -> SetupRow {
@@ -253,7 +258,6 @@ fn setup_row<'w>(
     let drive = machine.map(Drive::of);
     let spin_up = machine.map_or(0.0, |m| m.spin_up_seconds);
     let change = machine.map_or(0.0, |m| m.change_seconds);
-    let by_hand = machine.is_none_or(|m| m.cutter_change == CutterChangeBy::Hand);
     let standing = setup.holds.iter().map(|h| h.head_above).fold(0.0, f64::max);
     let mut clock = drive.map(Clock::new);
     let mut sum = Seconds::default();
@@ -271,11 +275,19 @@ fn setup_row<'w>(
                 times.spin_up += spin_up;
                 took += change + spin_up;
                 let cutter = work.documents.cutter(id);
+                // The first is in before the program starts.
+                let in_pause = by == Changes::Pause
+                    && program.is_some_and(|p| {
+                        let before = &setup.order[p.entries.0..i];
+                        before.iter().any(|e| !matches!(e, Entry::Pause { .. }))
+                    });
+                times.pauses += u32::from(in_pause);
                 order.push(OrderRow::Cutter {
                     cutter: id.clone(),
                     number: cutter.map_or(0, |c| c.number),
                     label: cutter.map_or_else(|| id.clone(), |c| c.label()),
-                    by_hand,
+                    by_hand: by != Changes::Machine,
+                    in_pause,
                     program: file,
                 });
                 if let Some(clock) = &mut clock {

@@ -92,6 +92,14 @@ fn wrongs(scene: &Scene<'_>, said: &mut Said) {
                 &code::VERIFY_WRONG_CUTTER,
                 "cuts, but neither the text nor the job says with which cutter.".to_string(),
             ),
+            WrongKind::OtherPause(id, message) => (
+                &code::VERIFY_WRONG_CUTTER,
+                format!("cutter {id} is to go in here, and the pause says \"{message}\"."),
+            ),
+            WrongKind::NoPause(id) => (
+                &code::VERIFY_WRONG_CUTTER,
+                format!("the text does not pause for cutter {id}."),
+            ),
         };
         said.find(
             Some(*text),

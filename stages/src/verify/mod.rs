@@ -29,7 +29,9 @@ use grainway_pipeline::doc::{Length, SpindleSwitch};
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::geom::{Bounds, Placing};
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
-use grainway_pipeline::work::{Can, Operation, Placement, Program, Setup, Verdict, Work, items};
+use grainway_pipeline::work::{
+    ByHand, Can, Operation, Placement, Program, Setup, Verdict, Work, by_hand, items,
+};
 use model::Model;
 use motions::{Recorded, Taking};
 use rayon::prelude::*;
@@ -227,7 +229,7 @@ fn verify_setup(
     let mut recorded = Recorded::default();
     let mut as_planned = Vec::new();
     for text in texts.iter_mut() {
-        let expected = text.program.and_then(|p| p.cutter.as_deref());
+        let hand = text.program.map(|p| by_hand_at(work, setup, p, about));
         let plan = match (edited, text.program) {
             (false, Some(p)) => Some(planned_of(work, setup, p, about)),
             _ => None,
@@ -236,7 +238,7 @@ fn verify_setup(
         motions::take(
             &mut recorded,
             text.name,
-            expected,
+            hand.unwrap_or_default(),
             reader,
             text.text,
             &taking,
@@ -263,6 +265,16 @@ fn verify_setup(
         safe,
         as_planned,
         unverified: false,
+    }
+}
+
+/// What a person does at a program, as its record tells.
+fn by_hand_at(work: &Work, setup: &Setup, program: &Program, about: &DialectAbout) -> ByHand {
+    let can = Can::of(work.documents.machine().map(|(_, m)| m), about);
+    let hand = by_hand(work, setup, program.entries, can);
+    ByHand {
+        first: program.cutter.clone().or(hand.first),
+        ..hand
     }
 }
 

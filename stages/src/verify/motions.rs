@@ -4,7 +4,7 @@ use super::figures::Settled;
 use grainway_pipeline::dialect::{Action, Known, ReadEnd, ReadMove, Reader};
 use grainway_pipeline::doc::{Cutter, CutterKind, Shop};
 use grainway_pipeline::geom::{Bounds, Point, Segment};
-use grainway_pipeline::work::{Entry, Setup};
+use grainway_pipeline::work::{ByHand, Entry, PauseFor, Setup};
 use std::f64::consts::TAU;
 use std::ops::ControlFlow;
 
@@ -143,7 +143,9 @@ pub(super) struct PauseEvent {
     pub(super) z: Option<f64>,
     /// What the person reads.
     pub(super) message: String,
-    /// Which of the setup's pauses it is, from 1; `None` for pauses that only switch the spindle.
+    /// The cutter that the person puts in.
+    pub(super) cutter: Option<String>,
+    /// Which of the setup's pauses it is, from 1; `None` for pauses that only switch the spindle or change the cutter.
     pub(super) number: Option<u32>,
 }
 
@@ -192,6 +194,10 @@ pub(super) enum WrongKind {
     WrongCutter(u32, String),
     /// Neither the text nor the program's record says which cutter.
     NoCutter,
+    /// The pause in which the cutter of this id goes in says something else: its message.
+    OtherPause(String, String),
+    /// The text does not pause for the cutter of this id.
+    NoPause(String),
 }
 
 /// All texts of a setup, read.
@@ -200,6 +206,8 @@ pub(super) struct Recorded {
     pub(super) names: Vec<String>,
     pub(super) motions: Vec<Motion>,
     pub(super) pauses: Vec<PauseEvent>,
+    /// What the pauses of each text are for, by its record.
+    pub(super) planned_pauses: Vec<Vec<PauseFor>>,
     pub(super) changes: Vec<ChangeEvent>,
     pub(super) wrong: Vec<Wrong>,
     pub(super) tools: Vec<Tool>,
@@ -215,30 +223,57 @@ impl Recorded {
     pub(super) fn name(&self, text: u16) -> &str {
         self.names.get(usize::from(text)).map_or("", |n| n.as_str())
     }
-    /// Numbers the pauses. Where a hand switches the spindle, the text pauses for that as well; then a pause is known by the
-    /// message that the setup gives it. Otherwise they count in order.
+    /// Numbers the pauses that are the setup's own. Without other pauses they count in order. Where a hand switches the spindle, the text
+    /// pauses for that as well: then a pause is known by its place, when the text has as many as its record, and else by the message that
+    /// the setup gives it.
     pub(super) fn number_pauses(&mut self, setup: &Setup, spindle_by_hand: bool) {
+        if !spindle_by_hand {
+            let own = self.pauses.iter_mut().filter(|p| p.cutter.is_none());
+            for (i, p) in own.enumerate() {
+                p.number = Some(i as u32 + 1);
+            }
+            return;
+        }
         let plain = |s: &str| -> String {
             s.chars()
                 .filter(|c| c.is_ascii_alphanumeric())
                 .map(|c| c.to_ascii_lowercase())
                 .collect()
         };
-        let mut wanted = setup.order.iter().filter_map(|e| match e {
-            Entry::Pause { number, message } => Some((*number, plain(message))),
-            _ => None,
-        });
-        let mut next = wanted.next();
-        for (i, p) in self.pauses.iter_mut().enumerate() {
-            if !spindle_by_hand {
-                p.number = Some(i as u32 + 1);
-            } else if let Some((number, message)) = &next {
-                // Texts shorten long messages; what is there must agree.
-                let said = plain(&p.message);
-                let start: String = message.chars().take(16).collect();
-                if said.contains(&start) {
-                    p.number = Some(*number);
-                    next = wanted.next();
+        let wanted: Vec<(u32, String)> = setup
+            .order
+            .iter()
+            .filter_map(|e| match e {
+                Entry::Pause { number, message } => Some((*number, plain(message))),
+                _ => None,
+            })
+            .collect();
+        // Texts shorten long messages; what is there must agree.
+        let says = |p: &PauseEvent, message: &str| {
+            let start: String = message.chars().take(16).collect();
+            plain(&p.message).contains(&start)
+        };
+        let mut next = 0;
+        for (text, planned) in self.planned_pauses.iter().enumerate() {
+            let mut events: Vec<&mut PauseEvent> = self
+                .pauses
+                .iter_mut()
+                .filter(|p| usize::from(p.text) == text)
+                .collect();
+            let as_many = events.len() == planned.len();
+            for (i, p) in events.iter_mut().enumerate() {
+                let number = match (as_many, &planned.get(i)) {
+                    (true, Some(PauseFor::Setup(number))) => Some(*number),
+                    (true, _) => None,
+                    (false, _) => wanted.get(next).map(|w| w.0),
+                };
+                let Some(at) = wanted.iter().position(|w| Some(w.0) == number) else {
+                    continue;
+                };
+                // Languages that show no messages are taken at their places.
+                if says(p, &wanted[at].1) || (as_many && p.message.trim().is_empty()) {
+                    p.number = number;
+                    next = at + 1;
                 }
             }
         }
@@ -283,11 +318,11 @@ pub(super) struct Taking<'a> {
     pub(super) clear_z: f64,
 }
 
-/// Reads one text onto what was read before. Position is unknown at its start.
+/// Reads one text onto what was read before. Position is unknown at its start. `hand` is what a person does at it, by the program's record.
 pub(super) fn take(
     recorded: &mut Recorded,
     name: &str,
-    expected: Option<&str>,
+    hand: ByHand,
     reader: &dyn Reader,
     text: &mut dyn std::io::BufRead,
     taking: &Taking<'_>,
@@ -295,24 +330,27 @@ pub(super) fn take(
 ) {
     let index = recorded.names.len() as u16;
     recorded.names.push(name.to_string());
-    // (number in force, tool) so that the shop is asked once a change.
-    let mut tool: Option<(Option<u32>, u16)> = None;
-    let mut last_wrong: Option<WrongKind> = None;
-    let mut faults = 0usize;
+    let mut so_far = SoFar {
+        expected: hand.first.as_deref(),
+        planned: &hand.pauses,
+        tool: None,
+        last_wrong: None,
+        faults: 0,
+    };
     let end = reader.read(text, &mut |m: ReadMove| {
         hear(&m);
-        step(
-            recorded,
-            index,
-            expected,
-            taking,
-            m,
-            &mut tool,
-            &mut last_wrong,
-            &mut faults,
-        );
+        step(recorded, index, taking, m, &mut so_far);
         ControlFlow::Continue(())
     });
+    let unpaused: Vec<WrongKind> = so_far
+        .planned
+        .iter()
+        .filter_map(|p| match p {
+            PauseFor::Cutter(id) => Some(WrongKind::NoPause(id.clone())),
+            _ => None,
+        })
+        .collect();
+    recorded.planned_pauses.push(hand.pauses);
     let mut wrong = |kind| {
         recorded.wrong.push(Wrong {
             text: index,
@@ -330,23 +368,39 @@ pub(super) fn take(
         ReadEnd::Stopped => wrong(WrongKind::NoEnd),
         ReadEnd::Io(why) => wrong(WrongKind::Io(why)),
     }
+    unpaused.into_iter().for_each(wrong);
 }
 
 /// Faults kept of one text; more say nothing new.
 const FAULTS_KEPT: usize = 20;
 
-#[allow(clippy::too_many_arguments)]
+/// Where the reading of a text is.
+struct SoFar<'a> {
+    /// The cutter that the person has put in.
+    expected: Option<&'a str>,
+    /// What the pauses still to come are for.
+    planned: &'a [PauseFor],
+    /// (number in force, tool) so that the shop is asked once a change.
+    tool: Option<(Option<u32>, u16)>,
+    last_wrong: Option<WrongKind>,
+    faults: usize,
+}
+
 fn step(
     recorded: &mut Recorded,
     text: u16,
-    expected: Option<&str>,
     taking: &Taking<'_>,
     m: ReadMove,
-    tool: &mut Option<(Option<u32>, u16)>,
-    last_wrong: &mut Option<WrongKind>,
-    faults: &mut usize,
+    so_far: &mut SoFar<'_>,
 ) {
     let line = m.line;
+    let SoFar {
+        expected,
+        planned,
+        tool,
+        last_wrong,
+        faults,
+    } = so_far;
     let mut wrong = |recorded: &mut Recorded, kind: WrongKind| {
         // The same complaint line after line is said once.
         let repeats = last_wrong
@@ -361,15 +415,35 @@ fn step(
     };
     match m.action {
         Action::Fault { code, message } => wrong(recorded, WrongKind::Fault(code, message)),
-        Action::Pause { message } => recorded.pauses.push(PauseEvent {
-            at: recorded.motions.len(),
-            text,
-            line,
-            spindle_on: m.spindle.is_some(),
-            z: m.from.z,
-            message,
-            number: None,
-        }),
+        Action::Pause { message } => {
+            let cutter = match planned.split_first() {
+                Some((PauseFor::Cutter(id), rest)) => {
+                    (*planned, *expected, *tool) = (rest, Some(id.as_str()), None);
+                    Some(id.clone())
+                }
+                Some((_, rest)) => {
+                    *planned = rest;
+                    None
+                }
+                None => None,
+            };
+            if let Some(id) = &cutter
+                && !names(&message, taking.shop, id)
+            {
+                let kind = WrongKind::OtherPause(id.clone(), message.clone());
+                wrong(recorded, kind);
+            }
+            recorded.pauses.push(PauseEvent {
+                at: recorded.motions.len(),
+                text,
+                line,
+                spindle_on: m.spindle.is_some(),
+                z: m.from.z,
+                message,
+                cutter,
+                number: None,
+            });
+        }
         Action::CutterChange => {
             recorded.changes.push(ChangeEvent {
                 text,
@@ -395,10 +469,10 @@ fn step(
             let chosen = match tool {
                 Some((number, t)) if *number == m.cutter => *t,
                 _ => {
-                    let t = match recorded.choose(taking.shop, m.cutter, expected) {
+                    let t = match recorded.choose(taking.shop, m.cutter, *expected) {
                         Ok(t) => {
                             let id = recorded.tools[usize::from(t)].id.clone();
-                            if let (Some(n), Some(e)) = (m.cutter, expected)
+                            if let (Some(n), Some(e)) = (m.cutter, *expected)
                                 && id != e
                             {
                                 wrong(recorded, WrongKind::WrongCutter(n, e.to_string()));
@@ -436,6 +510,17 @@ fn step(
             push(recorded, text, &m, cuts, chosen, taking, &mut wrong);
         }
     }
+}
+
+/// A message names the cutter by its number. Languages without messages name none; the sheet does.
+fn names(message: &str, shop: &Shop, id: &str) -> bool {
+    let Some(cutter) = shop.cutters.get(id) else {
+        return true;
+    };
+    let mut words = message.split(|c: char| !c.is_ascii_alphanumeric());
+    let number = cutter.number.to_string();
+    message.trim().is_empty()
+        || words.any(|w| w.eq_ignore_ascii_case("cutter")) && words.next() == Some(&number)
 }
 
 /// All known axes are finite numbers; z may be infinite where that means the machine's top.

@@ -11,7 +11,7 @@ use grainway_pipeline::doc::Unit;
 use grainway_pipeline::geom::{Contour, Point, point};
 use grainway_pipeline::motion::Item;
 use grainway_pipeline::stage::{Cancel, Cx, MemorySpool, Silent, Stop};
-use grainway_pipeline::work::{Can, Work, items};
+use grainway_pipeline::work::{Can, Changes, Work, items};
 use grainway_tests::{
     CUTTING_SHEET_JOB, Loaded, cutting_sheet_shop, load_texts, python, queue_bench, root, shared,
 };
@@ -291,7 +291,7 @@ fn texts(times: usize) -> Result<(), Failure> {
     let dialects = grainway_dialects::built_in();
     let dialect = dialects.get("rs274-ngc").ok_or("the dialect")?;
     let can = Can {
-        machine_changes: true,
+        changes: Changes::Machine,
         pauses: true,
         two_heights: false,
     };

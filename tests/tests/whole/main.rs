@@ -14,6 +14,7 @@ mod cutting_sheet;
 mod dxf_against_ezdxf;
 mod failing_shapes;
 mod fuzz_smoke;
+mod hand_changes;
 mod holding;
 mod nist_rules;
 mod pen;

@@ -10,10 +10,11 @@ mod line;
 use against_plan::{Compared, Rounding, compare};
 use controller::{Did, Event, Setting, run};
 use grainway_pipeline::dialect::{Action, ProgramHead, ReadEnd, ReadMove};
+use grainway_pipeline::doc::CutterChangeBy;
 use grainway_pipeline::doc::Unit;
 use grainway_pipeline::geom::{Point, Point3, point};
 use grainway_pipeline::motion::{CutterChange, Item, Move, Spindle, StepStart};
-use grainway_pipeline::work::{Can, items, machine_changes};
+use grainway_pipeline::work::{Can, Changes, items};
 use grainway_tests::{SAMPLES, load, make, sample};
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
@@ -107,7 +108,11 @@ fn sample_programs_follow_the_report() {
                     .find(|s| s.id == program.setup)
                     .unwrap();
                 let can = Can {
-                    machine_changes: machine_changes(change, true),
+                    changes: match change {
+                        CutterChangeBy::Machine => Changes::Machine,
+                        CutterChangeBy::Pause => Changes::Pause,
+                        CutterChangeBy::Hand => Changes::Before,
+                    },
                     pauses: true,
                     two_heights: false,
                 };

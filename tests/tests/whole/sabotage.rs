@@ -351,8 +351,8 @@ impl Dialect for Edited {
 
 /// A line of a text in block-and-word form, with the state after it.
 #[derive(Clone, Debug)]
-struct Line {
-    text: String,
+pub struct Line {
+    pub text: String,
     /// Words outside comments.
     words: Vec<(char, f64)>,
     /// Motion in force: 0 to 3, or 81 and the like.
@@ -436,7 +436,7 @@ impl Line {
     }
 }
 
-fn texts(lines: &[Line]) -> Vec<String> {
+pub fn texts(lines: &[Line]) -> Vec<String> {
     lines.iter().map(|l| l.text.clone()).collect()
 }
 
@@ -458,7 +458,7 @@ fn edited(
 }
 
 /// The same for a job already loaded.
-fn edited_job(
+pub fn edited_job(
     loaded: Loaded,
     edit: impl Fn(&[Line], &ProgramHead) -> Option<Vec<String>> + Send + Sync + 'static,
 ) -> Option<Made> {
