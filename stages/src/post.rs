@@ -2,8 +2,8 @@
 //! programs or the dialect cannot say the change.
 
 use grainway_pipeline::chain::nearest;
-use grainway_pipeline::dialect::{Dialect, DialectError, ProgramHead, Written};
-use grainway_pipeline::doc::{Machine, SpindleSwitch, ZZero};
+use grainway_pipeline::dialect::{Dialect, DialectAbout, DialectError, ProgramHead, Written};
+use grainway_pipeline::doc::{CutterChangeBy, Machine, SpindleSwitch, ZZero};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::geom::Point3;
 use grainway_pipeline::motion::{Move, decode};
@@ -73,6 +73,7 @@ impl TypedStage for Post {
             return Ok(());
         };
         let (mut programs, mut findings) = (Vec::new(), Vec::new());
+        findings.extend(changes_between(work, &machine, dialect.about()));
         let mut all = Vec::new();
         for plan in plans(work, &machine, dialect)? {
             cx.check()?;
@@ -104,6 +105,30 @@ impl TypedStage for Post {
         work.findings.extend(findings);
         Ok(())
     }
+}
+
+/// The shop has another way of changing cutters than the dialect can say, and there are cutters to change.
+fn changes_between(work: &Work, machine: &Machine, about: &DialectAbout) -> Option<Finding> {
+    let wanted = match machine.cutter_change {
+        CutterChangeBy::Hand => return None,
+        CutterChangeBy::Machine => "changes cutters by the machine",
+        CutterChangeBy::Pause => "changes cutters in pauses",
+    };
+    let several = |s: &Setup| {
+        let cutters = s.order.iter().filter(|e| matches!(e, Entry::Cutter(_)));
+        cutters.count() > 1
+    };
+    let differs = changes(machine.cutter_change, about) == Changes::Before;
+    let finding = || {
+        let name = &about.name;
+        let text = format!(
+            "The shop {wanted}, which dialect {name} cannot say: each program has one cutter, to be put in by hand before it."
+        );
+        let id = work.documents.machine().map_or("", |(id, _)| id);
+        Finding::new(&code::CHANGES_BETWEEN, text)
+            .pointer(format!("shop#/machines/{id}/cutter-change"))
+    };
+    (differs && work.setups.iter().any(several)).then(finding)
 }
 
 /// A program that is to be written.

@@ -74,6 +74,10 @@ codes! {
         "The chain of stages is in an impossible order: a stage lacks what it needs.",
         "Put the stage that the message names before it, or leave `chain` out.",
         "tests/tests/whole/samples.rs::an_impossible_order_is_refused_before_anything_runs";
+    CHANGES_BETWEEN = "changes-between" Warning
+        "The dialect cannot say how the shop changes cutters, so each program has one cutter, which a hand puts in before it.",
+        "Say `cutter-change: hand` for the machine, or choose a dialect that can say it.",
+        "tests/tests/whole/hand_changes.rs::a_dialect_that_cannot_say_a_change_is_told";
     CHIP_LOAD_LOW = "chip-load-low" Warning
         "A cutter takes so little a tooth that it rubs and burns instead of cutting.",
         "Use a cutter with fewer edges, a slower spindle or a machine that feeds faster.",

@@ -379,7 +379,7 @@ impl Items<'_> {
     fn entry(&mut self) {
         match &self.order[self.at] {
             Entry::Cutter(id) => self.cutter(id),
-            Entry::Pause { message, .. } => self.wait(message),
+            Entry::Pause { message, .. } => self.wait(message, false),
             Entry::Step(step) => {
                 self.steps += 1;
                 self.in_use = true;
@@ -398,12 +398,15 @@ impl Items<'_> {
         }
     }
 
-    /// Waits for the person: up, away, with the spindle off.
-    fn wait(&mut self, message: &str) {
+    /// Waits for the person: up, away, with the spindle off, and with all the room there is where the person wants it.
+    fn wait(&mut self, message: &str, room: bool) {
         let was_turning = self.turning.is_some();
         self.retract();
         self.stop();
         self.go_to_park();
+        if room {
+            self.retract();
+        }
         let mut text = String::new();
         if self.by_hand && was_turning {
             text.push_str("Switch the spindle off and wait until it stands. ");
@@ -451,7 +454,7 @@ impl Items<'_> {
         let waits = self.pauses_for_cutter();
         self.in_use = true;
         if waits {
-            return self.wait(&put_in(self.work.documents.cutter(id), id));
+            return self.wait(&put_in(self.work.documents.cutter(id), id), true);
         }
         let change = |number, label: String| {
             Item::Cutter(CutterChange {

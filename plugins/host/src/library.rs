@@ -609,6 +609,53 @@ mod tests {
         }
     }
 
+    /// What authors can say with the SDK is what the host hears, each key of it.
+    #[test]
+    fn a_description_by_the_sdk_is_heard_whole() {
+        let dialect = grainway_sdk::DialectAbout {
+            name: "a".into(),
+            version: 3,
+            summary: "s".into(),
+            ending: ".plt".into(),
+            helices: true,
+            decimals_mm: 3,
+            decimals_inch: 4,
+            blocks_per_second: 100.0,
+            line_length: 80,
+            numbered_files: true,
+            most_lines: 1200,
+            pen: Some(grainway_sdk::PenAbout {
+                unit_mm: 0.025,
+                feed_step: 600.0,
+            }),
+            reads: true,
+            faults: vec!["unknown-line".into()],
+            ..grainway_sdk::DialectAbout::default()
+        };
+        let said = grainway_sdk::Description {
+            name: "p".into(),
+            version: "1".into(),
+            summary: "s".into(),
+            dialects: vec![dialect.clone()],
+            ..grainway_sdk::Description::default()
+        };
+        let bytes = serde_json::to_vec(&said).unwrap();
+        let heard = described(Path::new("puppet"), &bytes).unwrap();
+        let mut both = [
+            serde_json::to_value(&heard.dialects[0].about).unwrap(),
+            serde_json::to_value(&dialect).unwrap(),
+        ];
+        // Beside what the host keeps elsewhere.
+        both.iter_mut().for_each(|v| {
+            let keys = v.as_object_mut().unwrap();
+            keys.remove("reads");
+            keys.remove("faults");
+        });
+        let [heard, said] = both;
+        assert_eq!(heard, said);
+        assert_eq!(heard.as_object().unwrap().len(), 18);
+    }
+
     /// The unit is what the text may lie from the plan, so a library cannot make it as it likes.
     #[test]
     fn a_pen_language_of_coarse_units_is_refused() {

@@ -59,11 +59,30 @@ pub struct DialectAbout {
     pub blocks_per_second: f64,
     /// Longest line, characters; 0 for no limit.
     pub line_length: usize,
+    /// Files are named by their numbers, four digits.
+    #[serde(default)]
+    pub numbered_files: bool,
+    /// Most lines of a file; 0 for no limit. The host divides a longer program at the starts of workingsteps.
+    #[serde(default)]
+    pub most_lines: u64,
+    /// Only for a language that says "up" and "down" and no heights.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pen: Option<PenAbout>,
     /// Its texts can be read back.
     pub reads: bool,
     /// The codes of faults that its reader reports.
     #[serde(default)]
     pub faults: Vec<String>,
+}
+
+/// What a pen language is like: the two heights and the feed downwards are set at the controller, so a program has one safe height and
+/// one depth.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PenAbout {
+    /// Coordinates are whole numbers of this, mm, whatever the machine's program unit; at most 0.025.
+    pub unit_mm: f64,
+    /// Feeds are rounded down to whole numbers of this, mm/min; 0 when they are not rounded.
+    pub feed_step: f64,
 }
 
 /// A stage's description.

@@ -13,7 +13,7 @@ mod items;
 mod read;
 mod unwind;
 
-pub use about::{Description, DialectAbout, StageAbout, StageFinding};
+pub use about::{Description, DialectAbout, PenAbout, StageAbout, StageFinding};
 #[doc(hidden)]
 pub use entry::table;
 pub use items::{Item, Items, Move, Out, Spindle};

@@ -92,6 +92,9 @@ fn sample_programs_follow_the_report() {
             for machine in loaded.work.documents.shop.machines.values_mut() {
                 machine.dialect = NGC.into();
                 machine.program_unit = unit;
+                if unit == Unit::Inch {
+                    machine.cutter_change = CutterChangeBy::Pause;
+                }
             }
             let made = make(loaded).unwrap();
             assert!(

@@ -279,9 +279,9 @@ fn about(name: &str) -> DialectAbout {
         decimals_mm: 3,
         decimals_inch: 4,
         blocks_per_second: 100.0,
-        line_length: 0,
         reads: name.starts_with("reads-"),
         faults: vec!["unknown-line".into()],
+        ..DialectAbout::default()
     }
 }
 

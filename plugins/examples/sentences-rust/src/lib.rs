@@ -109,9 +109,9 @@ pub fn about(name: &str) -> DialectAbout {
         decimals_mm: 4,
         decimals_inch: 5,
         blocks_per_second: 200.0,
-        line_length: 0,
         reads: true,
         faults: FAULTS.map(String::from).to_vec(),
+        ..DialectAbout::default()
     }
 }
 

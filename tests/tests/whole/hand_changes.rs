@@ -1,0 +1,208 @@
+//! Cutters that a person changes while the program pauses: one program a setup, written, read back and verified in every dialect that
+//! pauses; and texts that pause for another cutter, or for none, are caught.
+
+use super::sabotage::{Line, edited_job, texts};
+use grainway_pipeline::doc::{CutterChangeBy, SpindleSwitch, Unit};
+use grainway_pipeline::work::{Entry, Setup};
+use grainway_stages::report::{OrderRow, ReportDocument};
+use grainway_tests::{Loaded, Made, SAMPLES, load, make, sample};
+
+fn sample_with(name: &str, change: CutterChangeBy, spindle: SpindleSwitch) -> Loaded {
+    let mut loaded = load(&sample(name)).unwrap();
+    for machine in loaded.work.documents.shop.machines.values_mut() {
+        machine.cutter_change = change;
+        machine.spindle = spindle;
+    }
+    loaded
+}
+
+fn made(loaded: Loaded, place: &str) -> Made {
+    let made = make(loaded).unwrap();
+    assert!(made.ready(), "{place}: {:#?}", made.errors());
+    made
+}
+
+/// Cutters of a setup after its first.
+fn later(setup: &Setup) -> Vec<&str> {
+    let cutters = setup.order.iter().filter_map(|e| match e {
+        Entry::Cutter(id) => Some(id.as_str()),
+        _ => None,
+    });
+    cutters.skip(1).collect()
+}
+
+/// Without comments' marks and line ends, in which dialects differ.
+fn plain(text: &str) -> String {
+    let words = text.split(|c: char| !c.is_ascii_alphanumeric());
+    let words: Vec<String> = words
+        .filter(|w| !w.is_empty() && *w != "MSG")
+        .map(str::to_ascii_lowercase)
+        .collect();
+    words.join(" ")
+}
+
+#[test]
+fn every_sample_is_ready_with_cutters_changed_in_pauses_slow() {
+    let dialects = grainway_dialects::built_in();
+    let able = |d: &&str| dialects.get(d).is_some_and(|d| d.about().pen.is_none());
+    let mut changes = 0;
+    for name in SAMPLES {
+        for dialect in dialects.names().filter(able) {
+            for (unit, spindle) in [
+                (Unit::Mm, SpindleSwitch::Program),
+                (Unit::Inch, SpindleSwitch::Hand),
+            ] {
+                let place = format!("{name} in {dialect}, {unit:?}, {spindle:?}");
+                let mut loaded = sample_with(name, CutterChangeBy::Pause, spindle);
+                for machine in loaded.work.documents.shop.machines.values_mut() {
+                    machine.dialect = dialect.to_string();
+                    machine.program_unit = unit;
+                }
+                let made = made(loaded, &place);
+                // One program a setup, whose pauses name the cutters in their order.
+                assert_eq!(made.work.programs.len(), made.work.setups.len(), "{place}");
+                for (program, setup) in made.work.programs.iter().zip(&made.work.setups) {
+                    let text = plain(&made.text(&program.text));
+                    let mut rest = text.as_str();
+                    for id in later(setup) {
+                        let cutter = made.work.documents.cutter(id).unwrap();
+                        let message =
+                            format!("put in cutter {}: {}", cutter.number, cutter.label());
+                        let at = rest.rfind(&plain(&message));
+                        let at =
+                            at.unwrap_or_else(|| panic!("{place}: {message} is not in {rest}"));
+                        rest = &rest[at..];
+                        changes += 1;
+                    }
+                }
+            }
+        }
+    }
+    assert!(changes > 20, "{changes}");
+}
+
+/// The sheet says where a program waits for a cutter, and times count it.
+#[test]
+fn the_report_says_which_cutters_go_in_during_a_program() {
+    let report = |change| {
+        let loaded = sample_with("reading-bench", change, SpindleSwitch::Program);
+        let made = made(loaded, "reading-bench");
+        let text = made.text(&made.work.files["report.json"]);
+        serde_json::from_str::<ReportDocument>(&text).unwrap()
+    };
+    let rows = |report: &ReportDocument| -> Vec<(bool, bool)> {
+        let all = report.setups.iter().flat_map(|s| &s.order);
+        all.filter_map(|o| match o {
+            OrderRow::Cutter {
+                by_hand, in_pause, ..
+            } => Some((*by_hand, *in_pause)),
+            _ => None,
+        })
+        .collect()
+    };
+    let (machine, between, paused) = (
+        report(CutterChangeBy::Machine),
+        report(CutterChangeBy::Hand),
+        report(CutterChangeBy::Pause),
+    );
+    assert!(rows(&machine).iter().all(|r| *r == (false, false)));
+    assert!(rows(&between).iter().all(|r| *r == (true, false)));
+    let waits = rows(&paused).iter().filter(|r| r.1).count();
+    assert_eq!(waits, rows(&paused).len() - paused.setups.len());
+    assert!(waits > 0 && rows(&paused).iter().all(|r| r.0));
+    let pauses = |r: &ReportDocument| r.setups.iter().map(|s| s.times.pauses).sum::<u32>() as usize;
+    assert_eq!(pauses(&paused), pauses(&between) + waits);
+    assert!(paused.programs.len() < between.programs.len());
+}
+
+/// The first pause for a cutter, as lines from its message to the stop.
+fn first_pause(lines: &[Line]) -> Option<(usize, usize)> {
+    let says = |l: &Line| l.text.contains("Put in cutter");
+    let from = lines.iter().position(says)?;
+    let stop = lines[from..].iter().position(|l| l.text == "M0")?;
+    Some((from, from + stop))
+}
+
+fn edited(edit: impl Fn(&mut Vec<String>, (usize, usize)) + Send + Sync + 'static) -> Made {
+    let loaded = sample_with(
+        "reading-bench",
+        CutterChangeBy::Pause,
+        SpindleSwitch::Program,
+    );
+    let edit = move |lines: &[Line], _: &_| {
+        let pause = first_pause(lines)?;
+        let mut text = texts(lines);
+        edit(&mut text, pause);
+        Some(text)
+    };
+    edited_job(loaded, edit).expect("a pause for a cutter")
+}
+
+fn says(made: &Made, code: &str, words: &str) {
+    let found = made.with_code(code);
+    assert!(
+        found.iter().any(|f| f.message.contains(words)),
+        "{code} {words}: {:#?}",
+        made.errors()
+    );
+    assert!(!made.ready());
+}
+
+#[test]
+fn a_text_that_pauses_for_another_cutter_or_for_none_is_caught() {
+    // As it is, it is ready.
+    assert!(edited(|_, _| {}).ready());
+    let other = edited(|text, (from, _)| {
+        let number = text[from].find("cutter ").unwrap() + "cutter ".len();
+        text[from].replace_range(number..=number, "77");
+    });
+    says(
+        &other,
+        "verify-wrong-cutter",
+        "is to go in here, and the pause says",
+    );
+    let none = edited(|text, (from, stop)| {
+        text.drain(from..=stop);
+    });
+    says(&none, "verify-wrong-cutter", "does not pause for cutter");
+    says(&none, "verify-as-planned", "the text");
+    // A spindle that turns while a hand reaches for the cutter.
+    let turning = edited(|text, (_, stop)| {
+        let after = &text[stop..];
+        let starts = after.iter().position(|l| l.contains("M3")).unwrap();
+        // Some programs have two cutters only.
+        let Some(waits) = after.iter().position(|l| l.contains("Put in")) else {
+            return;
+        };
+        for i in (stop + starts..stop + waits).rev() {
+            if text[i] == "M5" {
+                text.remove(i);
+            }
+        }
+    });
+    says(&turning, "verify-pause", "the spindle still turns");
+}
+
+#[test]
+fn a_dialect_that_cannot_say_a_change_is_told() {
+    let mute = r#"{"format": "grainway.dialect/1", "name": "mute", "version": 1, "extends": "rs274-lean", "summary": "x", "pause": null}"#;
+    let mut dialects = grainway_dialects::built_in();
+    dialects.add(grainway_dialects::from_json(mute).unwrap());
+    for (change, words, told) in [
+        (CutterChangeBy::Machine, "by the machine", true),
+        (CutterChangeBy::Pause, "in pauses", true),
+        (CutterChangeBy::Hand, "", false),
+    ] {
+        let mut loaded = sample_with("step-stool", change, SpindleSwitch::Program);
+        for machine in loaded.work.documents.shop.machines.values_mut() {
+            machine.dialect = "mute".to_string();
+        }
+        let made = grainway_tests::run(loaded, &grainway_stages::built_in(), &dialects).unwrap();
+        let found = made.with_code("changes-between");
+        assert_eq!(found.len(), usize::from(told), "{change:?}");
+        assert!(found.iter().all(|f| f.message.contains(words)), "{found:?}");
+        // They are there all the same, one a cutter.
+        assert!(made.work.programs.len() > made.work.setups.len());
+        assert!(made.work.programs.iter().all(|p| p.cutter.is_some()));
+    }
+}
