@@ -418,8 +418,9 @@ fn remarks(work: &Work, can: Can, settings: &PostSettings, plan: &Plan) -> Vec<S
     if let Some(id) = plan.cutter.as_ref().or(hand.first.as_ref()) {
         cutter("", id, by);
     }
-    for (pause, id) in hand.later() {
-        cutter(&format!("in pause {}: ", pause + 1), id, by);
+    // Without numbers: the sheet counts the setup's own pauses.
+    for id in hand.later() {
+        cutter("then, in a pause: ", id, by);
     }
     let z = match setup.z.zero {
         ZZero::Bed => "Z0 on the spoilboard",

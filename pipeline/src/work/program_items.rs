@@ -201,11 +201,10 @@ pub struct ByHand {
 }
 
 impl ByHand {
-    /// The cutters that go in during the program, each with the index of its pause.
-    pub fn later(&self) -> impl Iterator<Item = (usize, &str)> {
-        let pauses = self.pauses.iter().enumerate();
-        pauses.filter_map(|(i, p)| match p {
-            PauseFor::Cutter(id) => Some((i, id.as_str())),
+    /// The cutters that go in during the program, in order.
+    pub fn later(&self) -> impl Iterator<Item = &str> {
+        self.pauses.iter().filter_map(|p| match p {
+            PauseFor::Cutter(id) => Some(id.as_str()),
             _ => None,
         })
     }
