@@ -1,7 +1,7 @@
 //! The files of jobs: what a file store must do, in a folder and behind an S3-style API.
 //!
-//! The API is a stub that a test starts: the server of the Python library moto, written to test programs that use S3. It keeps objects
-//! in memory and checks no signatures; what it does say of requests, lists and parts is somebody else's reading of the API than ours.
+//! The API is served by two others, so that it is not our own reading of it: s3s-fs, a server over a folder that checks signatures, and
+//! the server of the Python library moto, a stub written to test programs that use S3, which keeps objects in memory and checks none.
 
 use super::help::Fresh;
 use bytes::Bytes;
@@ -10,7 +10,7 @@ use grainway::service::files::{Files, FilesProblem, FilesUrl, Place};
 use grainway::service::model::{JobFile, JobId, Side};
 use std::collections::BTreeSet;
 use std::net::TcpListener;
-
+use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
@@ -425,15 +425,18 @@ fn stub() -> Option<Stub> {
     Some(Stub { child, port })
 }
 
+/// The key of the bucket.
+const SECRET: &str = "not-a-secret";
+
 /// Settings come from the environment, so the cases run in a process of their own.
-fn with_settings(test: &str, port: u16) {
+fn with_settings(test: &str, port: u16, secret: &str) {
     let output = Command::new(std::env::current_exe().unwrap())
         .args([test, "--exact", "--nocapture", "--ignored"])
         .env("AWS_ENDPOINT", format!("http://127.0.0.1:{port}"))
         .env("AWS_ALLOW_HTTP", "true")
         .env("AWS_REGION", "eu-central-1")
         .env("AWS_ACCESS_KEY_ID", "workshop")
-        .env("AWS_SECRET_ACCESS_KEY", "not-a-secret")
+        .env("AWS_SECRET_ACCESS_KEY", secret)
         .output()
         .unwrap();
     let said = String::from_utf8_lossy(&output.stdout);
@@ -471,18 +474,73 @@ async fn behind_an_s3_style_api() {
         tokio::time::sleep(Duration::from_millis(100)).await;
     }
     let port = stub.port;
-    tokio::task::spawn_blocking(move || with_settings("files_run::in_a_bucket", port))
-        .await
-        .unwrap();
+    for test in [
+        "files_run::in_a_bucket",
+        "files_run::in_a_bucket_that_is_not_there",
+    ] {
+        let asked = move || with_settings(test, port, SECRET);
+        tokio::task::spawn_blocking(asked).await.unwrap();
+    }
     stub.child.kill().unwrap();
     stub.child.wait().unwrap();
-    tokio::task::spawn_blocking(move || with_settings("files_run::in_a_bucket_that_is_away", port))
-        .await
-        .unwrap();
+    let away = move || with_settings("files_run::in_a_bucket_that_is_away", port, SECRET);
+    tokio::task::spawn_blocking(away).await.unwrap();
+}
+
+/// Serves a folder whose folders are buckets, to those who sign with the key.
+async fn serve_signed(folder: &Path) -> u16 {
+    let mut service = s3s::service::S3ServiceBuilder::new(s3s_fs::FileSystem::new(folder).unwrap());
+    service.set_auth(s3s::auth::SimpleAuth::from_single("workshop", SECRET));
+    let service = service.build();
+    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let port = listener.local_addr().unwrap().port();
+    tokio::spawn(async move {
+        loop {
+            let (line, _) = listener.accept().await.unwrap();
+            let service = service.clone();
+            tokio::spawn(async move {
+                let line = hyper_util::rt::TokioIo::new(line);
+                let _ = hyper::server::conn::http1::Builder::new()
+                    .serve_connection(line, service)
+                    .await;
+            });
+        }
+    });
+    port
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-#[ignore = "started by behind_an_s3_style_api, with its settings"]
+async fn behind_a_server_that_checks_signatures() {
+    let folder = Fresh::new();
+    std::fs::create_dir(folder.join("library")).unwrap();
+    let port = serve_signed(&folder).await;
+    for (test, secret) in [
+        ("files_run::in_a_bucket", SECRET),
+        ("files_run::in_a_bucket_with_a_wrong_key", "no-secret"),
+    ] {
+        let asked = move || with_settings(test, port, secret);
+        tokio::task::spawn_blocking(asked).await.unwrap();
+    }
+}
+
+#[tokio::test]
+#[ignore = "started by behind_a_server_that_checks_signatures, with its settings"]
+async fn in_a_bucket_with_a_wrong_key() {
+    let files = Files::open(&FilesUrl::S3("s3://library".to_string())).unwrap();
+    let place = given(JobId::fresh(), "job.json");
+    let put = files.put(&place, Bytes::from_static(b"abc")).await;
+    let read = files.read(&place, None).await;
+    for problem in [put.err(), read.err()] {
+        println!("{problem:?}");
+        assert!(
+            matches!(&problem, Some(FilesProblem::Away(why)) if !why.contains("no-secret")),
+            "{problem:?}"
+        );
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+#[ignore = "started by those above, with their settings"]
 async fn in_a_bucket() {
     for address in ["s3://library", "s3://library/work/shop-1"] {
         let files = Files::open(&FilesUrl::S3(address.to_string())).unwrap();
@@ -503,14 +561,6 @@ async fn in_a_bucket() {
         Err(FilesProblem::Missing(_))
     ));
     assert_eq!(one.found().await.unwrap().len(), 1);
-    // No such bucket: said as what it is, not as a missing file of the job.
-    let none = Files::open(&FilesUrl::S3("s3://none".to_string())).unwrap();
-    let problem = none
-        .put(&given(job, "job.json"), Bytes::from_static(b"abc"))
-        .await
-        .unwrap_err();
-    println!("{problem}");
-    assert!(matches!(problem, FilesProblem::Away(_)), "{problem:?}");
     for address in [
         "",
         "s3:/library",
@@ -524,6 +574,22 @@ async fn in_a_bucket() {
             "{address:?}"
         );
     }
+}
+
+/// Said as what it is, not as a missing file of the job. The server over a folder makes it, so only the stub is asked.
+#[tokio::test]
+#[ignore = "started by behind_an_s3_style_api, with its settings"]
+async fn in_a_bucket_that_is_not_there() {
+    let none = Files::open(&FilesUrl::S3("s3://none".to_string())).unwrap();
+    let problem = none
+        .put(
+            &given(JobId::fresh(), "job.json"),
+            Bytes::from_static(b"abc"),
+        )
+        .await
+        .unwrap_err();
+    println!("{problem}");
+    assert!(matches!(problem, FilesProblem::Away(_)), "{problem:?}");
 }
 
 #[tokio::test]
