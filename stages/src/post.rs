@@ -40,7 +40,7 @@ impl TypedStage for Post {
     fn describe(&self) -> Description {
         Description {
             name: "post",
-            version: 2,
+            version: 3,
             summary: "Writes every setup's programs through the machine's dialect.",
             needs: &["ordered"],
             gives: &["programs"],

@@ -368,12 +368,13 @@ impl Items<'_> {
         self.retract();
     }
 
-    /// The next step's speed, for messages to the person who switches the spindle.
+    /// The speed of the step behind this entry, for messages to the person who switches the spindle. Before another pause or cutter it
+    /// stays off: the cutter that is in may not be run at the speed of the one that comes.
     fn next_rpm(&self) -> Option<f64> {
-        self.order[self.at..].iter().find_map(|e| match e {
-            Entry::Step(step) => step_view(self.work, self.setup, *step).map(|s| s.rpm),
+        match self.order.get(self.at + 1) {
+            Some(Entry::Step(step)) => step_view(self.work, self.setup, *step).map(|s| s.rpm),
             _ => None,
-        })
+        }
     }
 
     fn entry(&mut self) {
@@ -415,6 +416,9 @@ impl Items<'_> {
         if self.by_hand
             && let Some(rpm) = self.next_rpm()
         {
+            if !text.ends_with('.') {
+                text.push('.');
+            }
             text.push_str(&switch_on(rpm));
             self.turning = Some(rpm);
         }

@@ -206,3 +206,27 @@ fn a_dialect_that_cannot_say_a_change_is_told() {
         assert!(made.work.programs.iter().all(|p| p.cutter.is_some()));
     }
 }
+
+/// Where a hand switches the spindle, it is switched on for the cutter that is in and at no other's speed: between the screws and the
+/// next cutter it stays off.
+#[test]
+fn the_spindle_stays_off_between_two_pauses() {
+    for change in [CutterChangeBy::Pause, CutterChangeBy::Machine] {
+        let place = format!("{change:?}");
+        let made = made(
+            sample_with("reading-bench", change, SpindleSwitch::Hand),
+            &place,
+        );
+        let text = made.text(&made.work.programs[0].text);
+        let told: Vec<&str> = text.lines().filter(|l| l.contains("MSG")).collect();
+        let screws = told.iter().position(|m| m.contains("Drive 5 screws"));
+        let screws = screws.unwrap_or_else(|| panic!("{place}: {told:#?}"));
+        assert!(!told[screws].contains("Switch the spindle on"), "{told:#?}");
+        let after = told[screws + 1];
+        assert!(!after.contains("Switch the spindle off"), "{told:#?}");
+        assert!(
+            after.contains("Switch the spindle on at 18000"),
+            "{told:#?}"
+        );
+    }
+}
