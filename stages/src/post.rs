@@ -415,7 +415,11 @@ fn remarks(work: &Work, can: Can, settings: &PostSettings, plan: &Plan) -> Vec<S
         Changes::Machine => "",
         Changes::Pause | Changes::Before => ", put in by hand; set Z zero anew",
     };
-    if let Some(id) = plan.cutter.as_ref().or(hand.first.as_ref()) {
+    let first = match can.changes {
+        Changes::Pause => hand.first.as_ref(),
+        Changes::Machine | Changes::Before => plan.cutter.as_ref(),
+    };
+    if let Some(id) = first {
         cutter("", id, by);
     }
     for (pause, id) in hand.later() {

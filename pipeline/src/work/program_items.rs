@@ -274,7 +274,7 @@ struct Items<'a> {
     spin_seconds: f64,
     park: crate::geom::Point,
     queue: VecDeque<Item>,
-    /// A cutter is named, or a step has begun.
+    /// A cutter is named, or a pause or a step has begun: what comes later is not done before the program starts.
     in_use: bool,
     /// Columns of the step being run, the next move's index, and where it lies.
     moves: Option<(Arc<[f64]>, usize, Placing)>,
@@ -380,7 +380,10 @@ impl Items<'_> {
     fn entry(&mut self) {
         match &self.order[self.at] {
             Entry::Cutter(id) => self.cutter(id),
-            Entry::Pause { message, .. } => self.wait(message, false),
+            Entry::Pause { message, .. } => {
+                self.in_use = true;
+                self.wait(message, false);
+            }
             Entry::Step(step) => {
                 self.steps += 1;
                 self.in_use = true;

@@ -1,11 +1,11 @@
 //! Cutters that a person changes while the program pauses: one program a setup, written, read back and verified in every dialect that
 //! pauses; and texts that pause for another cutter, or for none, are caught.
 
-use super::sabotage::{Line, edited_job, texts};
+use super::sabotage::{Line, chain, edited_job, tamper, texts};
 use grainway_pipeline::doc::{CutterChangeBy, SpindleSwitch, Unit};
 use grainway_pipeline::work::{Entry, Setup};
 use grainway_stages::report::{OrderRow, ReportDocument};
-use grainway_tests::{Loaded, Made, SAMPLES, load, make, sample};
+use grainway_tests::{Loaded, Made, SAMPLES, load, make, run, sample};
 
 fn sample_with(name: &str, change: CutterChangeBy, spindle: SpindleSwitch) -> Loaded {
     let mut loaded = load(&sample(name)).unwrap();
@@ -197,7 +197,7 @@ fn a_dialect_that_cannot_say_a_change_is_told() {
         for machine in loaded.work.documents.shop.machines.values_mut() {
             machine.dialect = "mute".to_string();
         }
-        let made = grainway_tests::run(loaded, &grainway_stages::built_in(), &dialects).unwrap();
+        let made = run(loaded, &grainway_stages::built_in(), &dialects).unwrap();
         let found = made.with_code("changes-between");
         assert_eq!(found.len(), usize::from(told), "{change:?}");
         assert!(found.iter().all(|f| f.message.contains(words)), "{found:?}");
@@ -228,5 +228,50 @@ fn the_spindle_stays_off_between_two_pauses() {
             after.contains("Switch the spindle on at 18000"),
             "{told:#?}"
         );
+    }
+}
+
+/// A cutter that comes behind a pause goes in behind it, also when the program begins with that pause: what the sheet says line by line is
+/// what the program waits for.
+#[test]
+fn a_program_that_begins_with_a_pause_waits_for_its_cutter() {
+    let look = tamper("look-first", |work| {
+        for setup in &mut work.setups {
+            let pauses = |e: &Entry| matches!(e, Entry::Pause { .. });
+            if !setup.order.iter().any(pauses) {
+                let message = "Look at the wood".to_string();
+                setup.order.insert(0, Entry::Pause { number: 1, message });
+            }
+        }
+    });
+    for spindle in [SpindleSwitch::Program, SpindleSwitch::Hand] {
+        let made = run(
+            sample_with("step-stool", CutterChangeBy::Pause, spindle),
+            &chain(vec![("sequence", look.clone())]),
+            &grainway_dialects::built_in(),
+        )
+        .unwrap();
+        assert!(made.ready(), "{:#?}", made.errors());
+        let report = made.text(&made.work.files["report.json"]);
+        let report: ReportDocument = serde_json::from_str(&report).unwrap();
+        let mut seen = 0;
+        for (program, setup) in made.work.programs.iter().zip(&report.setups) {
+            let (
+                OrderRow::Pause { .. },
+                OrderRow::Cutter {
+                    number, in_pause, ..
+                },
+            ) = (&setup.order[0], &setup.order[1])
+            else {
+                continue;
+            };
+            let text = plain(&made.text(&program.text));
+            let looks = text.rfind("look at the wood").unwrap();
+            let waits = text.rfind(&format!("put in cutter {number}"));
+            assert!(waits.is_some_and(|at| looks < at), "{text}");
+            assert!(*in_pause, "{:?}", setup.order);
+            seen += 1;
+        }
+        assert!(seen > 0);
     }
 }

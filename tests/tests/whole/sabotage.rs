@@ -41,7 +41,7 @@ impl<F: Fn(&mut Work) + Send + Sync> TypedStage for Tamper<F> {
     }
 }
 
-fn tamper(
+pub fn tamper(
     name: &'static str,
     change: impl Fn(&mut Work) + Send + Sync + 'static,
 ) -> Arc<dyn Stage> {
