@@ -1,7 +1,7 @@
 //! Cutters that a person changes while the program pauses: one program a setup, written, read back and verified in every dialect that
 //! pauses; and texts that pause for another cutter, or for none, are caught.
 
-use super::sabotage::{Line, chain, edited_job, tamper, texts};
+use super::sabotage::{Line, chain, edited_in, edited_job, tamper, texts};
 use grainway_pipeline::doc::{CutterChangeBy, SpindleSwitch, Unit};
 use grainway_pipeline::work::{Entry, Setup};
 use grainway_stages::report::{OrderRow, ReportDocument};
@@ -274,4 +274,134 @@ fn a_program_that_begins_with_a_pause_waits_for_its_cutter() {
         }
         assert!(seen > 0);
     }
+}
+
+/// Taken alone, as texts edited by hand are.
+fn safe(made: &Made) -> bool {
+    let mut verdicts = made.work.programs.iter().filter_map(|p| p.safe.as_ref());
+    verdicts.all(|v| v.passed)
+}
+
+fn stop(message: &str) -> Vec<String> {
+    let mut lines: Vec<String> = ["G53 G0 Z0.", "M5"].map(String::from).to_vec();
+    if !message.is_empty() {
+        lines.push(format!("(MSG, {message})"));
+    }
+    lines.extend(["M0", "G53 G0 Z0."].map(String::from));
+    lines
+}
+
+/// A stop that somebody puts in before the one for a cutter does not pass for it.
+#[test]
+fn a_pause_more_is_not_the_one_for_a_cutter() {
+    let more = |message: &'static str| {
+        edited(move |text, (from, _)| {
+            text.splice(from..from, stop(message));
+        })
+    };
+    // It costs time, and nothing is cut otherwise than it says.
+    assert!(safe(&more("Look at the chips")));
+    let mute = more("");
+    assert!(!safe(&mute));
+    says(&mute, "verify-wrong-cutter", "is to go in here");
+}
+
+#[test]
+fn a_pause_that_calls_for_a_cutter_out_of_turn_is_caught() {
+    let late = edited(|text, _| {
+        let end = text.iter().rposition(|l| l == "M2").unwrap();
+        text.splice(end..end, stop("Put in cutter 3: 3 mm drill"));
+    });
+    assert!(!safe(&late));
+    says(&late, "verify-wrong-cutter", "no cutter is to go in here");
+    // The screws' pause.
+    let screws = edited(|text, _| {
+        for line in text.iter_mut() {
+            if line.contains("MSG, Drive") {
+                *line = "(MSG, Put in cutter 1)".to_string();
+            }
+        }
+    });
+    assert!(!safe(&screws));
+    says(&screws, "verify-wrong-cutter", "the pause says");
+    // It is named before it goes in, and something is cut in between.
+    let early = edited(|text, (from, _)| {
+        let begins = |l: &&String| l.starts_with("(step");
+        let call = text[from].replace("(MSG, ", "").replace(')', "");
+        if let Some(step) = text[..from].iter().rposition(|l| begins(&l)) {
+            text.splice(step..step, stop(&call));
+        }
+    });
+    assert!(!safe(&early));
+    says(&early, "verify-wrong-cutter", "no cutter is to go in here");
+}
+
+/// A stop that depends on a switch does not wait for a cutter.
+#[test]
+fn an_optional_stop_is_no_pause_for_a_cutter() {
+    let optional = edited(|text, (_, stop)| text[stop] = "M1".to_string());
+    assert!(!safe(&optional));
+    says(&optional, "verify-text", "optional-stop");
+}
+
+#[test]
+fn a_comment_that_calls_for_another_cutter_is_caught() {
+    let other = |number: &'static str| {
+        let loaded = sample_with("step-stool", CutterChangeBy::Pause, SpindleSwitch::Program);
+        let edit = move |lines: &[Line], _: &_| {
+            let (from, _) = first_pause(lines)?;
+            let mut text = texts(lines);
+            text[from] = text[from].replace("cutter 1", &format!("cutter {number}"));
+            Some(text)
+        };
+        edited_job(loaded, edit).unwrap()
+    };
+    assert!(other("1").ready());
+    // The one that is in stays in, then, and the next never comes.
+    says(
+        &other("2"),
+        "verify-wrong-cutter",
+        "does not pause for cutter",
+    );
+    let other = other("7");
+    assert!(!safe(&other));
+    says(
+        &other,
+        "verify-wrong-cutter",
+        "is to go in here, and the pause says",
+    );
+}
+
+/// Without messages the pauses count by their places, so there may be none more and none less.
+#[test]
+fn pauses_without_messages_are_as_many_as_planned() {
+    let text = r#"{"format": "grainway.dialect/1", "name": "wordless", "version": 1, "extends": "rs274-ngc", "summary": "x",
+        "pause": { "word": "M0", "message": "none" }}"#;
+    let edited = |more: bool| {
+        let mut dialects = grainway_dialects::built_in();
+        dialects.add(grainway_dialects::from_json(text).unwrap());
+        let mut loaded = sample_with(
+            "reading-bench",
+            CutterChangeBy::Pause,
+            SpindleSwitch::Program,
+        );
+        for machine in loaded.work.documents.shop.machines.values_mut() {
+            machine.dialect = "wordless".to_string();
+        }
+        let edit = move |lines: &[Line], _: &_| {
+            let mut text = texts(lines);
+            let pauses: Vec<usize> = (0..text.len()).filter(|i| text[*i] == "M0").collect();
+            let last = *pauses.last()?;
+            if more {
+                text.splice(last + 1..=last, stop(""));
+            }
+            Some(text)
+        };
+        edited_in(dialects, loaded, edit).unwrap()
+    };
+    let whole = edited(false);
+    assert!(whole.ready(), "{:#?}", whole.errors());
+    let more = edited(true);
+    assert!(!safe(&more));
+    says(&more, "verify-wrong-cutter", "the pauses have no messages");
 }
