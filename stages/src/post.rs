@@ -423,7 +423,8 @@ fn remarks(work: &Work, can: Can, settings: &PostSettings, plan: &Plan) -> Vec<S
         cutter("", id, by);
     }
     for (pause, id) in hand.later() {
-        cutter(&format!("in pause {}: ", pause + 1), id, by);
+        // The sheet's pauses have numbers of their own.
+        cutter(&format!("at stop {} of the program: ", pause + 1), id, by);
     }
     let z = match setup.z.zero {
         ZZero::Bed => "Z0 on the spoilboard",

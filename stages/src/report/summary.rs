@@ -175,6 +175,7 @@ pub(super) fn report(work: &Work, dialects: &Dialects, clearance: f64) -> Report
             dialect: m.dialect.clone(),
             program_unit: m.program_unit,
             z_zero: m.z_zero,
+            spindle: m.spindle,
         }),
         plugins: Vec::new(),
         parts: work.parts.iter().map(|p| part_row(work, p)).collect(),

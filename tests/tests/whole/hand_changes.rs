@@ -405,3 +405,38 @@ fn pauses_without_messages_are_as_many_as_planned() {
     assert!(!safe(&more));
     says(&more, "verify-wrong-cutter", "the pauses have no messages");
 }
+
+/// The head counts the program's stops as the person meets them, and the sheet says when a hand switches the spindle.
+#[test]
+fn head_and_sheet_say_what_the_hand_does() {
+    for (spindle, by_hand) in [(SpindleSwitch::Program, false), (SpindleSwitch::Hand, true)] {
+        let place = format!("{spindle:?}");
+        let made = made(
+            sample_with("reading-bench", CutterChangeBy::Pause, spindle),
+            &place,
+        );
+        let mut named = 0;
+        for program in &made.work.programs {
+            let text = made.text(&program.text);
+            let stops: Vec<&str> = text.split("\nM0\n").collect();
+            for line in text.lines().filter(|l| l.starts_with("(at stop ")) {
+                let number = |after: &str| -> usize {
+                    let rest = line.split(after).nth(1).unwrap();
+                    let end = rest.find(|c: char| !c.is_ascii_digit()).unwrap();
+                    rest[..end].parse().unwrap()
+                };
+                let before = stops[number("at stop ") - 1];
+                let message = before.lines().last().unwrap();
+                let cutter = number("[number ");
+                assert!(
+                    message.contains(&format!("Put in cutter {cutter}:")),
+                    "{line}: {message}"
+                );
+                named += 1;
+            }
+        }
+        assert!(named > 0);
+        let sheet = made.text(&made.work.files["setup-sheet.html"]);
+        assert_eq!(sheet.contains("You switch the spindle"), by_hand);
+    }
+}
