@@ -440,3 +440,63 @@ fn head_and_sheet_say_what_the_hand_does() {
         assert_eq!(sheet.contains("You switch the spindle"), by_hand);
     }
 }
+
+/// Parts of a long program: each says in its head which cutter is in when it starts, and waits for those after it.
+#[test]
+fn parts_of_a_long_program_begin_with_their_cutters() {
+    let text = r#"{"format": "grainway.dialect/1", "name": "short-files", "version": 1, "extends": "rs274-ngc", "summary": "x",
+        "files": {"most-lines": MOST}}"#;
+    for (most, spindle) in [
+        (1500, SpindleSwitch::Program),
+        (2000, SpindleSwitch::Hand),
+        (2600, SpindleSwitch::Program),
+    ] {
+        let mut dialects = grainway_dialects::built_in();
+        let text = text.replace("MOST", &most.to_string());
+        dialects.add(grainway_dialects::from_json(&text).unwrap());
+        let mut loaded = sample_with("reading-bench", CutterChangeBy::Pause, spindle);
+        for machine in loaded.work.documents.shop.machines.values_mut() {
+            machine.dialect = "short-files".to_string();
+        }
+        let made = run(loaded, &grainway_stages::built_in(), &dialects).unwrap();
+        assert!(made.ready(), "{most}: {:#?}", made.errors());
+        let (mut goes_on, mut waits) = (0, 0);
+        for program in &made.work.programs {
+            let setup = made
+                .work
+                .setups
+                .iter()
+                .find(|s| s.id == program.setup)
+                .unwrap();
+            let (from, to) = program.entries;
+            let cutter = |e: &Entry| match e {
+                Entry::Cutter(id) => made.work.documents.cutter(id).map(|c| c.number),
+                _ => None,
+            };
+            let begins = cutter(&setup.order[from]);
+            goes_on += usize::from(from > 0 && begins.is_none());
+            let before = setup.order[..=from].iter().rev().find_map(cutter).unwrap();
+            let text = made.text(&program.text);
+            let first = text.find("\n(cutter ").unwrap();
+            assert!(
+                text[first..]
+                    .split('\n')
+                    .nth(1)
+                    .unwrap()
+                    .contains(&format!("[number {before}]"))
+            );
+            let later: Vec<u32> = setup.order[from + 1..to]
+                .iter()
+                .filter_map(cutter)
+                .collect();
+            assert_eq!(
+                text.matches("Put in cutter").count(),
+                later.len(),
+                "{}",
+                program.name
+            );
+            waits += later.len();
+        }
+        assert!(goes_on > 0 && waits > 0, "{most}: {goes_on} {waits}");
+    }
+}
