@@ -40,7 +40,7 @@ impl TypedStage for Post {
     fn describe(&self) -> Description {
         Description {
             name: "post",
-            version: 2,
+            version: 3,
             summary: "Writes every setup's programs through the machine's dialect.",
             needs: &["ordered"],
             gives: &["programs"],
@@ -415,12 +415,16 @@ fn remarks(work: &Work, can: Can, settings: &PostSettings, plan: &Plan) -> Vec<S
         Changes::Machine => "",
         Changes::Pause | Changes::Before => ", put in by hand; set Z zero anew",
     };
-    if let Some(id) = plan.cutter.as_ref().or(hand.first.as_ref()) {
+    let first = match can.changes {
+        Changes::Pause => hand.first.as_ref(),
+        Changes::Machine | Changes::Before => plan.cutter.as_ref(),
+    };
+    if let Some(id) = first {
         cutter("", id, by);
     }
-    // Without numbers: the sheet counts the setup's own pauses.
-    for id in hand.later() {
-        cutter("then, in a pause: ", id, by);
+    for (pause, id) in hand.later() {
+        // The sheet's pauses have numbers of their own.
+        cutter(&format!("at stop {} of the program: ", pause + 1), id, by);
     }
     let z = match setup.z.zero {
         ZZero::Bed => "Z0 on the spoilboard",

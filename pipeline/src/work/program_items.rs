@@ -201,10 +201,11 @@ pub struct ByHand {
 }
 
 impl ByHand {
-    /// The cutters that go in during the program, in order.
-    pub fn later(&self) -> impl Iterator<Item = &str> {
-        self.pauses.iter().filter_map(|p| match p {
-            PauseFor::Cutter(id) => Some(id.as_str()),
+    /// The cutters that go in during the program, in order, each with the index of its pause.
+    pub fn later(&self) -> impl Iterator<Item = (usize, &str)> {
+        let pauses = self.pauses.iter().enumerate();
+        pauses.filter_map(|(i, p)| match p {
+            PauseFor::Cutter(id) => Some((i, id.as_str())),
             _ => None,
         })
     }
@@ -273,7 +274,7 @@ struct Items<'a> {
     spin_seconds: f64,
     park: crate::geom::Point,
     queue: VecDeque<Item>,
-    /// A cutter is named, or a step has begun.
+    /// A cutter is named, or a pause or a step has begun: what comes later is not done before the program starts.
     in_use: bool,
     /// Columns of the step being run, the next move's index, and where it lies.
     moves: Option<(Arc<[f64]>, usize, Placing)>,
@@ -367,18 +368,22 @@ impl Items<'_> {
         self.retract();
     }
 
-    /// The next step's speed, for messages to the person who switches the spindle.
+    /// The speed of the step behind this entry, for messages to the person who switches the spindle. Before another pause or cutter it
+    /// stays off: the cutter that is in may not be run at the speed of the one that comes.
     fn next_rpm(&self) -> Option<f64> {
-        self.order[self.at..].iter().find_map(|e| match e {
-            Entry::Step(step) => step_view(self.work, self.setup, *step).map(|s| s.rpm),
+        match self.order.get(self.at + 1) {
+            Some(Entry::Step(step)) => step_view(self.work, self.setup, *step).map(|s| s.rpm),
             _ => None,
-        })
+        }
     }
 
     fn entry(&mut self) {
         match &self.order[self.at] {
             Entry::Cutter(id) => self.cutter(id),
-            Entry::Pause { message, .. } => self.wait(message, false),
+            Entry::Pause { message, .. } => {
+                self.in_use = true;
+                self.wait(message, false);
+            }
             Entry::Step(step) => {
                 self.steps += 1;
                 self.in_use = true;
@@ -414,6 +419,9 @@ impl Items<'_> {
         if self.by_hand
             && let Some(rpm) = self.next_rpm()
         {
+            if !text.ends_with('.') {
+                text.push('.');
+            }
             text.push_str(&switch_on(rpm));
             self.turning = Some(rpm);
         }

@@ -2,7 +2,7 @@
 
 use super::release::{JobVerdict, Release};
 use super::times::Seconds;
-use grainway_pipeline::doc::{Unit, ZZero};
+use grainway_pipeline::doc::{SpindleSwitch, Unit, ZZero};
 use grainway_pipeline::finding::Finding;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -90,6 +90,9 @@ pub struct MachineRow {
     pub program_unit: Unit,
     /// Where Z is zero.
     pub z_zero: ZZero,
+    /// Who switches its spindle.
+    #[serde(default)]
+    pub spindle: SpindleSwitch,
 }
 
 /// A plugin.

@@ -7,7 +7,7 @@ use super::document::{
 };
 use super::picture::{self, Picture};
 use super::release::{JobVerdict, Release};
-use grainway_pipeline::doc::{Unit, ZZero};
+use grainway_pipeline::doc::{SpindleSwitch, Unit, ZZero};
 use grainway_pipeline::finding::{Severity, code};
 use grainway_pipeline::work::Work;
 use serde::Serialize;
@@ -491,6 +491,12 @@ fn setup_page(
         "About {}, without your pauses. To take up a stopped run: clear the machine, fit the cutter of that cut, set zero again if it may be lost, and start the program at the line given.",
         duration(s.times.total)
     )));
+    let machine = report.machine.as_ref();
+    if machine.is_some_and(|m| m.spindle == SpindleSwitch::Hand) {
+        b.push(text(
+            "You switch the spindle of this machine: on before a program starts or goes on to a cut, also when you take up a stopped run, at the speed that its message or the table of cutters gives for the cutter that is in; off before you reach in, before a cutter is changed and at the end.",
+        ));
+    }
     b.push(order_table(u, s));
     let programs: Vec<&ProgramRow> = report.programs.iter().filter(|p| p.setup == s.id).collect();
     if !programs.is_empty() {

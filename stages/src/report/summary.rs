@@ -175,6 +175,7 @@ pub(super) fn report(work: &Work, dialects: &Dialects, clearance: f64) -> Report
             dialect: m.dialect.clone(),
             program_unit: m.program_unit,
             z_zero: m.z_zero,
+            spindle: m.spindle,
         }),
         plugins: Vec::new(),
         parts: work.parts.iter().map(|p| part_row(work, p)).collect(),
@@ -275,12 +276,8 @@ fn setup_row<'w>(
                 times.spin_up += spin_up;
                 took += change + spin_up;
                 let cutter = work.documents.cutter(id);
-                // The first is in before the program starts.
-                let in_pause = by == Changes::Pause
-                    && program.is_some_and(|p| {
-                        let before = &setup.order[p.entries.0..i];
-                        before.iter().any(|e| !matches!(e, Entry::Pause { .. }))
-                    });
+                // The one that a program begins with is in before it starts.
+                let in_pause = by == Changes::Pause && program.is_some_and(|p| p.entries.0 < i);
                 times.pauses += u32::from(in_pause);
                 order.push(OrderRow::Cutter {
                     cutter: id.clone(),

@@ -100,6 +100,16 @@ fn wrongs(scene: &Scene<'_>, said: &mut Said) {
                 &code::VERIFY_WRONG_CUTTER,
                 format!("the text does not pause for cutter {id}."),
             ),
+            WrongKind::StrayPause(message) => (
+                &code::VERIFY_WRONG_CUTTER,
+                format!("no cutter is to go in here, and the pause says \"{message}\"."),
+            ),
+            WrongKind::PausesWithoutWords(here, planned) => (
+                &code::VERIFY_WRONG_CUTTER,
+                format!(
+                    "the text pauses {here} times and its program {planned} times; the pauses have no messages that say in which of them a cutter goes in."
+                ),
+            ),
         };
         said.find(
             Some(*text),

@@ -482,7 +482,7 @@ impl TypedStage for Verify {
     fn describe(&self) -> Description {
         Description {
             name: "verify",
-            version: 1,
+            version: 2,
             summary: "Reads the written programs back and checks them against the parts.",
             needs: &["programs"],
             gives: &["verified"],

@@ -198,6 +198,10 @@ pub(super) enum WrongKind {
     OtherPause(String, String),
     /// The text does not pause for the cutter of this id.
     NoPause(String),
+    /// A pause calls for a cutter where none is to go in: its message.
+    StrayPause(String),
+    /// Pauses without messages, in some of which cutters go in: how many, and how many of the program.
+    PausesWithoutWords(usize, usize),
 }
 
 /// All texts of a setup, read.
@@ -333,6 +337,7 @@ pub(super) fn take(
     let mut so_far = SoFar {
         expected: hand.first.as_deref(),
         planned: &hand.pauses,
+        cut_since: None,
         tool: None,
         last_wrong: None,
         faults: 0,
@@ -350,6 +355,13 @@ pub(super) fn take(
             _ => None,
         })
         .collect();
+    for (line, kind) in uncertain(&recorded.pauses, index, &hand.pauses) {
+        recorded.wrong.push(Wrong {
+            text: index,
+            line,
+            kind,
+        });
+    }
     recorded.planned_pauses.push(hand.pauses);
     let mut wrong = |kind| {
         recorded.wrong.push(Wrong {
@@ -380,6 +392,8 @@ struct SoFar<'a> {
     expected: Option<&'a str>,
     /// What the pauses still to come are for.
     planned: &'a [PauseFor],
+    /// A cutter went in during the text, and it cut since.
+    cut_since: Option<bool>,
     /// (number in force, tool) so that the shop is asked once a change.
     tool: Option<(Option<u32>, u16)>,
     last_wrong: Option<WrongKind>,
@@ -397,6 +411,7 @@ fn step(
     let SoFar {
         expected,
         planned,
+        cut_since,
         tool,
         last_wrong,
         faults,
@@ -416,23 +431,34 @@ fn step(
     match m.action {
         Action::Fault { code, message } => wrong(recorded, WrongKind::Fault(code, message)),
         Action::Pause { message } => {
-            let cutter = match planned.split_first() {
-                Some((PauseFor::Cutter(id), rest)) => {
-                    (*planned, *expected, *tool) = (rest, Some(id.as_str()), None);
-                    Some(id.clone())
-                }
-                Some((_, rest)) => {
-                    *planned = rest;
-                    None
-                }
-                None => None,
-            };
-            if let Some(id) = &cutter
-                && !names(&message, taking.shop, id)
-            {
-                let kind = WrongKind::OtherPause(id.clone(), message.clone());
+            let number = |id: &str| taking.shop.cutters.get(id).map(|c| c.number);
+            let is_in = expected.map_or(m.cutter, number);
+            let (meant, told) = meant(&message, planned, number, is_in);
+            if let Some(kind) = told {
                 wrong(recorded, kind);
             }
+            let cutter = match meant {
+                Meant::Change(before, id) => {
+                    (*planned, *expected, *tool) = (&planned[before + 1..], Some(id), None);
+                    *cut_since = Some(false);
+                    Some(id.to_string())
+                }
+                Meant::Stays => {
+                    // Which of the two pauses it really goes in at matters when it cut in between.
+                    if *cut_since == Some(true) {
+                        wrong(recorded, WrongKind::StrayPause(message.clone()));
+                    }
+                    expected.map(str::to_string)
+                }
+                Meant::Other => {
+                    if let Some((PauseFor::Setup(_) | PauseFor::Spindle, rest)) =
+                        planned.split_first()
+                    {
+                        *planned = rest;
+                    }
+                    None
+                }
+            };
             recorded.pauses.push(PauseEvent {
                 at: recorded.motions.len(),
                 text,
@@ -466,6 +492,7 @@ fn step(
                 return;
             }
             let cuts = matches!(m.action, Action::Line | Action::Arc { .. });
+            *cut_since = cut_since.map(|c| c || cuts);
             let chosen = match tool {
                 Some((number, t)) if *number == m.cutter => *t,
                 _ => {
@@ -512,15 +539,84 @@ fn step(
     }
 }
 
-/// A message names the cutter by its number. Languages without messages name none; the sheet does.
-fn names(message: &str, shop: &Shop, id: &str) -> bool {
-    let Some(cutter) = shop.cutters.get(id) else {
-        return true;
+/// What a pause of a text is for.
+enum Meant<'a> {
+    /// This cutter goes in, which so many of the pauses still to come stand before.
+    Change(usize, &'a str),
+    /// The cutter that is in, once more.
+    Stays,
+    /// No cutter.
+    Other,
+}
+
+/// What a pause is for, and what is wrong with it: a person does what its message says. One without a message is known by its place.
+fn meant<'a>(
+    message: &str,
+    planned: &'a [PauseFor],
+    number: impl Fn(&str) -> Option<u32>,
+    is_in: Option<u32>,
+) -> (Meant<'a>, Option<WrongKind>) {
+    let called = called(message);
+    let id = |p: &'a PauseFor| match p {
+        PauseFor::Cutter(id) => Some(id.as_str()),
+        _ => None,
     };
-    let mut words = message.split(|c: char| !c.is_ascii_alphanumeric());
-    let number = cutter.number.to_string();
-    message.trim().is_empty()
-        || words.any(|w| w.eq_ignore_ascii_case("cutter")) && words.next() == Some(&number)
+    let mut changes = planned.iter().enumerate();
+    let comes = changes.find_map(|(i, p)| id(p).map(|id| (i, id)));
+    let stays = called.iter().all(|n| Some(*n) == is_in);
+    let other = |id: &str| WrongKind::OtherPause(id.to_string(), message.to_string());
+    match comes {
+        Some((i, id)) if called.iter().any(|n| Some(*n) == number(id)) => {
+            let more = |n: &u32| Some(*n) != number(id) && Some(*n) != is_in;
+            let told = called.iter().any(more).then(|| other(id));
+            (Meant::Change(i, id), told)
+        }
+        Some((0, id)) if message.trim().is_empty() => (Meant::Change(0, id), None),
+        Some((0, id)) if !stays => (Meant::Change(0, id), Some(other(id))),
+        _ if !stays => {
+            let told = WrongKind::StrayPause(message.to_string());
+            (Meant::Other, Some(told))
+        }
+        _ if !called.is_empty() => (Meant::Stays, None),
+        _ => (Meant::Other, None),
+    }
+}
+
+/// The numbers of the cutters that a message names.
+fn called(message: &str) -> Vec<u32> {
+    let lower = message.to_ascii_lowercase();
+    let found = lower.match_indices("cutter").filter_map(|(at, word)| {
+        // A "V-cutter" is a kind.
+        let begins = !lower[..at].ends_with(|c: char| c.is_alphanumeric() || c == '-');
+        let rest = lower[at + word.len()..].trim_start();
+        let apart = rest.len() < lower.len() - at - word.len();
+        let end = rest.find(|c: char| !c.is_ascii_digit());
+        let digits = &rest[..end.unwrap_or(rest.len())];
+        (begins && apart).then(|| digits.parse().ok()).flatten()
+    });
+    found.collect()
+}
+
+/// What only the whole text tells of the pauses in which cutters go in: pauses without a message count by their places, so all must be
+/// without one, and as many as planned.
+fn uncertain(pauses: &[PauseEvent], text: u16, planned: &[PauseFor]) -> Vec<(u64, WrongKind)> {
+    if !planned.iter().any(|p| matches!(p, PauseFor::Cutter(_))) {
+        return Vec::new();
+    }
+    let own: Vec<&PauseEvent> = pauses.iter().filter(|p| p.text == text).collect();
+    let mute = |p: &&&PauseEvent| p.message.trim().is_empty();
+    if own.iter().all(|p| mute(&p)) {
+        let counts = WrongKind::PausesWithoutWords(own.len(), planned.len());
+        return match own.len() == planned.len() {
+            true => Vec::new(),
+            false => vec![(0, counts)],
+        };
+    }
+    let changes = own.iter().filter(mute).filter_map(|p| {
+        let id = p.cutter.clone()?;
+        Some((p.line, WrongKind::OtherPause(id, String::new())))
+    });
+    changes.collect()
 }
 
 /// All known axes are finite numbers; z may be infinite where that means the machine's top.

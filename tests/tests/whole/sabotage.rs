@@ -41,7 +41,7 @@ impl<F: Fn(&mut Work) + Send + Sync> TypedStage for Tamper<F> {
     }
 }
 
-fn tamper(
+pub fn tamper(
     name: &'static str,
     change: impl Fn(&mut Work) + Send + Sync + 'static,
 ) -> Arc<dyn Stage> {
@@ -462,8 +462,16 @@ pub fn edited_job(
     loaded: Loaded,
     edit: impl Fn(&[Line], &ProgramHead) -> Option<Vec<String>> + Send + Sync + 'static,
 ) -> Option<Made> {
+    edited_in(grainway_dialects::built_in(), loaded, edit)
+}
+
+/// The same in a machine's dialect that is not built in.
+pub fn edited_in(
+    inner: Dialects,
+    loaded: Loaded,
+    edit: impl Fn(&[Line], &ProgramHead) -> Option<Vec<String>> + Send + Sync + 'static,
+) -> Option<Made> {
     let dialect = loaded.work.documents.machine().unwrap().1.dialect.clone();
-    let inner = grainway_dialects::built_in();
     let about = inner.get(&dialect).unwrap().about().clone();
     let done = Arc::new(AtomicBool::new(false));
     let mut dialects = grainway_dialects::built_in();

@@ -3,7 +3,7 @@
 use super::expression::whole;
 use super::lex::Block;
 use super::{Fault, fault};
-use crate::file::{Centre, CycleHeights, DialectFile, DwellUnit, FeedPer};
+use crate::file::{Centre, CycleHeights, DialectFile, DwellUnit, FeedPer, PauseMessage};
 use grainway_pipeline::dialect::{Action, Known, ReadMove};
 use grainway_pipeline::geom::{Point, point};
 use grainway_pipeline::motion::Spindle;
@@ -237,13 +237,23 @@ impl<'a> Run<'a> {
             return;
         }
         let text = b.comment.trim();
-        if let Some(shown) = message_of(text) {
+        let shown = message_of(text);
+        if shown.is_none()
+            && let Some(number) = step_of(text)
+        {
+            self.tell_here(Action::Step { number });
+            return;
+        }
+        // What a language of comments says to the person stands in the comments right before the stop.
+        let in_comments = self.file.pause.as_ref();
+        let in_comments = in_comments.is_some_and(|p| p.message == PauseMessage::Comment);
+        if let Some(said) = shown.or(in_comments.then_some(text))
+            && self.message.len() < super::KEPT
+        {
             if !self.message.is_empty() {
                 self.message.push(' ');
             }
-            self.message.push_str(shown);
-        } else if let Some(number) = step_of(text) {
-            self.tell_here(Action::Step { number });
+            self.message.push_str(said);
         }
     }
 
@@ -406,7 +416,13 @@ impl<'a> Run<'a> {
         self.motion(b)?;
         // 21 stopping
         match b.m[4] {
-            Some(0 | 1 | 60) => {
+            Some(code @ (0 | 1 | 60)) => {
+                if code == 1 {
+                    self.complain(
+                        "optional-stop",
+                        "whether M1 stops depends on a switch at the machine",
+                    );
+                }
                 let message = std::mem::take(&mut self.message);
                 self.tell(Known::default(), Action::Pause { message });
             }

@@ -89,6 +89,7 @@ fn each_fault_is_raised() {
         ("% G1", "percent"),
         ("%", "percent"),
         ("/G1 X1", "block-delete"),
+        ("M1", "optional-stop"),
     ] {
         let events = read_as("rs274-ngc", &around(line));
         let found = faults(&events);

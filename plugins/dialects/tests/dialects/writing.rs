@@ -446,3 +446,45 @@ fn a_cycle_that_does_not_fit_is_refused() {
         "{refused:?}"
     );
 }
+
+/// A language whose messages are comments is read with what stands right before the stop, wrapped lines joined, and with no other remark.
+#[test]
+fn messages_in_comments_are_read_back() {
+    let message = "Put in cutter 3: 6 mm end mill, up-cut. Set Z zero anew. Then let it go on, with a hand on the stop.";
+    let items = with([
+        Item::Label("not this".into()),
+        Item::RetractFull { safe_z: 25.0 },
+        Item::Move(Move::Rapid {
+            to: point(0.0, 30.0).at_z(25.0),
+        }),
+        Item::Pause {
+            message: message.into(),
+        },
+    ]);
+    let head = ProgramHead {
+        name: "x".into(),
+        number: 1,
+        remarks: vec![],
+        unit: Unit::Mm,
+        safe_z: 25.0,
+    };
+    let letters = |s: &str| {
+        let kept: String = s.chars().filter(char::is_ascii_alphanumeric).collect();
+        kept.to_ascii_lowercase()
+    };
+    let all = built_in();
+    for name in ["rs274-lean", "iso6983"] {
+        let dialect = all.get(name).unwrap();
+        let mut text = Vec::new();
+        dialect
+            .write(&head, &mut items.clone().into_iter(), &mut text)
+            .unwrap();
+        let text = String::from_utf8(text).unwrap();
+        let events = read(dialect, &text);
+        let told = events.iter().find_map(|e| match &e.action {
+            Action::Pause { message } => Some(message.as_str()),
+            _ => None,
+        });
+        assert_eq!(told.map(letters), Some(letters(message)), "{text}");
+    }
+}
