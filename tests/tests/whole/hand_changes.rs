@@ -348,6 +348,12 @@ fn a_pause_that_calls_for_a_cutter_out_of_turn_is_caught() {
     });
     assert!(!safe(&late));
     says(&late, "verify-wrong-cutter", "no cutter is to go in here");
+    let found = late.with_code("verify-wrong-cutter");
+    assert!(
+        found
+            .iter()
+            .all(|f| f.remedy.contains("the setup sheet names"))
+    );
     // The screws' pause.
     let screws = edited(|text, _| {
         for line in text.iter_mut() {
