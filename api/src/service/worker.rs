@@ -466,7 +466,8 @@ mod tests {
         assert!((150_000..400_000).contains(&bytes), "{bytes}");
         // What was handed in is not the job's doing, however much it is.
         create_dir(place.join(HANDED)).unwrap();
-        std::fs::write(place.join(HANDED).join("a.dxf"), vec![b'0'; 900_000]).unwrap();
+        let mut file = File::create(place.join(HANDED).join("a.dxf")).unwrap();
+        file.write_all(&vec![b'0'; 900_000]).unwrap();
         assert!(held(&place) > 900_000);
         assert_eq!(added(&place), bytes);
         std::fs::remove_dir_all(&place).unwrap();
