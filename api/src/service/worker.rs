@@ -42,6 +42,8 @@ const LONGEST_PAUSE: Duration = Duration::from_secs(5);
 const LEAST_ROOM: u64 = 16 << 20;
 /// More than a job at work holds; one that holds it filled the disk itself, and would do so for ever.
 const MOST_HELD: u64 = 256 << 20;
+/// What was handed in, in the folder of a job at work.
+const HANDED: &str = "in";
 /// Why a job was lost that made this process panic.
 const INSIDE: &str = "the service failed inside while it held the job; its log says more";
 
@@ -175,7 +177,12 @@ fn is_full(place: &Path) -> bool {
         // File systems without a table of files report none.
         free < LEAST_ROOM || (about.files() != 0 && about.files_available() == 0)
     });
-    full && held(place) < MOST_HELD
+    full && added(place) < MOST_HELD
+}
+
+/// What a job at work takes of the disk beside what was handed in, which the service has taken.
+fn added(place: &Path) -> u64 {
+    held(place).saturating_sub(held(&place.join(HANDED)))
 }
 
 /// Bytes of the disk that a folder's files take, as far as it can be read.
@@ -215,7 +222,7 @@ async fn tried(
     files: &[JobFile],
     place: &Path,
 ) -> Result<Done, Trouble> {
-    let (handed, held) = (place.join("in"), place.join("held"));
+    let (handed, held) = (place.join(HANDED), place.join("held"));
     for folder in [&handed, &held] {
         tokio::fs::create_dir_all(folder)
             .await
@@ -438,7 +445,7 @@ pub fn summary(report: &ReportDocument) -> Summary {
 
 #[cfg(test)]
 mod tests {
-    use super::{MOST_HELD, held};
+    use super::{HANDED, MOST_HELD, added, held};
     use std::fs::{File, create_dir};
     use std::io::Write;
 
@@ -457,6 +464,12 @@ mod tests {
         sparse.set_len(MOST_HELD * 2).unwrap();
         let bytes = held(&place);
         assert!((150_000..400_000).contains(&bytes), "{bytes}");
+        // What was handed in is not the job's doing, however much it is.
+        create_dir(place.join(HANDED)).unwrap();
+        let mut file = File::create(place.join(HANDED).join("a.dxf")).unwrap();
+        file.write_all(&vec![b'0'; 900_000]).unwrap();
+        assert!(held(&place) > 900_000);
+        assert_eq!(added(&place), bytes);
         std::fs::remove_dir_all(&place).unwrap();
     }
 }

@@ -111,10 +111,19 @@ fn wrongs(scene: &Scene<'_>, said: &mut Said) {
                 ),
             ),
         };
-        said.find(
-            Some(*text),
-            at_line(scene.recorded, &scene.setup.id, *text, *line, code, message),
+        let found = at_line(scene.recorded, &scene.setup.id, *text, *line, code, message);
+        let of_pauses = matches!(
+            kind,
+            WrongKind::OtherPause(..)
+                | WrongKind::NoPause(_)
+                | WrongKind::StrayPause(_)
+                | WrongKind::PausesWithoutWords(..)
         );
+        let found = match of_pauses {
+            true => found.remedy("Do not run it. Let it pause for the cutters that the setup sheet names, in that order and with those numbers."),
+            false => found,
+        };
+        said.find(Some(*text), found);
     }
 }
 

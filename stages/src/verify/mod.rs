@@ -30,7 +30,7 @@ use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::geom::{Bounds, Placing};
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
 use grainway_pipeline::work::{
-    ByHand, Can, Operation, Placement, Program, Setup, Verdict, Work, by_hand, items,
+    ByHand, Can, Changes, Operation, Placement, Program, Setup, Verdict, Work, by_hand, items,
 };
 use model::Model;
 use motions::{Recorded, Taking};
@@ -272,10 +272,12 @@ fn verify_setup(
 fn by_hand_at(work: &Work, setup: &Setup, program: &Program, about: &DialectAbout) -> ByHand {
     let can = Can::of(work.documents.machine().map(|(_, m)| m), about);
     let hand = by_hand(work, setup, program.entries, can);
-    ByHand {
-        first: program.cutter.clone().or(hand.first),
-        ..hand
-    }
+    // Before a pause in which the first cutter goes in, none is known.
+    let first = match can.changes {
+        Changes::Pause => hand.first,
+        Changes::Machine | Changes::Before => program.cutter.clone().or(hand.first),
+    };
+    ByHand { first, ..hand }
 }
 
 /// What a program was to do.

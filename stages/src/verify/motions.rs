@@ -729,3 +729,29 @@ fn push(
         _ => recorded.motions.push(base),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::called;
+
+    #[test]
+    fn cutters_that_a_message_names() {
+        for (message, numbers) in [
+            (
+                "Put in cutter 2: 3.175 mm end mill, up-cut. Set Z zero anew.",
+                &[2][..],
+            ),
+            ("SWITCH IT OFF. PUT IN CUTTER  12  6 MM END MILL", &[12]),
+            ("Put in cutter 4: 12 mm V-cutter. Set Z zero anew.", &[4]),
+            (
+                "a V-cutter 12 mm wide, cutters, cutter7, the cutter is hot",
+                &[],
+            ),
+            ("take cutter 1 out, cutter 3 in", &[1, 3]),
+            ("cutter 99999999999", &[]),
+            ("Ä cutter", &[]),
+        ] {
+            assert_eq!(called(message), numbers, "{message}");
+        }
+    }
+}

@@ -3,8 +3,9 @@
 
 use super::sabotage::{Line, chain, edited_in, edited_job, tamper, texts};
 use grainway_pipeline::doc::{CutterChangeBy, SpindleSwitch, Unit};
-use grainway_pipeline::work::{Entry, Setup};
+use grainway_pipeline::work::{Entry, Program, Setup};
 use grainway_stages::report::{OrderRow, ReportDocument};
+use grainway_stages::verify::{Text, VerifySettings, verify_program};
 use grainway_tests::{Loaded, Made, SAMPLES, load, make, run, sample};
 
 fn sample_with(name: &str, change: CutterChangeBy, spindle: SpindleSwitch) -> Loaded {
@@ -231,6 +232,34 @@ fn the_spindle_stays_off_between_two_pauses() {
     }
 }
 
+/// The text with its first pause for a cutter moved to its end.
+fn put_in_at_the_end(text: &str) -> String {
+    let mut lines: Vec<&str> = text.lines().collect();
+    let from = lines.iter().position(|l| l.contains("Put in cutter"));
+    let from = from.unwrap();
+    let stop = from + lines[from..].iter().position(|l| *l == "M0").unwrap();
+    let pause: Vec<&str> = lines.drain(from..=stop).collect();
+    let end = lines.iter().rposition(|l| *l == "M2").unwrap();
+    lines.splice(end..end, pause);
+    lines.join("\n") + "\n"
+}
+
+/// What verify says of a text that was edited by hand.
+fn safe_alone(made: &Made, program: &Program, text: &str) -> bool {
+    let work = &made.work;
+    let setup = work.setups.iter().find(|s| s.id == program.setup).unwrap();
+    let dialects = grainway_dialects::built_in();
+    let dialect = dialects.get(&work.documents.machine().unwrap().1.dialect);
+    let mut texts = [Text {
+        name: &program.name,
+        program: Some(program),
+        text: &mut text.as_bytes(),
+    }];
+    let settings = VerifySettings::default();
+    let verdict = verify_program(work, setup, &mut texts, dialect.unwrap(), true, &settings);
+    verdict.safe.passed
+}
+
 /// A cutter that comes behind a pause goes in behind it, also when the program begins with that pause: what the sheet says line by line is
 /// what the program waits for.
 #[test]
@@ -271,6 +300,11 @@ fn a_program_that_begins_with_a_pause_waits_for_its_cutter() {
             assert!(waits.is_some_and(|at| looks < at), "{text}");
             assert!(*in_pause, "{:?}", setup.order);
             seen += 1;
+            // Moved behind the cuts, the pause comes too late: nobody knows with what they are cut.
+            let text = made.text(&program.text);
+            let late = put_in_at_the_end(&text);
+            assert!(safe_alone(&made, program, &text), "{text}");
+            assert!(!safe_alone(&made, program, &late), "{late}");
         }
         assert!(seen > 0);
     }
@@ -314,6 +348,12 @@ fn a_pause_that_calls_for_a_cutter_out_of_turn_is_caught() {
     });
     assert!(!safe(&late));
     says(&late, "verify-wrong-cutter", "no cutter is to go in here");
+    let found = late.with_code("verify-wrong-cutter");
+    assert!(
+        found
+            .iter()
+            .all(|f| f.remedy.contains("the setup sheet names"))
+    );
     // The screws' pause.
     let screws = edited(|text, _| {
         for line in text.iter_mut() {
