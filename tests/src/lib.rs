@@ -10,7 +10,7 @@ use grainway_pipeline::finding::Finding;
 use grainway_pipeline::stage::{
     Cancel, Cx, Dialects, FileProblem, Files, MemorySpool, Silent, SpoolId,
 };
-use grainway_pipeline::work::{Documents, Work};
+use grainway_pipeline::work::{Documents, Program, Setup, Work};
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
@@ -82,6 +82,10 @@ impl Made {
             let _ = reader.read_to_string(&mut text);
         }
         text
+    }
+    /// The setup of a program.
+    pub fn setup_of(&self, program: &Program) -> Option<&Setup> {
+        self.work.setups.iter().find(|s| s.id == program.setup)
     }
     /// Findings with this code.
     pub fn with_code(&self, code: &str) -> Vec<&Finding> {

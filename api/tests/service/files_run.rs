@@ -542,7 +542,7 @@ async fn in_a_bucket_with_a_wrong_key() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 #[ignore = "started by those above, with their settings"]
 async fn in_a_bucket() {
-    for address in ["s3://library", "s3://library/work/shop-1"] {
+    for address in ["s3://library", "s3://library/shelf/shop-1"] {
         let files = Files::open(&FilesUrl::S3(address.to_string())).unwrap();
         assert_eq!(files.shown(), address);
         all_cases(&files).await;

@@ -158,6 +158,26 @@ async fn the_lease_is_renewed_while_files_are_put_away() {
     assert_eq!(seen.iter().filter(|c| **c == "complete").count(), 1);
 }
 
+/// Whoever sees the report in the file store sees all that it tells of.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_report_is_put_away_last() {
+    let place = Fresh::new();
+    let shared = service(&place, &place.join("work"), Arc::new(Nothing)).await;
+    let id = handed_in(&shared).await;
+    let working = tokio::spawn(worker::work(Arc::clone(&shared)));
+    let job = until(&shared, id, |j| j.state.is_end()).await;
+    stopped(&shared, working).await;
+    let attempt = job.output.unwrap();
+    let made = shared.store.files(id, Side::Out).await.unwrap();
+    let folder = place.join(format!("files/jobs/{id}/out/{attempt}"));
+    let written = |name: &str| folder.join(name).metadata().unwrap().modified().unwrap();
+    let report = written("report.json");
+    assert_eq!(made.len(), BESIDE_REPORT + 1);
+    for file in made.iter().filter(|f| f.name != "report.json") {
+        assert!(written(&file.name) <= report, "{}", file.name);
+    }
+}
+
 /// A panic would otherwise end the worker without a word: the job would be taken up again and again, until no worker is left.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_panic_spends_an_attempt_and_no_worker() {

@@ -247,7 +247,7 @@ fn put_in_at_the_end(text: &str) -> String {
 /// What verify says of a text that was edited by hand.
 fn safe_alone(made: &Made, program: &Program, text: &str) -> bool {
     let work = &made.work;
-    let setup = work.setups.iter().find(|s| s.id == program.setup).unwrap();
+    let setup = made.setup_of(program).unwrap();
     let dialects = grainway_dialects::built_in();
     let dialect = dialects.get(&work.documents.machine().unwrap().1.dialect);
     let mut texts = [Text {
@@ -502,12 +502,7 @@ fn parts_of_a_long_program_begin_with_their_cutters() {
         assert!(made.ready(), "{most}: {:#?}", made.errors());
         let (mut goes_on, mut waits) = (0, 0);
         for program in &made.work.programs {
-            let setup = made
-                .work
-                .setups
-                .iter()
-                .find(|s| s.id == program.setup)
-                .unwrap();
+            let setup = made.setup_of(program).unwrap();
             let (from, to) = program.entries;
             let cutter = |e: &Entry| match e {
                 Entry::Cutter(id) => made.work.documents.cutter(id).map(|c| c.number),

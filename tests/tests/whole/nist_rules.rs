@@ -10,11 +10,10 @@ mod line;
 use against_plan::{Compared, Rounding, compare};
 use controller::{Did, Event, Setting, run};
 use grainway_pipeline::dialect::{Action, ProgramHead, ReadEnd, ReadMove};
-use grainway_pipeline::doc::CutterChangeBy;
-use grainway_pipeline::doc::Unit;
+use grainway_pipeline::doc::{CutterChangeBy, Unit};
 use grainway_pipeline::geom::{Point, Point3, point};
 use grainway_pipeline::motion::{CutterChange, Item, Move, Spindle, StepStart};
-use grainway_pipeline::work::{Can, Changes, items};
+use grainway_pipeline::work::{Can, items};
 use grainway_tests::{SAMPLES, load, make, sample};
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
@@ -86,6 +85,7 @@ fn checked(
 #[test]
 fn sample_programs_follow_the_report() {
     let mut compared = Compared::default();
+    let dialects = grainway_dialects::built_in();
     for name in SAMPLES {
         for unit in [Unit::Mm, Unit::Inch] {
             let mut loaded = load(&sample(name)).unwrap();
@@ -102,23 +102,10 @@ fn sample_programs_follow_the_report() {
                 "{name}: {:#?}",
                 made.errors()
             );
-            let change = made.work.documents.machine().unwrap().1.cutter_change;
+            let machine = made.work.documents.machine().map(|(_, m)| m);
+            let can = Can::of(machine, dialects.get(NGC).unwrap().about());
             for program in &made.work.programs {
-                let setup = made
-                    .work
-                    .setups
-                    .iter()
-                    .find(|s| s.id == program.setup)
-                    .unwrap();
-                let can = Can {
-                    changes: match change {
-                        CutterChangeBy::Machine => Changes::Machine,
-                        CutterChangeBy::Pause => Changes::Pause,
-                        CutterChangeBy::Hand => Changes::Before,
-                    },
-                    pauses: true,
-                    two_heights: false,
-                };
+                let setup = made.setup_of(program).unwrap();
                 let items: Vec<Item> = items(&made.work, setup, program.entries, can).collect();
                 let text = made.text(&program.text);
                 if let Err(why) = checked(unit, &items, &text, &mut compared) {
