@@ -481,6 +481,27 @@ fn head_and_sheet_say_what_the_hand_does() {
     }
 }
 
+/// At the machine's top, not at the height that the last cutter needed: the next may be longer.
+#[test]
+fn a_cutter_is_changed_with_all_the_room_there_is() {
+    let loaded = sample_with(
+        "reading-bench",
+        CutterChangeBy::Pause,
+        SpindleSwitch::Program,
+    );
+    let made = made(loaded, "reading-bench");
+    let mut seen = 0;
+    for program in &made.work.programs {
+        let text = made.text(&program.text);
+        let lines: Vec<&str> = text.lines().filter(|l| *l != "M5").collect();
+        for pair in lines.windows(2).filter(|w| w[1].contains("MSG, Put in")) {
+            assert_eq!(pair[0], "G53 G0 Z0.", "{}", pair[1]);
+            seen += 1;
+        }
+    }
+    assert!(seen > 0);
+}
+
 /// Parts of a long program: each says in its head which cutter is in when it starts, and waits for those after it.
 #[test]
 fn parts_of_a_long_program_begin_with_their_cutters() {
