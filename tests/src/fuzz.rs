@@ -8,11 +8,11 @@
     reason = "a broken promise ends the run, which is how a fuzzer hears of it"
 )]
 
+use grainway_geom::{Point, Point3, point};
 use grainway_pipeline::dialect::{
     Action, Dialect, DialectError, Known, ProgramHead, ReadEnd, ReadMove,
 };
 use grainway_pipeline::doc::{self, Job, Shop, Unit};
-use grainway_pipeline::geom::{Point, Point3, point};
 use grainway_pipeline::motion::{CutterChange, Item, Move, Spindle, StepStart};
 use grainway_pipeline::stage::{
     Cancel, Cx, Dialects, FileProblem, Files, MemorySpool, Settings, Silent,

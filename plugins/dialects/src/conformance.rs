@@ -6,11 +6,11 @@
 mod pen;
 
 use crate::programs::{Near, Random, SAFE, cut_by, cut_in, planned};
+use grainway_geom::{Point, Point3, point};
 use grainway_pipeline::dialect::{
     Action, Dialect, DialectError, ProgramHead, ReadEnd, ReadMove, Written,
 };
 use grainway_pipeline::doc::Unit;
-use grainway_pipeline::geom::{Point, Point3, point};
 use grainway_pipeline::motion::{CutterChange, Item, Move, Spindle, StepStart};
 use serde::Serialize;
 use std::f64::consts::{FRAC_PI_2, TAU};

@@ -1,7 +1,7 @@
 //! Programs to try dialects with: seeded, with every kind of item, and the comparison of a plan with what was read back.
 
+use grainway_geom::{Point, Point3, point};
 use grainway_pipeline::dialect::{Action, ReadMove};
-use grainway_pipeline::geom::{Point, Point3, point};
 use grainway_pipeline::motion::{CutterChange, Item, Move, Spindle, StepStart};
 use std::f64::consts::TAU;
 

@@ -7,9 +7,9 @@
 //! taken out again, the text checked for UTF-8, counted and handed on.
 #![allow(clippy::print_stdout, reason = "a bench prints")]
 
+use grainway_geom::point;
 use grainway_host::load;
 use grainway_pipeline::dialect::{Dialect, ProgramHead};
-use grainway_pipeline::geom::point;
 use grainway_pipeline::motion::{Item, Move};
 use grainway_sdk as sdk;
 use sdk::Dialect as _;

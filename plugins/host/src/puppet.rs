@@ -14,10 +14,10 @@ use crate::library::{DialectEntry, FindingEntry, Inner, LibraryAbout, May, Stage
 use crate::native::{Failed, Handing, NativeDialect, NativeStage, describe};
 use crate::outcome;
 use grainway_abi as abi;
+use grainway_geom::point;
 use grainway_pipeline::dialect::{Action, DialectAbout, ProgramHead, ReadMove};
 use grainway_pipeline::doc::Unit;
 use grainway_pipeline::finding::Severity;
-use grainway_pipeline::geom::point;
 use grainway_pipeline::motion::{CutterChange, Item, Move, Spindle, StepStart};
 use grainway_pipeline::stage::{Cancel, Stage};
 use grainway_pipeline::work::Work;

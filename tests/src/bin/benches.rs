@@ -5,13 +5,14 @@
 //! `smoke` runs everything small, to show that the benches work; its figures say little.
 #![allow(clippy::print_stdout, reason = "benches print")]
 
+use grainway_geom::{Contour, Point, point};
 use grainway_pipeline::chain::{Chain, Keep, Stages, StateKey};
 use grainway_pipeline::dialect::ProgramHead;
 use grainway_pipeline::doc::Unit;
-use grainway_pipeline::geom::{Contour, Point, point};
 use grainway_pipeline::motion::Item;
 use grainway_pipeline::stage::{Cancel, Cx, MemorySpool, Silent, Stop};
-use grainway_pipeline::work::{Can, Changes, Work, items};
+use grainway_pipeline::work::Work;
+use grainway_plan::program_items::{Can, Changes, items};
 use grainway_tests::{
     CUTTING_SHEET_JOB, Loaded, cutting_sheet_shop, load_texts, python, queue_bench, root, shared,
 };

@@ -1,8 +1,8 @@
 //! The real cutting sheet of `shared/drawings` (CC0, see its README), one of its two layouts, as drawn on 12 mm stock.
 
+use grainway_geom::Point3;
 use grainway_pipeline::doc::FeatureKind;
 use grainway_pipeline::finding::Finding;
-use grainway_pipeline::geom::Point3;
 use grainway_pipeline::motion::Move;
 use grainway_tests::{
     CUTTING_SHEET_JOB, Loaded, Made, cutting_sheet_shop, load_texts, make, shared,

@@ -1,7 +1,7 @@
 //! DXF reading against ezdxf (MIT, an independent open-source library): every entity in every version from R12 to 2018, text and
 //! binary. `tests/python/dxf_reference.py` writes the files and says what lies in them; the built-in drawing stage reads them.
 
-use grainway_pipeline::geom::{Contour, Point, Segment, point};
+use grainway_geom::{Contour, Point, Segment, point};
 use grainway_pipeline::stage::{Cancel, Cx, Dialects, MemorySpool, Settings, Silent};
 use grainway_pipeline::tolerance::IMPORT_MM;
 use grainway_pipeline::work::Work;

@@ -1,7 +1,7 @@
 //! The shapes on which an exact offset kernel was measured to fail (ids 358, 363, 332 of the kernel trial; areas by the exact
 //! construction there), as real parts through the whole chain: right areas, bounded time, no panic text.
 
-use grainway_pipeline::geom::{self, Contour, Notes, Region, Vertex, point};
+use grainway_geom::{Contour, Notes, Region, Vertex, point};
 use grainway_tests::{load_texts, make, root};
 use serde_json::{Value, json};
 use std::time::Instant;
@@ -99,8 +99,8 @@ fn two_levels_have_the_exact_construction_s_area() {
     for case in &CASES {
         let started = Instant::now();
         let mut notes = Notes::default();
-        let first = geom::offset(&region(case), -3.175, &mut notes);
-        let second = geom::offset_all(&first, -2.8575, &mut notes);
+        let first = grainway_geom::offset(&region(case), -3.175, &mut notes);
+        let second = grainway_geom::offset_all(&first, -2.8575, &mut notes);
         let area: f64 = second.iter().map(Region::area).sum();
         // The printed areas have two decimals; the boundary is about 500 mm long.
         assert!(

@@ -1,8 +1,8 @@
 //! Holding: what common shop practice (no source) demands, checked on whole jobs.
 
+use grainway_geom::point;
 use grainway_pipeline::chain::Stages;
 use grainway_pipeline::doc::WasteBy;
-use grainway_pipeline::geom::point;
 use grainway_pipeline::motion::Move;
 use grainway_pipeline::stage::{Cx, Description, Stop, Typed, TypedStage};
 use grainway_pipeline::work::Work;

@@ -9,11 +9,11 @@ mod line;
 
 use against_plan::{Compared, Rounding, compare};
 use controller::{Did, Event, Setting, run};
+use grainway_geom::{Point, Point3, point};
 use grainway_pipeline::dialect::{Action, ProgramHead, ReadEnd, ReadMove};
 use grainway_pipeline::doc::{CutterChangeBy, Unit};
-use grainway_pipeline::geom::{Point, Point3, point};
 use grainway_pipeline::motion::{CutterChange, Item, Move, Spindle, StepStart};
-use grainway_pipeline::work::{Can, items};
+use grainway_plan::program_items::{Can, items};
 use grainway_tests::{SAMPLES, load, make, sample};
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;

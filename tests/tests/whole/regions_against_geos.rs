@@ -2,9 +2,7 @@
 //! polygon library. GEOS is not taken as truth for far offsets: it was measured to be wrong there; distances stay below 7 mm.
 
 use crate::sabotage::{chain, wrong_diameter};
-use grainway_pipeline::geom::{
-    self, Contour, Notes, Placing, Point, Region, Segment, Vertex, point,
-};
+use grainway_geom::{self, Contour, Notes, Placing, Point, Region, Segment, Vertex, point};
 use grainway_pipeline::motion::Move;
 use grainway_tests::{
     SAMPLES, cutting_sheet_shop, load, load_texts, make, python, root, run, sample,
@@ -46,7 +44,7 @@ pub fn random_region(random: &mut Random) -> Region {
                 0.0
             };
             Vertex {
-                at: geom::Point::unit(angle) * (size * random.between(0.65, 1.0)),
+                at: grainway_geom::Point::unit(angle) * (size * random.between(0.65, 1.0)),
                 bulge,
             }
         })
@@ -79,9 +77,12 @@ fn rings(region: &Region) -> Value {
 fn case(id: String, region: &Region, by: f64) -> Value {
     let mut notes = Notes::default();
     let (of, result) = if by > 100.0 {
-        ("opening", geom::opening(region, by - 100.0, &mut notes))
+        (
+            "opening",
+            grainway_geom::opening(region, by - 100.0, &mut notes),
+        )
     } else {
-        ("offset", geom::offset(region, by, &mut notes))
+        ("offset", grainway_geom::offset(region, by, &mut notes))
     };
     let by = if by > 100.0 { by - 100.0 } else { by };
     json!({ "id": id, "rings": rings(region), "by": by, "of": of, "result": result.iter().map(rings).collect::<Vec<_>>() })
@@ -193,7 +194,7 @@ fn gouged(region: &Region, thinner: f64) -> (f64, Vec<Vec<Point>>, f64) {
     let variant = &made.work.variants[0];
     let mut paths = Vec::new();
     for step in variant.steps.iter().filter(|s| s.feature == "f") {
-        let mut at = geom::Point3::default();
+        let mut at = grainway_geom::Point3::default();
         for m in made.work.moves(&step.moves) {
             let end = m.end(at);
             let path = match m {

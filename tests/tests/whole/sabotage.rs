@@ -214,7 +214,7 @@ fn reliefs_five_per_cent_large() {
 
 /// Takes the longest closed run at the lowest height out of the moves.
 fn drop_level(moves: &[Move]) -> Option<Vec<Move>> {
-    let mut at = grainway_pipeline::geom::Point3::default();
+    let mut at = grainway_geom::Point3::default();
     let mut ends = Vec::new();
     for m in moves {
         at = m.end(at);

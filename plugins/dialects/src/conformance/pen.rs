@@ -2,9 +2,9 @@
 
 use super::{Found, Table, arcs, cutting, holes, lines, with_head};
 use crate::programs::SAFE;
+use grainway_geom::point;
 use grainway_pipeline::dialect::Action;
 use grainway_pipeline::doc::Unit;
-use grainway_pipeline::geom::point;
 use grainway_pipeline::motion::{Item, Move};
 use std::f64::consts::FRAC_1_SQRT_2;
 

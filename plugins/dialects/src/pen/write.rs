@@ -6,8 +6,8 @@
 use super::{LINE, PenFile};
 use crate::file::LineEnd;
 use crate::write::comment;
+use grainway_geom::{Point, Point3, point};
 use grainway_pipeline::dialect::{DialectError, ProgramHead, Written};
-use grainway_pipeline::geom::{Point, Point3, point};
 use grainway_pipeline::motion::{Item, Move, SAFE_Z};
 use std::f64::consts::PI;
 use std::io::Write;

@@ -4,7 +4,7 @@
 //! counts at three decimals of a millimetre and four of an inch; three independent roundings can already differ by more, so the
 //! centre is chosen after the ends.
 
-use grainway_pipeline::geom::{Point, point};
+use grainway_geom::{Point, point};
 use std::f64::consts::TAU;
 
 /// Share of the published limit that the writer uses, so that a controller that computes in single precision accepts the arc too.

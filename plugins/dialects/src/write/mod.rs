@@ -9,9 +9,9 @@ use crate::file::{
     PauseMessage,
 };
 use crate::template;
+use grainway_geom::{Point, Point3, point};
 use grainway_pipeline::dialect::{DialectError, ProgramHead, Written};
 use grainway_pipeline::doc::Unit;
-use grainway_pipeline::geom::{Point, Point3, point};
 use grainway_pipeline::motion::{Item, Move, SAFE_Z, Spindle};
 use number::Look;
 use std::f64::consts::{PI, TAU};

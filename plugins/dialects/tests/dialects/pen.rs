@@ -5,9 +5,9 @@ use crate::conforming::Planted;
 use crate::{faults, read, read_as, write};
 use grainway_dialects::conformance::{Outcome, conformance};
 use grainway_dialects::{built_in, from_json, starter};
+use grainway_geom::point;
 use grainway_pipeline::dialect::{Action, DialectError, ProgramHead, ReadMove};
 use grainway_pipeline::doc::Unit;
-use grainway_pipeline::geom::point;
 use grainway_pipeline::motion::{CutterChange, Item, Move, Spindle, StepStart};
 use std::f64::consts::{PI, TAU};
 

@@ -2,8 +2,8 @@
 //! out from the published text, not printed in it.
 
 use crate::{faults, read_as};
+use grainway_geom::Point;
 use grainway_pipeline::dialect::{Action, ReadMove};
-use grainway_pipeline::geom::Point;
 
 const NGC: &str = "rs274-ngc";
 

@@ -2,9 +2,9 @@
 
 use crate::{faults, read, write};
 use grainway_dialects::{built_in, from_json};
+use grainway_geom::point;
 use grainway_pipeline::dialect::{Action, Dialect, DialectError, ProgramHead};
 use grainway_pipeline::doc::Unit;
-use grainway_pipeline::geom::point;
 use grainway_pipeline::motion::{CutterChange, Item, Move, Spindle, StepStart};
 use std::f64::consts::{PI, TAU};
 

@@ -5,11 +5,11 @@ use crate::library::Library;
 use crate::native::{Failed, Handing, NativeDialect};
 use crate::programs::{Random, SAFE, cut_by, farthest, planned, program};
 use grainway_dialects::conformance::Outcome;
+use grainway_geom::{Point, point};
 use grainway_pipeline::dialect::{
     Action, Dialect, DialectError, ProgramHead, ReadEnd, ReadMove, Written,
 };
 use grainway_pipeline::doc::Unit;
-use grainway_pipeline::geom::{Point, point};
 use grainway_pipeline::motion::{Item, Move, Spindle, StepStart};
 use grainway_pipeline::stage::Cancel;
 use grainway_pipeline::work::sha256_hex;

@@ -4,8 +4,8 @@ use super::{CANCEL_PATIENCE, CANCEL_WITHIN, Trial, Verdict, grows, must_refuse};
 use crate::library::Library;
 use crate::native::{self, Failed, NativeStage};
 use crate::programs::SAFE;
+use grainway_geom::{Contour, Placing, Vertex, point};
 use grainway_pipeline::doc::{ZZero, read_job, read_shop};
-use grainway_pipeline::geom::{Contour, Placing, Vertex, point};
 use grainway_pipeline::motion::Move;
 use grainway_pipeline::stage::{Cancel, Stage};
 use grainway_pipeline::work::{

@@ -4,8 +4,8 @@
 use super::{Failed, Reason, Receive};
 use crate::library::LARGEST_DESCRIPTION;
 use grainway_abi as abi;
+use grainway_geom::point;
 use grainway_pipeline::dialect::{Action, Known, ReadMove};
-use grainway_pipeline::geom::point;
 use grainway_pipeline::motion::{Item, Move, SAFE_Z, Spindle};
 use grainway_pipeline::stage::Cancel;
 use grainway_pipeline::work::{BlobId, Blobs};

@@ -1,10 +1,10 @@
 //! Plugins that go wrong without ending the process: each is told apart, named, and costs its own call only.
 
 use crate::{built, head, read};
+use grainway_geom::point;
 use grainway_host::{Library, load};
 use grainway_pipeline::dialect::{Dialect, DialectError, ReadEnd, Written};
 use grainway_pipeline::doc::Unit;
-use grainway_pipeline::geom::point;
 use grainway_pipeline::motion::{Item, Move};
 use grainway_pipeline::stage::Cancel;
 use misbehaving::{DIALECTS, FINE, KILLERS};

@@ -1,10 +1,10 @@
 //! The example dialect in Rust: what is written reads back, and what cannot be written is refused.
 
 use crate::{example, only_dialect, read, write};
+use grainway_geom::point;
 use grainway_host::programs::{cut_by, farthest, planned, program};
 use grainway_pipeline::dialect::{Action, DialectError, ReadEnd};
 use grainway_pipeline::doc::Unit;
-use grainway_pipeline::geom::point;
 use grainway_pipeline::motion::{CutterChange, Item, Move, SAFE_Z, Spindle};
 
 #[test]

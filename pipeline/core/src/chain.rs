@@ -1,0 +1,302 @@
+//! The chain runner: refuses impossible orders, merges settings, runs stages, validates and saves between them.
+
+use crate::doc::{Problem, Unit, in_unit};
+use crate::finding::{self, Finding, code};
+use crate::stage::{Cx, Dialects, Settings, Stage, Stop, Typed, TypedStage};
+use crate::work::{Documents, Work};
+use serde_json::Value;
+use std::sync::Arc;
+
+/// The stages that are installed, in the order of the built-in chain.
+#[derive(Default, Clone)]
+pub struct Stages(Vec<Arc<dyn Stage>>);
+
+impl Stages {
+    /// Adds one at the end.
+    pub fn add(&mut self, stage: Arc<dyn Stage>) {
+        self.0.push(stage);
+    }
+    /// In order.
+    pub fn iter(&self) -> impl Iterator<Item = &Arc<dyn Stage>> {
+        self.0.iter()
+    }
+    /// Those of the built-in chain: what a job runs that names no chain. A plugin's stage runs only where it is named.
+    pub fn standard(&self) -> impl Iterator<Item = &Arc<dyn Stage>> {
+        self.0.iter().filter(|s| s.origin().is_empty())
+    }
+    /// The stage of a name.
+    pub fn get(&self, name: &str) -> Option<&Arc<dyn Stage>> {
+        self.0.iter().find(|s| s.about().name == name)
+    }
+}
+
+/// A chain whose order was found possible, with each stage's settings.
+pub struct Chain {
+    steps: Vec<(Arc<dyn Stage>, Settings)>,
+}
+
+/// What a saved state is filed under: the stages run so far, by name, version, plugin and settings, over one documents' hash.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StateKey(pub String);
+
+/// Sees the work after every stage, to save it.
+pub trait Keep {
+    /// The work after the stage with this index (from 0) and name.
+    fn keep(&mut self, index: usize, name: &str, key: &StateKey, work: &Work) -> Result<(), Stop>;
+}
+
+/// Keeps nothing.
+pub struct KeepNothing;
+
+impl Keep for KeepNothing {
+    fn keep(&mut self, _: usize, _: &str, _: &StateKey, _: &Work) -> Result<(), Stop> {
+        Ok(())
+    }
+}
+
+impl Chain {
+    /// The chain of the job, the shop, or the built-in one, with merged settings. All problems at once.
+    pub fn plan(stages: &Stages, work: &Work) -> Result<Chain, Vec<Finding>> {
+        let mut findings = Vec::new();
+        let (job, shop) = (&work.documents.job, &work.documents.shop);
+        let (names, place): (Vec<&str>, &str) = match (&job.chain, &shop.chain) {
+            (Some(names), _) => (names.iter().map(String::as_str).collect(), "job#/chain"),
+            (None, Some(names)) => (names.iter().map(String::as_str).collect(), "shop#/chain"),
+            (None, None) => (stages.standard().map(|s| s.about().name).collect(), ""),
+        };
+        let mut steps = Vec::new();
+        let mut facts: std::collections::BTreeSet<&str> =
+            work.facts.iter().map(String::as_str).collect();
+        for (i, name) in names.iter().enumerate() {
+            let Some(stage) = stages.get(name) else {
+                let known = stages.iter().map(|s| s.about().name);
+                let near = nearest(name, known)
+                    .map(|n| format!("; did you mean \"{n}\"?"))
+                    .unwrap_or_default();
+                findings.push(
+                    Finding::new(
+                        &code::UNKNOWN_NAME,
+                        format!("No stage is called \"{name}\"{near}"),
+                    )
+                    .pointer(format!("{place}/{i}")),
+                );
+                continue;
+            };
+            for need in stage.about().needs {
+                if !facts.contains(need) {
+                    let giver = stages
+                        .iter()
+                        .find(|s| s.about().gives.contains(need))
+                        .map(|s| s.about().name);
+                    let from = giver
+                        .map(|g| format!(", which stage {g} gives"))
+                        .unwrap_or_default();
+                    findings.push(
+                        Finding::new(
+                            &code::CHAIN_ORDER,
+                            format!("Stage {name} needs \"{need}\"{from}; nothing before it in the chain gives it."),
+                        )
+                        .pointer(format!("{place}/{i}")),
+                    );
+                }
+            }
+            for gone in stage.about().spoils {
+                facts.remove(gone);
+            }
+            facts.extend(stage.about().gives);
+            match merged(stage.as_ref(), &work.documents) {
+                Ok(settings) => steps.push((Arc::clone(stage), settings)),
+                Err(problems) => {
+                    findings.extend(problems.into_iter().map(|p| {
+                        Finding::new(&code::DOCUMENT_INVALID, p.message).pointer(p.pointer)
+                    }))
+                }
+            }
+        }
+        for (doc, settings) in [("shop", &shop.settings), ("job", &job.settings)] {
+            for name in settings.keys() {
+                if stages.get(name).is_none() {
+                    let known = stages.iter().map(|s| s.about().name);
+                    let near = nearest(name, known)
+                        .map(|n| format!("; did you mean \"{n}\"?"))
+                        .unwrap_or_default();
+                    findings.push(
+                        Finding::new(
+                            &code::UNKNOWN_NAME,
+                            format!("Settings for a stage \"{name}\" that is not installed{near}"),
+                        )
+                        .pointer(format!("{doc}#/settings/{name}")),
+                    );
+                }
+            }
+        }
+        if findings.is_empty() {
+            Ok(Chain { steps })
+        } else {
+            Err(findings)
+        }
+    }
+
+    /// Stages with their merged settings, in order.
+    pub fn steps(&self) -> impl Iterator<Item = (&dyn Stage, &Settings)> {
+        self.steps
+            .iter()
+            .map(|(s, settings)| (s.as_ref(), settings))
+    }
+
+    /// The key of the state after each stage: documents, the plugin that the machine's dialect comes from, and every stage so far
+    /// with its version, its plugin and its settings.
+    pub fn keys(&self, documents: &Documents, dialects: &Dialects) -> Vec<StateKey> {
+        let dialect = documents
+            .machine()
+            .and_then(|(_, machine)| dialects.get(&machine.dialect))
+            .map_or("", |d| d.origin());
+        let mut text = format!(
+            "grainway {} {} {dialect}",
+            env!("CARGO_PKG_VERSION"),
+            documents.hash
+        );
+        self.steps
+            .iter()
+            .map(|(stage, settings)| {
+                let about = stage.about();
+                let origin = stage.origin();
+                text = format!(
+                    "{text}\n{} {} {origin} {}",
+                    about.name, about.version, settings.0
+                );
+                StateKey(crate::work::sha256_hex(text.as_bytes()))
+            })
+            .collect()
+    }
+
+    /// Runs the stages from index `from` on. After each, findings are sorted, the work is validated and offered to `keep`.
+    /// A stage that leaves errors behind does not end the chain by itself: later stages run as far as what they need holds,
+    /// so that one run names all mistakes.
+    pub fn run(
+        &self,
+        work: &mut Work,
+        from: usize,
+        cx: &Cx<'_>,
+        keep: &mut dyn Keep,
+    ) -> Result<(), Stop> {
+        let keys = self.keys(&work.documents, cx.dialects);
+        for (i, (stage, settings)) in self.steps.iter().enumerate().skip(from) {
+            cx.check()?;
+            let about = stage.about();
+            cx.progress.at(about.name, 0, 1);
+            stage.run(work, settings, cx)?;
+            for gone in about.spoils {
+                work.facts.remove(*gone);
+            }
+            work.facts
+                .extend(about.gives.iter().map(|f| (*f).to_string()));
+            finding::sort(&mut work.findings);
+            validate(work, about.name)?;
+            cx.progress.at(about.name, 1, 1);
+            keep.keep(i, about.name, &keys[i], work)?;
+        }
+        Ok(())
+    }
+}
+
+/// What every stage must leave true, whoever wrote it.
+fn validate(work: &Work, stage: &str) -> Result<(), Stop> {
+    let fault = |what: String| {
+        Err(Stop::Fault(crate::stage::Fault::new(format!(
+            "stage {stage}: {what}"
+        ))))
+    };
+    for variant in &work.variants {
+        if !variant.outline.is_finite() {
+            return fault(format!(
+                "the outline of {} holds a number that is not finite",
+                variant.id
+            ));
+        }
+        for step in &variant.steps {
+            let Some(columns) = work.blobs.get(&step.moves) else {
+                return fault(format!(
+                    "a step of {} names moves that do not exist",
+                    variant.id
+                ));
+            };
+            match crate::motion::decode(columns) {
+                Some(moves) if moves.iter().all(crate::motion::Move::is_finite) => {}
+                _ => {
+                    return fault(format!(
+                        "moves of {} / {} are not finite numbers",
+                        variant.id, step.feature
+                    ));
+                }
+            }
+        }
+    }
+    for setup in &work.setups {
+        for placement in &setup.placements {
+            if work.variant(&placement.variant).is_none() {
+                return fault(format!(
+                    "{} places a variant {} that does not exist",
+                    setup.id, placement.variant
+                ));
+            }
+        }
+    }
+    Ok(())
+}
+
+/// Defaults, then the shop's layer, then the job's.
+fn merged(stage: &dyn Stage, documents: &Documents) -> Result<Settings, Vec<Problem>> {
+    let name = stage.about().name;
+    let (job, shop) = (&documents.job, &documents.shop);
+    let mut value = stage.about().example.clone();
+    let mut problems = Vec::new();
+    for (doc, layer, unit) in [
+        ("shop", shop.settings.get(name), shop.unit),
+        ("job", job.settings.get(name), job.unit),
+    ] {
+        let Some(layer) = layer else { continue };
+        match stage.read_settings(layer, unit, &format!("{doc}#/settings/{name}")) {
+            Ok(layer) => overlay(&mut value, &layer),
+            Err(found) => problems.extend(found),
+        }
+    }
+    if problems.is_empty() {
+        Ok(Settings(value))
+    } else {
+        Err(problems)
+    }
+}
+
+/// The settings that a stage has with these documents, whether or not their chain names it. `None` where they are refused.
+pub fn settings_of<T: TypedStage>(stage: T, documents: &Documents) -> Option<T::Settings> {
+    let merged = merged(&Typed::new(stage), documents).ok()?;
+    in_unit(Unit::Mm, || serde_json::from_value(merged.0)).ok()
+}
+
+/// Puts the keys of `over` over those of `under`: objects key by key, everything else as a whole.
+pub fn overlay(under: &mut Value, over: &Value) {
+    match (under, over) {
+        (Value::Object(u), Value::Object(o)) => {
+            for (k, v) in o {
+                match u.get_mut(k) {
+                    Some(slot) => overlay(slot, v),
+                    None => {
+                        u.insert(k.clone(), v.clone());
+                    }
+                }
+            }
+        }
+        (under, over) => *under = over.clone(),
+    }
+}
+
+/// The known name nearest to a mistyped one, when one is near enough to be meant.
+pub fn nearest<'a>(name: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    known
+        .into_iter()
+        .map(|k| (strsim::damerau_levenshtein(name, k), k))
+        .filter(|(d, k)| *d <= 1 + k.len() / 3)
+        .min()
+        .map(|(_, k)| k)
+}

@@ -1,0 +1,182 @@
+//! What the user is told: findings, and the one table of their codes.
+
+use grainway_geom::Point;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+mod codes;
+pub use codes::{ALL, CodeInfo, info};
+/// The stable codes, by name.
+pub mod code {
+    pub use super::codes::table::*;
+}
+
+/// How grave a finding is.
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
+)]
+#[serde(rename_all = "kebab-case")]
+pub enum Severity {
+    /// The user must act; nothing is released.
+    Error,
+    /// Look at this before cutting.
+    Warning,
+    /// Good to know.
+    Note,
+}
+
+/// Something to tell the user: what, where, and what to do.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct Finding {
+    /// How grave.
+    pub severity: Severity,
+    /// A stable word from the table of codes.
+    pub code: String,
+    /// JSON Pointer into the document at fault, with the document before a `#`: `job.json#/parts/0/count`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pointer: Option<String>,
+    /// The part's id.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub part: Option<String>,
+    /// The feature's id in its part.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub feature: Option<String>,
+    /// The setup's id.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub setup: Option<String>,
+    /// Line of the setup's program, from 1.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub line: Option<u64>,
+    /// Where: the part's frame when a part is named and no setup is, else the board's; the drawing's when `pointer` names one. mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub at: Option<Point>,
+    /// One or two plain sentences with the figures.
+    pub message: String,
+    /// What to do about it.
+    pub remedy: String,
+}
+
+impl Finding {
+    /// A finding with the code's own severity and remedy.
+    pub fn new(code: &'static CodeInfo, message: impl Into<String>) -> Finding {
+        Finding {
+            severity: code.severity,
+            code: code.word.to_string(),
+            pointer: None,
+            part: None,
+            feature: None,
+            setup: None,
+            line: None,
+            at: None,
+            message: message.into(),
+            remedy: code.remedy.to_string(),
+        }
+    }
+    /// In this part.
+    #[must_use]
+    pub fn part(mut self, id: impl Into<String>) -> Finding {
+        self.part = Some(id.into());
+        self
+    }
+    /// In this feature.
+    #[must_use]
+    pub fn feature(mut self, id: impl Into<String>) -> Finding {
+        self.feature = Some(id.into());
+        self
+    }
+    /// In this setup.
+    #[must_use]
+    pub fn setup(mut self, id: impl Into<String>) -> Finding {
+        self.setup = Some(id.into());
+        self
+    }
+    /// At this line of the program.
+    #[must_use]
+    pub fn line(mut self, line: u64) -> Finding {
+        self.line = Some(line);
+        self
+    }
+    /// At this place, mm. Rounded to a thousandth so that equal places print equally.
+    #[must_use]
+    pub fn at(mut self, at: Point) -> Finding {
+        let round = |v: f64| (v * 1000.0).round() / 1000.0 + 0.0;
+        self.at = at
+            .is_finite()
+            .then(|| grainway_geom::point(round(at.x), round(at.y)));
+        self
+    }
+    /// At this place of a document.
+    #[must_use]
+    pub fn pointer(mut self, pointer: impl Into<String>) -> Finding {
+        self.pointer = Some(pointer.into());
+        self
+    }
+    /// With another remedy than the code's own.
+    #[must_use]
+    pub fn remedy(mut self, remedy: impl Into<String>) -> Finding {
+        self.remedy = remedy.into();
+        self
+    }
+    /// With another severity than the code's own.
+    #[must_use]
+    pub fn severity(mut self, severity: Severity) -> Finding {
+        self.severity = severity;
+        self
+    }
+    fn key(&self) -> impl Ord + use<> {
+        let at = self
+            .at
+            .map(|p| ((p.x * 1000.0).round() as i64, (p.y * 1000.0).round() as i64));
+        (
+            self.severity,
+            self.setup.clone(),
+            self.part.clone(),
+            self.feature.clone(),
+            self.line,
+            self.code.clone(),
+            self.pointer.clone(),
+            at,
+            self.message.clone(),
+        )
+    }
+}
+
+/// Sorts findings into the order in which they are shown, and drops exact repeats.
+pub fn sort(findings: &mut Vec<Finding>) {
+    findings.sort_by_cached_key(Finding::key);
+    findings.dedup();
+}
+
+/// One line for a terminal: `error unreachable [end/m1] at (12, 30): … To do: …`.
+impl std::fmt::Display for Finding {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let severity = match self.severity {
+            Severity::Error => "error",
+            Severity::Warning => "warning",
+            Severity::Note => "note",
+        };
+        write!(f, "{severity} {}", self.code)?;
+        let place: Vec<&str> = [&self.setup, &self.part, &self.feature]
+            .into_iter()
+            .filter_map(|p| p.as_deref())
+            .collect();
+        if !place.is_empty() {
+            write!(f, " [{}]", place.join(" / "))?;
+        }
+        if let Some(pointer) = &self.pointer {
+            write!(f, " {pointer}")?;
+        }
+        if let Some(line) = self.line {
+            write!(f, " line {line}")?;
+        }
+        if let Some(at) = self.at {
+            write!(f, " at ({}, {})", at.x, at.y)?;
+        }
+        write!(f, ": {}", self.message)?;
+        if !self.remedy.is_empty() {
+            write!(f, " To do: {}", self.remedy)?;
+        }
+        Ok(())
+    }
+}

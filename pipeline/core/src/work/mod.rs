@@ -1,0 +1,176 @@
+//! The work: what a chain of stages transforms. A JSON header over content-addressed blobs of f64 columns.
+
+mod blobs;
+mod by_hand;
+mod part;
+mod setup;
+mod step_view;
+mod variant;
+mod zframe;
+
+pub use blobs::{BlobId, Blobs, sha256_hex};
+pub use by_hand::{ByHand, PauseFor};
+pub use part::{Balance, Feature, Grain, Part, Source};
+pub use setup::{
+    Entry, Hold, HoldKind, Placement, Program, Setup, SetupKind, SetupStep, StepRef, Verdict,
+    VerdictFigure,
+};
+pub use step_view::{StepView, step_view};
+pub use variant::{
+    Corner, CornerAnswer, CutLoop, HandWork, Operation, ProfileCut, SizedFeature, Tab, TabSpan,
+    Variant, WasteRecord, Workingstep,
+};
+pub use zframe::ZFrame;
+
+use crate::doc::{Cutter, Job, Machine, Shop, Stock};
+use crate::finding::Finding;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// The documents as read, units resolved, and the hash they are known by.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Documents {
+    /// The job.
+    pub job: Job,
+    /// The shop.
+    pub shop: Shop,
+    /// SHA-256 (hex) over both documents in canonical form and over every file they name.
+    pub hash: String,
+}
+
+/// Letters of a code: digits and capitals that nobody takes for another one.
+const CODE_LETTERS: &[u8; 32] = b"0123456789ABCDEFGHJKMNPQRSTVWXYZ";
+
+impl Documents {
+    /// The short code of these documents, six letters: it stands on sheets and in programs, so that both are seen to belong together.
+    /// Other documents have another code but for one chance in 2³⁰.
+    pub fn code(&self) -> String {
+        let bits = self
+            .hash
+            .get(..8)
+            .and_then(|h| u32::from_str_radix(h, 16).ok())
+            .unwrap_or(0);
+        (0..6)
+            .map(|i| char::from(CODE_LETTERS[(bits >> (27 - 5 * i)) as usize & 31]))
+            .collect()
+    }
+
+    /// The machine of this job. `None` when the job names none of the shop's; reading refuses that before a chain runs.
+    pub fn machine(&self) -> Option<(&str, &Machine)> {
+        let machines = &self.shop.machines;
+        let found = match &self.job.machine {
+            Some(id) => machines.get_key_value(id),
+            None if machines.len() == 1 => machines.iter().next(),
+            None => None,
+        };
+        found.map(|(id, m)| (id.as_str(), m))
+    }
+    /// A stock: the job's own before the shop's.
+    pub fn stock(&self, id: &str) -> Option<&Stock> {
+        self.job.stocks.get(id).or_else(|| self.shop.stocks.get(id))
+    }
+    /// All stocks.
+    pub fn stocks(&self) -> BTreeMap<&str, &Stock> {
+        self.shop
+            .stocks
+            .iter()
+            .chain(&self.job.stocks)
+            .map(|(id, s)| (id.as_str(), s))
+            .collect()
+    }
+    /// A cutter.
+    pub fn cutter(&self, id: &str) -> Option<&Cutter> {
+        self.shop.cutters.get(id)
+    }
+    /// The heights of wood of this stock on this machine.
+    pub fn z_frame(&self, stock: &str) -> Option<ZFrame> {
+        let (_, machine) = self.machine()?;
+        let (low, mean, high) = self.stock(stock)?.readings_mm();
+        Some(ZFrame {
+            zero: machine.z_zero,
+            thinnest: low,
+            mean,
+            thickest: high,
+        })
+    }
+}
+
+/// Everything a chain knows and makes.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Work {
+    /// The documents.
+    pub documents: Documents,
+    /// Facts that hold now, sorted.
+    pub facts: std::collections::BTreeSet<String>,
+    /// What drawings held and what became of it.
+    #[serde(default)]
+    pub balances: Vec<Balance>,
+    /// As drawn, in their own coordinates, sorted by id.
+    #[serde(default)]
+    pub parts: Vec<Part>,
+    /// What is really cut, each once; sorted by id.
+    #[serde(default)]
+    pub variants: Vec<Variant>,
+    /// One clamping each, in running order.
+    #[serde(default)]
+    pub setups: Vec<Setup>,
+    /// Texts, in running order.
+    #[serde(default)]
+    pub programs: Vec<Program>,
+    /// What is left for hands.
+    #[serde(default)]
+    pub hand_work: Vec<HandWork>,
+    /// What the user should know, sorted.
+    #[serde(default)]
+    pub findings: Vec<Finding>,
+    /// Files that the report stage made: name in the output folder → spooled text. Bytes of binary files are held by the spool.
+    #[serde(default)]
+    pub files: BTreeMap<String, crate::stage::SpoolId>,
+    /// Numbers in bulk.
+    #[serde(skip)]
+    pub blobs: Blobs,
+}
+
+impl Work {
+    /// Work that holds the documents and nothing else.
+    pub fn new(documents: Documents) -> Work {
+        Work {
+            documents,
+            facts: Default::default(),
+            balances: Vec::new(),
+            parts: Vec::new(),
+            variants: Vec::new(),
+            setups: Vec::new(),
+            programs: Vec::new(),
+            hand_work: Vec::new(),
+            findings: Vec::new(),
+            files: BTreeMap::new(),
+            blobs: Blobs::default(),
+        }
+    }
+    /// Adds a finding.
+    pub fn find(&mut self, finding: Finding) {
+        self.findings.push(finding);
+    }
+    /// Something was found that the user must act on.
+    pub fn has_errors(&self) -> bool {
+        self.findings
+            .iter()
+            .any(|f| f.severity == crate::finding::Severity::Error)
+    }
+    /// The variant of this id.
+    pub fn variant(&self, id: &str) -> Option<&Variant> {
+        self.variants.iter().find(|v| v.id == id)
+    }
+    /// The part of this id.
+    pub fn part(&self, id: &str) -> Option<&Part> {
+        self.parts.iter().find(|p| p.id == id)
+    }
+    /// The moves of a step in its variant's frame (or the board's, for a setup's own steps).
+    pub fn moves(&self, id: &BlobId) -> Vec<crate::motion::Move> {
+        self.blobs
+            .get(id)
+            .and_then(|c| crate::motion::decode(c))
+            .unwrap_or_default()
+    }
+}

@@ -1,0 +1,451 @@
+//! Pictures of boards and parts as plain marks, from which both the SVG files and the PDF are drawn.
+//!
+//! Coordinates are the board's or the part's own, millimetres, y upwards. What has a size on paper (lines, letters) is given in
+//! millimetres of paper; the picture knows how many millimetres of wood one of them is.
+
+use super::sheet::Show;
+use super::summary::hold_word;
+use grainway_geom::{Bounds, Contour, Placing, Point, Segment, point};
+use grainway_pipeline::doc::FeatureKind;
+use grainway_pipeline::motion::Move;
+use grainway_pipeline::work::{
+    CornerAnswer, HoldKind, Operation, Placement, Setup, SizedFeature, Tab, Variant, Work,
+};
+
+/// Red, green, blue.
+pub(super) type Colour = [u8; 3];
+
+const INK: Colour = [0x20, 0x20, 0x20];
+const WOOD: Colour = [0xf6, 0xee, 0xdd];
+const PIECE: Colour = [0xff, 0xff, 0xff];
+const OPEN: Colour = [0xc9, 0xc9, 0xc9];
+const FASTEN: Colour = [0xb3, 0x1b, 0x1b];
+const LATER: Colour = [0x1b, 0x4f, 0xb3];
+const TAB: Colour = [0xe0, 0x7b, 0x00];
+const AXIS: Colour = [0x0a, 0x6b, 0x2e];
+const PATH: Colour = [0x2b, 0x6c, 0xb0];
+
+/// Where a text stands to its point.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Anchor {
+    Start,
+    Middle,
+}
+
+/// One thing drawn.
+pub(super) enum Mark {
+    /// Contours filled together (holes stay open) and stroked.
+    Shape {
+        contours: Vec<Contour>,
+        fill: Option<Colour>,
+        /// Colour and width in millimetres of paper.
+        stroke: Option<(Colour, f64)>,
+        dashed: bool,
+    },
+    /// A text; `size` in millimetres of paper, `at` its baseline.
+    Text {
+        at: Point,
+        size: f64,
+        anchor: Anchor,
+        colour: Colour,
+        text: String,
+    },
+}
+
+/// Marks and the room they take.
+pub(super) struct Picture {
+    pub bounds: Bounds,
+    /// Millimetres of wood in a millimetre of paper.
+    pub unit: f64,
+    pub title: String,
+    pub marks: Vec<Mark>,
+}
+
+/// Width of a picture on paper, mm.
+pub(super) const PAPER_WIDTH_MM: f64 = 180.0;
+/// Greatest height of a picture on paper, mm.
+pub(super) const PAPER_HEIGHT_MM: f64 = 110.0;
+
+impl Picture {
+    fn new(title: String, inner: Bounds) -> Picture {
+        let unit = (inner.width() / PAPER_WIDTH_MM)
+            .max(inner.height() / PAPER_HEIGHT_MM)
+            .max(0.05);
+        Picture {
+            bounds: inner.grown(12.0 * unit),
+            unit,
+            title,
+            marks: Vec::new(),
+        }
+    }
+
+    fn shape(&mut self, contours: Vec<Contour>, fill: Option<Colour>, stroke: (Colour, f64)) {
+        self.marks.push(Mark::Shape {
+            contours,
+            fill,
+            stroke: Some(stroke),
+            dashed: false,
+        });
+    }
+
+    fn dashed(&mut self, contour: Contour, stroke: (Colour, f64)) {
+        self.marks.push(Mark::Shape {
+            contours: vec![contour],
+            fill: None,
+            stroke: Some(stroke),
+            dashed: true,
+        });
+    }
+
+    fn line(&mut self, a: Point, b: Point, stroke: (Colour, f64)) {
+        self.shape(vec![Contour::open([a, b])], None, stroke);
+    }
+
+    fn text(
+        &mut self,
+        at: Point,
+        size: f64,
+        anchor: Anchor,
+        colour: Colour,
+        text: impl Into<String>,
+    ) {
+        self.marks.push(Mark::Text {
+            at,
+            size,
+            anchor,
+            colour,
+            text: text.into(),
+        });
+    }
+
+    /// A line with a head of 2.5 mm of paper.
+    fn arrow(&mut self, from: Point, to: Point, stroke: (Colour, f64)) {
+        self.line(from, to, stroke);
+        let Some(d) = (to - from).normalized() else {
+            return;
+        };
+        let back = d * (-2.5 * self.unit);
+        let side = d.left() * self.unit;
+        self.shape(
+            vec![Contour::polygon([to, to + back + side, to + back - side])],
+            Some(stroke.0),
+            (stroke.0, 0.1),
+        );
+    }
+}
+
+/// Darker is deeper; what goes through is open.
+fn shade(depth: f64, thickness: f64, through: bool) -> Colour {
+    if through {
+        return OPEN;
+    }
+    let share = (depth / thickness.max(0.1)).clamp(0.0, 1.0);
+    let v = |light: f64, dark: f64| (light + (dark - light) * share).round() as u8;
+    [v(236.0, 120.0), v(226.0, 96.0), v(200.0, 60.0)]
+}
+
+fn feature_contours(f: &SizedFeature, placing: &Placing) -> Vec<Contour> {
+    std::iter::once(&f.shape)
+        .chain(&f.islands)
+        .map(|c| c.placed(placing))
+        .collect()
+}
+
+/// A feature's area, its lobes, and its name when there is room.
+fn draw_feature(picture: &mut Picture, variant: &Variant, f: &SizedFeature, placing: &Placing) {
+    let line = (INK, 0.15);
+    if f.kind == FeatureKind::Outline {
+        return;
+    }
+    if f.kind == FeatureKind::Engraving {
+        picture.shape(vec![f.shape.placed(placing)], None, line);
+        return;
+    }
+    let colour = shade(variant.z.depth_of(f.floor), variant.z.mean, f.through);
+    for corner in &f.corners {
+        if let CornerAnswer::Lobe { centre, radius, .. } = corner.answer {
+            picture.shape(
+                vec![Contour::circle(placing.point(centre), radius)],
+                Some(colour),
+                line,
+            );
+        }
+    }
+    picture.shape(feature_contours(f, placing), Some(colour), line);
+}
+
+/// The board of a setup: pieces, holds with their numbers, tabs, zero, axes and grain.
+pub(super) fn of_setup(work: &Work, setup: &Setup, show: Show) -> Picture {
+    let board = Bounds {
+        min: point(0.0, 0.0),
+        max: setup.size,
+    };
+    let mut picture = Picture::new(format!("Setup {}", setup.id), board);
+    let u = picture.unit;
+    picture.shape(
+        vec![Contour::rectangle(board.min, board.max, 0.0)],
+        Some(WOOD),
+        (INK, 0.4),
+    );
+    for placement in &setup.placements {
+        if let Some(variant) = work.variant(&placement.variant) {
+            draw_piece(&mut picture, variant, placement);
+        }
+    }
+    for step in &setup.own_steps {
+        if step.operation == Operation::LocatingLine {
+            for (contour, _) in &step.allowed {
+                picture.dashed(contour.clone(), (LATER, 0.3));
+            }
+        }
+    }
+    for (i, hold) in setup.holds.iter().enumerate() {
+        let colour = if hold.after_pause.is_some() {
+            LATER
+        } else {
+            FASTEN
+        };
+        let radius = hold.head_radius.max(0.8 * u);
+        let stroke = (colour, 0.35);
+        match hold.kind {
+            HoldKind::Clamp | HoldKind::Stop => picture.shape(
+                vec![Contour::rectangle(
+                    hold.at - point(radius, radius),
+                    hold.at + point(radius, radius),
+                    0.0,
+                )],
+                Some(PIECE),
+                stroke,
+            ),
+            _ => {
+                picture.shape(vec![Contour::circle(hold.at, radius)], Some(PIECE), stroke);
+                let d = radius * std::f64::consts::FRAC_1_SQRT_2;
+                for s in [1.0, -1.0] {
+                    let arm = point(d, s * d);
+                    picture.line(hold.at - arm, hold.at + arm, (colour, 0.2));
+                }
+            }
+        }
+        let beside = hold.at + point(radius + 0.6 * u, -u);
+        picture.text(beside, 2.8, Anchor::Start, colour, (i + 1).to_string());
+    }
+    // The grain, above the board; zero and axes at its lower left corner.
+    let above = setup.size.y + 4.0 * u;
+    let middle = setup.size.x / 2.0;
+    let half = (setup.size.x / 2.0).min(25.0 * u);
+    picture.arrow(
+        point(middle, above),
+        point(middle + half, above),
+        (INK, 0.25),
+    );
+    picture.arrow(
+        point(middle, above),
+        point(middle - half, above),
+        (INK, 0.25),
+    );
+    picture.text(
+        point(middle, above + 1.5 * u),
+        3.0,
+        Anchor::Middle,
+        INK,
+        format!(
+            "grain; board {} × {}",
+            show.with(setup.size.x),
+            show.with(setup.size.y)
+        ),
+    );
+    zero_mark(&mut picture);
+    picture
+}
+
+fn draw_piece(picture: &mut Picture, variant: &Variant, placement: &Placement) {
+    let outline = variant.outline.placed(&placement.placing);
+    picture.shape(vec![outline.clone()], Some(PIECE), (INK, 0.3));
+    for f in &variant.features {
+        draw_feature(picture, variant, f, &placement.placing);
+    }
+    for tab in &placement.tabs {
+        draw_tab(picture, variant, "outline", placement, tab);
+    }
+    for waste in &placement.waste {
+        for tab in &waste.tabs {
+            draw_tab(picture, variant, &waste.feature, placement, tab);
+        }
+    }
+    let bounds = outline.bounds();
+    let u = picture.unit;
+    // Letters at most as wide as the piece, at least readable; about half as wide as high each.
+    let letters = placement.piece.chars().count().max(1) as f64;
+    let size = (bounds.width() / u / (0.55 * letters))
+        .min(bounds.height() / u * 0.8)
+        .clamp(1.2, 4.0);
+    picture.text(
+        bounds.centre() - point(0.0, 0.35 * size * u),
+        size,
+        Anchor::Middle,
+        INK,
+        placement.piece.clone(),
+    );
+}
+
+/// A tab as a thick line along the edge it interrupts.
+fn draw_tab(
+    picture: &mut Picture,
+    variant: &Variant,
+    feature: &str,
+    placement: &Placement,
+    tab: &Tab,
+) {
+    let path = variant
+        .steps
+        .iter()
+        .filter(|s| s.feature == feature)
+        .filter_map(|s| s.profile.as_ref()?.loops.last())
+        .next_back();
+    let Some((at, direction)) = path.and_then(|l| l.path.at_length(tab.along)) else {
+        return;
+    };
+    let at = placement.placing.point(at);
+    let (s, c) = placement.placing.sin_cos();
+    let d = point(
+        direction.x * c - direction.y * s,
+        direction.x * s + direction.y * c,
+    );
+    let half = d * (0.5 * tab.neck).max(1.2 * picture.unit);
+    picture.line(at - half, at + half, (TAB, 1.2));
+}
+
+fn zero_mark(picture: &mut Picture) {
+    let u = picture.unit;
+    let zero = point(0.0, 0.0);
+    let reach = 16.0 * u;
+    picture.arrow(zero, point(reach, 0.0), (AXIS, 0.5));
+    picture.arrow(zero, point(0.0, reach), (AXIS, 0.5));
+    picture.shape(
+        vec![Contour::circle(zero, 2.2 * u)],
+        Some(PIECE),
+        (AXIS, 0.5),
+    );
+    picture.shape(
+        vec![Contour::circle(zero, 0.6 * u)],
+        Some(AXIS),
+        (AXIS, 0.1),
+    );
+    picture.text(point(reach + u, -4.0 * u), 3.5, Anchor::Start, AXIS, "X");
+    picture.text(point(-5.0 * u, reach - u), 3.5, Anchor::Start, AXIS, "Y");
+    picture.text(
+        point(-9.0 * u, -6.5 * u),
+        3.0,
+        Anchor::Start,
+        AXIS,
+        "zero X0 Y0",
+    );
+}
+
+/// A part as it is cut: outline, features shaded by depth with their names, lobes, and the cutter's paths.
+pub(super) fn of_variant(work: &Work, variant: &Variant, show: Show) -> Picture {
+    let mut picture = Picture::new(format!("Part {}", variant.id), variant.outline.bounds());
+    let here = Placing::default();
+    picture.shape(vec![variant.outline.clone()], Some(PIECE), (INK, 0.35));
+    for f in &variant.features {
+        draw_feature(&mut picture, variant, f, &here);
+    }
+    for step in &variant.steps {
+        for run in cutting_runs(&work.moves(&step.moves)) {
+            picture.shape(vec![run], None, (PATH, 0.08));
+        }
+    }
+    for f in &variant.features {
+        if matches!(f.kind, FeatureKind::Outline | FeatureKind::Engraving) {
+            continue;
+        }
+        let bounds = f.shape.bounds();
+        let depth = if f.through {
+            "through".to_string()
+        } else {
+            format!("{} deep", show.with(variant.z.depth_of(f.floor)))
+        };
+        let room = bounds.width().max(4.0 * picture.unit) / picture.unit;
+        let text = format!("{} {depth}", f.key);
+        let size = (room / (0.55 * text.chars().count() as f64)).clamp(2.0, 2.8);
+        picture.text(bounds.centre(), size, Anchor::Middle, INK, text);
+    }
+    picture
+}
+
+/// The cutting moves seen from above, as runs; rapids and drilled holes part them.
+fn cutting_runs(moves: &[Move]) -> Vec<Contour> {
+    let mut runs = Vec::new();
+    let mut run: Vec<Segment> = Vec::new();
+    let mut at = None;
+    let mut close = |run: &mut Vec<Segment>| {
+        if !run.is_empty() {
+            runs.push(Contour::from_segments(run, false));
+            run.clear();
+        }
+    };
+    for m in moves {
+        let from = at.unwrap_or_else(|| match *m {
+            Move::Rapid { to } | Move::Line { to, .. } => to,
+            Move::Arc { centre, .. } => centre.at_z(0.0),
+            Move::Hole { at, retract, .. } => at.at_z(retract),
+        });
+        let to = m.end(from);
+        match *m {
+            Move::Line { .. } if from.xy().distance(to.xy()) > 1e-6 => run.push(Segment::Line {
+                a: from.xy(),
+                b: to.xy(),
+            }),
+            Move::Arc { centre, sweep, .. } => {
+                // More than a full turn looks like one.
+                let sweep = sweep.clamp(-std::f64::consts::TAU, std::f64::consts::TAU);
+                run.push(Segment::Arc {
+                    a: from.xy(),
+                    b: centre + (from.xy() - centre).rotated(sweep),
+                    centre,
+                    radius: from.xy().distance(centre),
+                    sweep,
+                });
+            }
+            Move::Line { .. } => {}
+            Move::Rapid { .. } | Move::Hole { .. } => close(&mut run),
+        }
+        at = Some(to);
+    }
+    close(&mut run);
+    runs
+}
+
+/// What the colours and signs mean, for the sheet.
+pub(super) fn legend(setup: &Setup) -> Vec<String> {
+    let mut lines = vec![
+        "Darker areas are deeper; grey areas go through.".to_string(),
+        "Thick orange lines are tabs: cut them after the program has ended.".to_string(),
+    ];
+    let later = setup.holds.iter().any(|h| h.after_pause.is_some());
+    if setup.holds.iter().any(|h| h.after_pause.is_none()) {
+        lines.push(format!(
+            "Red signs hold the board before the first cut ({}).",
+            kinds(setup, false)
+        ));
+    }
+    if later {
+        lines.push(format!(
+            "Blue signs are put in at the pause that the running order names ({}).",
+            kinds(setup, true)
+        ));
+    }
+    lines
+}
+
+fn kinds(setup: &Setup, later: bool) -> String {
+    let mut words: Vec<&str> = setup
+        .holds
+        .iter()
+        .filter(|h| h.after_pause.is_some() == later)
+        .map(|h| hold_word(h.kind))
+        .collect();
+    words.sort_unstable();
+    words.dedup();
+    words.join(", ")
+}

@@ -1,0 +1,544 @@
+//! The work, summed up: the rows of the report, from which sheets and lists are printed too.
+
+use super::document::{
+    BalanceRow, Counts, CutRow, CutterRow, FigureRow, HandWorkRow, HoldRow, MEANS,
+    MEANS_UNVERIFIED, MachineRow, OrderRow, PartRow, PlacementRow, ProgramRow, REPORT_FORMAT,
+    ReportDocument, SetupRow, TimesRow, VerdictRow, WoodRow,
+};
+use super::release;
+use super::times::{Clock, Drive, Seconds};
+use grainway_geom::Placing;
+use grainway_pipeline::stage::Dialects;
+use grainway_pipeline::work::{
+    BlobId, Entry, HoldKind, Operation, Placement, Program, Setup, SetupKind, StepRef, Verdict,
+    Work,
+};
+use grainway_plan::program_items::{Changes, changes};
+use std::collections::BTreeMap;
+
+/// Three decimals: what a person can measure, and equal on every machine.
+pub(super) fn round3(v: f64) -> f64 {
+    (v * 1000.0).round() / 1000.0 + 0.0
+}
+
+/// A workingstep in its place, whether the setup's own, a placed variant's, or one put in a variant's place.
+pub(super) struct PlacedStep<'a> {
+    pub feature: &'a str,
+    pub operation: Operation,
+    pub cutter: &'a str,
+    pub rpm: f64,
+    pub feed: f64,
+    pub plunge: f64,
+    pub lowest: f64,
+    pub moves: &'a BlobId,
+    pub placing: Placing,
+    pub placement: Option<&'a Placement>,
+    pub reason: &'a str,
+}
+
+/// The step that an entry runs; `None` when the entry names none that exists.
+pub(super) fn placed_step<'a>(
+    work: &'a Work,
+    setup: &'a Setup,
+    step: StepRef,
+) -> Option<PlacedStep<'a>> {
+    match step {
+        StepRef::Own(i) => setup.own_steps.get(i).map(|s| PlacedStep {
+            feature: &s.label,
+            operation: s.operation,
+            cutter: &s.cutter,
+            rpm: s.rpm,
+            feed: s.feed,
+            plunge: s.plunge,
+            lowest: s.lowest,
+            moves: &s.moves,
+            placing: Placing::default(),
+            placement: None,
+            reason: "",
+        }),
+        StepRef::Placed(p, i) => {
+            let placement = setup.placements.get(p)?;
+            let step = work.variant(&placement.variant)?.steps.get(i)?;
+            if let Some((_, s)) = placement.replaced.iter().find(|(at, _)| *at == i) {
+                return Some(PlacedStep {
+                    feature: &step.feature,
+                    operation: s.operation,
+                    cutter: &s.cutter,
+                    rpm: s.rpm,
+                    feed: s.feed,
+                    plunge: s.plunge,
+                    lowest: s.lowest,
+                    moves: &s.moves,
+                    placing: placement.placing,
+                    placement: Some(placement),
+                    reason: &step.feed_reason,
+                });
+            }
+            let tabbed = placement.tabbed.iter().find(|(at, _)| *at == i);
+            Some(PlacedStep {
+                feature: &step.feature,
+                operation: step.operation,
+                cutter: &step.cutter,
+                rpm: step.rpm,
+                feed: step.feed,
+                plunge: step.plunge,
+                lowest: step.lowest,
+                moves: tabbed.map_or(&step.moves, |(_, moves)| moves),
+                placing: placement.placing,
+                placement: Some(placement),
+                reason: &step.feed_reason,
+            })
+        }
+    }
+}
+
+/// The word for an operation, on paper and in lists.
+pub(super) fn operation_word(operation: Operation) -> &'static str {
+    match operation {
+        Operation::Engrave => "engrave",
+        Operation::Drill => "drill",
+        Operation::Clear => "clear",
+        Operation::FinishWall => "finish walls",
+        Operation::Cutout => "cut out",
+        Operation::Outline => "cut outline",
+        Operation::Pilot => "drill pilots",
+        Operation::LocatingLine => "locating line",
+    }
+}
+
+/// The words for a hold.
+pub(super) fn hold_word(kind: HoldKind) -> &'static str {
+    match kind {
+        HoldKind::MarginScrew => "screw in the board's margin",
+        HoldKind::Clamp => "clamp",
+        HoldKind::WasteScrew => "screw in waste",
+        HoldKind::FrameScrew => "screw between parts",
+        HoldKind::Stop => "stop",
+    }
+}
+
+/// Widens a least-and-greatest pair.
+fn widen(range: &mut [f64; 2], v: f64) {
+    range[0] = range[0].min(v);
+    range[1] = range[1].max(v);
+}
+
+/// The report of the work. Files and their checksums are filled in last, by whoever writes them.
+pub(super) fn report(work: &Work, dialects: &Dialects, clearance: f64) -> ReportDocument {
+    let verdict = release::verdict(work);
+    let machine = work.documents.machine();
+    let by = machine.map_or(Changes::Before, |(_, m)| match dialects.get(&m.dialect) {
+        Some(dialect) => changes(m.cutter_change, dialect.about()),
+        None => Changes::Before,
+    });
+    let mut seconds_of = BTreeMap::new();
+    let setups: Vec<SetupRow> = work
+        .setups
+        .iter()
+        .map(|s| setup_row(work, s, by, clearance, &mut seconds_of))
+        .collect();
+    let mut times = TimesRow::default();
+    for setup in &setups {
+        let times_each = f64::from(setup.repeats.max(1));
+        times.cutting += times_each * setup.times.cutting;
+        times.rapid += times_each * setup.times.rapid;
+        times.spin_up += times_each * setup.times.spin_up;
+        times.changes += times_each * setup.times.changes;
+        times.total += times_each * setup.times.total;
+        times.pauses += setup.repeats.max(1) * setup.times.pauses;
+    }
+    for t in [
+        &mut times.cutting,
+        &mut times.rapid,
+        &mut times.spin_up,
+        &mut times.changes,
+        &mut times.total,
+    ] {
+        *t = (*t * 10.0).round() / 10.0;
+    }
+    ReportDocument {
+        format: REPORT_FORMAT.to_string(),
+        grainway: env!("CARGO_PKG_VERSION").to_string(),
+        job: work.documents.job.name.clone(),
+        documents: work.documents.hash.clone(),
+        code: work.documents.code(),
+        verdict,
+        means: if work.programs.iter().any(|p| p.unverified) {
+            MEANS_UNVERIFIED
+        } else {
+            MEANS
+        }
+        .to_string(),
+        counts: Counts::of(&work.findings),
+        findings: work.findings.clone(),
+        machine: machine.map(|(id, m)| MachineRow {
+            id: id.to_string(),
+            dialect: m.dialect.clone(),
+            program_unit: m.program_unit,
+            z_zero: m.z_zero,
+            spindle: m.spindle,
+        }),
+        plugins: Vec::new(),
+        parts: work.parts.iter().map(|p| part_row(work, p)).collect(),
+        wood: wood_rows(work, &setups),
+        setups,
+        programs: work
+            .programs
+            .iter()
+            .map(|p| {
+                let seconds = seconds_of.get(p.name.as_str()).copied().unwrap_or(0.0);
+                program_row(p, verdict, seconds)
+            })
+            .collect(),
+        hand_work: work
+            .hand_work
+            .iter()
+            .map(|h| HandWorkRow {
+                part: h.part.clone(),
+                count: h.count,
+                feature: h.feature.clone(),
+                at: h.at.map(|p| [round3(p.x), round3(p.y)]),
+                what: h.what.clone(),
+                why: h.why.clone(),
+            })
+            .collect(),
+        drawings: work
+            .balances
+            .iter()
+            .map(|b| BalanceRow {
+                drawing: b.drawing.clone(),
+                file: b.file.clone(),
+                read: b.read,
+                used: b.used,
+                ignored: b.ignored,
+                warned: b.warned,
+                layers: b.layers.clone(),
+            })
+            .collect(),
+        times,
+        files: BTreeMap::new(),
+    }
+}
+
+fn part_row(work: &Work, part: &grainway_pipeline::work::Part) -> PartRow {
+    let bounds = part.outline.bounds();
+    PartRow {
+        id: part.id.clone(),
+        name: part.name.clone(),
+        count: part.count,
+        stock: part.stock.clone(),
+        size: [round3(bounds.width()), round3(bounds.height())],
+        features: part
+            .features
+            .iter()
+            .map(|f| (f.key.clone(), f.kind.word().to_string()))
+            .collect(),
+        variants: work
+            .variants
+            .iter()
+            .filter(|v| v.part == part.id)
+            .map(|v| v.id.clone())
+            .collect(),
+    }
+}
+
+/// The program of a setup that holds the entry with this index.
+fn program_at<'a>(work: &'a Work, setup: &Setup, entry: usize) -> Option<&'a Program> {
+    work.programs
+        .iter()
+        .find(|p| p.setup == setup.id && p.entries.0 <= entry && entry < p.entries.1)
+}
+
+fn setup_row<'w>(
+    work: &'w Work,
+    setup: &'w Setup,
+    by: Changes,
+    clearance: f64,
+    seconds_of: &mut BTreeMap<&'w str, f64>,
+) -> SetupRow {
+    let machine = work.documents.machine().map(|(_, m)| m);
+    let drive = machine.map(Drive::of);
+    let spin_up = machine.map_or(0.0, |m| m.spin_up_seconds);
+    let change = machine.map_or(0.0, |m| m.change_seconds);
+    let standing = setup.holds.iter().map(|h| h.head_above).fold(0.0, f64::max);
+    let mut clock = drive.map(Clock::new);
+    let mut sum = Seconds::default();
+    let mut times = TimesRow::default();
+    let mut cutters: Vec<CutterRow> = Vec::new();
+    let mut order = Vec::new();
+    let mut number = 0;
+    for (i, entry) in setup.order.iter().enumerate() {
+        let program = program_at(work, setup, i);
+        let file = program.map(|p| p.name.clone());
+        let mut took = 0.0;
+        match entry {
+            Entry::Cutter(id) => {
+                times.changes += change;
+                times.spin_up += spin_up;
+                took += change + spin_up;
+                let cutter = work.documents.cutter(id);
+                // The one that a program begins with is in before it starts.
+                let in_pause = by == Changes::Pause && program.is_some_and(|p| p.entries.0 < i);
+                times.pauses += u32::from(in_pause);
+                order.push(OrderRow::Cutter {
+                    cutter: id.clone(),
+                    number: cutter.map_or(0, |c| c.number),
+                    label: cutter.map_or_else(|| id.clone(), |c| c.label()),
+                    by_hand: by != Changes::Machine,
+                    in_pause,
+                    program: file,
+                });
+                if let Some(clock) = &mut clock {
+                    clock.stop();
+                }
+            }
+            Entry::Pause { number, message } => {
+                times.pauses += 1;
+                times.spin_up += spin_up;
+                took += spin_up;
+                order.push(OrderRow::Pause {
+                    number: *number,
+                    message: message.clone(),
+                    program: file,
+                });
+                if let Some(clock) = &mut clock {
+                    clock.stop();
+                }
+            }
+            Entry::Step(step) => {
+                number += 1;
+                let Some(step) = placed_step(work, setup, *step) else {
+                    continue;
+                };
+                let mut seconds = Seconds::default();
+                if let Some(clock) = &mut clock {
+                    for m in work.moves(step.moves) {
+                        clock.run(&m.placed(&step.placing, setup.safe_z));
+                    }
+                    seconds = clock.take();
+                }
+                sum += seconds;
+                took += seconds.total();
+                let deepest = (setup.z.highest_top() - step.lowest).max(0.0);
+                note_cutter(
+                    work,
+                    &mut cutters,
+                    &step,
+                    deepest,
+                    standing + clearance,
+                    seconds,
+                );
+                let line = program.and_then(|p| {
+                    let restarts = &p.written.restarts;
+                    restarts
+                        .iter()
+                        .find(|(n, _)| *n == number)
+                        .map(|(_, line)| *line)
+                });
+                order.push(OrderRow::Cut(CutRow {
+                    number,
+                    piece: step.placement.map(|p| p.piece.clone()),
+                    part: step
+                        .placement
+                        .and_then(|p| work.variant(&p.variant))
+                        .map(|v| v.part.clone()),
+                    feature: step.feature.to_string(),
+                    operation: operation_word(step.operation).to_string(),
+                    cutter: step.cutter.to_string(),
+                    depth: round3(setup.z.depth_of(step.lowest)),
+                    seconds: round3(seconds.total()),
+                    program: file,
+                    line,
+                }));
+            }
+        }
+        if let Some(p) = program {
+            *seconds_of.entry(p.name.as_str()).or_insert(0.0) += took;
+        }
+    }
+    times.cutting = sum.cutting;
+    times.rapid = sum.rapid;
+    times.total = sum.total() + times.spin_up + times.changes;
+    for c in &mut cutters {
+        c.deepest = round3(c.deepest);
+        c.stick_out = round3(c.stick_out);
+        c.seconds.cutting = round3(c.seconds.cutting);
+        c.seconds.rapid = round3(c.seconds.rapid);
+    }
+    let area = setup.size.x * setup.size.y;
+    let pieces: f64 = pieces_area(work, setup);
+    let wood = work.documents.stock(&setup.stock);
+    SetupRow {
+        id: setup.id.clone(),
+        kind: match setup.kind {
+            SetupKind::Board => "board",
+            SetupKind::Blank => "blank",
+        }
+        .to_string(),
+        stock: setup.stock.clone(),
+        wood: wood.map(|s| s.wood.clone()).unwrap_or_default(),
+        thickness: [
+            round3(setup.z.thinnest),
+            round3(setup.z.mean),
+            round3(setup.z.thickest),
+        ],
+        size: [round3(setup.size.x), round3(setup.size.y)],
+        z_zero: setup.z.zero,
+        safe_z: round3(setup.safe_z),
+        skin: setup.skin,
+        repeats: setup.repeats,
+        yield_percent: percent(pieces, area),
+        placements: setup
+            .placements
+            .iter()
+            .map(|p| PlacementRow {
+                piece: p.piece.clone(),
+                variant: p.variant.clone(),
+                at: [round3(p.placing.at.x), round3(p.placing.at.y)],
+                angle: round3(p.placing.angle.to_degrees()),
+                tabs: p.tabs.len() + p.waste.iter().map(|w| w.tabs.len()).sum::<usize>(),
+            })
+            .collect(),
+        holds: setup
+            .holds
+            .iter()
+            .enumerate()
+            .map(|(i, h)| HoldRow {
+                number: i + 1,
+                what: hold_word(h.kind).to_string(),
+                at: [round3(h.at.x), round3(h.at.y)],
+                above: round3(h.head_above.max(0.0)),
+                after_pause: h.after_pause,
+                of: h.of.as_ref().map(|(piece, f)| format!("{piece} / {f}")),
+            })
+            .collect(),
+        cutters,
+        order,
+        times,
+    }
+}
+
+/// A share in percent, one decimal; 0 of nothing.
+fn percent(part: f64, whole: f64) -> f64 {
+    if whole > 0.0 {
+        (1000.0 * part / whole).round() / 10.0
+    } else {
+        0.0
+    }
+}
+
+fn pieces_area(work: &Work, setup: &Setup) -> f64 {
+    setup
+        .placements
+        .iter()
+        .filter_map(|p| work.variant(&p.variant))
+        .map(|v| v.outline.area().abs())
+        .sum()
+}
+
+fn note_cutter(
+    work: &Work,
+    cutters: &mut Vec<CutterRow>,
+    step: &PlacedStep<'_>,
+    deepest: f64,
+    room: f64,
+    seconds: Seconds,
+) {
+    let at = match cutters.iter().position(|c| c.id == step.cutter) {
+        Some(at) => at,
+        None => {
+            let cutter = work.documents.cutter(step.cutter);
+            cutters.push(CutterRow {
+                id: step.cutter.to_string(),
+                number: cutter.map_or(0, |c| c.number),
+                label: cutter.map_or_else(|| step.cutter.to_string(), |c| c.label()),
+                diameter: cutter.map_or(0.0, |c| c.diameter.mm()),
+                deepest: 0.0,
+                stick_out: 0.0,
+                usable: cutter.map_or(0.0, |c| c.usable_mm()),
+                rpm: [step.rpm; 2],
+                feed: [step.feed; 2],
+                plunge: [step.plunge; 2],
+                reasons: Vec::new(),
+                seconds: Seconds::default(),
+            });
+            cutters.len() - 1
+        }
+    };
+    let row = &mut cutters[at];
+    row.deepest = row.deepest.max(deepest);
+    row.stick_out = row.stick_out.max(deepest + room);
+    widen(&mut row.rpm, step.rpm);
+    widen(&mut row.feed, step.feed);
+    widen(&mut row.plunge, step.plunge);
+    row.seconds += seconds;
+    if !step.reason.is_empty() && !row.reasons.iter().any(|r| r == step.reason) {
+        row.reasons.push(step.reason.to_string());
+    }
+}
+
+fn program_row(program: &Program, verdict: super::JobVerdict, seconds: f64) -> ProgramRow {
+    let release = release::release(program, verdict);
+    ProgramRow {
+        number: program.number,
+        file: release::file_name(program, release),
+        setup: program.setup.clone(),
+        release,
+        sha256: program.sha256.clone(),
+        lines: program.written.lines,
+        moves: program.written.moves,
+        rounding: program.written.rounding_mm,
+        cutter: program.cutter.clone(),
+        seconds: (seconds * 10.0).round() / 10.0,
+        restarts: program.written.restarts.clone(),
+        as_planned: program.as_planned.as_ref().map(verdict_row),
+        safe: program.safe.as_ref().map(verdict_row),
+    }
+}
+
+fn verdict_row(verdict: &Verdict) -> VerdictRow {
+    VerdictRow {
+        passed: verdict.passed,
+        figures: verdict
+            .figures
+            .iter()
+            .map(|f| FigureRow {
+                layer: f.layer.clone(),
+                what: f.what.clone(),
+                value: f.value.is_finite().then_some(f.value),
+                unit: f.unit.clone(),
+                limit: f.limit.filter(|l| l.is_finite()),
+                exact: f.exact,
+            })
+            .collect(),
+    }
+}
+
+fn wood_rows(work: &Work, setups: &[SetupRow]) -> Vec<WoodRow> {
+    let mut rows: BTreeMap<&str, WoodRow> = BTreeMap::new();
+    for (setup, row) in work.setups.iter().zip(setups) {
+        let entry = rows.entry(&setup.stock).or_insert_with(|| WoodRow {
+            stock: setup.stock.clone(),
+            wood: row.wood.clone(),
+            boards: 0,
+            area: 0.0,
+            litres: 0.0,
+            parts_area: 0.0,
+            yield_percent: 0.0,
+        });
+        let times = f64::from(setup.repeats.max(1));
+        let area = setup.size.x * setup.size.y / 1e6;
+        entry.boards += setup.repeats.max(1);
+        entry.area += times * area;
+        entry.litres += times * area * setup.z.mean;
+        entry.parts_area += times * pieces_area(work, setup) / 1e6;
+    }
+    let mut rows: Vec<WoodRow> = rows.into_values().collect();
+    for r in &mut rows {
+        r.yield_percent = percent(r.parts_area, r.area);
+        r.area = round3(r.area);
+        r.litres = round3(r.litres);
+        r.parts_area = round3(r.parts_area);
+    }
+    rows
+}

@@ -1,0 +1,182 @@
+//! The verify stage: gives check the texts, what each was to do, and what the person does while it runs.
+
+use grainway_check::{Models, PlannedMotions, verify_setup};
+use grainway_pipeline::chain::settings_of;
+use grainway_pipeline::dialect::Dialect;
+use grainway_pipeline::finding::{Finding, code};
+use grainway_pipeline::stage::{Cx, Description, Fault, Stop, TypedStage};
+use grainway_pipeline::work::{ByHand, Program, Setup, Work};
+use grainway_plan::program_items::{Can, Changes, by_hand, items};
+use grainway_plan::relief::ReliefStage;
+use rayon::prelude::*;
+use std::io::BufRead;
+
+pub use grainway_check::{SetupVerdict, VerifySettings};
+
+/// A text of a setup.
+pub struct Text<'a> {
+    /// Its file name, for findings.
+    pub name: &'a str,
+    /// What the work knows of it: its cutter and its part of the order. `None` for a text that the work does not know.
+    pub program: Option<&'a Program>,
+    /// The text.
+    pub text: &'a mut dyn BufRead,
+}
+
+/// Checks the texts of one setup, given in running order: wood carries over from one to the next. `edited` texts are not compared
+/// with the plan.
+pub fn verify_program(
+    work: &Work,
+    setup: &Setup,
+    texts: &mut [Text<'_>],
+    dialect: &dyn Dialect,
+    edited: bool,
+    settings: &VerifySettings,
+) -> SetupVerdict {
+    let models = Models::of(work, std::slice::from_ref(setup), relief_margin(work));
+    with_models(work, setup, &models, texts, dialect, edited, settings)
+}
+
+fn with_models(
+    work: &Work,
+    setup: &Setup,
+    models: &Models,
+    texts: &mut [Text<'_>],
+    dialect: &dyn Dialect,
+    edited: bool,
+    settings: &VerifySettings,
+) -> SetupVerdict {
+    let about = dialect.about();
+    let can = Can::of(work.documents.machine().map(|(_, m)| m), about);
+    let mut texts: Vec<grainway_check::Text<'_>> = texts
+        .iter_mut()
+        .map(|t| {
+            let by_hand = t.program.map(|p| by_hand_at(work, setup, p, can));
+            let planned = t.program.filter(|_| !edited);
+            grainway_check::Text {
+                name: t.name,
+                by_hand: by_hand.unwrap_or_default(),
+                planned: planned.map(|p| PlannedMotions::new(items(work, setup, p.entries, can))),
+                text: &mut *t.text,
+            }
+        })
+        .collect();
+    verify_setup(work, setup, models, &mut texts, dialect, settings)
+}
+
+/// How far past its corner the job or the shop lets a relief's lobe reach, mm.
+fn relief_margin(work: &Work) -> f64 {
+    settings_of(ReliefStage, &work.documents).map_or(0.0, |s| s.margin.mm())
+}
+
+/// What a person does at a program, as its record tells.
+fn by_hand_at(work: &Work, setup: &Setup, program: &Program, can: Can) -> ByHand {
+    let hand = by_hand(work, setup, program.entries, can);
+    // Before a pause in which the first cutter goes in, none is known.
+    let first = match can.changes {
+        Changes::Pause => hand.first,
+        Changes::Machine | Changes::Before => program.cutter.clone().or(hand.first),
+    };
+    ByHand { first, ..hand }
+}
+
+/// The verify stage.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Verify;
+
+impl TypedStage for Verify {
+    type Settings = VerifySettings;
+    fn describe(&self) -> Description {
+        Description {
+            name: "verify",
+            version: 2,
+            summary: "Reads the written programs back and checks them against the parts.",
+            needs: &["programs"],
+            gives: &["verified"],
+            spoils: &["reported"],
+        }
+    }
+    fn run(&self, work: &mut Work, settings: &Self::Settings, cx: &Cx<'_>) -> Result<(), Stop> {
+        cx.check()?;
+        let Some((_, machine)) = work.documents.machine() else {
+            return Ok(());
+        };
+        let Some(dialect) = cx.dialects.get(&machine.dialect) else {
+            let finding = Finding::new(
+                &code::UNKNOWN_NAME,
+                format!(
+                    "dialect {} is not installed, so nothing could be read back.",
+                    machine.dialect
+                ),
+            );
+            work.find(finding);
+            return Ok(());
+        };
+        let models = Models::of(work, &work.setups, relief_margin(work));
+        let done = std::sync::atomic::AtomicUsize::new(0);
+        let total = work.setups.len();
+        let verdicts: Vec<Result<Option<SetupVerdict>, Stop>> = work
+            .setups
+            .par_iter()
+            .map(|setup| {
+                cx.check()?;
+                let mut programs: Vec<&Program> = work
+                    .programs
+                    .iter()
+                    .filter(|p| p.setup == setup.id)
+                    .collect();
+                programs.sort_by_key(|p| p.number);
+                if programs.is_empty() {
+                    return Ok(None);
+                }
+                let mut readers = Vec::new();
+                for p in &programs {
+                    readers.push(cx.spool.open(&p.text).map_err(|e| {
+                        Fault::new(format!(
+                            "the text of {} cannot be read from the spool: {e}",
+                            p.name
+                        ))
+                    })?);
+                }
+                let mut texts: Vec<Text<'_>> = programs
+                    .iter()
+                    .zip(&mut readers)
+                    .map(|(p, r)| Text {
+                        name: &p.name,
+                        program: Some(p),
+                        text: r,
+                    })
+                    .collect();
+                let verdict =
+                    with_models(work, setup, &models, &mut texts, dialect, false, settings);
+                let n = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
+                cx.progress.at("verify", n, total);
+                Ok(Some(verdict))
+            })
+            .collect();
+        for verdict in verdicts {
+            if let Some(v) = verdict? {
+                settle(work, v);
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Writes a verdict into the work.
+fn settle(work: &mut Work, verdict: SetupVerdict) {
+    let mut order: Vec<usize> = (0..work.programs.len())
+        .filter(|i| work.programs[*i].setup == verdict.setup)
+        .collect();
+    order.sort_by_key(|i| work.programs[*i].number);
+    work.findings.extend(verdict.safe.findings.iter().cloned());
+    for (i, as_planned) in order.into_iter().zip(verdict.as_planned) {
+        if let Some(v) = &as_planned {
+            work.findings.extend(v.findings.iter().cloned());
+        }
+        let program = &mut work.programs[i];
+        program.unverified = verdict.unverified;
+        program.as_planned = as_planned;
+        program.safe = (!verdict.unverified).then(|| verdict.safe.clone());
+    }
+}

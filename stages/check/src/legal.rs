@@ -1,0 +1,431 @@
+//! Layer 1: the text is one that this machine may be given: grammar and modes as the reader saw them, feed and spindle, Z first
+//! while positions are unknown, limits of machine and cutter, travel, block rate, unit.
+
+use super::figures::{Said, at_line, mm};
+use super::motions::{Wrong, WrongKind};
+use super::{Scene, layer};
+use grainway_geom::Bounds;
+use grainway_pipeline::doc::CutterKind;
+use grainway_pipeline::finding::{Severity, code};
+use std::collections::BTreeSet;
+
+/// A block rate is measured over this many blocks; controllers look ahead about as far (common practice, no source).
+const RATE_BLOCKS: usize = 24;
+
+pub(super) fn check(scene: &Scene<'_>) -> Said {
+    let mut said = Said::default();
+    wrongs(scene, &mut said);
+    limits(scene, &mut said);
+    travel(scene, &mut said);
+    block_rate(scene, &mut said);
+    changes(scene, &mut said);
+    said.figure(
+        layer::LEGAL,
+        "lines read",
+        scene.recorded.lines as f64,
+        "lines",
+        None,
+        true,
+    );
+    said.figure(
+        layer::LEGAL,
+        "moves read",
+        scene.recorded.motions.len() as f64,
+        "moves",
+        None,
+        true,
+    );
+    said
+}
+
+fn wrongs(scene: &Scene<'_>, said: &mut Said) {
+    for Wrong { text, line, kind } in &scene.recorded.wrong {
+        let (code, message) = match kind {
+            WrongKind::Fault(word, message) => (
+                &code::VERIFY_TEXT,
+                format!("the text is not legal ({word}): {message}"),
+            ),
+            WrongKind::Unknown(what) => (
+                &code::VERIFY_UNKNOWN_POSITION,
+                format!(
+                    "the program {what} while a position is not known; after a start, a pause and a cutter change Z must be raised first."
+                ),
+            ),
+            WrongKind::NoFeed => (
+                &code::VERIFY_TEXT,
+                "a cutting move has no feed in force.".to_string(),
+            ),
+            WrongKind::NoSpindle => (
+                &code::VERIFY_SPINDLE,
+                "a cutting move runs while the spindle stands.".to_string(),
+            ),
+            WrongKind::SpindleWay => (
+                &code::VERIFY_SPINDLE,
+                "the spindle is started counter-clockwise; no cutter of the shop cuts that way."
+                    .to_string(),
+            ),
+            WrongKind::ArcRadius(by) => (
+                &code::VERIFY_TEXT,
+                format!(
+                    "an arc's ends lie at distances from its centre that differ by {by:.4} mm; controllers refuse more than {} mm.",
+                    mm(scene.settled.arc_radius)
+                ),
+            ),
+            WrongKind::NotFinite => (&code::VERIFY_TEXT, "a number is not finite.".to_string()),
+            WrongKind::Io(why) => (
+                &code::VERIFY_TEXT,
+                format!("the text could not be read: {why}"),
+            ),
+            WrongKind::NoEnd => (
+                &code::VERIFY_TEXT,
+                "the text stops before its program ends; part of it is missing.".to_string(),
+            ),
+            WrongKind::UnknownCutter(n) => (
+                &code::VERIFY_WRONG_CUTTER,
+                format!("the text calls cutter number {n}, which the shop does not have."),
+            ),
+            WrongKind::WrongCutter(n, id) => (
+                &code::VERIFY_WRONG_CUTTER,
+                format!("the text calls cutter number {n}; this program is for cutter {id}."),
+            ),
+            WrongKind::NoCutter => (
+                &code::VERIFY_WRONG_CUTTER,
+                "cuts, but neither the text nor the job says with which cutter.".to_string(),
+            ),
+            WrongKind::OtherPause(id, message) => (
+                &code::VERIFY_WRONG_CUTTER,
+                format!("cutter {id} is to go in here, and the pause says \"{message}\"."),
+            ),
+            WrongKind::NoPause(id) => (
+                &code::VERIFY_WRONG_CUTTER,
+                format!("the text does not pause for cutter {id}."),
+            ),
+            WrongKind::StrayPause(message) => (
+                &code::VERIFY_WRONG_CUTTER,
+                format!("no cutter is to go in here, and the pause says \"{message}\"."),
+            ),
+            WrongKind::PausesWithoutWords(here, planned) => (
+                &code::VERIFY_WRONG_CUTTER,
+                format!(
+                    "the text pauses {here} times and its program {planned} times; the pauses have no messages that say in which of them a cutter goes in."
+                ),
+            ),
+        };
+        let found = at_line(scene.recorded, &scene.setup.id, *text, *line, code, message);
+        let of_pauses = matches!(
+            kind,
+            WrongKind::OtherPause(..)
+                | WrongKind::NoPause(_)
+                | WrongKind::StrayPause(_)
+                | WrongKind::PausesWithoutWords(..)
+        );
+        let found = match of_pauses {
+            true => found.remedy("Do not run it. Let it pause for the cutters that the setup sheet names, in that order and with those numbers."),
+            false => found,
+        };
+        said.find(Some(*text), found);
+    }
+}
+
+fn limits(scene: &Scene<'_>, said: &mut Said) {
+    let s = scene.settled;
+    // One finding for each text and kind is enough; the first line is named.
+    let mut seen: BTreeSet<(u16, u8, u16)> = BTreeSet::new();
+    let (mut fastest, mut steepest) = (0.0_f64, 0.0_f64);
+    for m in &scene.recorded.motions {
+        if !m.cuts {
+            continue;
+        }
+        let mut find = |kind: u8, code, message: String| {
+            if seen.insert((m.text, kind, m.tool)) {
+                said.find(
+                    Some(m.text),
+                    at_line(
+                        scene.recorded,
+                        &scene.setup.id,
+                        m.text,
+                        m.line,
+                        code,
+                        message,
+                    ),
+                );
+            }
+        };
+        fastest = fastest.max(m.feed);
+        // A thousandth over is rounding of the text.
+        let over = |v: f64, limit: f64| v > limit * 1.001 + 0.5;
+        if over(m.feed, s.max_feed) {
+            find(
+                0,
+                &code::VERIFY_LIMIT,
+                format!(
+                    "feed {} mm/min; the machine's largest is {}.",
+                    mm(m.feed),
+                    mm(s.max_feed)
+                ),
+            );
+        }
+        let down = m.z[0] - m.z[1];
+        if down > 1e-6 && m.low() < scene.setup.z.highest_top() {
+            let length = m.length();
+            let rate = m.feed * down / length.max(1e-9);
+            steepest = steepest.max(rate);
+            if over(rate, s.max_plunge) {
+                find(
+                    1,
+                    &code::VERIFY_LIMIT,
+                    format!(
+                        "goes down at {} mm/min; the machine's largest feed downwards is {}.",
+                        mm(rate),
+                        mm(s.max_plunge)
+                    ),
+                );
+            }
+        }
+        if m.rpm > 0.0 {
+            if over(m.rpm, s.max_rpm) {
+                find(
+                    2,
+                    &code::VERIFY_LIMIT,
+                    format!(
+                        "spindle at {} rev/min; the machine's largest speed is {}.",
+                        mm(m.rpm),
+                        mm(s.max_rpm)
+                    ),
+                );
+            }
+            if m.rpm < s.min_rpm * 0.999 - 0.5 {
+                find(
+                    3,
+                    &code::VERIFY_LIMIT,
+                    format!(
+                        "spindle at {} rev/min; the machine's least speed is {}.",
+                        mm(m.rpm),
+                        mm(s.min_rpm)
+                    ),
+                );
+            }
+            if let Some(t) = scene.recorded.tool(m)
+                && over(m.rpm, t.cutter.max_rpm)
+            {
+                find(
+                    4,
+                    &code::VERIFY_LIMIT,
+                    format!(
+                        "spindle at {} rev/min; {} is marked {} at most.",
+                        mm(m.rpm),
+                        t.id,
+                        mm(t.cutter.max_rpm)
+                    ),
+                );
+            }
+        }
+    }
+    said.figure(
+        layer::LEGAL,
+        "greatest feed",
+        fastest,
+        "mm/min",
+        s.max_feed.is_finite().then_some(s.max_feed),
+        true,
+    );
+    said.figure(
+        layer::LEGAL,
+        "greatest feed downwards",
+        steepest,
+        "mm/min",
+        s.max_plunge.is_finite().then_some(s.max_plunge),
+        true,
+    );
+}
+
+fn travel(scene: &Scene<'_>, said: &mut Said) {
+    let mut all = Bounds::EMPTY;
+    let mut cutting = Bounds::EMPTY;
+    let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+    for m in &scene.recorded.motions {
+        let b = m.bounds();
+        all = all.union(b);
+        if m.cuts {
+            cutting = cutting.union(b);
+        }
+        for z in m.z {
+            if z.is_finite() {
+                low = low.min(z);
+                high = high.max(z);
+            }
+        }
+    }
+    if all.is_empty() {
+        said.find(
+            None,
+            grainway_pipeline::finding::Finding::new(&code::VERIFY_TEXT, "the texts move nothing.")
+                .setup(&scene.setup.id),
+        );
+        return;
+    }
+    let spans = [all.width(), all.height(), (high - low).max(0.0)];
+    for (i, axis) in ["X", "Y", "Z"].iter().enumerate() {
+        let limit = scene.settled.travel[i];
+        said.figure(
+            layer::LEGAL,
+            format!("travel along {axis}"),
+            spans[i],
+            "mm",
+            limit.is_finite().then_some(limit),
+            true,
+        );
+        if spans[i] > limit + 1e-6 {
+            said.find(
+                None,
+                grainway_pipeline::finding::Finding::new(
+                    &code::VERIFY_TRAVEL,
+                    format!(
+                        "the programs span {} mm along {axis}; the machine travels {} mm.",
+                        mm(spans[i]),
+                        mm(limit)
+                    ),
+                )
+                .setup(&scene.setup.id),
+            );
+        }
+    }
+    // A text in the wrong unit is 25.4 times too large or too small. Gouge and leftover find that as well; this says why.
+    let wanted = scene
+        .pieces
+        .iter()
+        .fold(Bounds::EMPTY, |b, p| b.union(p.cut_bounds));
+    if !wanted.is_empty() && !cutting.is_empty() {
+        let size = |b: Bounds| b.width().hypot(b.height());
+        // Extents of a single hole say nothing, so a reach is compared: farthest place from the board's zero.
+        let reach = |b: Bounds| b.max.x.abs().max(b.max.y.abs()).max(size(b));
+        let ratio = reach(cutting) / reach(wanted).max(1e-9);
+        let near = |k: f64| ratio > k * 0.7 && ratio < k * 1.4;
+        if near(25.4) || near(1.0 / 25.4) {
+            said.find(
+                None,
+                grainway_pipeline::finding::Finding::new(
+                    &code::VERIFY_UNIT,
+                    format!(
+                        "the cuts reach {} mm where {} mm are wanted, about {} times: the text is in the wrong unit.",
+                        mm(reach(cutting)),
+                        mm(reach(wanted)),
+                        if ratio > 1.0 { "25.4" } else { "1/25.4" }
+                    ),
+                )
+                .setup(&scene.setup.id),
+            );
+        }
+    }
+}
+
+fn block_rate(scene: &Scene<'_>, said: &mut Said) {
+    let limit = scene.blocks_per_second;
+    let motions = &scene.recorded.motions;
+    let mut times = std::collections::VecDeque::with_capacity(RATE_BLOCKS + 1);
+    let mut sum = 0.0;
+    let mut worst = (0.0_f64, 0usize);
+    for (i, m) in motions.iter().enumerate() {
+        if !m.cuts || m.feed <= 0.0 {
+            times.clear();
+            sum = 0.0;
+            continue;
+        }
+        let t = m.length() / m.feed * 60.0;
+        times.push_back(t);
+        sum += t;
+        if times.len() > RATE_BLOCKS {
+            sum -= times.pop_front().unwrap_or(0.0);
+        }
+        if times.len() == RATE_BLOCKS {
+            let rate = RATE_BLOCKS as f64 / sum.max(1e-9);
+            if rate > worst.0 {
+                worst = (rate, i);
+            }
+        }
+    }
+    said.figure(
+        layer::LEGAL,
+        format!("greatest block rate over {RATE_BLOCKS} blocks"),
+        worst.0,
+        "blocks/s",
+        (limit > 0.0).then_some(limit),
+        true,
+    );
+    if limit > 0.0 && worst.0 > limit {
+        let m = &motions[worst.1];
+        said.find(
+            Some(m.text),
+            at_line(
+                scene.recorded,
+                &scene.setup.id,
+                m.text,
+                m.line,
+                &code::VERIFY_BLOCK_RATE,
+                format!(
+                    "{} blocks a second over {RATE_BLOCKS} blocks ending here; the controller keeps up with {}.",
+                    mm(worst.0.round()),
+                    mm(limit)
+                ),
+            )
+            .severity(Severity::Warning),
+        );
+    }
+}
+
+fn changes(scene: &Scene<'_>, said: &mut Said) {
+    for c in &scene.recorded.changes {
+        if c.spindle_on {
+            said.find(
+                Some(c.text),
+                at_line(
+                    scene.recorded,
+                    &scene.setup.id,
+                    c.text,
+                    c.line,
+                    &code::VERIFY_SPINDLE,
+                    format!(
+                        "cutter {} is put in while the spindle turns.",
+                        c.number.map_or("?".to_string(), |n| n.to_string())
+                    ),
+                ),
+            );
+        }
+        if c.z.is_some_and(|z| z < scene.clear_z - 1e-6) {
+            said.find(
+                Some(c.text),
+                at_line(
+                    scene.recorded,
+                    &scene.setup.id,
+                    c.text,
+                    c.line,
+                    &code::VERIFY_RAPID,
+                    "the cutter is changed before Z is raised clear.".to_string(),
+                ),
+            );
+        }
+    }
+    // A drill is not led sideways through wood.
+    let top = scene.setup.z.highest_top();
+    if let Some(m) = scene.recorded.motions.iter().find(|m| {
+        m.cuts
+            && m.sideways()
+            && m.low() < top
+            && scene
+                .recorded
+                .tool(m)
+                .is_some_and(|t| t.cutter.kind == CutterKind::Drill)
+    }) {
+        said.find(
+            Some(m.text),
+            at_line(
+                scene.recorded,
+                &scene.setup.id,
+                m.text,
+                m.line,
+                &code::VERIFY_WRONG_CUTTER,
+                "a drill is led sideways in the wood.".to_string(),
+            ),
+        );
+    }
+}

@@ -1,0 +1,442 @@
+//! Reads program texts back and checks them against the parts: as planned, and safe on their own. Knows no planning stage.
+//!
+//! `as-planned` compares the text's motions with the plan's. `safe` never looks at the plan: it takes the job (sized features, the
+//! corners' answers recomputed by formula, placements, stock, holds) and the text, and asks in eight layers whether the text cuts
+//! the parts and nothing else. Distances and regions here are computed by code that plans nothing, so that one mistake does not
+//! hide another. "Verified" means checked against the parts, never run on a machine.
+
+mod curves;
+mod extremes;
+mod figures;
+mod gouge;
+mod holds;
+mod leftover;
+mod legal;
+mod load;
+mod loose;
+mod model;
+mod motions;
+mod planned;
+mod rapids;
+mod screen;
+#[cfg(test)]
+mod tests;
+
+use curves::Boxes;
+use figures::{Said, Settled};
+use grainway_geom::{Bounds, Placing};
+use grainway_pipeline::dialect::{Dialect, DialectAbout};
+use grainway_pipeline::doc::{Length, SpindleSwitch};
+use grainway_pipeline::finding::{Finding, Severity, code};
+use grainway_pipeline::work::{ByHand, Operation, Placement, Setup, Verdict, Work};
+use model::Model;
+use motions::{Recorded, Taking};
+pub use planned::PlannedMotions;
+use rayon::prelude::*;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::io::BufRead;
+
+/// Names of the layers, as figures carry them.
+mod layer {
+    pub(super) const LEGAL: &str = "legal";
+    pub(super) const GOUGE: &str = "gouge";
+    pub(super) const LEFTOVER: &str = "leftover";
+    pub(super) const RAPIDS: &str = "rapids";
+    pub(super) const LOAD: &str = "load";
+    pub(super) const LOOSE: &str = "loose";
+    pub(super) const HOLDS: &str = "holds";
+    pub(super) const EXTREMES: &str = "extremes";
+    pub(super) const PLANNED: &str = "as-planned";
+}
+
+/// Settings of the verify stage. Defaults are common practice, no source.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
+pub struct VerifySettings {
+    /// Least height of a sideways rapid above everything that stands (length).
+    pub rapid_margin: Length,
+    /// A rapid may come down to this height above the wood (length).
+    pub descend_margin: Length,
+    /// Least space between the cutter and a screw's head or a clamp (length).
+    pub hold_margin: Length,
+    /// How far a cut may reach into the spoilboard, below the thickest wood (length). Pilots and locating lines have limits of
+    /// their own.
+    pub spoilboard_limit: Length,
+    /// What must be left of the spoilboard under every cut (length).
+    pub spoilboard_reserve: Length,
+    /// Least height of a tab in the thinnest wood (length).
+    pub tab_height: Length,
+    /// Least width of a tab at its neck (length).
+    pub tab_neck: Length,
+    /// Least thickness of a skin in the thinnest wood (length).
+    pub skin: Length,
+    /// A loose bit of wood that is smaller than a square of this side is a chip (length).
+    pub loose_side: Length,
+    /// A waste frame narrower than this does not hold (length).
+    pub frame_width: Length,
+    /// Error of the operator's Z zero that everything must bear (length).
+    pub z_error: Length,
+    /// Error of a cutter's measured diameter that everything must bear (length).
+    pub cutter_error: Length,
+    /// Chip load, a tooth, below which a cutter rubs and burns (length).
+    pub chip_floor: Length,
+    /// Chip load, a tooth, above which a cutter tears (length).
+    pub chip_ceiling: Length,
+    /// A pass deeper than the cutter's depth of pass times this is a warning.
+    pub pass_warn: f64,
+}
+
+impl Default for VerifySettings {
+    fn default() -> Self {
+        let mm = Length::from_mm;
+        VerifySettings {
+            rapid_margin: mm(1.0),
+            descend_margin: mm(0.5),
+            hold_margin: mm(4.0),
+            spoilboard_limit: mm(0.5),
+            spoilboard_reserve: mm(1.0),
+            tab_height: mm(2.0),
+            tab_neck: mm(4.0),
+            skin: mm(0.2),
+            loose_side: mm(4.0),
+            frame_width: mm(4.0),
+            z_error: mm(0.2),
+            cutter_error: mm(0.05),
+            chip_floor: mm(0.04),
+            chip_ceiling: mm(0.25),
+            pass_warn: 1.5,
+        }
+    }
+}
+
+/// A text of a setup.
+pub struct Text<'a> {
+    /// Its file name, for findings.
+    pub name: &'a str,
+    /// What the person does while it runs, as far as that is known.
+    pub by_hand: ByHand,
+    /// What it was to do. `None` for a text that is judged by itself: an edited one, or one that the work does not know.
+    pub planned: Option<PlannedMotions>,
+    /// The text.
+    pub text: &'a mut dyn BufRead,
+}
+
+/// What verify says of the programs of one setup.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SetupVerdict {
+    /// The setup.
+    pub setup: String,
+    /// The text, taken alone, cuts the parts and nothing else.
+    pub safe: Verdict,
+    /// The text's motions are the plan's; one verdict a text, `None` for an edited text and for texts the work does not know.
+    pub as_planned: Vec<Option<Verdict>>,
+    /// The dialect has no reader: nothing was checked.
+    pub unverified: bool,
+}
+
+/// A piece as it lies.
+struct Piece<'a> {
+    name: &'a str,
+    placement: &'a Placement,
+    model: &'a Model,
+    placing: Placing,
+    /// Box of the piece, board's frame.
+    bounds: Bounds,
+    /// Box of what is to be cut on it, board's frame.
+    cut_bounds: Bounds,
+}
+
+/// Everything the layers look at.
+struct Scene<'a> {
+    work: &'a Work,
+    setup: &'a Setup,
+    settled: &'a Settled,
+    recorded: &'a Recorded,
+    models: &'a [Model],
+    pieces: Vec<Piece<'a>>,
+    piece_boxes: Boxes,
+    /// Boxes of what each motion's cutter sweeps, in order.
+    motion_boxes: Boxes,
+    /// At or above this nothing stands.
+    clear_z: f64,
+    /// The first motion at which the wood lies there: where locating lines are cut first, the blank comes in the first pause.
+    wood_from: usize,
+    all_flat: bool,
+    blocks_per_second: f64,
+    straight_rapids: bool,
+    spindle_by_hand: bool,
+}
+
+/// Variants as they are to be cut, made once for all setups that they lie on.
+pub struct Models(Vec<Model>);
+
+impl Models {
+    /// Of all variants that lie on these setups. A relief's lobe may reach `relief_margin` mm farther than its corner.
+    pub fn of(work: &Work, setups: &[Setup], relief_margin: f64) -> Models {
+        let lies = |id: &str| {
+            let mut all = setups.iter().flat_map(|s| &s.placements);
+            all.any(|p| p.variant == id)
+        };
+        Models(
+            work.variants
+                .par_iter()
+                .filter(|v| lies(&v.id))
+                .map(|v| Model::new(v, &work.documents, relief_margin))
+                .collect(),
+        )
+    }
+}
+
+/// Checks the texts of one setup, given in running order: wood carries over from one to the next.
+pub fn verify_setup(
+    work: &Work,
+    setup: &Setup,
+    models: &Models,
+    texts: &mut [Text<'_>],
+    dialect: &dyn Dialect,
+    settings: &VerifySettings,
+) -> SetupVerdict {
+    let about = dialect.about();
+    let Some(reader) = dialect.reader() else {
+        return unverified(work, setup, texts.len(), &about.name);
+    };
+    let machine = work.documents.machine().map(|(_, m)| m);
+    let unit = machine.map(|m| m.program_unit).unwrap_or_default();
+    let rounding = 0.5 * about.least_step_mm(unit);
+    let settled = Settled::new(settings, machine, rounding);
+    let highest_hold = setup
+        .holds
+        .iter()
+        .map(|h| h.head_above)
+        .fold(0.0_f64, f64::max);
+    let clear_z = setup.z.highest_top() + highest_hold + settled.rapid_margin;
+    let spindle_by_hand =
+        !about.spindle || machine.is_some_and(|m| m.spindle == SpindleSwitch::Hand);
+    let taking = Taking {
+        shop: &work.documents.shop,
+        spindle_by_hand,
+        settled: &settled,
+        clear_z,
+    };
+    let mut recorded = Recorded::default();
+    let mut as_planned = Vec::new();
+    for text in texts.iter_mut() {
+        let planned = text.planned.take();
+        let mut comparing = planned.map(|p| planned::Comparison::new(p, about));
+        motions::take(
+            &mut recorded,
+            text.name,
+            std::mem::take(&mut text.by_hand),
+            reader,
+            text.text,
+            &taking,
+            &mut |m| {
+                if let Some(c) = &mut comparing {
+                    c.next(m);
+                }
+            },
+        );
+        as_planned.push(comparing.map(|c| c.verdict(setup, text.name)));
+    }
+    recorded.number_pauses(setup, spindle_by_hand);
+    let safe = safe(
+        work,
+        setup,
+        &models.0,
+        &recorded,
+        &settled,
+        about,
+        spindle_by_hand,
+    );
+    SetupVerdict {
+        setup: setup.id.clone(),
+        safe,
+        as_planned,
+        unverified: false,
+    }
+}
+
+fn unverified(work: &Work, setup: &Setup, texts: usize, dialect: &str) -> SetupVerdict {
+    let mut finding = Finding::new(
+        &code::VERIFY_UNVERIFIED,
+        format!(
+            "dialect {dialect} has no reader, so the programs of {} were not checked.",
+            setup.id
+        ),
+    )
+    .setup(&setup.id);
+    let accepted = &work.documents.shop.accept_unverified;
+    if accepted.iter().any(|name| name == dialect) {
+        finding = finding
+            .severity(Severity::Warning)
+            .remedy("Prove every program at the machine.");
+    }
+    SetupVerdict {
+        setup: setup.id.clone(),
+        safe: Verdict {
+            passed: false,
+            figures: Vec::new(),
+            findings: vec![finding],
+        },
+        as_planned: vec![None; texts],
+        unverified: true,
+    }
+}
+
+fn safe(
+    work: &Work,
+    setup: &Setup,
+    models: &[Model],
+    recorded: &Recorded,
+    settled: &Settled,
+    about: &DialectAbout,
+    spindle_by_hand: bool,
+) -> Verdict {
+    let mut said = Said::default();
+    let mut pieces = Vec::new();
+    for p in &setup.placements {
+        match models.iter().find(|m| m.id == p.variant) {
+            Some(model) => pieces.push(Piece::new(p, model, work)),
+            None => said.find(
+                None,
+                Finding::new(
+                    &code::INTERNAL,
+                    format!(
+                        "{} is placed but its variant {} does not exist.",
+                        p.piece, p.variant
+                    ),
+                )
+                .setup(&setup.id),
+            ),
+        }
+    }
+    let machine = work.documents.machine().map(|(_, m)| m);
+    let highest_hold = setup
+        .holds
+        .iter()
+        .map(|h| h.head_above)
+        .fold(0.0_f64, f64::max);
+    let swept = recorded
+        .motions
+        .iter()
+        .map(|m| {
+            m.bounds()
+                .grown(recorded.tool(m).map_or(0.0, |t| t.radius) + 1e-6)
+        })
+        .collect();
+    let scene = Scene {
+        work,
+        setup,
+        settled,
+        recorded,
+        models,
+        piece_boxes: Boxes::new(pieces.iter().map(|p| p.bounds).collect()),
+        motion_boxes: Boxes::new(swept),
+        pieces,
+        clear_z: setup.z.highest_top() + highest_hold + settled.rapid_margin,
+        wood_from: wood_from(setup, recorded),
+        all_flat: recorded.tools.iter().all(motions::Tool::is_flat),
+        blocks_per_second: machine
+            .and_then(|m| m.blocks_per_second)
+            .unwrap_or(about.blocks_per_second),
+        straight_rapids: about.straight_rapids,
+        spindle_by_hand,
+    };
+    let layers: [fn(&Scene<'_>) -> Said; 8] = [
+        legal::check,
+        gouge::check,
+        leftover::check,
+        rapids::check,
+        load::check,
+        loose::check,
+        holds::check,
+        extremes::check,
+    ];
+    // Each layer says its part whatever the others find; the order of what is said does not depend on who ends first.
+    let parts: Vec<Said> = layers.par_iter().map(|check| check(&scene)).collect();
+    parts.into_iter().for_each(|p| said.add(p));
+    let mut findings: Vec<Finding> = said.findings.into_iter().map(|(_, f)| f).collect();
+    grainway_pipeline::finding::sort(&mut findings);
+    Verdict {
+        passed: findings.iter().all(|f| f.severity != Severity::Error),
+        figures: said.figures,
+        findings,
+    }
+}
+
+/// The first motion at which the wood lies there. Without its pause in the text it lies there all along.
+fn wood_from(setup: &Setup, recorded: &Recorded) -> usize {
+    let lines = setup
+        .own_steps
+        .iter()
+        .any(|s| s.operation == Operation::LocatingLine);
+    let pause = recorded.pauses.iter().find(|p| p.number == Some(1));
+    match (lines, pause) {
+        (true, Some(p)) => p.at,
+        _ => 0,
+    }
+}
+
+impl Scene<'_> {
+    /// The text's pause of this number, from 1.
+    fn pause(&self, number: u32) -> Option<&motions::PauseEvent> {
+        self.recorded
+            .pauses
+            .iter()
+            .find(|p| p.number == Some(number))
+    }
+    /// The wood's box.
+    fn board(&self) -> Bounds {
+        Bounds {
+            min: grainway_geom::point(0.0, 0.0),
+            max: self.setup.size,
+        }
+    }
+    /// The piece at a place of the board, and the feature that takes it there, deepest first.
+    fn piece_at(&self, p: grainway_geom::Point) -> Option<(&str, Option<&str>)> {
+        let piece = self.pieces.iter().find(|q| {
+            q.bounds.contains(p) && q.model.outline.contains(q.placing.inverse_point(p))
+        })?;
+        let at = piece.placing.inverse_point(p);
+        let feature = piece
+            .model
+            .features
+            .iter()
+            .filter(|f| f.takes(at))
+            .min_by(|a, b| a.floor.total_cmp(&b.floor));
+        Some((piece.name, feature.map(|f| f.key.as_str())))
+    }
+}
+
+impl<'a> Piece<'a> {
+    fn new(placement: &'a Placement, model: &'a Model, work: &Work) -> Piece<'a> {
+        let placing = placement.placing;
+        let placed = |b: Bounds| {
+            let corners = [
+                b.min,
+                grainway_geom::point(b.max.x, b.min.y),
+                b.max,
+                grainway_geom::point(b.min.x, b.max.y),
+            ];
+            Bounds::of(corners.map(|c| placing.point(c)))
+        };
+        let wanted = work.variant(&model.id).map_or(Bounds::EMPTY, |v| {
+            v.features
+                .iter()
+                .fold(Bounds::EMPTY, |b, f| b.union(f.shape.bounds()))
+        });
+        Piece {
+            name: &placement.piece,
+            placement,
+            model,
+            placing,
+            bounds: placed(model.bounds),
+            cut_bounds: if wanted.is_empty() {
+                wanted
+            } else {
+                placed(wanted)
+            },
+        }
+    }
+}

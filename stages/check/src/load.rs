@@ -1,0 +1,525 @@
+//! Layer 5: what is asked of the cutter: cutting length, shank and nut, depth and width of each cut against a full slot one pass
+//! deep, plunging, chip load, the feed at the wall inside arcs.
+//!
+//! Depth and width are sampled across the path at places along it, against what earlier moves left; the figures are estimates and
+//! say so.
+
+use super::curves::around;
+use super::figures::{Said, at_line, mm};
+use super::motions::{Motion, Tool};
+use super::{Scene, layer};
+use grainway_geom::{Point, Segment};
+use grainway_pipeline::doc::CutterKind;
+use grainway_pipeline::finding::{CodeInfo, Severity, code};
+use rayon::prelude::*;
+use std::collections::BTreeMap;
+
+/// Samples across the cutter's width.
+const ACROSS: usize = 11;
+/// Places along all the cuts of a setup at which the cut is sampled, at most.
+const PLACES_MOST: f64 = 30_000.0;
+/// Places lie at least this far from each other, mm.
+const PLACE_STEP_MM: f64 = 2.0;
+/// A cut this many times a full slot of one pass is more than rough handling.
+const REFUSE_TIMES: f64 = 2.6;
+/// A slope steeper than this (rise over run) is a plunge.
+const PLUNGE_SLOPE: f64 = 1.0;
+
+pub(super) fn check(scene: &Scene<'_>) -> Said {
+    let mut said = Said::default();
+    lengths(scene, &mut said);
+    depths(scene, &mut said);
+    chips(scene, &mut said);
+    said
+}
+
+fn find(
+    scene: &Scene<'_>,
+    m: &Motion,
+    at: Point,
+    code: &'static CodeInfo,
+    severity: Severity,
+    message: String,
+    said: &mut Said,
+) {
+    let mut finding = at_line(
+        scene.recorded,
+        &scene.setup.id,
+        m.text,
+        m.line,
+        code,
+        message,
+    )
+    .at(at)
+    .severity(severity);
+    if let Some((piece, feature)) = scene.piece_at(at) {
+        finding = finding.part(piece);
+        if let Some(feature) = feature {
+            finding = finding.feature(feature);
+        }
+    }
+    said.find(Some(m.text), finding);
+}
+
+/// Cutting length, shank and nut.
+fn lengths(scene: &Scene<'_>, said: &mut Said) {
+    let top = scene.setup.z.highest_top();
+    // The deepest move of each cutter says it all.
+    let mut deepest: BTreeMap<u16, usize> = BTreeMap::new();
+    for (i, m) in scene.recorded.motions.iter().enumerate() {
+        let wood = i >= scene.wood_from;
+        if wood && m.cuts && m.low() < top && scene.recorded.tool(m).is_some() {
+            let slot = deepest.entry(m.tool).or_insert(i);
+            if m.low() < scene.recorded.motions[*slot].low() - 1e-9 {
+                *slot = i;
+            }
+        }
+    }
+    for i in deepest.into_values() {
+        let m = &scene.recorded.motions[i];
+        let Some(tool) = scene.recorded.tool(m) else {
+            continue;
+        };
+        let underside = scene.setup.z.lowest_underside();
+        // Below the wood only the spoilboard is cut; the flutes must span the wood and that.
+        let depth = top - m.low();
+        let cutting = tool.cutter.cutting_length.mm();
+        said.figure(
+            layer::LOAD,
+            format!("greatest depth of {}", tool.id),
+            depth,
+            "mm",
+            Some(cutting),
+            true,
+        );
+        // The point of a drill and the bit that goes into the spoilboard need no flutes above the wood's face.
+        let in_wood = top - m.low().max(underside);
+        if in_wood > cutting + 0.01 && tool.cutter.shank_mm() > 2.0 * tool.radius - 0.1 {
+            find(
+                scene,
+                m,
+                m.path.end(),
+                &code::VERIFY_LOAD,
+                Severity::Error,
+                format!(
+                    "{} cuts {} mm deep, but its cutting length is {} mm and its shank is no thinner.",
+                    tool.id,
+                    mm(in_wood),
+                    mm(cutting)
+                ),
+                said,
+            );
+        }
+        let usable = tool.cutter.usable_mm().max(cutting);
+        if depth > usable + 0.01
+            && around(m.path.end(), scene.settled.nut_radius).touches(scene.board())
+        {
+            find(
+                scene,
+                m,
+                m.path.end(),
+                &code::VERIFY_LOAD,
+                Severity::Error,
+                format!(
+                    "{} goes {} mm below the face, but stands only {} mm out of its nut.",
+                    tool.id,
+                    mm(depth),
+                    mm(usable)
+                ),
+                said,
+            );
+        }
+    }
+    nut_and_holds(scene, top, said);
+}
+
+/// The nut against heads and clamps.
+fn nut_and_holds(scene: &Scene<'_>, top: f64, said: &mut Said) {
+    let nut = scene.settled.nut_radius;
+    for hold in &scene.setup.holds {
+        if hold.head_above <= 0.0 {
+            continue;
+        }
+        let from = match hold.after_pause {
+            None => 0,
+            Some(n) => scene.pause(n).map_or(usize::MAX, |p| p.at),
+        };
+        let mut hit: Option<usize> = None;
+        let query = around(hold.at, hold.head_radius + nut);
+        scene.motion_boxes.visit(query, usize::MAX, &mut |i| {
+            let m = &scene.recorded.motions[i];
+            let Some(tool) = scene.recorded.tool(m) else {
+                return true;
+            };
+            let usable = tool.cutter.usable_mm().max(tool.cutter.cutting_length.mm());
+            let low = m.low() + usable < top + hold.head_above;
+            if i >= from && low && m.path.distance(hold.at) < hold.head_radius + nut {
+                hit = Some(i);
+            }
+            hit.is_none()
+        });
+        if let Some(i) = hit {
+            let m = &scene.recorded.motions[i];
+            find(
+                scene,
+                m,
+                hold.at,
+                &code::VERIFY_LOAD,
+                Severity::Error,
+                format!(
+                    "the collet nut comes down onto the hold at ({}, {}).",
+                    mm(hold.at.x),
+                    mm(hold.at.y)
+                ),
+                said,
+            );
+        }
+    }
+}
+
+/// A place at which the cut is sampled.
+#[derive(Clone, Copy)]
+struct Sampled {
+    motion: usize,
+    share: f64,
+}
+
+/// How much a cut takes at a place.
+#[derive(Clone, Copy, Debug, Default)]
+struct Taken {
+    /// Greatest depth over the cutter's width, mm.
+    depth: f64,
+    /// Area across, as a share of a full slot one pass deep.
+    times: f64,
+    /// Width engaged, as a share of the diameter.
+    width: f64,
+}
+
+fn depths(scene: &Scene<'_>, said: &mut Said) {
+    let top = scene.setup.z.top();
+    let motions = &scene.recorded.motions;
+    let cutting = |m: &Motion| m.cuts && m.low() < top && m.tool != super::motions::NO_TOOL;
+    let total: f64 = motions
+        .iter()
+        .filter(|m| cutting(m))
+        .map(|m| m.path.length())
+        .sum();
+    let step = (total / PLACES_MOST).max(PLACE_STEP_MM);
+    let mut places = Vec::new();
+    let mut carried = step / 2.0;
+    for (i, m) in motions.iter().enumerate() {
+        if !cutting(m) || i < scene.wood_from {
+            continue;
+        }
+        let length = m.path.length();
+        if length <= 1e-9 {
+            if m.z[1] < m.z[0] {
+                places.push(Sampled {
+                    motion: i,
+                    share: 1.0,
+                });
+            }
+            continue;
+        }
+        while carried < length {
+            places.push(Sampled {
+                motion: i,
+                share: carried / length,
+            });
+            carried += step;
+        }
+        carried -= length;
+    }
+    let taken: Vec<Taken> = places.par_iter().map(|p| sample(scene, *p, top)).collect();
+    let mut worst: BTreeMap<u16, (Taken, usize)> = BTreeMap::new();
+    let mut plunge: BTreeMap<u16, (f64, usize)> = BTreeMap::new();
+    let mut deepest: BTreeMap<u16, f64> = BTreeMap::new();
+    let mut too_long: BTreeMap<u16, (f64, usize)> = BTreeMap::new();
+    for (k, (p, t)) in places.iter().zip(&taken).enumerate() {
+        let m = &motions[p.motion];
+        let Some(tool) = scene.recorded.tool(m) else {
+            continue;
+        };
+        let d = deepest.entry(m.tool).or_default();
+        *d = d.max(t.depth);
+        if t.depth > tool.cutter.cutting_length.mm() + 0.01 {
+            let e = too_long.entry(m.tool).or_insert((0.0, k));
+            if t.depth > e.0 {
+                *e = (t.depth, k);
+            }
+        }
+        let down = m.z[0] - m.z[1];
+        let steep = down > 1e-6 && down > PLUNGE_SLOPE * m.path.length();
+        if steep {
+            if t.depth > 0.05
+                && !tool.cutter.centre_cutting
+                && tool.cutter.kind != CutterKind::Drill
+            {
+                let e = plunge.entry(m.tool).or_insert((0.0, k));
+                if t.depth > e.0 {
+                    *e = (t.depth, k);
+                }
+            }
+            continue;
+        }
+        if tool.cutter.kind == CutterKind::Drill {
+            continue;
+        }
+        let e = worst.entry(m.tool).or_insert((Taken::default(), k));
+        if t.times > e.0.times {
+            *e = (*t, k);
+        }
+    }
+    for (tool, (t, k)) in &worst {
+        let tool = &scene.recorded.tools[usize::from(*tool)];
+        let pass = pass_depth(tool);
+        said.figure(
+            layer::LOAD,
+            format!(
+                "greatest cut of {} against a full slot of {} mm",
+                tool.id,
+                mm(pass)
+            ),
+            t.times,
+            "times",
+            Some(scene.settled.pass_warn),
+            false,
+        );
+        if t.times <= scene.settled.pass_warn {
+            continue;
+        }
+        let p = places[*k];
+        let m = &motions[p.motion];
+        let severity = if t.times > REFUSE_TIMES {
+            Severity::Error
+        } else {
+            Severity::Warning
+        };
+        find(
+            scene,
+            m,
+            m.path.at(p.share),
+            &code::VERIFY_LOAD,
+            severity,
+            format!(
+                "{} takes {} mm deep over {} % of its width: {} times a full slot of its depth of pass, {} mm.",
+                tool.id,
+                mm(t.depth),
+                mm((t.width * 100.0).round()),
+                mm((t.times * 100.0).round() / 100.0),
+                mm(pass)
+            ),
+            said,
+        );
+    }
+    for (tool, (depth, k)) in too_long {
+        let tool = &scene.recorded.tools[usize::from(tool)];
+        let p = places[k];
+        let m = &motions[p.motion];
+        find(
+            scene,
+            m,
+            m.path.at(p.share),
+            &code::VERIFY_LOAD,
+            Severity::Error,
+            format!(
+                "{} takes {} mm in one pass, more than its cutting length of {} mm.",
+                tool.id,
+                mm(depth),
+                mm(tool.cutter.cutting_length.mm())
+            ),
+            said,
+        );
+    }
+    for (tool, (depth, k)) in plunge {
+        let tool = &scene.recorded.tools[usize::from(tool)];
+        let p = places[k];
+        let m = &motions[p.motion];
+        find(
+            scene,
+            m,
+            m.path.at(p.share),
+            &code::VERIFY_LOAD,
+            Severity::Error,
+            format!(
+                "{} goes straight down {} mm into wood, but does not cut in its centre.",
+                tool.id,
+                mm(depth)
+            ),
+            said,
+        );
+    }
+    for (tool, d) in deepest {
+        let id = &scene.recorded.tools[usize::from(tool)].id;
+        said.figure(
+            layer::LOAD,
+            format!("greatest depth of one cut of {id}"),
+            d,
+            "mm",
+            None,
+            false,
+        );
+    }
+}
+
+fn pass_depth(tool: &Tool) -> f64 {
+    tool.cutter
+        .pass_depth
+        .map_or(tool.radius, |d| d.mm())
+        .max(1e-3)
+}
+
+fn sample(scene: &Scene<'_>, place: Sampled, top: f64) -> Taken {
+    let m = &scene.recorded.motions[place.motion];
+    let Some(tool) = scene.recorded.tool(m) else {
+        return Taken::default();
+    };
+    let at = m.path.at(place.share);
+    let z = m.z[0] + (m.z[1] - m.z[0]) * place.share;
+    let across = m
+        .path
+        .direction(place.share)
+        .map_or(Point { x: 1.0, y: 0.0 }, Point::left);
+    let board = scene.board();
+    let mut points = Vec::with_capacity(ACROSS);
+    for i in 0..ACROSS {
+        let off = ((i as f64 + 0.5) / ACROSS as f64 * 2.0 - 1.0) * tool.radius;
+        let p = at + across * off;
+        if board.contains(p) {
+            points.push((p, top));
+        }
+    }
+    // Earlier moves, latest first: where nothing is left to take at any of the places, the rest need not be asked.
+    scene
+        .motion_boxes
+        .visit_back(around(at, tool.radius), place.motion, &mut |j| {
+            let e = &scene.recorded.motions[j];
+            if !e.cuts || e.low() >= top {
+                return true;
+            }
+            let Some(t) = scene.recorded.tool(e) else {
+                return true;
+            };
+            let mut standing = false;
+            for (p, surface) in &mut points {
+                if *surface > z + 1e-6 && e.low() < *surface {
+                    let (q, share) = e.path.nearest(*p);
+                    if q.distance(*p) <= t.radius {
+                        // On a slope the nearest place is not the lowest; for an estimate it is near enough.
+                        *surface = surface.min(e.z[0] + (e.z[1] - e.z[0]) * share);
+                    }
+                }
+                standing |= *surface > z + 1e-6;
+            }
+            standing
+        });
+    let mut taken = Taken::default();
+    let mut area = 0.0;
+    for (_, surface) in points {
+        let depth = (surface - z).max(0.0);
+        // Below the underside there is spoilboard, which is softer and counts as well.
+        if depth > 1e-6 {
+            taken.depth = taken.depth.max(depth);
+            taken.width += 1.0 / ACROSS as f64;
+            area += depth / ACROSS as f64;
+        }
+    }
+    taken.times = area / pass_depth(tool);
+    taken
+}
+
+/// Chip load of each cutter: floor and ceiling, and at the wall inside arcs.
+fn chips(scene: &Scene<'_>, said: &mut Said) {
+    let s = scene.settled;
+    let top = scene.setup.z.highest_top();
+    // For each cutter: the chip load of its level straight cuts that is run longest, the greatest at a wall, where.
+    let mut lengths: BTreeMap<u16, BTreeMap<i64, (f64, usize)>> = BTreeMap::new();
+    let mut walls: BTreeMap<u16, (f64, usize)> = BTreeMap::new();
+    for (i, m) in scene.recorded.motions.iter().enumerate() {
+        let Some(tool) = scene.recorded.tool(m) else {
+            continue;
+        };
+        let sloped = (m.z[0] - m.z[1]).abs() > 1e-6;
+        if !m.cuts || m.rpm <= 0.0 || m.low() >= top || tool.cutter.kind == CutterKind::Drill {
+            continue;
+        }
+        let chip = m.feed / (m.rpm * f64::from(tool.cutter.edges.max(1)));
+        if !sloped && m.sideways() {
+            let entry = lengths
+                .entry(m.tool)
+                .or_default()
+                .entry((chip * 1e4).round() as i64)
+                .or_insert((0.0, i));
+            entry.0 += m.path.length();
+        }
+        let at_wall = match m.path {
+            Segment::Arc { radius, .. } if radius > 1e-6 => chip * (radius + tool.radius) / radius,
+            _ => chip,
+        };
+        let e = walls.entry(m.tool).or_insert((0.0, i));
+        if at_wall > e.0 {
+            *e = (at_wall, i);
+        }
+    }
+    for (tool, by_chip) in lengths {
+        let id = scene.recorded.tools[usize::from(tool)].id.clone();
+        let Some((chip, (_, i))) = by_chip
+            .iter()
+            .max_by(|a, b| a.1.0.total_cmp(&b.1.0).then(b.0.cmp(a.0)))
+        else {
+            continue;
+        };
+        let chip = *chip as f64 / 1e4;
+        said.figure(
+            layer::LOAD,
+            format!("chip load of {id} in most of its cuts"),
+            chip,
+            "mm",
+            Some(s.chip_floor),
+            true,
+        );
+        if chip < s.chip_floor - 1e-9 {
+            let m = &scene.recorded.motions[*i];
+            find(
+                scene,
+                m,
+                m.path.start(),
+                &code::VERIFY_CHIP_LOAD,
+                Severity::Warning,
+                format!(
+                    "{id} runs at {} mm a tooth in most of its cuts; below {} mm it rubs and burns.",
+                    mm(chip),
+                    mm(s.chip_floor)
+                ),
+                said,
+            );
+        }
+    }
+    for (tool, (chip, i)) in walls {
+        let id = scene.recorded.tools[usize::from(tool)].id.clone();
+        said.figure(
+            layer::LOAD,
+            format!("greatest chip load of {id} at a wall"),
+            chip,
+            "mm",
+            Some(s.chip_ceiling),
+            true,
+        );
+        if chip > s.chip_ceiling {
+            let m = &scene.recorded.motions[i];
+            find(
+                scene,
+                m,
+                m.path.start(),
+                &code::VERIFY_CHIP_LOAD,
+                Severity::Warning,
+                format!(
+                    "{id} takes {} mm a tooth at the wall here; above {} mm it tears.",
+                    mm(chip),
+                    mm(s.chip_ceiling)
+                ),
+                said,
+            );
+        }
+    }
+}

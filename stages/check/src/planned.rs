@@ -1,0 +1,860 @@
+//! As planned: the text's motions are the plan's, as curves in order, within 0.005 mm
+//! (or what a language of whole units needs: half a unit along each axis).
+//!
+//! A dialect may say one planned move in several blocks (circles split, cycles expanded, helices as chords); so the text is walked
+//! along the planned curves rather than compared move by move. Feeds, speeds, pauses and cutters are compared as well.
+
+use super::figures::mm;
+use super::layer;
+use grainway_geom::{Point, Point3, Segment};
+use grainway_pipeline::dialect::{Action, DialectAbout, Known, ReadMove};
+use grainway_pipeline::finding::{Finding, code};
+use grainway_pipeline::motion::{Item, Move};
+use grainway_pipeline::tolerance::TEXT_AGAINST_PLAN_MM;
+use grainway_pipeline::work::{Setup, Verdict, VerdictFigure};
+
+/// Feeds and speeds may differ by this share through rounding.
+const RATE_SHARE: f64 = 0.005;
+/// … and by this much, mm/min or rev/min: a feed in inches with one decimal.
+const RATE_LEAST: f64 = 1.5;
+
+/// Chords of a pen language may lie this far from their arc, mm; its rounding comes on top.
+const PEN_CHORD_MM: f64 = 0.002;
+
+/// A planned thing that the text must do.
+#[derive(Clone, Debug)]
+enum Wanted {
+    /// Rapid; an axis that is `None` is not known to the plan either.
+    Rapid(Known),
+    /// Up to the machine's top, or at least to this height.
+    Retract(f64),
+    /// A cut along a curve with heights at its ends.
+    Cut { curve: Curve, feed: f64 },
+    /// A drilled hole from its retract height.
+    Hole {
+        at: Point,
+        retract: f64,
+        bottom: f64,
+        feed: f64,
+    },
+    /// The machine waits.
+    Pause,
+    /// A cutter.
+    Cutter(u32),
+}
+
+/// How far the ends of many arcs may have slid along the planned one against the sum of their sweeps, mm.
+const SLIDES_MM: f64 = 0.05;
+
+/// A curve of space: a path in XY with a height that changes evenly along it. Arcs may turn more than once.
+#[derive(Clone, Copy, Debug)]
+enum Curve {
+    Line {
+        from: Point3,
+        to: Point3,
+    },
+    Arc {
+        from: Point3,
+        centre: Point,
+        sweep: f64,
+        dz: f64,
+    },
+}
+
+impl Curve {
+    fn at(&self, t: f64) -> Point3 {
+        match *self {
+            Curve::Line { from, to } => {
+                if t >= 1.0 {
+                    to
+                } else {
+                    from.xy()
+                        .lerp(to.xy(), t)
+                        .at_z(from.z + (to.z - from.z) * t)
+                }
+            }
+            Curve::Arc {
+                from,
+                centre,
+                sweep,
+                dz,
+            } => (centre + (from.xy() - centre).rotated(sweep * t)).at_z(from.z + dz * t),
+        }
+    }
+    fn length(&self) -> f64 {
+        match *self {
+            Curve::Line { from, to } => from.xy().distance(to.xy()).hypot(to.z - from.z),
+            Curve::Arc {
+                from,
+                centre,
+                sweep,
+                dz,
+            } => (from.xy().distance(centre) * sweep.abs()).hypot(dz),
+        }
+    }
+    /// The share of an arc at which `p` lies, near `rough`. The text's own sweeps only tell which turn it is: each differs from the
+    /// planned one by the rounding of its centre, and over many turns that would add up.
+    fn share_near(&self, p: Point3, rough: f64) -> f64 {
+        let Curve::Arc {
+            from,
+            centre,
+            sweep,
+            ..
+        } = *self
+        else {
+            return rough;
+        };
+        let turn = std::f64::consts::TAU / sweep.abs();
+        let angle = (p.xy() - centre).angle() - (from.xy() - centre).angle();
+        let share = angle / sweep;
+        let near = share + turn * ((rough - share) / turn).round();
+        // A circle of nearly no radius has no angles.
+        if (near - rough).abs() * self.length() <= SLIDES_MM {
+            near
+        } else {
+            rough
+        }
+    }
+    /// How far along it `p` lies, at or after `after`.
+    fn share(&self, p: Point3, after: f64) -> f64 {
+        match *self {
+            Curve::Line { from, to } => {
+                let d = [to.x - from.x, to.y - from.y, to.z - from.z];
+                let n: f64 = d.iter().map(|v| v * v).sum();
+                if n <= 0.0 {
+                    return 1.0;
+                }
+                let dot = (p.x - from.x) * d[0] + (p.y - from.y) * d[1] + (p.z - from.z) * d[2];
+                (dot / n).clamp(after, 1.0)
+            }
+            Curve::Arc {
+                from,
+                centre,
+                sweep,
+                ..
+            } => {
+                let here = (from.xy() - centre).rotated(sweep * after);
+                let turn = (p.xy() - centre).angle() - here.angle();
+                let along = if sweep > 0.0 {
+                    turn.rem_euclid(std::f64::consts::TAU)
+                } else {
+                    (-turn).rem_euclid(std::f64::consts::TAU)
+                };
+                // A hair before the place where it stands is no full turn.
+                let along = if along > std::f64::consts::TAU - 1e-6 {
+                    0.0
+                } else {
+                    along
+                };
+                (after + along / sweep.abs()).min(1.0)
+            }
+        }
+    }
+}
+
+/// A place for people; axes that are not known are left out.
+fn place(k: Known) -> String {
+    let axes = [("X", k.x), ("Y", k.y), ("Z", k.z)];
+    let known: Vec<String> = axes
+        .iter()
+        .filter_map(|(n, v)| v.map(|v| format!("{n}{}", mm(v))))
+        .collect();
+    known.join(" ")
+}
+
+fn distance(a: Point3, b: Point3) -> f64 {
+    a.xy().distance(b.xy()).hypot(a.z - b.z)
+}
+
+/// What the text of one program is to do.
+pub struct PlannedMotions {
+    wanted: Vec<(Wanted, u32)>,
+    /// Labels of steps, for findings; the second of each pair above is an index into it.
+    labels: Vec<String>,
+    /// rev/min in force at each wanted thing; 0 when it stands.
+    rpm: Vec<f64>,
+}
+
+impl PlannedMotions {
+    /// From the items that the program's text was written from.
+    pub fn new(items: impl Iterator<Item = Item>) -> PlannedMotions {
+        let mut plan = PlannedMotions {
+            wanted: Vec::new(),
+            labels: vec![String::new()],
+            rpm: Vec::new(),
+        };
+        let mut at = Known::default();
+        let mut rpm = 0.0;
+        for item in items {
+            match item {
+                Item::Step(s) => plan.labels.push(s.label),
+                Item::Cutter(c) => {
+                    // A change by hand is the person's, before the text begins; the text need not say it.
+                    if !c.by_hand {
+                        plan.push(Wanted::Cutter(c.number), rpm);
+                        at = Known::default();
+                    }
+                }
+                Item::Spindle(s) => rpm = s.map_or(0.0, |s| s.rpm),
+                Item::Pause { .. } => {
+                    plan.push(Wanted::Pause, rpm);
+                    at = Known::default();
+                }
+                Item::Dwell { .. } | Item::Label(_) => {}
+                Item::RetractFull { safe_z } => {
+                    plan.push(Wanted::Retract(safe_z), rpm);
+                    at.z = Some(safe_z);
+                }
+                Item::Move(m) => at = plan.push_move(m, at, rpm),
+            }
+        }
+        plan
+    }
+    fn push(&mut self, wanted: Wanted, rpm: f64) {
+        self.wanted.push((wanted, self.labels.len() as u32 - 1));
+        self.rpm.push(rpm);
+    }
+    fn push_move(&mut self, m: Move, at: Known, rpm: f64) -> Known {
+        match m {
+            Move::Rapid { to } => {
+                self.push(Wanted::Rapid(to.into()), rpm);
+                to.into()
+            }
+            Move::Line { to, feed } => {
+                let from = at.point().unwrap_or(to);
+                let curve = Curve::Line { from, to };
+                self.push(Wanted::Cut { curve, feed }, rpm);
+                to.into()
+            }
+            Move::Arc {
+                centre,
+                sweep,
+                dz,
+                feed,
+            } => {
+                let Some(from) = at.point() else {
+                    return at;
+                };
+                let curve = Curve::Arc {
+                    from,
+                    centre,
+                    sweep,
+                    dz,
+                };
+                self.push(Wanted::Cut { curve, feed }, rpm);
+                m.end(from).into()
+            }
+            Move::Hole {
+                at: hole,
+                retract,
+                bottom,
+                feed,
+                ..
+            } => {
+                let here = Known {
+                    x: Some(hole.x),
+                    y: Some(hole.y),
+                    z: at.z,
+                };
+                self.push(Wanted::Rapid(here), rpm);
+                self.push(Wanted::Rapid(hole.at_z(retract).into()), rpm);
+                self.push(
+                    Wanted::Hole {
+                        at: hole,
+                        retract,
+                        bottom,
+                        feed,
+                    },
+                    rpm,
+                );
+                hole.at_z(retract).into()
+            }
+        }
+    }
+}
+
+/// Walks the text along the plan.
+pub(super) struct Comparison {
+    plan: PlannedMotions,
+    /// The next wanted thing, and how far along it the text is.
+    next: usize,
+    share: f64,
+    /// Deepest so far in a hole.
+    deepest: f64,
+    /// Rapids of the text not yet compared.
+    rapids: Vec<(Known, u64)>,
+    worst: f64,
+    length: f64,
+    wrong: Option<(u64, String, u32)>,
+    /// How far the text may lie from the plan, mm.
+    near: f64,
+    /// Feeds are rounded down to whole numbers of this, mm/min.
+    feed_step: f64,
+    /// The language says these itself.
+    spindle: bool,
+    last_line: u64,
+}
+
+impl Comparison {
+    pub(super) fn new(plan: PlannedMotions, about: &DialectAbout) -> Comparison {
+        Comparison {
+            plan,
+            next: 0,
+            share: 0.0,
+            deepest: f64::INFINITY,
+            rapids: Vec::new(),
+            worst: 0.0,
+            length: 0.0,
+            wrong: None,
+            near: about.pen.map_or(TEXT_AGAINST_PLAN_MM, |pen| {
+                let corner = 0.5 * std::f64::consts::SQRT_2 * pen.unit_mm + PEN_CHORD_MM;
+                corner.max(TEXT_AGAINST_PLAN_MM)
+            }),
+            feed_step: about.pen.map_or(0.0, |pen| pen.feed_step),
+            spindle: about.spindle,
+            last_line: 0,
+        }
+    }
+    /// The next thing that the text does.
+    pub(super) fn next(&mut self, m: &ReadMove) {
+        if self.wrong.is_some() {
+            return;
+        }
+        self.last_line = m.line;
+        match m.action {
+            Action::Rapid | Action::RetractFull => self.rapid(m),
+            Action::Line | Action::Arc { .. } => self.cut(m),
+            Action::Pause { .. } => {
+                self.settle_rapids(m.line);
+                if matches!(self.wanted(), Some(Wanted::Cutter(_))) {
+                    // A change by hand is a pause as well; the plan's cutter comes with it.
+                    self.next += 1;
+                    if matches!(self.wanted(), Some(Wanted::Pause)) {
+                        self.next += 1;
+                    }
+                } else if matches!(self.wanted(), Some(Wanted::Pause)) {
+                    self.next += 1;
+                } else if self.spindle {
+                    self.fail(m.line, "pauses where the plan does not".into());
+                }
+            }
+            Action::CutterChange => {
+                self.settle_rapids(m.line);
+                match (self.wanted().cloned(), m.cutter) {
+                    (Some(Wanted::Cutter(n)), Some(k)) if n == k => self.next += 1,
+                    (Some(Wanted::Cutter(n)), _) => {
+                        self.fail(m.line, format!("puts in another cutter than number {n}"));
+                    }
+                    _ => self.fail(m.line, "changes the cutter where the plan does not".into()),
+                }
+            }
+            Action::Fault { code, .. } => self.fail(m.line, format!("is not legal ({code})")),
+            Action::Spindle | Action::Dwell { .. } | Action::Step { .. } | Action::End => {}
+        }
+    }
+    /// Cuts no longer than this may vanish from a text by the rounding of their ends, mm.
+    fn vanishes(&self) -> f64 {
+        2.0 * self.near
+    }
+    fn wanted(&self) -> Option<&Wanted> {
+        self.plan.wanted.get(self.next).map(|w| &w.0)
+    }
+    fn fail(&mut self, line: u64, what: String) {
+        let label = self
+            .plan
+            .wanted
+            .get(self.next.min(self.plan.wanted.len().saturating_sub(1)))
+            .map_or(0, |w| w.1);
+        self.wrong.get_or_insert((line, what, label));
+    }
+    fn rapid(&mut self, m: &ReadMove) {
+        // A rounded peck may end a hair above the hole's bottom; the controller then takes one more, of almost nothing.
+        if self.rapids.is_empty()
+            && let Some((
+                Wanted::Hole {
+                    at,
+                    retract,
+                    bottom,
+                    ..
+                },
+                _,
+            )) = self
+                .next
+                .checked_sub(1)
+                .map(|i| self.plan.wanted[i].clone())
+            && m.to
+                .z
+                .is_some_and(|z| z < retract - self.near && z >= bottom)
+            && self.at_hole(m, at)
+        {
+            self.next -= 1;
+            self.length -= retract - bottom;
+            self.deepest = retract;
+        }
+        if let Some(Wanted::Hole {
+            at,
+            retract,
+            bottom,
+            ..
+        }) = self.wanted().cloned()
+            && (self.deepest.is_finite() || self.at_hole(m, at))
+        {
+            self.settle_rapids(m.line);
+            if matches!(self.wanted(), Some(Wanted::Hole { .. })) {
+                self.in_hole(m, at, retract, bottom);
+                return;
+            }
+        }
+        self.rapids.push((m.to, m.line));
+    }
+    /// Everything known of the move lies on the hole's axis, after the rapids before it are dealt with.
+    fn at_hole(&self, m: &ReadMove, at: Point) -> bool {
+        self.rapids.is_empty()
+            && m.to.x.is_some_and(|x| (x - at.x).abs() <= self.near)
+            && m.to.y.is_some_and(|y| (y - at.y).abs() <= self.near)
+    }
+    fn in_hole(&mut self, m: &ReadMove, at: Point, retract: f64, bottom: f64) {
+        let Some(to) = m.to.point() else {
+            self.fail(m.line, "moves with an unknown position".into());
+            return;
+        };
+        let off = to.xy().distance(at);
+        self.worst = self.worst.max(off.min(1.0));
+        if off > self.near {
+            self.fail(
+                m.line,
+                format!("leaves the axis of a hole by {} mm", mm(off)),
+            );
+            return;
+        }
+        self.deepest = self.deepest.min(to.z);
+        if to.z >= retract - self.near {
+            let by = (self.deepest - bottom).abs();
+            if by <= self.near {
+                self.worst = self.worst.max(by);
+                self.length += retract - bottom;
+                self.deepest = f64::INFINITY;
+                self.next += 1;
+            } else if by > self.near && self.deepest < bottom {
+                self.fail(m.line, format!("drills {} mm deeper than planned", mm(by)));
+            }
+            // Otherwise a peck was lifted out; the hole goes on.
+        }
+    }
+    /// Compares the rapids of the text with those of the plan up to the next planned thing of another kind.
+    fn settle_rapids(&mut self, line: u64) {
+        let mut want: Vec<(Known, f64)> = Vec::new();
+        let mut here = Known::default();
+        while let Some(w) = self.wanted() {
+            match w {
+                Wanted::Rapid(k) => {
+                    here = Known {
+                        x: k.x.or(here.x),
+                        y: k.y.or(here.y),
+                        z: k.z.or(here.z),
+                    };
+                    want.push((*k, f64::INFINITY));
+                }
+                Wanted::Retract(z) => want.push((
+                    Known {
+                        z: Some(*z),
+                        ..Known::default()
+                    },
+                    *z,
+                )),
+                _ => break,
+            }
+            self.next += 1;
+        }
+        let got = std::mem::take(&mut self.rapids);
+        // The text's stops must be the plan's, in order; stops that repeat the one before say nothing.
+        let (mut i, mut j) = (0, 0);
+        let mut last: Option<Known> = None;
+        while j < got.len() {
+            let (k, at) = got[j];
+            if let Some(w) = want.get(i) {
+                if self.same_stop(k, w) {
+                    i += 1;
+                    j += 1;
+                    last = Some(k);
+                    continue;
+                }
+                // A planned stop that is where the text already stands.
+                if last.is_some_and(|l| self.same_stop(l, w)) {
+                    i += 1;
+                    continue;
+                }
+            }
+            if last.is_some_and(|l| l == k) {
+                j += 1;
+                continue;
+            }
+            // Height first, then sideways: one planned stop said in two moves.
+            let partial = want.get(i).is_some_and(|w| {
+                let near = |a: Option<f64>, b: Option<f64>| match (a, b) {
+                    (Some(a), Some(b)) => (a - b).abs() <= self.near,
+                    _ => true,
+                };
+                (near(k.z, w.0.z) || k.z == Some(f64::INFINITY))
+                    && got.get(j + 1).is_some_and(|n| self.same_stop(n.0, w))
+            });
+            if partial {
+                j += 1;
+                continue;
+            }
+            self.fail(
+                at,
+                match want.get(i) {
+                    Some((w, _)) => format!(
+                        "moves fast to {} where the plan goes to {}",
+                        place(k),
+                        place(*w)
+                    ),
+                    None => format!("moves fast to {} where the plan does not", place(k)),
+                },
+            );
+            return;
+        }
+        while i < want.len() {
+            if last.is_none_or(|l| !self.same_stop(l, &want[i])) && !self.implied(&want[i], last) {
+                self.fail(line, "lacks a rapid move of the plan".into());
+                return;
+            }
+            i += 1;
+        }
+    }
+    fn same_stop(&self, k: Known, want: &(Known, f64)) -> bool {
+        // An axis that the plan leaves open may be anything; one that the text does not know is not where the plan wants it.
+        let near = |a: Option<f64>, b: Option<f64>| match (a, b) {
+            (_, None) => true,
+            (Some(a), Some(b)) => (a - b).abs() <= self.near,
+            (None, Some(_)) => false,
+        };
+        let (w, top) = *want;
+        if top.is_finite() {
+            return k.z.is_some_and(|z| z >= top - self.near);
+        }
+        near(k.x, w.x) && near(k.y, w.y) && near(k.z, w.z)
+    }
+    /// A planned stop that needs no move of the text: it stands there since its last cut.
+    fn implied(&self, want: &(Known, f64), last: Option<Known>) -> bool {
+        last.is_none() && !want.1.is_finite() && {
+            let end = self.plan.wanted[..self.next]
+                .iter()
+                .rev()
+                .find_map(|w| match &w.0 {
+                    Wanted::Cut { curve, .. } => Some(curve.at(1.0)),
+                    Wanted::Hole { at, retract, .. } => Some(at.at_z(*retract)),
+                    _ => None,
+                });
+            end.is_some_and(|e| self.same_stop(e.into(), want))
+        }
+    }
+    fn cut(&mut self, m: &ReadMove) {
+        self.settle_rapids(m.line);
+        if self.wrong.is_some() {
+            return;
+        }
+        let (Some(from), Some(to)) = (m.from.point(), m.to.point()) else {
+            self.fail(m.line, "cuts from an unknown position".into());
+            return;
+        };
+        // Planned cuts shorter than the tolerance, and such rests of longer ones, may have vanished in rounding.
+        let said = match m.action {
+            Action::Arc { centre, sweep, .. } => from.xy().distance(centre) * sweep.abs(),
+            _ => distance(from, to),
+        };
+        while let Some(Wanted::Cut { curve, .. }) = self.wanted() {
+            let rest = curve.length() * (1.0 - self.share);
+            let elsewhere = distance(curve.at(1.0), to) > self.near;
+            if rest > self.vanishes() || !(elsewhere || said > rest + self.vanishes()) {
+                break;
+            }
+            self.next += 1;
+            self.share = 0.0;
+        }
+        let rpm = self.plan.rpm.get(self.next).copied().unwrap_or(0.0);
+        match self.wanted().cloned() {
+            Some(Wanted::Hole {
+                at,
+                retract,
+                bottom,
+                feed,
+            }) => {
+                self.rates(m, feed, rpm);
+                self.in_hole(m, at, retract, bottom);
+            }
+            Some(Wanted::Cut { curve, feed }) => {
+                self.rates(m, feed, rpm);
+                self.along(m, from, to, curve);
+            }
+            Some(Wanted::Pause) => self.fail(m.line, "cuts before a planned pause".into()),
+            Some(Wanted::Cutter(n)) => {
+                // Where cutters are changed by hand, each text has its own and need not say so.
+                if m.cutter.is_none_or(|k| k == n) {
+                    self.next += 1;
+                    self.cut(m);
+                } else {
+                    self.fail(m.line, format!("cuts with another cutter than number {n}"));
+                }
+            }
+            Some(Wanted::Rapid(_) | Wanted::Retract(_)) => {
+                self.fail(m.line, "cuts where the plan moves fast".into());
+            }
+            None => {
+                if distance(from, to) > self.near {
+                    self.fail(m.line, "cuts after the plan has ended".into());
+                }
+            }
+        }
+    }
+    fn along(&mut self, m: &ReadMove, from: Point3, to: Point3, curve: Curve) {
+        let start = self.share;
+        let end = match (m.action.clone(), curve) {
+            (Action::Arc { sweep, .. }, Curve::Arc { sweep: planned, .. }) => {
+                let rough = start + sweep / planned;
+                curve.share_near(to, rough).clamp(start, 1.0 + 1e-3)
+            }
+            _ => curve.share(to, start),
+        };
+        let path = match m.action {
+            Action::Arc { centre, sweep, .. } => Segment::Arc {
+                a: from.xy(),
+                b: to.xy(),
+                centre,
+                radius: from.xy().distance(centre),
+                sweep,
+            },
+            _ => Segment::Line {
+                a: from.xy(),
+                b: to.xy(),
+            },
+        };
+        let rest = curve.length() * (1.0 - end);
+        let done = end >= 1.0
+            || distance(curve.at(1.0), to) <= self.near
+                && (end > 1.0 - 1e-2 || rest <= self.vanishes());
+        let end = if done { 1.0 } else { end };
+        let mut off = 0.0_f64;
+        for i in 0..=4 {
+            let t = f64::from(i) / 4.0;
+            let text = path.at(t).at_z(from.z + (to.z - from.z) * t);
+            off = off.max(distance(text, curve.at(start + (end - start) * t)));
+        }
+        self.worst = self.worst.max(off.min(10.0));
+        self.length += curve.length() * (end - start);
+        if off > self.near {
+            self.fail(m.line, format!("leaves the planned path by {} mm", mm(off)));
+            return;
+        }
+        if done {
+            self.share = 0.0;
+            self.next += 1;
+        } else {
+            self.share = end;
+        }
+    }
+    fn rates(&mut self, m: &ReadMove, feed: f64, rpm: f64) {
+        let differs = |a: f64, b: f64| (a - b).abs() > (b.abs() * RATE_SHARE).max(RATE_LEAST);
+        let slower = |f: f64| f < feed && feed - f < self.feed_step;
+        if m.feed.is_none_or(|f| differs(f, feed) && !slower(f)) {
+            let got = m.feed.map_or("no feed".to_string(), mm);
+            self.fail(
+                m.line,
+                format!("cuts at a feed of {got} instead of {} mm/min", mm(feed)),
+            );
+        }
+        if self.spindle && rpm > 0.0 && m.spindle.is_none_or(|s| differs(s.rpm, rpm)) {
+            let got = m.spindle.map_or(0.0, |s| s.rpm);
+            self.fail(
+                m.line,
+                format!(
+                    "runs the spindle at {} instead of {} rev/min",
+                    mm(got),
+                    mm(rpm)
+                ),
+            );
+        }
+    }
+    /// What came of it.
+    pub(super) fn verdict(mut self, setup: &Setup, name: &str) -> Verdict {
+        if self.wrong.is_none() {
+            self.settle_rapids(self.last_line);
+            // Cutters and tiny cuts may stand at the very end; a missing cut or pause may not.
+            let missing = self.plan.wanted[self.next.min(self.plan.wanted.len())..]
+                .iter()
+                .find(|(w, _)| match w {
+                    Wanted::Cut { curve, .. } => curve.length() > self.vanishes(),
+                    Wanted::Hole { .. } | Wanted::Pause => true,
+                    _ => false,
+                });
+            if let Some((_, label)) = missing {
+                let label = *label;
+                self.wrong = Some((
+                    self.last_line,
+                    "ends before the plan does".to_string(),
+                    label,
+                ));
+            }
+        }
+        let figure = |what: &str, value: f64, unit: &str, limit: Option<f64>| VerdictFigure {
+            layer: layer::PLANNED.to_string(),
+            what: what.to_string(),
+            value: (value * 1e6).round() / 1e6,
+            unit: unit.to_string(),
+            limit,
+            exact: true,
+        };
+        let figures = vec![
+            figure(
+                "greatest distance of the text from the plan",
+                self.worst,
+                "mm",
+                Some(self.near),
+            ),
+            figure("length of cuts compared", self.length, "mm", None),
+        ];
+        let findings: Vec<Finding> = self
+            .wrong
+            .map(|(line, what, label)| {
+                let label = self
+                    .plan
+                    .labels
+                    .get(label as usize)
+                    .filter(|l| !l.is_empty())
+                    .map_or(String::new(), |l| format!(" (in: {l})"));
+                Finding::new(
+                    &code::VERIFY_AS_PLANNED,
+                    format!("{name}: the text {what}{label}."),
+                )
+                .setup(&setup.id)
+                .line(line)
+            })
+            .into_iter()
+            .collect();
+        Verdict {
+            passed: findings.is_empty(),
+            figures,
+            findings,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::tests::{plain_about, pocket_work, read_plain};
+    use grainway_geom::point;
+    use grainway_pipeline::motion::Spindle;
+    use std::f64::consts::TAU;
+
+    fn items() -> Vec<Item> {
+        let rapid = |x: f64, y: f64, z: f64| {
+            Item::Move(Move::Rapid {
+                to: point(x, y).at_z(z),
+            })
+        };
+        let line = |x: f64, y: f64, z: f64| {
+            Item::Move(Move::Line {
+                to: point(x, y).at_z(z),
+                feed: 1000.0,
+            })
+        };
+        vec![
+            Item::RetractFull { safe_z: 40.0 },
+            Item::Spindle(Some(Spindle {
+                rpm: 18000.0,
+                clockwise: true,
+            })),
+            rapid(10.0, 10.0, 40.0),
+            rapid(10.0, 10.0, 20.0),
+            line(10.0, 10.0, 15.0),
+            line(50.0, 10.0, 15.0),
+            // A whole turn about (50, 20), then a helix of a turn and a half down.
+            Item::Move(Move::Arc {
+                centre: point(50.0, 20.0),
+                sweep: TAU,
+                dz: 0.0,
+                feed: 1000.0,
+            }),
+            Item::Move(Move::Arc {
+                centre: point(50.0, 20.0),
+                sweep: 1.5 * TAU,
+                dz: -3.0,
+                feed: 1000.0,
+            }),
+            Item::RetractFull { safe_z: 40.0 },
+            Item::Pause {
+                message: "turn".into(),
+            },
+            Item::RetractFull { safe_z: 40.0 },
+            Item::Move(Move::Hole {
+                at: point(80.0, 10.0),
+                retract: 20.0,
+                bottom: 5.0,
+                peck: Some(6.0),
+                feed: 300.0,
+            }),
+            rapid(80.0, 10.0, 40.0),
+        ]
+    }
+
+    const TEXT: &str = "TOP\nS 18000\nR 10 10 -\nR - - 40\nR - - 20\nL 10 10 15 1000\nL 50 10 15 1000\n\
+        A 50 20 3.141592653589793 50 30 15 1000\nA 50 20 3.141592653589793 50 10 15 1000\n\
+        A 50 20 6.283185307179586 50 10 13 1000\nA 50 20 3.141592653589793 50 30 12 1000\n\
+        TOP\nP turn\nTOP\nR 80 10 -\nR - - 40\nR - - 20\nL 80 10 14 300\nR - - 20\nR - - 14.5\nL 80 10 8 300\nR - - 20\nR - - 8.5\n\
+        L 80 10 5 300\nR - - 20\nR - - 40\nEND\n";
+
+    fn compare(text: &str) -> Verdict {
+        let mut c = Comparison::new(PlannedMotions::new(items().into_iter()), &plain_about());
+        for m in read_plain(text) {
+            c.next(&m);
+        }
+        c.verdict(&pocket_work().setups[0], "01.txt")
+    }
+
+    #[test]
+    fn text_is_walked_along_the_plan() {
+        let good = compare(TEXT);
+        assert!(good.passed, "{:?}", good.findings);
+        // Length compared: 5 + 40 + 2π·10 + √((3π·10)² + 3²) + 15.
+        let length = 5.0 + 40.0 + TAU * 10.0 + (1.5 * TAU * 10.0).hypot(3.0) + 15.0;
+        assert!(
+            (good.figures[1].value - length).abs() < 1e-3,
+            "{:?}",
+            good.figures
+        );
+        // 4 µm off passes and is measured; 6 µm do not.
+        let near = compare(&TEXT.replace("L 50 10 15", "L 49.996 10 15"));
+        // Pecks rounded so that the last but one ends 1 µm above the bottom: the controller takes one more of 1 µm.
+        let peck = compare(&TEXT.replace(
+            "L 80 10 5 300\nR - - 20\n",
+            "L 80 10 5.001 300\nR - - 20\nR - - 5.5\nL 80 10 5 300\nR - - 20\n",
+        ));
+        assert!(peck.passed, "{:?}", peck.findings);
+        assert!((peck.figures[1].value - length).abs() < 1e-3);
+        assert!(near.passed && (near.figures[0].value - 0.004).abs() < 1e-6);
+        for (from, to) in [
+            ("L 50 10 15", "L 49.994 10 15"),
+            ("L 50 10 15", "L 50 10 14.99"),
+            ("L 50 10 15 1000", "L 50 10 15 1100"),
+            ("S 18000", "S 16000"),
+            (
+                "A 50 20 3.141592653589793 50 30 15 1000",
+                "A 50 20 -3.141592653589793 50 30 15 1000",
+            ),
+            ("A 50 20 3.141592653589793 50 10 15 1000\n", ""),
+            ("P turn\n", ""),
+            ("L 80 10 5 300\n", ""),
+            ("L 80 10 5 300", "L 80 10 4.9 300"),
+            ("R 80 10 -", "R 80.1 10 -"),
+            ("R - - 40\nEND", "R - - 40\nR - - 20\nL 0 0 15 1000\nEND"),
+        ] {
+            assert!(TEXT.contains(from), "{from}");
+            let verdict = compare(&TEXT.replacen(from, to, 1));
+            assert!(!verdict.passed, "{from} -> {to} passed");
+            assert_eq!(verdict.findings[0].code, "verify-as-planned");
+            assert!(verdict.findings[0].line.is_some());
+        }
+    }
+}

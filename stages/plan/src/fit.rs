@@ -1,0 +1,666 @@
+//! Binds parts to their stocks, sizes features and depths, and makes variants.
+//!
+//! Here depths become heights of the machine, and what is too deep, outside its part, or leaves too little wood is said. Fits of
+//! joints are later work: a mortise is as deep and wide as it was given.
+
+use crate::lies::{Lies, lies};
+use grainway_geom::tolerance::SAME_POINT_MM;
+use grainway_geom::{Bounds, Contour, Point, SegmentIndex};
+use grainway_pipeline::doc::{Depth, FeatureKind, Length, ZZero};
+use grainway_pipeline::finding::{Finding, Severity, code};
+use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
+use grainway_pipeline::tolerance::LAYER_SIZE_MM;
+use grainway_pipeline::work::{
+    Documents, Feature, Part, SizedFeature, Source, Variant, Work, ZFrame,
+};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// Settings of the fit stage. All defaults are common practice, no source.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
+pub struct FitSettings {
+    /// How far through cuts go into the spoilboard, a length: at most 0.5 mm, and more than 0. With zero on top the spread of the
+    /// thickness readings comes on top of it.
+    pub into_spoilboard: Length,
+    /// The thinnest wall between two features, or a feature and the part's edge, that gets no warning, a length.
+    pub least_wall: Length,
+    /// The least wood under a blind feature that gets no warning, a length.
+    pub least_floor: Length,
+    /// The least wood behind a blind mortise that gets no warning, a length.
+    pub least_behind_mortise: Length,
+    /// The most cup that a board may show, a length; more refuses the stock.
+    pub cup_limit: Length,
+}
+
+impl Default for FitSettings {
+    fn default() -> Self {
+        FitSettings {
+            into_spoilboard: Length::from_mm(0.3),
+            least_wall: Length::from_mm(2.0),
+            least_floor: Length::from_mm(2.0),
+            least_behind_mortise: Length::from_mm(6.0),
+            cup_limit: Length::from_mm(0.5),
+        }
+    }
+}
+
+/// Through cuts go at most so far into the spoilboard, mm: common practice, no source.
+const DEEPEST_INTO_SPOILBOARD_MM: f64 = 0.5;
+/// A depth that misses the wood's thickness by less than this is meant to go through, mm.
+const THROUGH_MM: f64 = LAYER_SIZE_MM;
+/// Cuts nearer than this run into one another, and leave no wall to speak of, mm.
+const TOUCHING_MM: f64 = 0.01;
+
+/// The fit stage.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Fit;
+
+impl TypedStage for Fit {
+    type Settings = FitSettings;
+    fn describe(&self) -> Description {
+        Description {
+            name: "fit",
+            version: 1,
+            summary: "Binds parts to their stocks, sizes features and depths, and makes variants.",
+            needs: &["parts"],
+            gives: &["variants"],
+            spoils: &[
+                "corners",
+                "steps.engrave",
+                "steps.drill",
+                "steps.pocket",
+                "steps.profile",
+                "placed",
+                "held",
+                "ordered",
+                "programs",
+                "verified",
+                "reported",
+            ],
+        }
+    }
+    fn run(&self, work: &mut Work, settings: &Self::Settings, cx: &Cx<'_>) -> Result<(), Stop> {
+        let mut findings = Vec::new();
+        check_settings(settings, &mut findings);
+        let stocks = check_stocks(&work.documents, &work.parts, settings, &mut findings);
+        let mut variants = Vec::new();
+        for (i, part) in work.parts.iter().enumerate() {
+            cx.check()?;
+            cx.progress.at("fit", i, work.parts.len());
+            let Some(z) = stocks.get(part.stock.as_str()) else {
+                continue;
+            };
+            variants.push(
+                Fitting {
+                    part,
+                    z: *z,
+                    settings,
+                    findings: &mut findings,
+                }
+                .variant(),
+            );
+        }
+        work.variants = variants;
+        work.findings.extend(findings);
+        Ok(())
+    }
+}
+
+fn check_settings(settings: &FitSettings, findings: &mut Vec<Finding>) {
+    let into = settings.into_spoilboard.mm();
+    if !(into > 0.0 && into <= DEEPEST_INTO_SPOILBOARD_MM) {
+        let message = format!(
+            "The setting into-spoilboard of the fit stage is {into} mm; it must be above 0 and at most {DEEPEST_INTO_SPOILBOARD_MM} mm."
+        );
+        findings.push(Finding::new(&code::BAD_NUMBER, message));
+    }
+    for (name, value) in [
+        ("least-wall", settings.least_wall),
+        ("least-floor", settings.least_floor),
+        ("least-behind-mortise", settings.least_behind_mortise),
+        ("cup-limit", settings.cup_limit),
+    ] {
+        if !(value.mm().is_finite() && value.mm() >= 0.0) {
+            let message = format!(
+                "The setting {name} of the fit stage is {} mm; it must be 0 or more.",
+                value.mm()
+            );
+            findings.push(Finding::new(&code::BAD_NUMBER, message));
+        }
+    }
+}
+
+/// The heights of the stocks that parts are cut from, where they can be used.
+fn check_stocks<'p>(
+    documents: &Documents,
+    parts: &'p [Part],
+    settings: &FitSettings,
+    findings: &mut Vec<Finding>,
+) -> BTreeMap<&'p str, ZFrame> {
+    let mut out = BTreeMap::new();
+    let used: std::collections::BTreeSet<&str> = parts.iter().map(|p| p.stock.as_str()).collect();
+    for id in used {
+        // An unknown stock was named by the stage that read the part.
+        let (Some(stock), Some(z)) = (documents.stock(id), documents.z_frame(id)) else {
+            continue;
+        };
+        let place = if documents.job.stocks.contains_key(id) {
+            "job.json"
+        } else {
+            "shop.json"
+        };
+        let at = format!("{place}#/stocks/{id}");
+        let before = findings.len();
+        if stock.thickness.is_empty()
+            || stock
+                .thickness
+                .iter()
+                .any(|t| !(t.mm() > 0.0 && t.mm() <= 1000.0))
+        {
+            let message = format!("A thickness of the stock {id} is not above 0 and at most 1 m.");
+            findings
+                .push(Finding::new(&code::BAD_NUMBER, message).pointer(format!("{at}/thickness")));
+        }
+        if crate::feeds::wood_of(documents, id).is_none() {
+            let own = documents.shop.woods.keys().map(String::as_str);
+            let known: Vec<&str> = own
+                .chain(grainway_pipeline::doc::WOODS.iter().map(|w| w.name))
+                .collect();
+            let near = match grainway_pipeline::chain::nearest(&stock.wood, known.iter().copied()) {
+                Some(n) => format!("the nearest is {n}"),
+                None => format!("known are {}", known.join(", ")),
+            };
+            let message = format!(
+                "The stock {id} is of a wood {} that is not known; {near}.",
+                stock.wood
+            );
+            findings.push(Finding::new(&code::UNKNOWN_NAME, message).pointer(format!("{at}/wood")));
+        }
+        let (cup, limit) = (stock.cup.mm(), settings.cup_limit.mm());
+        if !(cup.is_finite() && cup >= 0.0) {
+            findings.push(
+                Finding::new(
+                    &code::BAD_NUMBER,
+                    format!("The cup of the stock {id} is {cup} mm."),
+                )
+                .pointer(format!("{at}/cup")),
+            );
+        } else if cup > limit {
+            let message =
+                format!("The stock {id} is cupped by {cup} mm, more than the limit of {limit} mm.");
+            findings
+                .push(Finding::new(&code::CUP_BEYOND_LIMIT, message).pointer(format!("{at}/cup")));
+        }
+        check_spoilboard(documents, id, &z, settings, findings);
+        if findings[before..]
+            .iter()
+            .all(|f| f.code != code::BAD_NUMBER.word)
+        {
+            out.insert(id, z);
+        }
+    }
+    out
+}
+
+/// How deep through cuts of this stock go into the spoilboard at worst.
+fn check_spoilboard(
+    documents: &Documents,
+    id: &str,
+    z: &ZFrame,
+    settings: &FitSettings,
+    findings: &mut Vec<Finding>,
+) {
+    let Some((name, machine)) = documents.machine() else {
+        return;
+    };
+    let deepest = z.into_spoilboard(z.through(settings.into_spoilboard.mm()));
+    let (board, spread) = (machine.spoilboard.mm(), z.thickest - z.thinnest);
+    if !(board.is_finite() && board > 0.0) {
+        let message = format!(
+            "The spoilboard of the machine {name} is {board} mm thick; it must be above 0."
+        );
+        findings.push(
+            Finding::new(&code::BAD_NUMBER, message)
+                .pointer(format!("shop.json#/machines/{name}/spoilboard")),
+        );
+        return;
+    }
+    // At least a millimetre of spoilboard stays under every through cut, lest the machine's bed is cut.
+    if deepest > board - 1.0 {
+        let why = match z.zero {
+            ZZero::Bed => String::new(),
+            ZZero::Top => format!(
+                ", of which {} mm are the spread of the thickness readings",
+                tidy(spread)
+            ),
+        };
+        let message = format!(
+            "Through cuts in the stock {id} go {} mm into the spoilboard, which is {} mm thick{why}.",
+            tidy(deepest),
+            tidy(board)
+        );
+        findings.push(Finding::new(&code::INTO_SPOILBOARD, message));
+    }
+}
+
+fn tidy(v: f64) -> f64 {
+    (v * 1000.0).round() / 1000.0 + 0.0
+}
+
+struct Fitting<'a> {
+    part: &'a Part,
+    z: ZFrame,
+    settings: &'a FitSettings,
+    findings: &'a mut Vec<Finding>,
+}
+
+impl Fitting<'_> {
+    fn variant(mut self) -> Variant {
+        let part = self.part;
+        let mut features: Vec<SizedFeature> =
+            part.features.iter().filter_map(|f| self.size(f)).collect();
+        self.walls(&features);
+        if !part.dimensioned {
+            features.push(self.outline());
+        }
+        features.sort_by(|a, b| a.key.cmp(&b.key));
+        Variant {
+            id: part.id.clone(),
+            part: part.id.clone(),
+            stock: part.stock.clone(),
+            z: self.z,
+            outline: part.outline.clone(),
+            dimensioned: part.dimensioned,
+            features,
+            steps: Vec::new(),
+        }
+    }
+
+    fn find(
+        &mut self,
+        info: &'static grainway_pipeline::finding::CodeInfo,
+        f: &Feature,
+        message: String,
+    ) -> &mut Finding {
+        let mut finding = Finding::new(info, message)
+            .part(&self.part.id)
+            .feature(&f.key);
+        finding.pointer.clone_from(&f.source.pointer);
+        if let Some(at) = f.circle.map(|c| c.0).or_else(|| f.shape.start()) {
+            finding = finding.at(at);
+        }
+        self.findings.push(finding);
+        let last = self.findings.len() - 1;
+        &mut self.findings[last]
+    }
+
+    fn outline(&self) -> SizedFeature {
+        let part = self.part;
+        SizedFeature {
+            key: "outline".to_string(),
+            kind: FeatureKind::Outline,
+            shape: part.outline.clone(),
+            islands: Vec::new(),
+            circle: None,
+            floor: self.z.through(self.settings.into_spoilboard.mm()),
+            through: true,
+            relief: part.outline_relief.clone(),
+            corners: Vec::new(),
+            if_unreachable: Default::default(),
+            leave: None,
+            cutter_wanted: part.outline_cutter.clone(),
+            cutter: None,
+            waste: None,
+            source: Source {
+                at: part.source.at,
+                ..part.source.clone()
+            },
+        }
+    }
+
+    /// The feature with its floor; `None` when it cannot be cut, which is then a finding.
+    fn size(&mut self, f: &Feature) -> Option<SizedFeature> {
+        self.check_place(f)?;
+        let z = self.z;
+        let through_by_kind = matches!(f.kind, FeatureKind::Cutout);
+        let (through, floor) = match (f.depth, f.left) {
+            (Some(Depth::Through), _) => (true, 0.0),
+            (Some(Depth::Below(d)), _) => {
+                let d = d.mm();
+                if d > z.thickest + THROUGH_MM {
+                    let message = format!(
+                        "The {} is {} mm deep in wood of {} mm.",
+                        f.kind.word(),
+                        tidy(d),
+                        tidy(z.thickest)
+                    );
+                    self.find(&code::DEPTH_BEYOND_STOCK, f, message);
+                    return None;
+                }
+                (d >= z.mean - THROUGH_MM, z.floor_below(d))
+            }
+            (None, Some(left)) => {
+                if left >= z.thinnest {
+                    let message = format!(
+                        "The {} is to leave {} mm of wood that is {} mm thick.",
+                        f.kind.word(),
+                        tidy(left),
+                        tidy(z.thinnest)
+                    );
+                    self.find(&code::DEPTH_BEYOND_STOCK, f, message).remedy =
+                        "Correct the wood left.".to_string();
+                    return None;
+                }
+                (left <= THROUGH_MM, z.floor_leaving(left))
+            }
+            (None, None) if through_by_kind => (true, 0.0),
+            (None, None) => {
+                self.find(
+                    &code::BAD_NUMBER,
+                    f,
+                    format!("Nothing says how deep the {} is.", f.kind.word()),
+                );
+                return None;
+            }
+        };
+        // What is cut through goes into the spoilboard whatever was said; a cutout that stops is a pocket.
+        let through = through || through_by_kind && f.depth.is_none() && f.left.is_none();
+        let floor = if through {
+            z.through(self.settings.into_spoilboard.mm())
+        } else {
+            floor
+        };
+        if !through {
+            self.check_floor(f, floor)?;
+        }
+        Some(SizedFeature {
+            key: f.key.clone(),
+            kind: f.kind,
+            shape: f.shape.clone(),
+            islands: f.islands.clone(),
+            circle: f.circle,
+            floor,
+            through,
+            relief: f.relief.clone(),
+            corners: Vec::new(),
+            if_unreachable: f.if_unreachable.unwrap_or_default(),
+            leave: f.leave,
+            cutter_wanted: f.cutter.clone(),
+            cutter: None,
+            waste: f.waste.clone(),
+            source: f.source.clone(),
+        })
+    }
+
+    /// The feature lies in its part as its kind must.
+    fn check_place(&mut self, f: &Feature) -> Option<()> {
+        let (own, part) = (f.shape.bounds(), self.part.outline.bounds());
+        let place = |b: Bounds| {
+            format!(
+                "x {} to {}, y {} to {}",
+                tidy(b.min.x),
+                tidy(b.max.x),
+                tidy(b.min.y),
+                tidy(b.max.y)
+            )
+        };
+        let word = f.kind.word();
+        let runs_out = f.kind.is_cleared() && f.kind != FeatureKind::Mortise
+            || f.kind == FeatureKind::Engraving;
+        match lies(&f.shape, &self.part.outline) {
+            Lies::Inside => Some(()),
+            Lies::Across if runs_out => Some(()),
+            Lies::Across => {
+                let message = format!(
+                    "The {word} ({}) reaches over its part's edge ({}).",
+                    place(own),
+                    place(part)
+                );
+                self.find(&code::FEATURE_OUTSIDE_PART, f, message);
+                None
+            }
+            Lies::Outside => {
+                let message = format!(
+                    "The {word} ({}) lies outside its part ({}).",
+                    place(own),
+                    place(part)
+                );
+                self.find(&code::FEATURE_OUTSIDE_PART, f, message);
+                None
+            }
+        }
+    }
+
+    /// The wood under a blind feature.
+    fn check_floor(&mut self, f: &Feature, floor: f64) -> Option<()> {
+        let z = self.z;
+        // With zero on the bed a floor stands over the bed whatever the thickness; with zero on top the thinnest reading decides.
+        let under = floor - z.highest_underside();
+        let (least, behind) = match f.kind {
+            FeatureKind::Mortise => (self.settings.least_behind_mortise.mm(), " behind"),
+            _ => (self.settings.least_floor.mm(), " under"),
+        };
+        if under <= 0.0 {
+            let message = format!(
+                "The {} is to stop inside the wood but cuts through it where it is thinnest ({} mm).",
+                f.kind.word(),
+                tidy(z.thinnest)
+            );
+            self.find(&code::DEPTH_BEYOND_STOCK, f, message);
+            return None;
+        }
+        if under < least {
+            let message = format!(
+                "Only {} mm of wood stay{behind} the {}; {least} mm are the least.",
+                tidy(under),
+                f.kind.word()
+            );
+            self.find(&code::FLOOR_THIN, f, message).severity = Severity::Warning;
+        }
+        Some(())
+    }
+
+    /// Wood between two features, and between a feature and the edge.
+    fn walls(&mut self, features: &[SizedFeature]) {
+        let least = self.settings.least_wall.mm();
+        let cut: Vec<&SizedFeature> = features
+            .iter()
+            .filter(|f| f.kind != FeatureKind::Engraving)
+            .collect();
+        let boxes: Vec<Bounds> = cut.iter().map(|f| f.shape.bounds()).collect();
+        let indices: Vec<SegmentIndex> = cut
+            .iter()
+            .map(|f| SegmentIndex::new(f.shape.segments()))
+            .collect();
+        let edge = SegmentIndex::new(self.part.outline.segments());
+        for (i, f) in cut.iter().enumerate() {
+            if lies(&f.shape, &self.part.outline) == Lies::Inside
+                && let Some((wall, at)) = wall(&f.shape, &edge, least)
+            {
+                let word = f.kind.word();
+                let message = format!(
+                    "A wall of {} mm stays between the {word} and the part's edge; {least} mm are the least.",
+                    tidy(wall)
+                );
+                self.wall_finding(f, at, message);
+            }
+            for (j, g) in cut.iter().enumerate().skip(i + 1) {
+                let apart = boxes[i].grown(least).touches(boxes[j])
+                    && lies(&f.shape, &g.shape) == Lies::Outside
+                    && lies(&g.shape, &f.shape) == Lies::Outside;
+                let Some((wall, at)) = apart.then(|| wall(&f.shape, &indices[j], least)).flatten()
+                else {
+                    continue;
+                };
+                let message = format!(
+                    "A wall of {} mm stays between the {} and the {} {}; {least} mm are the least.",
+                    tidy(wall),
+                    f.kind.word(),
+                    g.kind.word(),
+                    g.key
+                );
+                self.wall_finding(f, at, message);
+            }
+        }
+    }
+
+    fn wall_finding(&mut self, f: &SizedFeature, at: Point, message: String) {
+        let finding = Finding::new(&code::WALL_THIN, message)
+            .part(&self.part.id)
+            .feature(&f.key)
+            .at(at);
+        self.findings.push(finding);
+    }
+}
+
+/// The least distance between a boundary and another, and where on the first, when it is a wall and thinner than `least`.
+fn wall(contour: &Contour, other: &SegmentIndex, least: f64) -> Option<(f64, Point)> {
+    let nearest = contour
+        .segments()
+        .filter_map(|s| other.distance_to_segment(&s, least));
+    let (distance, at) = nearest.min_by(|x, y| x.0.total_cmp(&y.0))?;
+    (distance > TOUCHING_MM && distance < least - SAME_POINT_MM).then_some((distance, at))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::drawing::trial::{Held, SHOP, run, with_code};
+    use grainway_pipeline::work::Work;
+
+    fn fit(features: &str, shop: &str) -> Work {
+        let job = format!(
+            r#"{{ "format": "grainway.job/1", "name": "t", "shop": "s", "parts": [
+            {{ "id": "p", "stock": "ash-22", "blank": {{ "length": 300, "width": 100 }}, "features": [ {features} ] }} ] }}"#
+        );
+        run(&job, shop, Held::default(), true)
+    }
+
+    fn pocket(id: &str, x: f64, size: f64, depth: &str) -> String {
+        format!(
+            r#"{{ "id": "{id}", "kind": "pocket", "shape": {{ "rectangle": {{ "at": [{x}, 30], "size": [{size}, 20] }} }}, {depth} }}"#
+        )
+    }
+
+    #[test]
+    fn floors_by_both_zeros() {
+        let features = [
+            pocket("a", 20.0, 20.0, r#""depth": 5"#),
+            pocket("b", 60.0, 20.0, r#""left": 7"#),
+            pocket("c", 100.0, 20.0, r#""depth": 21.97"#),
+            pocket("d", 140.0, 20.0, r#""depth": "through""#),
+        ]
+        .join(",");
+        // ash-22: readings 21.9, 22, 22.1.
+        for (zero, expected) in [
+            ("bed", [17.0, 7.0, -0.3, -0.3]),
+            ("top", [-5.0, -15.0, -22.4, -22.4]),
+        ] {
+            let work = fit(&features, &SHOP.replace("\"bed\"", &format!("\"{zero}\"")));
+            assert!(!work.has_errors(), "{:#?}", work.findings);
+            let v = &work.variants[0];
+            for (key, floor) in ["a", "b", "c", "d"].iter().zip(expected) {
+                let f = v.features.iter().find(|f| f.key == *key).unwrap();
+                assert!((f.floor - floor).abs() < 1e-9, "{zero} {key}: {}", f.floor);
+                assert_eq!(f.through, floor < -22.2 || zero == "bed" && floor < 0.0);
+            }
+            assert!(v.features.iter().any(|f| f.key == "outline" && f.through));
+        }
+    }
+
+    #[test]
+    fn thin_walls_and_floors_are_warnings() {
+        let features = [
+            pocket("a", 20.0, 20.0, r#""depth": 5"#),
+            pocket("b", 41.5, 20.0, r#""depth": 5"#),
+            pocket("edge", 278.8, 20.0, r#""depth": 5"#),
+            pocket("floor", 100.0, 20.0, r#""depth": 20.5"#),
+            pocket("mortise", 140.0, 20.0, r#""depth": 17"#).replace("pocket", "mortise"),
+            pocket("fine", 180.0, 20.0, r#""depth": 17"#),
+        ]
+        .join(",");
+        let work = fit(&features, SHOP);
+        assert!(!work.has_errors(), "{:#?}", work.findings);
+        let walls: Vec<String> = with_code(&work, "wall-thin")
+            .iter()
+            .map(|f| f.message.clone())
+            .collect();
+        assert_eq!(walls.len(), 2, "{walls:?}");
+        assert!(
+            walls[0].contains("1.5 mm") && walls[1].contains("1.2 mm"),
+            "{walls:?}"
+        );
+        let floors: Vec<_> = with_code(&work, "floor-thin")
+            .iter()
+            .map(|f| f.feature.clone().unwrap())
+            .collect();
+        assert_eq!(floors, ["floor", "mortise"]);
+    }
+
+    #[test]
+    fn places_and_depths_that_cannot_be() {
+        let features = [
+            pocket("outside", 310.0, 20.0, r#""depth": 5"#),
+            pocket("runs-out", 290.0, 20.0, r#""depth": 5"#),
+            pocket("mortise", 290.0, 20.0, r#""depth": 5"#).replace("pocket", "mortise"),
+            pocket("deep", 20.0, 20.0, r#""depth": 23"#),
+            pocket("left", 60.0, 20.0, r#""left": 30"#),
+        ]
+        .join(",");
+        let work = fit(&features, SHOP);
+        let outside: Vec<_> = with_code(&work, "feature-outside-part")
+            .iter()
+            .map(|f| f.feature.clone().unwrap())
+            .collect();
+        assert_eq!(outside, ["mortise", "outside"]);
+        assert!(
+            with_code(&work, "feature-outside-part").iter().all(
+                |f| f.at.is_some() && f.message.contains("x 290") | f.message.contains("x 310")
+            )
+        );
+        let deep: Vec<_> = with_code(&work, "depth-beyond-stock")
+            .iter()
+            .map(|f| f.feature.clone().unwrap())
+            .collect();
+        assert_eq!(deep, ["deep", "left"]);
+        assert!(
+            work.variants[0]
+                .features
+                .iter()
+                .any(|f| f.key == "runs-out")
+        );
+    }
+
+    #[test]
+    fn stocks_that_cannot_be_used() {
+        let shop = |from: &str, to: &str| SHOP.replace(from, to);
+        let code = |shop: String| -> Vec<String> {
+            fit("", &shop)
+                .findings
+                .iter()
+                .map(|f| f.code.clone())
+                .collect()
+        };
+        assert_eq!(code(SHOP.to_string()), Vec::<String>::new());
+        assert_eq!(code(shop("\"ash\"", "\"ahs\"")), ["unknown-name"]);
+        assert!(
+            fit("", &shop("\"ash\"", "\"ahs\"")).findings[0]
+                .message
+                .contains("the nearest is ash")
+        );
+        assert_eq!(
+            code(shop("22.1]", "22.1], \"cup\": 0.6")),
+            ["cup-beyond-limit"]
+        );
+        assert_eq!(
+            code(shop("\"spoilboard\": 18", "\"spoilboard\": 1.2")),
+            ["into-spoilboard"]
+        );
+        // Zero on top: the spread of the readings comes on top of the 0.3 mm.
+        let top = SHOP
+            .replace("\"bed\"", "\"top\"")
+            .replace("21.9, 22, 22.1", "15, 22, 32");
+        assert_eq!(code(top), ["into-spoilboard"]);
+    }
+}

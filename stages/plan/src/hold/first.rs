@@ -1,0 +1,432 @@
+//! What holds before the first cut, and the screws in the frame between parts.
+
+use super::board::{Board, LITTLE_MM};
+use super::{FirstHold, HoldSettings};
+use grainway_geom::{Point, point};
+use grainway_pipeline::finding::{Finding, code};
+use grainway_pipeline::work::{Hold, HoldKind, Operation, Setup, SetupKind};
+
+/// Screws or clamps that a board needs at least.
+const BOARD_HOLDS: usize = 4;
+/// Clamps that a blank needs at least, besides its stops.
+const BLANK_CLAMPS: usize = 2;
+/// Places for a screw are tried in steps of this, mm.
+const STEP_MM: f64 = 2.0;
+/// How far inwards from the board's edge a margin screw is looked for, mm.
+const DEEPEST_MM: f64 = 80.0;
+/// Room beyond the keep-out that is worth moving a screw for, mm.
+const EASE_MM: f64 = 5.0;
+/// Gaps beyond the wanted spacing that are named in a finding, as a factor.
+const GAP_FACTOR: f64 = 1.34;
+/// Places for clamps are tried in steps of this along the edge, mm.
+const CLAMP_STEP_MM: f64 = 10.0;
+/// A clamp reaches over the wood by at least this, mm.
+const LEAST_REACH_MM: f64 = 6.0;
+/// Places for frame screws are tried on a grid of this, mm.
+const FRAME_STEP_MM: f64 = 10.0;
+
+/// Plans the first hold of a setup.
+pub(super) fn plan(
+    board: &Board<'_>,
+    setup: &Setup,
+    settings: &HoldSettings,
+    holds: &mut Vec<Hold>,
+    findings: &mut Vec<Finding>,
+) {
+    match (setup.kind, settings.first) {
+        (SetupKind::Blank, FirstHold::Screws | FirstHold::Clamps) => {
+            clamps(board, setup, settings, BLANK_CLAMPS, holds, findings);
+        }
+        (SetupKind::Board, FirstHold::Clamps) => {
+            clamps(board, setup, settings, BOARD_HOLDS, holds, findings);
+        }
+        (SetupKind::Board, FirstHold::Screws) => {
+            margin_screws(board, setup, settings, holds, findings);
+        }
+        (_, FirstHold::Other) => findings.push(
+            Finding::new(
+                &code::HELD_OTHERWISE,
+                "Nothing is planned that holds the wood before the first cut; the person at the machine vouches for it.",
+            )
+            .setup(&setup.id),
+        ),
+    }
+}
+
+fn screw(settings: &HoldSettings, kind: HoldKind, at: Point) -> Hold {
+    Hold {
+        kind,
+        at: tenth(at),
+        head_radius: settings.head_radius(),
+        shaft: settings.screw_diameter.mm(),
+        head_above: settings.head_above(),
+        after_pause: None,
+        of: None,
+    }
+}
+
+/// People measure tenths of a millimetre.
+fn tenth(p: Point) -> Point {
+    point((p.x * 10.0).round() / 10.0, (p.y * 10.0).round() / 10.0)
+}
+
+/// Screws round the board's margin: at its corners and between them no farther apart than the spacing.
+fn margin_screws(
+    board: &Board<'_>,
+    setup: &Setup,
+    settings: &HoldSettings,
+    holds: &mut Vec<Hold>,
+    findings: &mut Vec<Finding>,
+) {
+    let edge = settings.screw_edge();
+    let clear = settings.screw_clear();
+    let size = board.size;
+    let spacing = settings.spacing.mm();
+    // Evenly along a side of length `l`, both ends included.
+    let even = |l: f64| -> Vec<f64> {
+        let free = (l - 2.0 * edge).max(0.0);
+        let n = (free / spacing).ceil().max(1.0) as usize;
+        (0..=n).map(|i| edge + free * i as f64 / n as f64).collect()
+    };
+    let (xs, ys) = (even(size.x), even(size.y));
+    let deepest_y = DEEPEST_MM.min(size.y / 2.0);
+    let deepest_x = DEEPEST_MM.min(size.x / 2.0);
+    let mut wanted: Vec<Side> = Vec::new();
+    for &x in &xs {
+        for far in [false, true] {
+            wanted.push(Side {
+                along_x: true,
+                far,
+                at: x,
+                deepest: deepest_y,
+            });
+        }
+    }
+    for &y in ys.iter().take(ys.len().saturating_sub(1)).skip(1) {
+        for far in [false, true] {
+            wanted.push(Side {
+                along_x: false,
+                far,
+                at: y,
+                deepest: deepest_x,
+            });
+        }
+    }
+    let mut found: Vec<Point> = Vec::new();
+    for side in &wanted {
+        if let Some(at) = side.place(board, settings, edge, clear, spacing / 3.0, &found) {
+            found.push(at);
+        }
+    }
+    let quadrant = |right: bool, far: bool| {
+        found
+            .iter()
+            .any(|p| (p.x > size.x / 2.0) == right && (p.y > size.y / 2.0) == far)
+    };
+    let all_corners = [(false, false), (false, true), (true, false), (true, true)]
+        .into_iter()
+        .all(|(right, far)| quadrant(right, far));
+    if found.len() < BOARD_HOLDS || !all_corners {
+        let kerf = widest_kerf(board, setup);
+        findings.push(
+            Finding::new(
+                &code::NO_ROOM_FOR_FIRST_HOLD,
+                format!(
+                    "The margin of {} has room for {} screw{} only, and not at all four corners. Between the outermost outline and the board's edge a screw needs {:.1} mm: {:.1} to the edge, {:.1} to the kerf, and the kerf's {:.1}.",
+                    setup.id,
+                    found.len(),
+                    if found.len() == 1 { "" } else { "s" },
+                    edge + clear + kerf,
+                    edge,
+                    clear,
+                    kerf
+                ),
+            )
+            .setup(&setup.id),
+        );
+    }
+    for (name, far) in [("near", false), ("far", true)] {
+        let mut side: Vec<f64> = found
+            .iter()
+            .filter(|p| (p.y > size.y / 2.0) == far)
+            .map(|p| p.x)
+            .collect();
+        side.sort_by(f64::total_cmp);
+        let gap = side.windows(2).map(|w| w[1] - w[0]).fold(0.0, f64::max);
+        if gap > spacing * GAP_FACTOR {
+            findings.push(
+                Finding::new(
+                    &code::HOLD_GAP,
+                    format!(
+                        "Along the {name} edge of {} no screw finds room for {gap:.0} mm; {spacing:.0} mm is the wanted spacing.",
+                        setup.id
+                    ),
+                )
+                .setup(&setup.id),
+            );
+        }
+    }
+    holds.extend(
+        found
+            .into_iter()
+            .map(|p| screw(settings, HoldKind::MarginScrew, p)),
+    );
+}
+
+/// A wanted place on one side of the board.
+struct Side {
+    along_x: bool,
+    far: bool,
+    at: f64,
+    deepest: f64,
+}
+
+impl Side {
+    fn point(&self, size: Point, along: f64, deep: f64) -> Point {
+        let across = |l: f64| if self.far { l - deep } else { deep };
+        if self.along_x {
+            point(along, across(size.y))
+        } else {
+            point(across(size.x), along)
+        }
+    }
+    /// The free place nearest to the wanted one, with some room around it where that can be had.
+    fn place(
+        &self,
+        board: &Board<'_>,
+        settings: &HoldSettings,
+        edge: f64,
+        clear: f64,
+        reach: f64,
+        taken: &[Point],
+    ) -> Option<Point> {
+        let apart = 4.0 * settings.head_diameter.mm();
+        let shifts = (reach / STEP_MM).floor() as i32;
+        let depths = ((self.deepest - edge) / STEP_MM).floor().max(0.0) as i32;
+        let mut best: Option<(f64, Point)> = None;
+        for k in 0..=shifts {
+            // No farther place can win any more.
+            let shift = f64::from(k) * STEP_MM;
+            if best
+                .as_ref()
+                .is_some_and(|(cost, _)| shift - EASE_MM > *cost)
+            {
+                break;
+            }
+            let both: &[f64] = if k == 0 { &[0.0] } else { &[1.0, -1.0] };
+            for sign in both {
+                for d in 0..=depths {
+                    let deep = edge + f64::from(d) * STEP_MM;
+                    let p = tenth(self.point(board.size, self.at + sign * shift, deep));
+                    if board.edge_distance(p) < edge - LITTLE_MM
+                        || taken.iter().any(|t| t.distance(p) < apart)
+                        || board.piece_at(p).is_some()
+                    {
+                        continue;
+                    }
+                    let room = board.clearance(p, clear + EASE_MM, &|_, _, _| true) - clear;
+                    if room < -LITTLE_MM {
+                        continue;
+                    }
+                    // Near the wanted place, near the edge, but not at the very limit of either.
+                    let ease = room.min(board.edge_distance(p) - edge).clamp(0.0, EASE_MM);
+                    let cost = shift + 0.2 * (deep - edge) - ease;
+                    if best.as_ref().is_none_or(|(c, _)| cost < *c - LITTLE_MM) {
+                        best = Some((cost, p));
+                    }
+                }
+            }
+        }
+        best.map(|(_, p)| p)
+    }
+}
+
+/// The widest kerf of the board's outlines, mm.
+fn widest_kerf(board: &Board<'_>, setup: &Setup) -> f64 {
+    (0..setup.placements.len())
+        .flat_map(|i| super::outline_cuts(board.variant(i)))
+        .map(|(_, cut)| cut.cutter_diameter)
+        .fold(0.0, f64::max)
+}
+
+/// Clamps over the edges, far apart, clear of everything that is cut.
+fn clamps(
+    board: &Board<'_>,
+    setup: &Setup,
+    settings: &HoldSettings,
+    least: usize,
+    holds: &mut Vec<Hold>,
+    findings: &mut Vec<Finding>,
+) {
+    let half = settings.clamp_size.mm() / 2.0;
+    // The square footprint may lie any way round: its circumscribed circle is kept free.
+    let radius = half * std::f64::consts::SQRT_2;
+    let height = settings.clamp_height.mm();
+    let keep_out = settings.keep_out.mm();
+    let reaches: Vec<f64> = {
+        let most = settings.clamp_reach.mm();
+        let n = ((most - LEAST_REACH_MM) / 3.0).floor().max(0.0) as usize;
+        (0..=n)
+            .map(|i| most - 3.0 * i as f64)
+            .filter(|r| *r >= LEAST_REACH_MM.min(most))
+            .collect()
+    };
+    let size = board.size;
+    let mut free: Vec<Point> = Vec::new();
+    let sides = [(true, true), (false, true), (true, false), (false, false)];
+    for (along_x, far) in sides {
+        let length = if along_x { size.x } else { size.y };
+        let n = (length / CLAMP_STEP_MM).floor().max(1.0) as usize;
+        for i in 0..=n {
+            let along = length * i as f64 / n as f64;
+            // Not over a corner: half of the footprint lies on the edge.
+            if along < half.min(length / 2.0) || along > length - half.min(length / 2.0) {
+                continue;
+            }
+            let place = reaches.iter().find_map(|reach| {
+                let deep = reach - half;
+                let side = Side {
+                    along_x,
+                    far,
+                    at: along,
+                    deepest: 0.0,
+                };
+                let p = tenth(side.point(size, along, deep));
+                let stops = holds
+                    .iter()
+                    .any(|h| h.at.distance(p) < h.head_radius + radius);
+                (!stops && board.free(p, radius, height, keep_out)).then_some(p)
+            });
+            free.extend(place);
+        }
+    }
+    let chosen = spread(&free, &[], least, settings.spacing.mm(), 2.0 * radius);
+    if chosen.len() < least {
+        findings.push(
+            Finding::new(
+                &code::NO_ROOM_FOR_FIRST_HOLD,
+                format!(
+                    "Only {} clamp{} of {:.0} × {:.0} mm, {height:.0} mm high, find room at the edges of {} beside the cuts, their run-outs and the nut; {least} are needed.",
+                    chosen.len(),
+                    if chosen.len() == 1 { "" } else { "s" },
+                    2.0 * half,
+                    2.0 * half,
+                    setup.id
+                ),
+            )
+            .setup(&setup.id),
+        );
+    }
+    let lines = setup
+        .own_steps
+        .iter()
+        .any(|s| s.operation == Operation::LocatingLine);
+    holds.extend(chosen.into_iter().map(|at| Hold {
+        kind: HoldKind::Clamp,
+        at,
+        head_radius: radius,
+        shaft: 0.0,
+        head_above: height,
+        // Where lines are cut first, the blank comes after them.
+        after_pause: lines.then_some(1),
+        of: None,
+    }));
+}
+
+/// Picks places far from each other: at least `least`, and on until none is farther than `spacing` from a picked one; never
+/// nearer than `apart` to one.
+fn spread(free: &[Point], taken: &[Point], least: usize, spacing: f64, apart: f64) -> Vec<Point> {
+    let mut chosen: Vec<Point> = Vec::new();
+    let distance = |p: Point, chosen: &[Point]| {
+        chosen
+            .iter()
+            .chain(taken)
+            .map(|c| c.distance(p))
+            .fold(f64::INFINITY, f64::min)
+    };
+    loop {
+        // Of equally far places the first.
+        let next = if chosen.is_empty() && taken.is_empty() {
+            // From the two that are farthest apart start with the first.
+            farthest_pair(free).map(|(a, _)| (a, f64::INFINITY))
+        } else {
+            free.iter().map(|&p| (p, distance(p, &chosen))).fold(
+                None,
+                |best: Option<(Point, f64)>, c| match best {
+                    Some(b) if b.1 >= c.1 => Some(b),
+                    _ => Some(c),
+                },
+            )
+        };
+        let Some((p, d)) = next else { return chosen };
+        let enough = chosen.len() >= least && d <= spacing;
+        if enough || d < apart {
+            return chosen;
+        }
+        chosen.push(p);
+    }
+}
+
+fn farthest_pair(points: &[Point]) -> Option<(Point, Point)> {
+    let mut best: Option<(Point, Point)> = points.first().map(|p| (*p, *p));
+    for (i, &a) in points.iter().enumerate() {
+        for &b in &points[i + 1..] {
+            if best.is_none_or(|(p, q)| a.distance(b) > p.distance(q) + LITTLE_MM) {
+                best = Some((a, b));
+            }
+        }
+    }
+    best
+}
+
+/// Screws in the waste between parts that is far from every other hold.
+pub(super) fn frame_screws(
+    board: &Board<'_>,
+    setup: &Setup,
+    settings: &HoldSettings,
+    holds: &mut Vec<Hold>,
+) {
+    if settings.first == FirstHold::Other || setup.placements.is_empty() {
+        return;
+    }
+    let edge = settings.screw_edge();
+    let clear = settings.screw_clear();
+    let spacing = settings.frame_spacing.mm();
+    // Screws in the waste of openings hold that waste only.
+    let taken: Vec<Point> = holds
+        .iter()
+        .filter(|h| h.kind != HoldKind::WasteScrew)
+        .map(|h| h.at)
+        .collect();
+    let mut free = Vec::new();
+    let (nx, ny) = (
+        ((board.size.x - 2.0 * edge) / FRAME_STEP_MM)
+            .floor()
+            .max(0.0) as usize,
+        ((board.size.y - 2.0 * edge) / FRAME_STEP_MM)
+            .floor()
+            .max(0.0) as usize,
+    );
+    for i in 0..=nx {
+        for j in 0..=ny {
+            let p = point(
+                edge + FRAME_STEP_MM * i as f64,
+                edge + FRAME_STEP_MM * j as f64,
+            );
+            if taken.iter().any(|t| t.distance(p) <= spacing)
+                || board.edge_distance(p) < edge
+                || board.piece_at(p).is_some()
+                || board.clearance(p, clear + LITTLE_MM, &|_, _, _| true) < clear
+            {
+                continue;
+            }
+            free.push(tenth(p));
+        }
+    }
+    let chosen = spread(&free, &taken, 0, spacing, spacing);
+    holds.extend(
+        chosen
+            .into_iter()
+            .map(|p| screw(settings, HoldKind::FrameScrew, p)),
+    );
+}

@@ -1,0 +1,413 @@
+//! What a program is made of: the one composition of a setup's running order into items, for post to write and for verify to
+//! compare with.
+
+use grainway_geom::{Placing, point};
+use grainway_pipeline::dialect::DialectAbout;
+use grainway_pipeline::doc::{Cutter, CutterChangeBy, Machine, SpindleSwitch};
+use grainway_pipeline::motion::{CutterChange, Item, Move, Spindle, StepStart, decode};
+use grainway_pipeline::work::{ByHand, Entry, PauseFor, Setup, Work, step_view};
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+/// The items of the program that runs `entries` (from, to before) of the setup's order.
+///
+/// Heights and places follow shop practice: the program starts by retracting; spindle and dwell come before each step that needs
+/// another speed; a pause retracts, stops the spindle, waits for it, parks, and afterwards retracts again, since the person may
+/// have moved the machine; at the end it retracts, stops the spindle and parks. Where the spindle is switched by hand, pauses
+/// say when; in a language without pauses it is switched before the start and after the end, and remarks say so. A language of two
+/// heights goes down from the safe height at feed: it has no third height to come down to fast. A cutter that a person changes in a
+/// pause is named by the pause's message.
+///
+/// Streams: it holds the moves of one step at a time. Entries that name nothing are left out; [`step_view`] finds them.
+pub fn items<'a>(
+    work: &'a Work,
+    setup: &'a Setup,
+    entries: (usize, usize),
+    can: Can,
+) -> impl Iterator<Item = Item> + 'a {
+    begun(work, setup, entries, can)
+}
+
+fn begun<'a>(work: &'a Work, setup: &'a Setup, entries: (usize, usize), can: Can) -> Items<'a> {
+    let from = entries.0.min(setup.order.len());
+    let to = entries.1.clamp(from, setup.order.len());
+    let steps_before = setup.order[..from]
+        .iter()
+        .filter(|e| matches!(e, Entry::Step(_)))
+        .count();
+    let machine = work.documents.machine().map(|(_, m)| m);
+    // A program that goes on with the cutter of the one before says which that is: it may be run alone.
+    let own = setup.order[from..to].iter().find_map(|e| match e {
+        Entry::Cutter(_) => Some(true),
+        Entry::Step(_) => Some(false),
+        Entry::Pause { .. } => None,
+    });
+    let before = setup.order[..from].iter().rev().find_map(|e| match e {
+        Entry::Cutter(id) if own == Some(false) => Some(id.as_str()),
+        _ => None,
+    });
+    let mut items = Items {
+        work,
+        setup,
+        order: &setup.order[from..to],
+        at: 0,
+        steps: steps_before,
+        can,
+        by_hand: machine.is_some_and(|m| m.spindle == SpindleSwitch::Hand),
+        in_use: false,
+        spin_seconds: machine.map_or(0.0, |m| m.spin_up_seconds),
+        park: machine.map_or(point(0.0, 0.0), |m| point(m.park[0].mm(), m.park[1].mm())),
+        queue: VecDeque::from([Item::RetractFull {
+            safe_z: setup.safe_z,
+        }]),
+        moves: None,
+        turning: None,
+        ended: false,
+    };
+    if let Some(id) = before {
+        items.cutter(id);
+    }
+    items
+}
+
+/// What programs of a machine and its dialect can say, as far as their composition depends on it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Can {
+    /// How a cutter comes into the spindle.
+    pub changes: Changes,
+    /// The text can pause.
+    pub pauses: bool,
+    /// There are only two heights: the safe one and one depth.
+    pub two_heights: bool,
+}
+
+impl Can {
+    /// Of a machine (or of one that changes no cutters, when there is none) and its dialect.
+    pub fn of(machine: Option<&Machine>, about: &DialectAbout) -> Can {
+        Can {
+            changes: machine.map_or(Changes::Before, |m| changes(m.cutter_change, about)),
+            pauses: about.pauses,
+            two_heights: about.pen.is_some(),
+        }
+    }
+}
+
+/// How a cutter comes into the spindle, as a program can have it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Changes {
+    /// The machine changes it within the program.
+    Machine,
+    /// A person does, before the program starts for the first and in pauses for those after it.
+    Pause,
+    /// A person does, before the program starts; every program has one cutter.
+    Before,
+}
+
+/// How programs of a machine change cutters, given what its dialect can say.
+pub fn changes(wanted: CutterChangeBy, about: &DialectAbout) -> Changes {
+    match wanted {
+        CutterChangeBy::Machine if about.cutter_change => Changes::Machine,
+        CutterChangeBy::Pause if about.pauses && about.pen.is_none() => Changes::Pause,
+        _ => Changes::Before,
+    }
+}
+
+/// What a person does at the program of these entries.
+pub fn by_hand(work: &Work, setup: &Setup, entries: (usize, usize), can: Can) -> ByHand {
+    let mut items = begun(work, setup, entries, can);
+    let mut hand = ByHand::default();
+    // Which pause is which is known by the entry that it comes with; none has two of its own.
+    let mut own = None;
+    loop {
+        for item in items.queue.drain(..) {
+            match item {
+                Item::Cutter(c) if c.by_hand => hand.first = Some(c.id),
+                Item::Pause { .. } => hand.pauses.push(own.take().unwrap_or(PauseFor::Spindle)),
+                _ => {}
+            }
+        }
+        items.moves = None;
+        if items.ended {
+            return hand;
+        }
+        match items.order.get(items.at) {
+            None => {
+                items.ended = true;
+                items.end();
+            }
+            Some(entry) => {
+                own = match entry {
+                    Entry::Pause { number, .. } => Some(PauseFor::Setup(*number)),
+                    Entry::Cutter(id) if items.pauses_for_cutter() => {
+                        Some(PauseFor::Cutter(id.clone()))
+                    }
+                    _ => None,
+                };
+                items.entry();
+                items.at += 1;
+            }
+        }
+    }
+}
+
+struct Items<'a> {
+    work: &'a Work,
+    setup: &'a Setup,
+    order: &'a [Entry],
+    /// The next entry.
+    at: usize,
+    /// Steps before the next entry, in the whole setup.
+    steps: usize,
+    can: Can,
+    /// The spindle is switched by hand.
+    by_hand: bool,
+    spin_seconds: f64,
+    park: grainway_geom::Point,
+    queue: VecDeque<Item>,
+    /// A cutter is named, or a pause or a step has begun: what comes later is not done before the program starts.
+    in_use: bool,
+    /// Columns of the step being run, the next move's index, and where it lies.
+    moves: Option<(Arc<[f64]>, usize, Placing)>,
+    /// rev/min in force.
+    turning: Option<f64>,
+    ended: bool,
+}
+
+/// Numbers a move takes in a column block.
+const WIDTH: usize = 7;
+
+impl Iterator for Items<'_> {
+    type Item = Item;
+    fn next(&mut self) -> Option<Item> {
+        loop {
+            if let Some(item) = self.queue.pop_front() {
+                return Some(item);
+            }
+            if let Some(m) = self.next_move() {
+                return Some(Item::Move(m));
+            }
+            if self.at < self.order.len() {
+                self.entry();
+                self.at += 1;
+            } else if self.ended {
+                return None;
+            } else {
+                self.ended = true;
+                self.end();
+            }
+        }
+    }
+}
+
+impl Items<'_> {
+    fn next_move(&mut self) -> Option<Move> {
+        let (columns, next, placing) = self.moves.as_mut()?;
+        let at = *next * WIDTH;
+        let m = columns
+            .get(at..at + WIDTH)
+            .and_then(decode)
+            .and_then(|m| m.first().copied());
+        *next += 1;
+        match m {
+            Some(m) => {
+                let safe_z = self.setup.safe_z;
+                Some(match m.placed(placing, safe_z) {
+                    Move::Rapid { to } if self.can.two_heights => Move::Rapid {
+                        to: to.xy().at_z(safe_z),
+                    },
+                    placed => placed,
+                })
+            }
+            None => {
+                self.moves = None;
+                None
+            }
+        }
+    }
+
+    fn retract(&mut self) {
+        self.queue.push_back(Item::RetractFull {
+            safe_z: self.setup.safe_z,
+        });
+    }
+
+    /// Stops the spindle and waits for it, when the program switches it.
+    fn stop(&mut self) {
+        if self.turning.take().is_some() && !self.by_hand {
+            self.queue.push_back(Item::Spindle(None));
+            self.dwell();
+        }
+    }
+
+    fn dwell(&mut self) {
+        if self.spin_seconds > 0.0 {
+            self.queue.push_back(Item::Dwell {
+                seconds: self.spin_seconds,
+            });
+        }
+    }
+
+    fn go_to_park(&mut self) {
+        self.queue.push_back(Item::Move(Move::Rapid {
+            to: self.park.at_z(self.setup.safe_z),
+        }));
+    }
+
+    fn pause(&mut self, message: String) {
+        self.queue.push_back(Item::Pause { message });
+        self.retract();
+    }
+
+    /// The speed of the step behind this entry, for messages to the person who switches the spindle. Before another pause or cutter it
+    /// stays off: the cutter that is in may not be run at the speed of the one that comes.
+    fn next_rpm(&self) -> Option<f64> {
+        match self.order.get(self.at + 1) {
+            Some(Entry::Step(step)) => step_view(self.work, self.setup, *step).map(|s| s.rpm),
+            _ => None,
+        }
+    }
+
+    fn entry(&mut self) {
+        match &self.order[self.at] {
+            Entry::Cutter(id) => self.cutter(id),
+            Entry::Pause { message, .. } => {
+                self.in_use = true;
+                self.wait(message, false);
+            }
+            Entry::Step(step) => {
+                self.steps += 1;
+                self.in_use = true;
+                let Some(view) = step_view(self.work, self.setup, *step) else {
+                    return;
+                };
+                self.speed(view.rpm);
+                self.queue.push_back(Item::Step(StepStart {
+                    number: self.steps as u32,
+                    label: view.label,
+                }));
+                if let Some(columns) = self.work.blobs.get(view.moves) {
+                    self.moves = Some((Arc::clone(columns), 0, view.placing));
+                }
+            }
+        }
+    }
+
+    /// Waits for the person: up, away, with the spindle off, and with all the room there is where the person wants it.
+    fn wait(&mut self, message: &str, room: bool) {
+        let was_turning = self.turning.is_some();
+        self.retract();
+        self.stop();
+        self.go_to_park();
+        if room {
+            self.retract();
+        }
+        let mut text = String::new();
+        if self.by_hand && was_turning {
+            text.push_str("Switch the spindle off and wait until it stands. ");
+        }
+        text.push_str(message);
+        if self.by_hand
+            && let Some(rpm) = self.next_rpm()
+        {
+            if !text.ends_with('.') {
+                text.push('.');
+            }
+            text.push_str(&switch_on(rpm));
+            self.turning = Some(rpm);
+        }
+        self.pause(text);
+    }
+
+    /// Brings the spindle to a speed.
+    fn speed(&mut self, rpm: f64) {
+        if self.turning == Some(rpm) {
+            return;
+        }
+        let was = self.turning.replace(rpm);
+        if self.by_hand && was.is_none() && !self.can.pauses {
+            let text = format!("Before the start:{}", switch_on(rpm).to_lowercase());
+            self.queue.push_back(Item::Label(text));
+        } else if self.by_hand {
+            if was.is_some() {
+                self.retract();
+            }
+            self.go_to_park();
+            self.pause(switch_on(rpm).trim().to_string());
+        } else {
+            self.queue.push_back(Item::Spindle(Some(Spindle {
+                rpm,
+                clockwise: true,
+            })));
+            self.dwell();
+        }
+    }
+
+    /// The next cutter goes in while the program pauses.
+    fn pauses_for_cutter(&self) -> bool {
+        self.in_use && self.can.changes == Changes::Pause
+    }
+
+    fn cutter(&mut self, id: &str) {
+        let waits = self.pauses_for_cutter();
+        self.in_use = true;
+        if waits {
+            return self.wait(&put_in(self.work.documents.cutter(id), id), true);
+        }
+        let change = |number, label: String| {
+            Item::Cutter(CutterChange {
+                number,
+                id: id.to_string(),
+                label,
+                by_hand: self.can.changes != Changes::Machine,
+            })
+        };
+        let item = match self.work.documents.cutter(id) {
+            Some(c) => change(c.number, c.label()),
+            None => change(0, id.to_string()),
+        };
+        if self.turning.is_some() {
+            let by_hand = self.by_hand;
+            self.retract();
+            self.stop();
+            if by_hand {
+                self.go_to_park();
+                self.pause("Switch the spindle off and wait until it stands.".into());
+            }
+        }
+        self.queue.push_back(item);
+        if self.can.changes == Changes::Machine {
+            self.retract();
+        }
+    }
+
+    fn end(&mut self) {
+        let by_hand_on = self.by_hand && self.turning.is_some();
+        self.retract();
+        self.stop();
+        self.go_to_park();
+        if by_hand_on {
+            let message = "Switch the spindle off and wait until it stands.".to_string();
+            self.queue.push_back(match self.can.pauses {
+                true => Item::Pause { message },
+                false => Item::Label(format!("At the end: {message}")),
+            });
+        }
+    }
+}
+
+/// What a person is told who changes the cutter in a pause.
+fn put_in(cutter: Option<&Cutter>, id: &str) -> String {
+    let (number, label) = match cutter {
+        Some(c) => (c.number, c.label()),
+        None => (0, id.to_string()),
+    };
+    format!("Put in cutter {number}: {label}. Set Z zero anew.")
+}
+
+/// What a person is told who switches the spindle.
+fn switch_on(rpm: f64) -> String {
+    format!(
+        " Switch the spindle on at {} rev/min and wait until it is at speed.",
+        rpm.round()
+    )
+}
