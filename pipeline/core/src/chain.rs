@@ -20,6 +20,23 @@ impl Stages {
     pub fn iter(&self) -> impl Iterator<Item = &Arc<dyn Stage>> {
         self.0.iter()
     }
+    /// The facts that a need stands for, each with the stage that gives it: of a family, those that the built-in stages give.
+    fn behind(&self, need: &'static str) -> Vec<(&'static str, Option<&'static str>)> {
+        let given = |fact: &str| {
+            let mut givers = self.iter().map(|s| s.about());
+            givers.find(|a| a.gives.contains(&fact)).map(|a| a.name)
+        };
+        let members: Vec<_> = self
+            .standard()
+            .flat_map(|s| s.about().gives)
+            .filter(|f| **f != need && covers(need, f))
+            .map(|f| (*f, given(f)))
+            .collect();
+        match members.is_empty() {
+            true => vec![(need, given(need))],
+            false => members,
+        }
+    }
     /// Those of the built-in chain: what a job runs that names no chain. A plugin's stage runs only where it is named.
     pub fn standard(&self) -> impl Iterator<Item = &Arc<dyn Stage>> {
         self.0.iter().filter(|s| s.origin().is_empty())
@@ -83,25 +100,24 @@ impl Chain {
                 continue;
             };
             for need in stage.about().needs {
-                if !facts.contains(need) {
-                    let giver = stages
-                        .iter()
-                        .find(|s| s.about().gives.contains(need))
-                        .map(|s| s.about().name);
+                for (fact, giver) in stages.behind(need) {
+                    if facts.contains(fact) {
+                        continue;
+                    }
                     let from = giver
                         .map(|g| format!(", which stage {g} gives"))
                         .unwrap_or_default();
                     findings.push(
                         Finding::new(
                             &code::CHAIN_ORDER,
-                            format!("Stage {name} needs \"{need}\"{from}; nothing before it in the chain gives it."),
+                            format!("Stage {name} needs \"{fact}\"{from}; nothing before it in the chain gives it."),
                         )
                         .pointer(format!("{place}/{i}")),
                     );
                 }
             }
             for gone in stage.about().spoils {
-                facts.remove(gone);
+                facts.retain(|f| !covers(gone, f));
             }
             facts.extend(stage.about().gives);
             match merged(stage.as_ref(), &work.documents) {
@@ -187,7 +203,7 @@ impl Chain {
             cx.progress.at(about.name, 0, 1);
             stage.run(work, settings, cx)?;
             for gone in about.spoils {
-                work.facts.remove(*gone);
+                work.facts.retain(|f| !covers(gone, f));
             }
             work.facts
                 .extend(about.gives.iter().map(|f| (*f).to_string()));
@@ -243,6 +259,12 @@ fn validate(work: &Work, stage: &str) -> Result<(), Stop> {
         }
     }
     Ok(())
+}
+
+/// The fact is the named one, or a member of the family of that name: `steps` covers `steps.drill`.
+fn covers(named: &str, fact: &str) -> bool {
+    fact.strip_prefix(named)
+        .is_some_and(|rest| rest.is_empty() || rest.starts_with('.'))
 }
 
 /// Defaults, then the shop's layer, then the job's.

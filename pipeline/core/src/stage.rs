@@ -21,11 +21,11 @@ pub struct About {
     pub version: u32,
     /// One sentence.
     pub summary: &'static str,
-    /// What must hold before it runs.
+    /// What must hold before it runs. The name of a family, `steps`, stands for all facts of it that built-in stages give.
     pub needs: &'static [Fact],
     /// What holds after it.
     pub gives: &'static [Fact],
-    /// What no longer holds after it.
+    /// What no longer holds after it; the name of a family stands for all facts of it.
     pub spoils: &'static [Fact],
     /// JSON Schema of its settings.
     pub schema: Value,
@@ -102,11 +102,11 @@ pub struct Description {
     pub version: u32,
     /// One sentence.
     pub summary: &'static str,
-    /// What must hold before it runs.
+    /// What must hold before it runs. The name of a family, `steps`, stands for all facts of it that built-in stages give.
     pub needs: &'static [Fact],
     /// What holds after it.
     pub gives: &'static [Fact],
-    /// What no longer holds after it.
+    /// What no longer holds after it; the name of a family stands for all facts of it.
     pub spoils: &'static [Fact],
 }
 

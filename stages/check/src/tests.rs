@@ -720,6 +720,7 @@ fn slug_work(second: Point) -> Work {
         tabs: Vec::new(),
     });
     setup.own_steps.push(grainway_pipeline::work::SetupStep {
+        stage: "hold".to_string(),
         label: "pilots".into(),
         operation: grainway_pipeline::work::Operation::Pilot,
         cutter: "em3".into(),

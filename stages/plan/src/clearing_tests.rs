@@ -705,11 +705,11 @@ fn recess_over_the_edge_runs_out_and_leaves_the_rest() {
 #[test]
 fn equal_passes_and_a_thin_last_one() {
     // reference-facts section 8: 19 at 3.175 is 6 of 3.166667.
-    let p = crate::pocket::passes(0.0, -19.0, 3.175, false, None);
+    let p = crate::clearing::passes(0.0, -19.0, 3.175, false, None);
     assert_eq!(p.len(), 6);
     assert!((p[0] + 3.166_667).abs() < 1e-6);
     // practice.md: the last through pass at most 1.5 mm.
-    let p = crate::pocket::passes(0.0, -20.3, 3.0, true, None);
+    let p = crate::clearing::passes(0.0, -20.3, 3.0, true, None);
     let last = p[p.len() - 2] - p[p.len() - 1];
     assert!((last - 1.5).abs() < 1e-9 && p.windows(2).all(|w| w[0] - w[1] <= 3.0 + 1e-9));
 }

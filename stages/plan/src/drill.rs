@@ -3,10 +3,10 @@
 //! A drill of the hole's diameter first; else a flat end mill: straight down where it is as wide as the hole, a helix where the
 //! hole is wider, loops where a helix would leave a core.
 
+use crate::clearing::{ClearingSettings, clear_moves};
 use crate::cutters::{self, Choice};
 use crate::entry::{self, Way};
 use crate::feeds;
-use crate::pocket::{self, PocketSettings};
 use grainway_geom::{Notes, Point, point};
 use grainway_pipeline::doc::{
     Cutter, CutterKind, FeatureKind, Flutes, IfUnreachable, Length, Machine,
@@ -34,6 +34,9 @@ const POINT_ANGLE: f64 = 118.0;
 const PECK_DIAMETERS: f64 = 1.25;
 /// Above the wood by this a helix begins to slope.
 const ENTRY_ABOVE_MM: f64 = 0.5;
+
+/// The name of this stage.
+const DRILL: &str = "drill";
 
 /// Settings of the drill stage.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -72,8 +75,8 @@ impl TypedStage for DrillStage {
     type Settings = DrillSettings;
     fn describe(&self) -> Description {
         Description {
-            name: "drill",
-            version: 1,
+            name: DRILL,
+            version: 2,
             summary: "Drills holes, or mills them where no drill fits.",
             needs: &["corners"],
             gives: &["steps.drill"],
@@ -171,7 +174,7 @@ impl TypedStage for DrillStage {
             })
             .collect();
         for (variant, (steps, more)) in variants.iter_mut().zip(made) {
-            variant.steps.retain(|s| s.operation != Operation::Drill);
+            variant.steps.retain(|s| s.stage != DRILL);
             for (mut step, moves) in steps {
                 step.moves = work.blobs.put_moves(&moves);
                 variant.steps.push(step);
@@ -391,18 +394,21 @@ fn bore(
             diameter,
         ),
         Bore::Loops => {
-            let pocket = PocketSettings {
+            let clearing = ClearingSettings {
                 stepover: settings.stepover,
-                ramp_angle: settings.ramp_angle,
-                clearance: settings.clearance,
-                ..PocketSettings::default()
+                ramp_degrees: settings.ramp_angle,
+                climb: false,
+                finish: false,
+                finish_allowance: 0.0,
+                clearance: settings.clearance.mm(),
             };
             let mut notes = Notes::default();
-            moves = pocket::clear_moves(cutter, &feeds, &pocket, variant, feature, &mut notes);
+            moves = clear_moves(cutter, &feeds, &clearing, variant, feature, &mut notes);
             findings.extend(crate::reach::kernel_findings(notes, variant, feature));
         }
     }
     let step = Workingstep {
+        stage: DRILL.to_string(),
         feature: feature.key.clone(),
         operation: Operation::Drill,
         cutter: id.to_string(),

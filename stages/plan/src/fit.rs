@@ -67,17 +67,8 @@ impl TypedStage for Fit {
             needs: &["parts"],
             gives: &["variants"],
             spoils: &[
-                "corners",
-                "steps.engrave",
-                "steps.drill",
-                "steps.pocket",
-                "steps.profile",
-                "placed",
-                "held",
-                "ordered",
-                "programs",
-                "verified",
-                "reported",
+                "corners", "engraved", "steps", "placed", "held", "ordered", "programs",
+                "verified", "reported",
             ],
         }
     }

@@ -3,6 +3,7 @@
 //! A stage knows the work, not other stages; what several need is a module of its own that is named for what it is. Nothing here
 //! checks a text against the parts, and nothing knows HTTP, a database or a shared library.
 
+pub mod clearing;
 #[cfg(test)]
 mod clearing_tests;
 pub mod cutters;

@@ -18,6 +18,9 @@ const LOOK_EVERY_MM: f64 = 0.5;
 /// A mark whose cutter reaches beyond the edge by less than this is not told of, mm.
 const OVERRUN_MM: f64 = 0.05;
 
+/// The name of this stage.
+const MARK: &str = "mark";
+
 /// Settings of the mark stage.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
@@ -46,11 +49,11 @@ impl TypedStage for Mark {
     type Settings = MarkSettings;
     fn describe(&self) -> Description {
         Description {
-            name: "mark",
-            version: 1,
+            name: MARK,
+            version: 2,
             summary: "Engraves drawn lines.",
             needs: &["variants"],
-            gives: &["steps.engrave"],
+            gives: &["engraved"],
             spoils: &["held", "ordered", "programs", "verified", "reported"],
         }
     }
@@ -77,9 +80,7 @@ impl TypedStage for Mark {
                     ),
                 }
             }
-            work.variants[i]
-                .steps
-                .retain(|s| s.operation != Operation::Engrave);
+            work.variants[i].steps.retain(|s| s.stage != MARK);
             for (mut step, moves) in steps {
                 step.moves = work.blobs.put_moves(&moves);
                 work.variants[i].steps.push(step);
@@ -173,6 +174,7 @@ fn engrave(
     };
     let moves = line.moves(&floors);
     let step = Workingstep {
+        stage: MARK.to_string(),
         feature: feature.key.clone(),
         operation: Operation::Engrave,
         cutter: id.to_string(),

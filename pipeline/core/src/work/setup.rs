@@ -102,6 +102,8 @@ pub struct Hold {
 /// A step that belongs to the setup, or replaces a variant's.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SetupStep {
+    /// The stage that made it; no other stage takes it away.
+    pub stage: String,
     /// For people: "pilots for hold-down screws".
     pub label: String,
     /// What is done.

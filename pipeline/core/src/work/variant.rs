@@ -138,6 +138,8 @@ pub enum Operation {
 /// One step with one cutter (ISO 14649's word).
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Workingstep {
+    /// The stage that made it; no other stage takes it away.
+    pub stage: String,
     /// The feature's key.
     pub feature: String,
     /// What is done.

@@ -101,6 +101,7 @@ pub fn sample_work() -> Result<Work, String> {
         dimensioned: false,
         features: Vec::new(),
         steps: vec![Workingstep {
+            stage: "drill".to_string(),
             feature: "outline".into(),
             operation: Operation::Outline,
             cutter: "em6".into(),

@@ -48,18 +48,8 @@ impl TypedStage for Drawing {
             needs: &[],
             gives: &["parts"],
             spoils: &[
-                "variants",
-                "corners",
-                "steps.engrave",
-                "steps.drill",
-                "steps.pocket",
-                "steps.profile",
-                "placed",
-                "held",
-                "ordered",
-                "programs",
-                "verified",
-                "reported",
+                "variants", "corners", "engraved", "steps", "placed", "held", "ordered",
+                "programs", "verified", "reported",
             ],
         }
     }

@@ -51,6 +51,7 @@ pub(super) fn clearing(
     moves.extend(edge);
     Some((
         SetupStep {
+            stage: super::HOLD.to_string(),
             label: format!(
                 "clear {} wholly, its waste is too small to hold",
                 feature.key

@@ -38,6 +38,9 @@ pub enum FirstHold {
     Other,
 }
 
+/// The name of this stage.
+const HOLD: &str = "hold";
+
 /// Settings of the hold stage.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
@@ -220,10 +223,10 @@ impl TypedStage for HoldStage {
     type Settings = HoldSettings;
     fn describe(&self) -> Description {
         Description {
-            name: "hold",
-            version: 1,
+            name: HOLD,
+            version: 2,
             summary: "Plans what holds the board, the pieces and the waste.",
-            needs: &["placed", "steps.profile", "steps.pocket", "steps.drill"],
+            needs: &["placed", "steps"],
             gives: &["held"],
             spoils: &["ordered", "programs", "verified", "reported"],
         }
@@ -348,9 +351,7 @@ fn settle(id: &mut BlobId, ids: &[BlobId]) {
 /// Takes away what this stage planned before, and nothing else.
 fn forget(setup: &mut Setup) {
     setup.holds.retain(|h| h.kind == HoldKind::Stop);
-    setup
-        .own_steps
-        .retain(|s| s.operation == Operation::LocatingLine);
+    setup.own_steps.retain(|s| s.stage != HOLD);
     setup.skin = 0.0;
     for p in &mut setup.placements {
         p.tabs.clear();

@@ -123,6 +123,7 @@ pub(super) fn plan(
     }
     let radius = cutter.radius_mm() + ALLOWED_MM;
     setup.own_steps.push(SetupStep {
+        stage: super::HOLD.to_string(),
         label,
         operation: Operation::Pilot,
         cutter: id.to_string(),

@@ -209,6 +209,7 @@ fn line_step(
     };
     Some((
         SetupStep {
+            stage: super::PLACE.to_string(),
             label: "lines to lay the blank by".to_string(),
             operation: Operation::LocatingLine,
             cutter: id.to_string(),

@@ -29,6 +29,9 @@ pub enum Locate {
     Lines,
 }
 
+/// The name of this stage.
+const PLACE: &str = "place";
+
 /// Settings of the place stage.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
@@ -96,10 +99,10 @@ impl TypedStage for Place {
     type Settings = PlaceSettings;
     fn describe(&self) -> Description {
         Description {
-            name: "place",
-            version: 1,
+            name: PLACE,
+            version: 2,
             summary: "Lays variants on boards and blanks on the machine.",
-            needs: &["variants", "steps.profile", "steps.pocket", "steps.drill"],
+            needs: &["variants", "steps"],
             gives: &["placed"],
             spoils: &["held", "ordered", "programs", "verified", "reported"],
         }

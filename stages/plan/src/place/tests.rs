@@ -254,6 +254,7 @@ fn stops_without_room_are_named() {
     work.variants[0]
         .steps
         .push(grainway_pipeline::work::Workingstep {
+            stage: "profile".to_string(),
             feature: "h".to_string(),
             operation: grainway_pipeline::work::Operation::Clear,
             cutter: "mill".to_string(),

@@ -58,6 +58,9 @@ pub enum Entry {
     Plunge,
 }
 
+/// The name of this stage.
+const PROFILE: &str = "profile";
+
 /// Settings of the profile stage.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
@@ -116,8 +119,8 @@ impl TypedStage for Profile {
     type Settings = ProfileSettings;
     fn describe(&self) -> Description {
         Description {
-            name: "profile",
-            version: 2,
+            name: PROFILE,
+            version: 3,
             summary: "Cuts cutouts and outlines in passes, and says where tabs may sit.",
             needs: &["corners"],
             gives: &["steps.profile"],
@@ -135,9 +138,7 @@ impl TypedStage for Profile {
             })
             .collect::<Result<_, Stop>>()?;
         for (i, made) in made.into_iter().enumerate() {
-            work.variants[i]
-                .steps
-                .retain(|s| !matches!(s.operation, Operation::Cutout | Operation::Outline));
+            work.variants[i].steps.retain(|s| s.stage != PROFILE);
             for (mut step, moves) in made.steps {
                 step.moves = work.blobs.put_moves(&moves);
                 work.variants[i].steps.push(step);
@@ -389,6 +390,7 @@ impl Job<'_> {
     }
     fn push(&self, made: &mut Made, moves: Vec<Move>, profile: Option<ProfileCut>) {
         let step = Workingstep {
+            stage: PROFILE.to_string(),
             feature: self.feature.key.clone(),
             operation: if self.keeps_inside {
                 Operation::Outline
