@@ -1,5 +1,0 @@
-//! The grainway command.
-
-fn main() -> std::process::ExitCode {
-    grainway::command::main()
-}
