@@ -2,13 +2,13 @@
 //!
 //! The reference is what the same database does with bare transactions of one statement, as many as a job takes, one after another.
 
-use grainway::service::model::{JobEnd, JobFile, JobId, JobState, NewJob, Source, Summary, When};
-use grainway::service::store::{Store, StoreUrl};
+use grainway_service::model::{JobEnd, JobFile, JobId, JobState, NewJob, Source, Summary, When};
+use grainway_service::store::{Store, StoreUrl};
 use sqlx::{AnyConnection, Connection, Executor};
 use std::time::Instant;
 use uuid::Uuid;
 
-#[path = "../../api/tests/service/postgres.rs"]
+#[path = "../../api/service/tests/service/postgres.rs"]
 #[allow(
     dead_code,
     clippy::unwrap_used,
@@ -88,7 +88,7 @@ async fn line(
 /// So many calls, a few at a time: how many a second.
 async fn at_once<F>(calls: usize, call: impl Fn() -> F) -> Result<f64, Failure>
 where
-    F: Future<Output = Result<(), grainway::service::store::StoreProblem>> + Send + 'static,
+    F: Future<Output = Result<(), grainway_service::store::StoreProblem>> + Send + 'static,
 {
     let started = Instant::now();
     let mut running = tokio::task::JoinSet::new();

@@ -1,10 +1,10 @@
 //! What is handed in with a job: its document, and what that names and the job's folder has. The rest is the server's to find.
 
-use super::ClientProblem;
-use crate::folder::{JobFolder, MAX_FILE_BYTES};
-use crate::service::intake::safe_name;
+use crate::ClientProblem;
+use crate::names::safe_name;
 use grainway_pipeline::doc::MAX_DOCUMENT_BYTES;
 use grainway_pipeline::stage::FileProblem;
+use grainway_runner::{JobFolder, MAX_FILE_BYTES};
 use serde_json::Value;
 use std::collections::BTreeMap;
 use std::io::{Cursor, Write};

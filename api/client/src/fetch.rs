@@ -1,10 +1,10 @@
 //! Fetching what a job made: every file checked against the size and sum that the server told, the folder swapped in whole.
 
 use super::{ClientProblem, Server};
-use crate::output::{OutputFolder, OutputProblem};
-use crate::service::intake::safe_name;
-use crate::service::model::{JobFile, JobId};
+use crate::model::{JobFile, JobId};
+use crate::names::safe_name;
 use futures_util::future::BoxFuture;
+use grainway_runner::{OutputFolder, OutputProblem};
 use reqwest::Method;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeSet;

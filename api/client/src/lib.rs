@@ -1,18 +1,24 @@
 //! The client of the service: hands jobs in, follows them, fetches what was made. It goes through the HTTP API like everybody else.
 //!
+//! [`model`] has the documents that client and service exchange, [`names`] the rule for names of files, and [`outgoing`] the guarded
+//! client for addresses that somebody else chose.
+//!
 //! Everything asked here may be asked twice: a job is handed in under a key of its own, so a lost answer costs another request and
 //! never another job.
 
 mod collect;
 mod fetch;
+pub mod model;
+pub mod names;
+pub mod outgoing;
 
 pub use collect::{Collected, collect};
 pub use fetch::fetch;
 
-use crate::output::OutputProblem;
-use crate::service::model::{JobFile, JobId, JobState, When};
-use crate::service::outgoing::{innermost, use_ring};
+use crate::model::{JobFile, JobId, JobState, When};
+use crate::outgoing::{innermost, use_ring};
 use bytes::Bytes;
+use grainway_runner::OutputProblem;
 use reqwest::header::{CONTENT_TYPE, RETRY_AFTER};
 use reqwest::{Method, RequestBuilder, Response, StatusCode};
 use serde::{Deserialize, Serialize};

@@ -1,4 +1,4 @@
-//! The words of the queue: jobs, their states, files and events. Times are milliseconds since 1970 in UTC, given by the caller.
+//! The documents of the HTTP API: jobs, their states, files and events. Times are milliseconds since 1970 in UTC.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -8,6 +8,9 @@ use uuid::Uuid;
 
 /// Milliseconds since 1970, UTC.
 pub type Millis = i64;
+
+/// The least and the greatest priority of a job; higher runs first.
+pub const PRIORITIES: std::ops::RangeInclusive<i32> = -100..=100;
 
 /// A job's id: a UUID whose text sorts by the time it was made (RFC 9562, version 7).
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
@@ -176,37 +179,6 @@ pub enum When {
     Hours,
 }
 
-/// A job to be put into the queue. Its files are in the file store already.
-#[derive(Clone, Debug)]
-pub struct NewJob {
-    /// Its id.
-    pub id: JobId,
-    /// What people call it.
-    pub name: String,
-    /// The job document among `files`.
-    pub document: String,
-    /// What was handed in.
-    pub files: Vec<JobFile>,
-    /// -100 to 100; higher runs first.
-    pub priority: i32,
-    /// Not before this time.
-    pub not_before: Option<Millis>,
-    /// In which hours.
-    pub when: When,
-    /// How it came in.
-    pub source: Source,
-    /// Jobs handed in together carry the same word.
-    pub batch: Option<String>,
-    /// The job whose programs are stale once this one is there.
-    pub replaces: Option<JobId>,
-    /// The short code that stands on its sheets and in its programs.
-    pub code: String,
-    /// Who handed it in: the token's id.
-    pub by: Option<String>,
-    /// Now.
-    pub now: Millis,
-}
-
 /// A job of the queue.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
@@ -308,30 +280,6 @@ pub struct StockUse {
     pub boards: u32,
     /// Their area, m².
     pub area_m2: f64,
-}
-
-/// The right to work on a job: valid while the row says the same owner and try.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Claim {
-    /// The job.
-    pub job: JobId,
-    /// The process: a fresh UUID a start.
-    pub owner: Uuid,
-    /// Counts up with every claim.
-    pub attempt: i64,
-}
-
-/// What became of a job.
-#[derive(Clone, Debug)]
-pub struct JobEnd {
-    /// Ready, withheld, failed or cancelled.
-    pub state: JobState,
-    /// In figures.
-    pub summary: Summary,
-    /// The files, complete in the file store under `output`.
-    pub files: Vec<JobFile>,
-    /// Their folder's name, when there are any.
-    pub output: Option<String>,
 }
 
 /// What happened, for those who follow.

@@ -1,13 +1,12 @@
 //! `grainway send`, `follow`, `fetch`, `cancel`: the service from elsewhere.
 
 use super::{ACT, CANCELLED, Cli, FAILED, READY, USAGE, complain, interrupted, say, text};
-use crate::client::{ClientProblem, SERVER, Seen, SendOptions, Server, collect, fetch};
-use crate::output::OutputProblem;
 use crate::progress::TerminalProgress;
-use crate::service::intake::PRIORITIES;
-use crate::service::model::{JobFile, JobId, JobState, When};
 use clap::{Args, Subcommand, ValueEnum};
+use grainway_client::model::{JobFile, JobId, JobState, PRIORITIES, When};
+use grainway_client::{ClientProblem, SERVER, Seen, SendOptions, Server, collect, fetch};
 use grainway_pipeline::stage::Cancel;
+use grainway_runner::OutputProblem;
 use serde_json::{Value, json};
 use std::future::Future;
 use std::io::Write;
@@ -259,7 +258,7 @@ fn send(
     let collected = collect(job)?;
     if let Some(out) = out {
         // A folder that cannot be written is told before the work and not after it.
-        crate::output::OutputFolder::claim(out, &collected.folder)?;
+        grainway_runner::OutputFolder::claim(out, &collected.folder)?;
     }
     let bytes: usize = collected.files.values().map(|b| b.len()).sum();
     desk.progress.line(&format!(

@@ -1,10 +1,6 @@
 //! `grainway dialects`: what is installed, and help for who adds one as a data file.
 
 use super::{ACT, Cli, FAILED, READY, USAGE, complain, say, show, text};
-use crate::Registries;
-use crate::apart::conform;
-use crate::load::load;
-use crate::make::open;
 use clap::Subcommand;
 use grainway_dialects::conformance::{Conformance, Outcome, conformance};
 use grainway_host::{Limits, Verdict};
@@ -12,6 +8,7 @@ use grainway_pipeline::chain::{Chain, KeepNothing, nearest};
 use grainway_pipeline::dialect::Dialect;
 use grainway_pipeline::stage::{Cancel, Cx, Dialects, MemorySpool, Silent, Spool};
 use grainway_pipeline::work::Work;
+use grainway_runner::{Registries, conform, load, open};
 use serde_json::{Value, json};
 use std::io::Read;
 use std::path::{Path, PathBuf};

@@ -4,20 +4,20 @@ mod client;
 mod dialects;
 mod operate;
 mod plugins;
+mod progress;
 mod service;
 mod text;
 mod token;
 
-use crate::Registries;
-use crate::job_process::{JOB_PROCESS, job_process};
-use crate::make::{Failure, MadeJob, MakeRequest, make};
-use crate::migrate::{MigrateProblem, migrate};
 use crate::progress::TerminalProgress;
-use crate::verify::{VerifyRequest, verify};
 use clap::{Parser, Subcommand, ValueEnum};
 use grainway_pipeline::doc::{schema_job, schema_shop};
 use grainway_pipeline::finding::Finding;
 use grainway_pipeline::stage::Cancel;
+use grainway_runner::{
+    Failure, JOB_PROCESS, MadeJob, MakeRequest, Registries, VerifyRequest, job_process, make,
+    verify,
+};
 use grainway_stages::report::{JobVerdict, schema_report};
 use serde_json::{Value, json};
 use std::io::Write;
@@ -104,11 +104,6 @@ enum Command {
         /// Which document.
         document: Document,
     },
-    /// Rewrite a document of an earlier format in the present one.
-    Migrate {
-        /// The document; it is replaced.
-        file: PathBuf,
-    },
 }
 
 #[derive(Clone, Copy, Debug, ValueEnum)]
@@ -128,8 +123,7 @@ const USAGE: u8 = 2;
 const FAILED: u8 = 3;
 const CANCELLED: u8 = 130;
 
-/// Reads the arguments, runs, prints, and gives the exit code.
-pub fn main() -> ExitCode {
+fn main() -> ExitCode {
     let mut arguments = std::env::args_os().skip(1);
     if arguments.next().is_some_and(|a| a == JOB_PROCESS) {
         return job_process(arguments);
@@ -225,7 +219,6 @@ fn dispatch(cli: &Cli, registries: &Registries) -> u8 {
                 edited: *edited,
             },
         ),
-        Command::Migrate { file } => migrated(cli, file),
         Command::Plugins(command) => plugins::run(cli, command),
         Command::Client(command) => client::run(cli, command),
         Command::Operate(command) => operate::run(cli, command),
@@ -239,9 +232,9 @@ fn dispatch(cli: &Cli, registries: &Registries) -> u8 {
                 Document::Shop => schema_shop(),
                 Document::Report => schema_report(),
                 Document::Dialect => grainway_dialects::schema(),
-                Document::Openapi => crate::service::http::openapi_document(),
-                Document::Serve => crate::service::config::schema_serve(),
-                Document::List => crate::service::sheet::schema_list(),
+                Document::Openapi => grainway_service::http::openapi_document(),
+                Document::Serve => grainway_service::config::schema_serve(),
+                Document::List => grainway_service::parts_list::schema_list(),
             };
             show(cli, &schema, text::pretty)
         }
@@ -321,35 +314,6 @@ fn verified(cli: &Cli, registries: &Registries, request: &VerifyRequest) -> u8 {
             exit
         }
         Err(failure) => failed(cli, &failure),
-    }
-}
-
-fn migrated(cli: &Cli, file: &std::path::Path) -> u8 {
-    match migrate(file) {
-        Ok(migrated) => {
-            if cli.json {
-                say(&text::pretty(
-                    &json!({ "exit": READY, "from": migrated.from, "to": migrated.to }),
-                ));
-            } else {
-                say(&format!("{}\n", migrated.said(file)));
-            }
-            READY
-        }
-        Err(MigrateProblem::Document(findings)) => {
-            if cli.json {
-                say(&text::pretty(&json!({ "exit": ACT, "findings": findings })));
-            } else {
-                for finding in &findings {
-                    let _ = writeln!(std::io::stderr(), "{finding}");
-                }
-            }
-            ACT
-        }
-        Err(MigrateProblem::Disk(message)) => {
-            complain(cli, &message, FAILED);
-            FAILED
-        }
     }
 }
 

@@ -1,13 +1,13 @@
 //! `grainway doctor`, `backup`, `restore`: for whoever looks after the service.
 
 use super::{ACT, Cli, FAILED, READY, USAGE, complain, complain_all, say, text};
-use crate::service::backup::{BackupProblem, Contents, back_up, restore};
-use crate::service::config::{Config, read, shops};
-use crate::service::doctor::{Check, Health, examine};
-use crate::service::files::FilesUrl;
-use crate::service::store::StoreUrl;
 use clap::{Args, Subcommand};
 use grainway_pipeline::finding::Finding;
+use grainway_service::backup::{BackupProblem, Contents, back_up, restore};
+use grainway_service::config::{Config, read, shops};
+use grainway_service::doctor::{Check, Health, examine};
+use grainway_service::files::FilesUrl;
+use grainway_service::store::StoreUrl;
 use serde_json::json;
 use std::future::Future;
 use std::path::{Path, PathBuf};

@@ -1,12 +1,10 @@
 //! `grainway plugins`: what is in the plugin folder.
 
 use super::{ACT, Cli, FAILED, READY, USAGE, complain, say, text};
-use crate::Registries;
-use crate::apart::{Launcher, describe};
-use crate::plugins::built_in_names;
 use clap::Subcommand;
 use grainway_host::store::{Kind, Listed, STRIKES, Store, StoreProblem, Unusable};
 use grainway_host::{Installed, Limits};
+use grainway_runner::{Launcher, Registries, built_in_names, describe};
 use serde_json::{Value, json};
 use std::path::PathBuf;
 

@@ -2,10 +2,10 @@
 
 use super::operate::{NoSettings, Shops, Which, settings};
 use super::{Cli, FAILED, READY, USAGE, complain, plugins, say};
-use crate::service::config::{Config, LogForm, problems};
-use crate::service::run::{Signals, Trouble, bind, open, run};
 use clap::{Args, Subcommand};
 use grainway_pipeline::finding::Finding;
+use grainway_service::config::{Config, LogForm, problems};
+use grainway_service::run::{Signals, Trouble, bind, open, run};
 use serde_json::json;
 use tracing_subscriber::EnvFilter;
 

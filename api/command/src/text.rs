@@ -1,6 +1,6 @@
 //! What the command prints for people.
 
-use crate::verify::Verified;
+use grainway_runner::Verified;
 use grainway_stages::report::{JobVerdict, Release, ReportDocument};
 use serde_json::Value;
 use std::fmt::Write;

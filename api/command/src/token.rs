@@ -2,9 +2,9 @@
 
 use super::operate::{Shops, Which, settings};
 use super::{ACT, Cli, FAILED, READY, USAGE, complain, say, text};
-use crate::service::store::Store;
-use crate::service::store::tokens::{Scope, TokenProblem};
 use clap::{Subcommand, ValueEnum};
+use grainway_service::store::Store;
+use grainway_service::store::tokens::{Scope, TokenProblem};
 use serde_json::json;
 
 #[derive(Subcommand, Debug)]

@@ -20,7 +20,7 @@ use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 /// The first argument of these processes.
-pub(crate) const JOB_PROCESS: &str = "job-process";
+pub const JOB_PROCESS: &str = "job-process";
 /// What the worker leaves in its folder.
 pub(crate) const OUTCOME_FILE: &str = "outcome.json";
 /// The folder, in the worker's own, for what the job makes.

@@ -1,31 +1,25 @@
-//! The grainway command as a library: registries, documents, job folders, runs and output folders.
+//! One job: what is installed, its documents, its run, its process and its output folder.
 //!
 //! All input and output of a run happens here; the stages see it through [`grainway_pipeline::stage::Cx`].
 
-mod apart;
-pub mod client;
-pub mod command;
 mod folder;
 mod job_process;
 mod load;
 mod make;
-mod migrate;
 mod output;
+mod plugin_process;
 mod plugins;
-mod progress;
-pub mod service;
 mod spool;
 mod state;
 mod verify;
 
-pub use apart::{Launcher, describe};
 pub use folder::{JobFolder, MAX_FILE_BYTES};
+pub use job_process::{JOB_PROCESS, job_process};
 pub use load::{Loaded, load};
-pub use make::{Failure, MadeJob, MakeRequest, make};
-pub use migrate::{MigrateProblem, Migrated, migrate};
-pub use output::{OutputFolder, OutputProblem};
-pub use plugins::{Plugins, built_in_names};
-pub use progress::TerminalProgress;
+pub use make::{Failure, MadeJob, MakeRequest, make, open};
+pub use output::{OutputFolder, OutputProblem, list};
+pub use plugin_process::{Alone, Launcher, conform, describe, make_alone};
+pub use plugins::{Plugins, Used, built_in_names};
 pub use spool::FolderSpool;
 pub use state::StateProblem;
 pub use verify::{SetupResult, Verified, VerifyRequest, verify};

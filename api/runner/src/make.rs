@@ -1,10 +1,10 @@
 //! One run: documents in, findings and an output folder out.
 
 use crate::Registries;
-use crate::apart;
 use crate::folder::JobFolder;
 use crate::load::{Loaded, load};
 use crate::output::{OutputFolder, OutputProblem};
+use crate::plugin_process;
 use crate::plugins::Used;
 use crate::spool::FolderSpool;
 use crate::state::{FolderKeep, StateProblem, take_up};
@@ -93,7 +93,7 @@ pub fn make(
     let used = Used::of(registries, loaded.documents.as_ref());
     let refusals = used.refusals();
     if refusals.is_empty() && used.apart().is_some() {
-        return apart::make(request, &used, &loaded.name, out.as_ref(), progress, cancel);
+        return plugin_process::make(request, &used, &loaded.name, out.as_ref(), progress, cancel);
     }
     let spool: Box<dyn Spool> = match &out {
         Some(out) => Box::new(
@@ -181,7 +181,7 @@ fn run(
 }
 
 /// The job's folder and the job's name in it.
-pub(crate) fn open(job: &Path) -> Result<(JobFolder, String), Failure> {
+pub fn open(job: &Path) -> Result<(JobFolder, String), Failure> {
     let parent = match job.parent() {
         Some(p) if !p.as_os_str().is_empty() => p,
         _ => Path::new("."),

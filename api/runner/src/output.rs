@@ -167,7 +167,7 @@ fn refuse_foreign(target: &Path, shown: &str) -> Result<(), OutputProblem> {
 }
 
 /// All files under `folder` by their names with `/`; a link or an empty folder counts as a file.
-pub(crate) fn list(folder: &Path, prefix: &str, found: &mut Vec<String>) -> std::io::Result<()> {
+pub fn list(folder: &Path, prefix: &str, found: &mut Vec<String>) -> std::io::Result<()> {
     for entry in std::fs::read_dir(folder)? {
         let entry = entry?;
         let kind = entry.file_type()?;

@@ -333,7 +333,7 @@ pub(crate) fn make(
 }
 
 /// What became of a job without native plugins that a process of its own was to make.
-pub(crate) enum Alone {
+pub enum Alone {
     /// It made this; the files stand in the folder.
     Made(Box<ReportDocument>, PathBuf),
     /// Its process was lost: what happened, and where.
@@ -347,7 +347,7 @@ pub(crate) enum Alone {
 }
 
 /// Makes a job that needs no native plugin in a process of its own, in `place`, which must exist and be empty.
-pub(crate) fn make_alone(
+pub fn make_alone(
     launcher: &Launcher,
     store: Option<&grainway_host::Installed>,
     job: &Path,
@@ -470,7 +470,7 @@ pub fn describe(
 
 /// Runs the conformance checks on a library, twice, each in a process of its own; both must write the same. The error is one
 /// sentence without a point.
-pub(crate) fn conform(
+pub fn conform(
     library: &Path,
     launcher: &Launcher,
     limits: &Limits,

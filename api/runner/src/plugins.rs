@@ -1,7 +1,7 @@
 //! The plugins among what is installed: which a job uses, and whether they may work here or in a process of their own.
 
 use crate::Registries;
-use crate::apart::Launcher;
+use crate::plugin_process::Launcher;
 use grainway_host::store::{BuiltIn, Kind, Unusable};
 use grainway_host::{Installed, Plugin};
 use grainway_pipeline::finding::{Finding, code};
@@ -10,7 +10,8 @@ use grainway_stages::report::PluginRow;
 
 /// Installed plugins.
 pub struct Plugins {
-    pub(crate) installed: Installed,
+    /// What the plugin folder has.
+    pub installed: Installed,
     /// How to start a job's process; `None` in such a process, where the libraries that the job uses are loaded.
     pub(crate) launcher: Option<Launcher>,
 }
@@ -33,16 +34,17 @@ impl Plugins {
 }
 
 /// The plugins that one job uses.
-pub(crate) struct Used<'r> {
+pub struct Used<'r> {
     /// By name.
-    pub(crate) plugins: Vec<&'r Plugin>,
+    pub plugins: Vec<&'r Plugin>,
     /// SHA-256 of the one that the machine's dialect comes from.
     dialect: Option<String>,
     from: Option<&'r Plugins>,
 }
 
 impl<'r> Used<'r> {
-    pub(crate) fn of(registries: &'r Registries, documents: Option<&Documents>) -> Used<'r> {
+    /// Those that these documents name.
+    pub fn of(registries: &'r Registries, documents: Option<&Documents>) -> Used<'r> {
         let from = registries.plugins.as_ref();
         let plugins = match (from, documents) {
             (Some(p), Some(documents)) => {
@@ -63,7 +65,7 @@ impl<'r> Used<'r> {
     }
 
     /// Why the job cannot be begun with them.
-    pub(crate) fn refusals(&self) -> Vec<Finding> {
+    pub fn refusals(&self) -> Vec<Finding> {
         let Some(from) = self.from.filter(|f| f.launcher.is_some()) else {
             return Vec::new();
         };
@@ -85,7 +87,7 @@ impl<'r> Used<'r> {
     }
 
     /// How to start a process for them, when they need one.
-    pub(crate) fn apart(&self) -> Option<(&'r Installed, &'r Launcher)> {
+    pub fn apart(&self) -> Option<(&'r Installed, &'r Launcher)> {
         let from = self.from?;
         let native = self.plugins.iter().any(|p| p.kind == Kind::Native);
         let launcher = from.launcher.as_ref().filter(|_| native)?;
@@ -93,7 +95,7 @@ impl<'r> Used<'r> {
     }
 
     /// The native ones.
-    pub(crate) fn native(&self) -> impl Iterator<Item = &'r Plugin> {
+    pub fn native(&self) -> impl Iterator<Item = &'r Plugin> {
         self.plugins
             .iter()
             .copied()
@@ -101,13 +103,13 @@ impl<'r> Used<'r> {
     }
 
     /// The native one that the machine's dialect comes from.
-    pub(crate) fn native_dialect(&self) -> Option<&'r Plugin> {
+    pub fn native_dialect(&self) -> Option<&'r Plugin> {
         self.native()
             .find(|p| Some(&p.sha256) == self.dialect.as_ref())
     }
 
     /// For the report.
-    pub(crate) fn rows(&self) -> Vec<PluginRow> {
+    pub fn rows(&self) -> Vec<PluginRow> {
         let row = |p: &&Plugin| PluginRow {
             name: p.name.clone(),
             version: p.description.version.clone(),

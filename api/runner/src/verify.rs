@@ -1,9 +1,9 @@
 //! Checks program texts against a job: the planned ones, or ones that somebody edited by hand.
 
 use crate::Registries;
-use crate::apart;
 use crate::load::load;
 use crate::make::{Failure, open};
+use crate::plugin_process;
 use crate::plugins::Used;
 use grainway_pipeline::chain::{Chain, KeepNothing, nearest};
 use grainway_pipeline::doc::{Unit, in_unit};
@@ -84,7 +84,7 @@ pub fn verify(
         return refused([loaded.findings, refusals].concat());
     }
     if used.apart().is_some() {
-        return match apart::verify(request, &used, &loaded.name, progress, cancel)? {
+        return match plugin_process::verify(request, &used, &loaded.name, progress, cancel)? {
             Ok(verified) => Ok(verified),
             Err(lost) => refused(lost),
         };

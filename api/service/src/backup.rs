@@ -4,9 +4,9 @@
 //! anew in between is noticed and the copy is taken again, so that a backup is always of one moment.
 
 use super::files::QUEUE;
-use super::intake::safe_name;
 use super::model::{JobFile, JobId, Side};
 use super::store::{JobFilter, Store, StoreProblem, StoreUrl};
+use grainway_client::names::safe_name;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use sqlx::sqlite::SqliteConnectOptions;

@@ -72,7 +72,7 @@ fn word(day: Weekday) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::{Hours, open, within};
-    use crate::service::config::Config;
+    use crate::config::Config;
 
     #[test]
     fn hours_over_midnight_and_on_some_days() {

@@ -4,28 +4,22 @@
 //! A job's files are a copy of what there was when it came in: a shop document or a drawing of the operator's that changes later
 //! changes no job that waits.
 
-mod names;
-
-pub use names::{clashes, safe_name};
-
 use super::Shared;
-use super::model::{Job, JobFile, JobId, NewJob, Side, Source, When};
+use super::model::{Job, JobFile, JobId, NewJob, PRIORITIES, Side, Source, When};
 use super::store::{Idempotency, StoreProblem, Submitted};
-use crate::folder::{JobFolder, MAX_FILE_BYTES};
-use crate::{Registries, load};
 use bytes::Bytes;
 use futures_util::FutureExt;
+use grainway_client::names::{clashes, safe_name};
 use grainway_pipeline::doc::{JOB_FORMAT, MAX_DOCUMENT_BYTES};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::stage::FileProblem;
+use grainway_runner::{JobFolder, Launcher, MAX_FILE_BYTES, Registries, load};
 use serde_json::Value;
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
-/// The least and the greatest priority.
-pub const PRIORITIES: std::ops::RangeInclusive<i32> = -100..=100;
 /// Longest batch word and name.
 const LONGEST_WORD: usize = 80;
 /// How often a write is looked for whose answer was lost.
@@ -210,7 +204,7 @@ pub async fn take(
 /// What is built in and what the plugin folder offers now: plugins may be added while the service runs. Blocks.
 pub(crate) fn registries(
     config: &super::config::Config,
-    launcher: &crate::Launcher,
+    launcher: &Launcher,
 ) -> Result<Registries, Refusal> {
     match &config.plugins {
         None => Ok(Registries::built_in()),

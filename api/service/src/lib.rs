@@ -3,7 +3,6 @@
 //! [`model`] has the words, [`store`] the queue, [`files`] the files; [`intake`] takes jobs in, [`worker`] makes them, [`http`] answers.
 //! Only [`worker`] starts processes; nothing here loads a plugin.
 
-pub mod again;
 pub mod backup;
 pub mod config;
 pub mod doctor;
@@ -16,9 +15,9 @@ pub mod http;
 pub mod intake;
 pub mod model;
 pub mod night;
-pub mod outgoing;
+pub mod parts_list;
+pub mod rework;
 pub mod run;
-pub mod sheet;
 pub mod store;
 pub mod sweep;
 pub mod worker;
@@ -38,7 +37,7 @@ pub struct Shared {
     /// The files.
     pub files: Files,
     /// How a job's process is started.
-    pub launcher: crate::Launcher,
+    pub launcher: grainway_runner::Launcher,
     /// This process: a fresh UUID a start.
     pub owner: uuid::Uuid,
     /// A job came in, or came back: a worker looks at once.

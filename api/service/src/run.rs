@@ -4,7 +4,7 @@ use super::config::Config;
 use super::files::{Files, FilesProblem, QUEUE};
 use super::store::{Store, StoreProblem};
 use super::{Shared, drop_folder, hooks, http, sweep, worker};
-use crate::Launcher;
+use grainway_runner::Launcher;
 use std::any::Any;
 use std::net::SocketAddr;
 use std::sync::Arc;

@@ -10,14 +10,13 @@ use super::Shared;
 use super::files::FilesProblem;
 use super::model::{Claim, JobFile, JobState, Millis, Side, StockUse, Summary};
 use super::store::{Claimed, Renewed};
-use crate::apart::{Alone, make_alone};
-use crate::make::{Failure, MakeRequest, make};
-use crate::plugins::Used;
-use crate::{JobFolder, Registries, load};
 use away::{back, end, kept};
 use futures_util::FutureExt;
 use grainway_pipeline::finding::Severity;
 use grainway_pipeline::stage::{Cancel, Progress};
+use grainway_runner::{
+    Alone, Failure, JobFolder, MakeRequest, Registries, Used, load, make, make_alone,
+};
 use grainway_stages::report::{JobVerdict, ReportDocument};
 use nix::sys::statvfs::statvfs;
 use std::collections::BTreeMap;

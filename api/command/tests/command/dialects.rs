@@ -4,7 +4,7 @@ use crate::bench::Bench;
 use std::path::Path;
 
 fn root() -> &'static Path {
-    Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/.."))
+    Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/../.."))
 }
 
 /// The blocks of the walk, in order: what kind, and what stands in it.

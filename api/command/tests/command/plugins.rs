@@ -3,9 +3,9 @@
 //! The wild ones are built from `wild.c` with the system's C compiler, against the interface as it is written down.
 
 use crate::bench::{Bench, Run, files, job, shop};
-use grainway::{Launcher, MakeRequest, Registries, make};
 use grainway_host::store::Store;
 use grainway_pipeline::stage::{Cancel, Progress};
+use grainway_runner::{Launcher, MakeRequest, Registries, make};
 use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -20,7 +20,11 @@ fn wild(bench: &Bench, name: &str, behaviour: &str, defines: &[String]) -> PathB
         .arg(format!("-DNAME=\"{name}\""))
         .arg(format!("-DBEHAVIOUR=\"{behaviour}\""))
         .args(defines)
-        .arg(concat!("-I", env!("CARGO_MANIFEST_DIR"), "/../plugins/abi"))
+        .arg(concat!(
+            "-I",
+            env!("CARGO_MANIFEST_DIR"),
+            "/../../plugins/abi"
+        ))
         .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/command/wild.c"))
         .arg("-lpthread")
         .arg("-o")
@@ -778,7 +782,7 @@ fn both_examples(bench: &Bench) -> [PathBuf; 2] {
     let c = bench.path("sentences-c.so");
     let built = Command::new(concat!(
         env!("CARGO_MANIFEST_DIR"),
-        "/../plugins/examples/sentences-c/build"
+        "/../../plugins/examples/sentences-c/build"
     ))
     .arg(&c)
     .status()
@@ -791,7 +795,7 @@ fn both_examples(bench: &Bench) -> [PathBuf; 2] {
 fn every_sample_is_the_same_text_from_rust_and_from_c_and_verified() {
     let bench = Bench::new();
     let libraries = both_examples(&bench);
-    let samples = Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/../jobs"));
+    let samples = Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/../../jobs"));
     for sample in ["reading-bench", "step-stool", "newspaper-rack"] {
         let mut texts = Vec::new();
         for (i, library) in libraries.iter().enumerate() {

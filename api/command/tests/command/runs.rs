@@ -1,8 +1,8 @@
 //! How runs end: exit codes, cancelling, saved states, equal bytes.
 
 use crate::bench::{Bench, files, job};
-use grainway::{Failure, MakeRequest, Registries, make};
 use grainway_pipeline::stage::{Cancel, Progress, Silent};
+use grainway_runner::{Failure, MakeRequest, Registries, make};
 use serde_json::{Value, json};
 
 #[test]
@@ -29,7 +29,6 @@ fn every_command_speaks_json() {
             vec!["make", "job/job.json", "--out", "out", "--json"],
             Some("report"),
         ),
-        (vec!["migrate", "job/job.json", "--json"], Some("to")),
         (
             vec!["make", "job/job.json", "--out", "job", "--json"],
             Some("error"),

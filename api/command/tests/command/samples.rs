@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 fn sample(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("../jobs")
+        .join("../../jobs")
         .join(name)
 }
 

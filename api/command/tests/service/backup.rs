@@ -3,13 +3,13 @@
 use super::databases::{new_job, sqlite};
 use super::help::Fresh;
 use bytes::Bytes;
-use grainway::Launcher;
-use grainway::service::config::Config;
-use grainway::service::files::{Files, FilesUrl, Place};
-use grainway::service::hooks::sign::Secret;
-use grainway::service::model::{Job, JobEnd, JobFile, JobId, JobState, Side, Summary};
-use grainway::service::store::webhooks::Webhook;
-use grainway::service::store::{JobFilter, Store};
+use grainway_runner::Launcher;
+use grainway_service::config::Config;
+use grainway_service::files::{Files, FilesUrl, Place};
+use grainway_service::hooks::sign::Secret;
+use grainway_service::model::{Job, JobEnd, JobFile, JobId, JobState, Side, Summary};
+use grainway_service::store::webhooks::Webhook;
+use grainway_service::store::{JobFilter, Store};
 use serde_json::Value;
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
@@ -377,7 +377,7 @@ async fn a_service_starts_from_what_was_restored() {
             program: "grainway".into(),
             clock: || 0,
         };
-        grainway::service::run::open(config, launcher).await
+        grainway_service::run::open(config, launcher).await
     };
     let first = start("first").await.unwrap();
     let id = job(&first.store, &first.files, 1, true).await;

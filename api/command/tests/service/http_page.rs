@@ -2,17 +2,17 @@
 
 use super::help::{Fresh, example};
 use super::http_help::{Server, end_next, stool_document, zipped};
-use grainway::service::http::ROUTES;
-use grainway::service::model::JobState;
+use grainway_service::http::ROUTES;
+use grainway_service::model::JobState;
 use serde_json::Value;
 use std::process::{Command, Output};
 use std::time::Duration;
 
-const PAGE: &str = include_str!("../../../docs/api.md");
+const PAGE: &str = include_str!("../../../../docs/api.md");
 
 /// The job that the description has for an example: its shop is one that the server keeps.
 fn example_job() -> Value {
-    let document = grainway::service::http::openapi_document();
+    let document = grainway_service::http::openapi_document();
     let body = &document["paths"]["/v1/jobs"]["post"]["requestBody"]["content"];
     body["application/json"]["schema"]["examples"][0].clone()
 }
@@ -73,7 +73,7 @@ async fn every_example_of_the_page_works() {
     let jobs = server
         .shared
         .store
-        .jobs(&grainway::service::store::JobFilter {
+        .jobs(&grainway_service::store::JobFilter {
             limit: 100,
             ..Default::default()
         })

@@ -5,12 +5,12 @@
 //! from run to run all the same, since the machine's own pace decides what a kill hits.
 
 use super::help::{Fresh, example};
-use grainway::Launcher;
-use grainway::service::config::Config;
-use grainway::service::files::{Files, FilesUrl};
-use grainway::service::model::{EventKind, JobId, JobState, Side, Source};
-use grainway::service::store::{JobFilter, Store, StoreUrl};
-use grainway::service::{Shared, sweep};
+use grainway_runner::Launcher;
+use grainway_service::config::Config;
+use grainway_service::files::{Files, FilesUrl};
+use grainway_service::model::{EventKind, JobId, JobState, Side, Source};
+use grainway_service::store::{JobFilter, Store, StoreUrl};
+use grainway_service::{Shared, sweep};
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 use serde_json::{Value, json};

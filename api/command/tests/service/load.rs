@@ -3,14 +3,14 @@
 
 use super::databases::new_job;
 use super::help::{Fresh, example};
+use super::in_process::{Nothing, service as in_process, stopped, until};
 use super::killed::{Server, client, job, number};
 use super::security::service;
-use super::worker::{Nothing, service as in_process, stopped, until};
 use bytes::Bytes;
-use grainway::service::files::{Files, FilesUrl, Place};
-use grainway::service::model::{JobEnd, JobFile, JobId, JobState, Side, Summary};
-use grainway::service::store::{Store, StoreUrl};
-use grainway::service::worker;
+use grainway_service::files::{Files, FilesUrl, Place};
+use grainway_service::model::{JobEnd, JobFile, JobId, JobState, Side, Summary};
+use grainway_service::store::{Store, StoreUrl};
+use grainway_service::worker;
 use serde_json::{Value, json};
 use std::process::Command;
 use std::sync::Arc;

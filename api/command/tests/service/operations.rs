@@ -1,14 +1,14 @@
 //! What an operator uses: the unit of systemd, doctor, backup and restore.
 
 use super::help::{Fresh, example};
-use grainway::service::store::{Store, StoreUrl};
+use grainway_service::store::{Store, StoreUrl};
 use serde_json::{Value, json};
 use sqlx::{AnyConnection, Connection, Executor, Row};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
 fn unit() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("../docs/grainway.service")
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../../docs/grainway.service")
 }
 
 /// systemd's own check knows what each line means; it is part of every system that the unit is for.

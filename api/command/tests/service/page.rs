@@ -106,7 +106,7 @@ async fn the_page_works_by_keyboard_wide_and_narrow_dark_and_light_slow() {
     script
         .arg(concat!(
             env!("CARGO_MANIFEST_DIR"),
-            "/../tests/python/page_by_keys.py"
+            "/../../tests/python/page_by_keys.py"
         ))
         .args([
             format!("{}/", server.url).as_ref(),

@@ -6,7 +6,7 @@ use std::process::Command;
 
 #[test]
 fn the_lines_of_the_readme_serve_hand_in_follow_and_fetch() {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("..");
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
     let text = std::fs::read_to_string(root.join("README.md")).unwrap();
     let section = text.split("## The service\n").nth(1).unwrap();
     let lines = section.split("```sh\n").nth(1).unwrap();

@@ -6,7 +6,7 @@ use super::http_help::{Server, form, stool_document};
 use super::security::service;
 use axum::body::Body;
 use axum::http::Request;
-use grainway::service::model::JobState;
+use grainway_service::model::JobState;
 use serde_json::{Value, json};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
@@ -433,8 +433,8 @@ fn sources(folder: &std::path::Path, all: &mut String) {
 
 #[test]
 fn every_test_that_the_page_about_strangers_names_is_there() {
-    const PAGE: &str = include_str!("../../../docs/security.md");
-    let root = std::path::Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/.."));
+    const PAGE: &str = include_str!("../../../../docs/security.md");
+    let root = std::path::Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/../.."));
     let mut all = String::new();
     for folder in ["api", "stages", "tests/tests", "tests/src", "pipeline"] {
         sources(&root.join(folder), &mut all);

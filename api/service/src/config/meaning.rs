@@ -1,9 +1,9 @@
 //! What a configuration says that cannot be, beyond its schema.
 
 use super::super::hours::{clock, is_day};
-use super::super::intake::safe_name;
-use super::super::outgoing::Outgoing;
 use super::{Config, Hours};
+use grainway_client::names::safe_name;
+use grainway_client::outgoing::Outgoing;
 use grainway_host::limits::LimitsProblem;
 use grainway_pipeline::doc::{Problem, escaped};
 use std::collections::BTreeSet;

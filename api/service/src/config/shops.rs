@@ -1,6 +1,6 @@
 //! The shop documents that a configuration names: there, readable, and without faults.
 
-use crate::service::config::Config;
+use crate::config::Config;
 use grainway_pipeline::doc::{MAX_DOCUMENT_BYTES, Shop, escaped, read_shop};
 use grainway_pipeline::finding::{Finding, code};
 use std::path::Path;

@@ -2,11 +2,11 @@
 
 use super::super::config::{Config, shops};
 use super::super::files::{Files, FilesUrl};
-use super::super::outgoing::Outgoing;
 use super::super::run::strangers;
 use super::super::store::{Store, StoreProblem, StoreUrl};
 use super::Check;
 use super::machine::Scratch;
+use grainway_client::outgoing::Outgoing;
 use grainway_host::store::{Store as PluginStore, Unusable};
 use std::path::Path;
 

@@ -1,16 +1,17 @@
 //! What a file of the folder means, and what belongs to it.
 
 use super::plain;
-use crate::service::config::{Config, DropFolder};
-use crate::service::http::problem::BAD_BODY;
-use crate::service::http::unpack;
-use crate::service::intake::{Handed, safe_name};
-use crate::service::model::{Source, When};
-use crate::service::sheet::{
+use crate::config::{Config, DropFolder};
+use crate::http::problem::BAD_BODY;
+use crate::http::unpack;
+use crate::intake::Handed;
+use crate::model::{Source, When};
+use crate::parts_list::{
     Beside, ListJob, ListKind, OF_ALL_LISTS, RowProblem, UNREADABLE_DOCUMENT, options_beside, read,
     to_handed,
 };
 use bytes::Bytes;
+use grainway_client::names::safe_name;
 use grainway_pipeline::doc::JOB_FORMAT;
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
@@ -116,7 +117,7 @@ impl Gatherer<'_> {
                     return None;
                 }
                 self.gathered.named.insert(name.to_string());
-                plain::read(&folder.join(name), crate::MAX_FILE_BYTES)
+                plain::read(&folder.join(name), grainway_runner::MAX_FILE_BYTES)
                     .ok()
                     .map(|(bytes, _)| bytes)
             }

@@ -3,14 +3,14 @@
 use super::gather::{ending, gather, stem};
 use super::plain::{self, Stamp, said};
 use super::{Watcher, apart};
-use crate::service::config::Config;
+use crate::config::Config;
 use std::collections::BTreeSet;
 use std::time::{Duration, Instant};
 
 /// A file that cannot be read to its end, or lacks what it names, is waited for so many times longer before that is told.
 const PATIENCE: u32 = 10;
 /// Files larger than this are refused.
-pub(super) const MOST_BYTES: u64 = crate::MAX_FILE_BYTES;
+pub(super) const MOST_BYTES: u64 = grainway_runner::MAX_FILE_BYTES;
 /// Names longer than this, in bytes, do not fit beside a UUID on every drive.
 const LONGEST_NAME: usize = 180;
 

@@ -4,9 +4,9 @@ use super::claim::Claim;
 use super::gather::stem;
 use super::plain::{self, said};
 use super::{Watcher, apart};
-use crate::service::Shared;
-use crate::service::model::{Job, JobId, JobState, Side};
-use crate::service::sheet::RowProblem;
+use crate::Shared;
+use crate::model::{Job, JobId, JobState, Side};
+use crate::parts_list::RowProblem;
 use std::fmt::Write;
 use std::path::Path;
 

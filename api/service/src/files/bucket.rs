@@ -3,7 +3,7 @@
 use super::{Files, FilesProblem, Result};
 #[cfg(feature = "s3")]
 use {
-    crate::service::faults::Plan, object_store::ObjectStore, object_store::path::Path as Key,
+    crate::faults::Plan, object_store::ObjectStore, object_store::path::Path as Key,
     std::sync::Arc, std::time::Duration,
 };
 
@@ -20,7 +20,7 @@ pub(super) fn open(address: &str) -> Result<Files> {
         return Err(wrong());
     }
     // The client asks for the process's cryptography and finds none unless it was chosen. A second choice changes nothing.
-    let _ = rustls::crypto::ring::default_provider().install_default();
+    grainway_client::outgoing::use_ring();
     // By itself the client would go on for three minutes before a caller hears that the store is away.
     let retry = object_store::RetryConfig {
         max_retries: 4,

@@ -1,9 +1,9 @@
 //! A folder of this machine, seen as what it is: half-written files and empty folders that the store's own list does not show.
 
 use super::{Found, Result};
-use crate::service::files::FilesProblem;
-use crate::service::intake::safe_name;
-use crate::service::model::{JobId, Millis};
+use crate::files::FilesProblem;
+use crate::model::{JobId, Millis};
+use grainway_client::names::safe_name;
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::time::UNIX_EPOCH;

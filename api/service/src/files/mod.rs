@@ -10,12 +10,12 @@ mod problem;
 pub use problem::FilesProblem;
 
 use super::faults::{Faults, Plan};
-use super::intake::safe_name;
 use super::model::{JobFile, JobId, Millis, Side};
 use bytes::Bytes;
 use futures_util::future::BoxFuture;
 use futures_util::stream::BoxStream;
 use futures_util::{StreamExt, TryStreamExt};
+use grainway_client::names::safe_name;
 use nix::fcntl::OFlag;
 use object_store::local::LocalFileSystem;
 use object_store::path::Path as Key;

@@ -2,11 +2,11 @@
 
 use super::message::test_message;
 use super::sign::Secret;
-use crate::service::Shared;
-use crate::service::intake::Refusal;
-use crate::service::model::Millis;
-use crate::service::outgoing::Guard;
-use crate::service::store::webhooks::{KIND_WORDS, Webhook};
+use crate::Shared;
+use crate::intake::Refusal;
+use crate::model::Millis;
+use crate::store::webhooks::{KIND_WORDS, Webhook};
+use grainway_client::outgoing::Guard;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -59,7 +59,7 @@ fn refused(at: &str, message: impl Into<String>) -> Refusal {
 
 fn secret() -> Result<Secret, Refusal> {
     Secret::fresh().map_err(|e| {
-        Refusal::Store(crate::service::store::StoreProblem::Failed(format!(
+        Refusal::Store(crate::store::StoreProblem::Failed(format!(
             "no random numbers can be had: {e}"
         )))
     })

@@ -14,7 +14,7 @@ pub use message::{body, test_message};
 pub use sender::{Ledger, Sender};
 
 use super::Shared;
-use super::outgoing::Outgoing;
+use grainway_client::outgoing::Outgoing;
 use std::sync::Arc;
 
 /// Sends messages for a running service until `shared.stop` is set.

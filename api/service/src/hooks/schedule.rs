@@ -1,7 +1,7 @@
 //! When a message is sent again, and when a receiver is given up. Pure: time and chance are given.
 
 use super::super::model::Millis;
-use super::super::outgoing::{Answer, OutgoingProblem};
+use grainway_client::outgoing::{Answer, OutgoingProblem};
 use reqwest::header::{HeaderMap, RETRY_AFTER};
 
 const SECOND: Millis = 1000;

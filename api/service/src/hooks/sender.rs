@@ -1,13 +1,13 @@
 //! The sender: turns events into messages, sends what is due, notes what became of it.
 
 use super::super::model::{Event, Job, JobId, Millis};
-use super::super::outgoing::Outgoing;
 use super::super::store::StoreProblem;
 use super::super::store::webhooks::{Lent, NewMessage, Settled, Webhook};
 use super::message::message;
 use super::schedule::{Outcome, judge};
 use super::sign;
 use bytes::Bytes;
+use grainway_client::outgoing::Outgoing;
 use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet};
 use std::future::Future;

@@ -1,7 +1,7 @@
 //! Good answers.
 
-use super::ask::tag;
-use crate::service::model::Job;
+use super::request::tag;
+use crate::model::Job;
 use axum::Json;
 use axum::body::Body;
 use axum::http::header::{CONTENT_TYPE, ETAG, LOCATION};

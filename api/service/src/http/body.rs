@@ -115,7 +115,7 @@ pub fn other_type(fields: &HeaderMap, taken: &str) -> Error {
     let detail = match media(fields) {
         Some(media) => format!(
             "A body of type {:?} is not taken here; send {taken}.",
-            super::ask::shown(&media)
+            super::request::shown(&media)
         ),
         None => format!("The body has no Content-Type; send {taken}."),
     };

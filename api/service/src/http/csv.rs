@@ -1,6 +1,6 @@
 //! Tables as CSV (RFC 4180): lines end with CR LF, the first names the columns, and no text becomes a formula where it is opened.
 
-use crate::service::model::{Job, JobFile, Millis};
+use crate::model::{Job, JobFile, Millis};
 use std::borrow::Cow;
 
 /// A cell.
@@ -105,7 +105,7 @@ pub const JOB_COLUMNS: [&str; 21] = [
 /// A list of jobs.
 pub fn jobs(jobs: &[Job]) -> Vec<u8> {
     let rows = jobs.iter().map(|job| {
-        let id = |id: Option<crate::service::model::JobId>| {
+        let id = |id: Option<crate::model::JobId>| {
             Cell::from(id.map(|id| id.to_string()).unwrap_or_default())
         };
         let mut row = vec![

@@ -1,13 +1,13 @@
 //! Files of jobs: lists, whole files and ranges, everything in one zip.
 
 use super::answer::{self, tagged};
-use super::ask::{Asked, job, job_id};
 use super::limits::Place;
 use super::problem::{Error, NO_SUCH_RANGE, NOT_NOW};
 use super::range::{Wanted, wanted};
+use super::request::{Asked, job, job_id};
 use super::{ApiArc, csv};
-use crate::service::files::{Files, Place as FilePlace};
-use crate::service::model::{Job, JobFile, JobId, Side};
+use crate::files::{Files, Place as FilePlace};
+use crate::model::{Job, JobFile, JobId, Side};
 use axum::Json;
 use axum::body::Body;
 use axum::extract::{Path, State};

@@ -53,10 +53,7 @@ async fn looks(
     }
 }
 
-async fn once(
-    api: &Api,
-    seen: &mut Option<i64>,
-) -> Result<(), crate::service::store::StoreProblem> {
+async fn once(api: &Api, seen: &mut Option<i64>) -> Result<(), crate::store::StoreProblem> {
     let store = &api.shared.store;
     let mut after = match *seen {
         Some(after) => after,

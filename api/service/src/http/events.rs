@@ -1,11 +1,11 @@
 //! Events as they happen, as server-sent events: numbered, so that a caller who was cut off goes on where it was.
 
-use super::ask::{Asked, Caller, job, job_id};
 use super::limits::Place;
 use super::problem::{BAD_PARAMETER, Error, Wrong};
-use super::{ApiArc, news};
-use crate::service::model::{Event, EventKind, JobId};
-use crate::service::store::StoreProblem;
+use super::request::{Asked, Caller, job, job_id};
+use super::{ApiArc, event_pump};
+use crate::model::{Event, EventKind, JobId};
+use crate::store::StoreProblem;
 use axum::extract::{Path, State};
 use axum::http::{HeaderName, StatusCode};
 use axum::response::sse::{self, KeepAlive, Sse};
@@ -175,7 +175,7 @@ impl Follower {
                 Ok(Some(events)) if !events.is_empty() => self.read = events.into(),
                 Ok(Some(_)) => {
                     let until = Instant::now() + LOOK;
-                    news::arrive(&self.api, &mut self.news, until).await;
+                    event_pump::arrive(&self.api, &mut self.news, until).await;
                 }
                 Err(e) => {
                     tracing::debug!("a follower waits for the queue: {e}");

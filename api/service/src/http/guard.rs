@@ -1,16 +1,16 @@
 //! What stands before every route: an id for the request, the host it is meant for, who asks, how often and how many at a time; and
 //! behind it the words of every error, the log line, the figures.
 
-use super::ask::{Caller, query};
 use super::limits::{Counted, Place};
 use super::problem::{
     BAD_REQUEST, Error, FAILED, NO_TOKEN, NOT_ALLOWED, NOT_FROM_THERE, OTHER_HOST, OTHER_SITE,
     PROBLEM_JSON, WRONG_TOKEN,
 };
+use super::request::{Caller, query};
 use super::routes::{Route, route};
 use super::table::ROUTES;
 use super::{Api, ApiArc};
-use crate::service::store::tokens::{GivenToken, Scope};
+use crate::store::tokens::{GivenToken, Scope};
 use axum::Router;
 use axum::extract::{ConnectInfo, MatchedPath, Request, State};
 use axum::http::header::{
@@ -120,7 +120,7 @@ async fn inside(
             OTHER_HOST,
             format!(
                 "This server does not answer to {:?}.",
-                super::ask::shown(name.as_str())
+                super::request::shown(name.as_str())
             ),
         ));
     }

@@ -1,8 +1,8 @@
 //! Is the process alive, does it take jobs, and in figures.
 
 use super::answer;
-use super::ask::Asked;
 use super::problem::{Error, STOPPING, STORES_AWAY};
+use super::request::Asked;
 use super::{Api, ApiArc};
 use axum::Json;
 use axum::extract::State;

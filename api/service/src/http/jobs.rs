@@ -1,11 +1,11 @@
 //! Jobs listed, looked at, stopped, put back.
 
 use super::answer;
-use super::ask::{Asked, LONGEST_BATCH, job, job_id, other_version, tag};
 use super::problem::{Error, NOT_NOW};
-use super::{ApiArc, csv, news};
-use crate::service::model::{Job, JobId};
-use crate::service::store::{Changed, JobFilter, StoreProblem};
+use super::request::{Asked, LONGEST_BATCH, job, job_id, other_version, tag};
+use super::{ApiArc, csv, event_pump};
+use crate::model::{Job, JobId};
+use crate::store::{Changed, JobFilter, StoreProblem};
 use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::HeaderValue;
@@ -72,7 +72,7 @@ pub(super) async fn show(
     let over = |job: &Job| job.state.is_end() || conditional && !asked.has(&tag(job));
     if wait > 0 && !over(&found) {
         api.places.follow(&asked.place)?;
-        while !over(&found) && news::arrive(&api, &mut news, until).await {
+        while !over(&found) && event_pump::arrive(&api, &mut news, until).await {
             found = job(&api, id).await?;
         }
     }

@@ -2,7 +2,7 @@
 
 use super::held;
 use super::problem::{BUSY, Error, TOO_MANY};
-use crate::service::config::ServiceLimits;
+use crate::config::ServiceLimits;
 use std::collections::HashMap;
 use std::net::IpAddr;
 use std::sync::{Arc, Mutex};

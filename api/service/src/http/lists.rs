@@ -1,16 +1,16 @@
 //! Parts lists: rows of a spreadsheet in, jobs out. Every mistake is told by its row and column.
 
 use super::answer::{csv, located};
-use super::ask::Asked;
 use super::body::{self, media, other_type, shallow};
 use super::problem::{DOCUMENTS, Error, FAILED, REFUSED, Wrong};
+use super::request::Asked;
 use super::submit::{self, Options, Sum};
 use super::unpack::unpack;
 use super::{ApiArc, csv as tables};
-use crate::service::config::Config;
-use crate::service::intake::{Refusal, take};
-use crate::service::model::Job;
-use crate::service::sheet::{
+use crate::config::Config;
+use crate::intake::{Refusal, take};
+use crate::model::Job;
+use crate::parts_list::{
     Beside, ListJob, ListKind, ListOptions, OF_ALL_LISTS, RowProblem, options_beside, read, retold,
     to_handed,
 };

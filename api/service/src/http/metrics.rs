@@ -2,7 +2,7 @@
 //! begin with this process.
 
 use super::held;
-use crate::service::model::{Event, EventKind, JobId, JobState, Millis};
+use crate::model::{Event, EventKind, JobId, JobState, Millis};
 use axum::http::Method;
 use prometheus_client::encoding::EncodeLabelSet;
 use prometheus_client::encoding::text::encode;

@@ -4,10 +4,10 @@
 //! for events: one task looks for news and wakes up all who follow.
 
 mod answer;
-mod ask;
 mod body;
 pub mod csv;
 mod downloads;
+mod event_pump;
 mod events;
 mod guard;
 mod health;
@@ -15,13 +15,13 @@ mod jobs;
 mod limits;
 mod lists;
 mod metrics;
-mod news;
 mod night;
 mod openapi;
 mod page;
 mod parts;
 pub mod problem;
 mod range;
+mod request;
 mod routes;
 mod schemas;
 mod serve;
@@ -74,7 +74,7 @@ pub fn router(shared: SharedArc) -> axum::Router {
         at_work: Mutex::new(HashSet::new()),
         shared,
     });
-    news::watch(&api);
+    event_pump::watch(&api);
     routes::router(api)
 }
 

@@ -2,11 +2,11 @@
 
 use super::ApiArc;
 use super::answer::{csv, text};
-use super::ask::{Asked, Moment};
 use super::problem::{Error, REFUSED, Wrong};
-use crate::service::model::{Job, JobState, Millis};
-use crate::service::night::{Window, last_night, page, parse_time, report, table};
-use crate::service::store::JobFilter;
+use super::request::{Asked, Moment};
+use crate::model::{Job, JobState, Millis};
+use crate::night::{Window, last_night, page, parse_time, report, table};
+use crate::store::JobFilter;
 use axum::Json;
 use axum::extract::State;
 use axum::http::HeaderValue;
@@ -93,7 +93,7 @@ pub(super) async fn show(State(api): State<ApiArc>, mut asked: Asked) -> Result<
 /// All jobs of a filter, page by page. A job that ends between two pages is told once.
 async fn all(
     api: &ApiArc,
-    filter: impl Fn(Option<crate::service::model::JobId>) -> JobFilter,
+    filter: impl Fn(Option<crate::model::JobId>) -> JobFilter,
 ) -> Result<Vec<Job>, Error> {
     let mut jobs: Vec<Job> = Vec::new();
     loop {

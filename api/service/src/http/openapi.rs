@@ -1,8 +1,8 @@
 //! The description of the API as OpenAPI 3.1, made from the table of routes and the types' schemas.
 
 use super::answer;
-use super::ask::{Asked, shown};
 use super::problem::{Error, KINDS, Kind, PROBLEM_JSON, ProblemDocument};
+use super::request::{Asked, shown};
 use super::routes::{Answer, At, COMMON_PROBLEMS, Media, Parameter, Route, TOKEN_PROBLEMS};
 use super::table::ROUTES;
 use axum::Json;

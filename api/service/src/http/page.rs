@@ -1,6 +1,6 @@
 //! The page of the queue, from the binary itself. It holds nothing that is anybody's: what it shows it asks for as every caller does.
 
-use super::ask::Asked;
+use super::request::Asked;
 use axum::http::header::{CACHE_CONTROL, CONTENT_SECURITY_POLICY, CONTENT_TYPE};
 use axum::response::{IntoResponse, Response};
 

@@ -1,8 +1,8 @@
 //! What the table of routes is put together from: schemas, parameters, good answers.
 
 use super::routes::{Answer, At, Media, Parameter};
-use super::{answer, ask, schemas};
-use crate::service::model::{Job, JobFile, JobId, JobState, When};
+use super::{answer, request, schemas};
+use crate::model::{Job, JobFile, JobId, JobState, When};
 use schemars::{Schema, SchemaGenerator, json_schema};
 use serde_json::Value;
 
@@ -29,7 +29,7 @@ pub(super) fn text(_: &mut SchemaGenerator) -> Schema {
 
 /// A moment, or a date, which is its first moment in the server's time zone.
 pub(super) fn time(generator: &mut SchemaGenerator) -> Schema {
-    let moment = generator.subschema_for::<ask::Moment>();
+    let moment = generator.subschema_for::<request::Moment>();
     json_schema!({ "anyOf": [moment, { "type": "string", "format": "date" }] })
 }
 
@@ -54,7 +54,7 @@ parameters! {
     KIND Path "word" "The problem's word." text;
     SCHEMA Path "name" "The document." |_| json_schema!({ "type": "string", "enum": schemas::names() });
     PRIORITY Query "priority" "-100 to 100; higher runs first. 0 when not said." |_| number(-100, 100);
-    NOT_BEFORE Query "not-before" "Not before this moment." of::<ask::Moment>;
+    NOT_BEFORE Query "not-before" "Not before this moment." of::<request::Moment>;
     WHEN Query "when" "As soon as a worker is free, or in the operator's hours only." of::<When>;
     BATCH Query "batch" "Jobs handed in together carry the same word." |_| json_schema!({
         "type": "string", "minLength": 1, "maxLength": 80, "pattern": "^[^\\u0000-\\u001f\\u007f-\\u009f]+$"

@@ -1,8 +1,8 @@
 //! What went wrong, as RFC 9457 has it: every error of the API is one of [`KINDS`] and says what, where and what to do.
 
-use crate::service::files::FilesProblem;
-use crate::service::intake::Refusal;
-use crate::service::store::StoreProblem;
+use crate::files::FilesProblem;
+use crate::intake::Refusal;
+use crate::store::StoreProblem;
 use axum::body::Body;
 use axum::http::header::{ALLOW, CONTENT_TYPE, RETRY_AFTER, WWW_AUTHENTICATE};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode};

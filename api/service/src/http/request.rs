@@ -4,7 +4,7 @@ use super::Api;
 use super::limits::Place;
 use super::problem::{BAD_PARAMETER, Error, NOT_FOUND, OTHER_VERSION, Wrong, sentence};
 use super::routes::{At, Route};
-use crate::service::model::{Job, JobId, Millis};
+use crate::model::{Job, JobId, Millis};
 use axum::extract::FromRequestParts;
 use axum::http::header::{ACCEPT, IF_MATCH, IF_NONE_MATCH};
 use axum::http::request::Parts;

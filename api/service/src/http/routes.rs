@@ -3,7 +3,7 @@
 use super::problem::{self, Kind};
 use super::table::ROUTES;
 use super::{ApiArc, guard};
-use crate::service::store::tokens::Scope;
+use crate::store::tokens::Scope;
 use axum::Router;
 use axum::http::Method;
 use axum::routing::MethodRouter;

@@ -1,9 +1,9 @@
 //! JSON Schemas of documents, by name.
 
-use super::ask::{Asked, shown};
 use super::problem::Error;
+use super::request::{Asked, shown};
 use super::{ApiArc, answer};
-use crate::service::config::Config;
+use crate::config::Config;
 use axum::Json;
 use axum::extract::{Path, State};
 use axum::response::Response;
@@ -20,7 +20,7 @@ pub const SCHEMAS: &[(&str, Make)] = &[
     ("shop", schema_shop),
     ("report", schema_report),
     ("dialect", grainway_dialects::schema),
-    ("list", crate::service::sheet::schema_list),
+    ("list", crate::parts_list::schema_list),
     ("serve", || schemars::schema_for!(Config).to_value()),
 ];
 

@@ -1,16 +1,16 @@
 //! Jobs handed in, and made again: whatever form they come in, once for a key.
 
 use super::answer::{Checked, accepted};
-use super::ask::{Asked, Caller, LONGEST_BATCH, Moment, job, job_id, shown};
 use super::body::{self, media, other_type, shallow};
 use super::problem::{BAD_BODY, BAD_PARAMETER, Error, FAILED, REFUSED, STILL_AT_WORK, Wrong};
+use super::request::{Asked, Caller, LONGEST_BATCH, Moment, job, job_id, shown};
 use super::unpack::{NAME_RULE, unpack};
 use super::{ApiArc, held};
-use crate::service::again::{self, Measured, Remake};
-use crate::service::config::ServiceLimits;
-use crate::service::intake::{self, Handed, Refusal, Taken, safe_name, take};
-use crate::service::model::{Job, JobId, Source, When};
-use crate::service::store::{Idempotency, Submitted};
+use crate::config::ServiceLimits;
+use crate::intake::{Handed, Refusal, Taken, take};
+use crate::model::{Job, JobId, Source, When};
+use crate::rework::{self, Measured, Remake};
+use crate::store::{Idempotency, Submitted};
 use axum::Json;
 use axum::body::Body;
 use axum::extract::{FromRequest, Multipart, Path, Request, State};
@@ -18,6 +18,7 @@ use axum::http::HeaderName;
 use axum::http::header::CONTENT_TYPE;
 use axum::response::{IntoResponse, Response};
 use bytes::Bytes;
+use grainway_client::names::{self, safe_name};
 use grainway_pipeline::finding::Finding;
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::Deserialize;
@@ -329,7 +330,7 @@ pub(super) async fn form(
 
 /// Names that cannot stand beside each other.
 fn clashes(files: &BTreeMap<String, Bytes>) -> Result<(), Error> {
-    let wrong: Vec<Wrong> = intake::clashes(files.keys())
+    let wrong: Vec<Wrong> = names::clashes(files.keys())
         .into_iter()
         .map(|(name, message)| Wrong::new(name, "bad-name", message).remedy("Rename one of them."))
         .collect();
@@ -484,7 +485,7 @@ pub(super) async fn measured(
         asked,
         request,
         |api, job, measured: Measured, by, i, dry| async move {
-            again::measured(&api.shared, &job, &measured, by, i, dry).await
+            rework::measured(&api.shared, &job, &measured, by, i, dry).await
         },
     )
     .await
@@ -502,7 +503,7 @@ pub(super) async fn remake(
         asked,
         request,
         |api, job, remake: Remake, by, i, dry| async move {
-            again::remake(&api.shared, &job, &remake, by, i, dry).await
+            rework::remake(&api.shared, &job, &remake, by, i, dry).await
         },
     )
     .await

@@ -9,12 +9,12 @@ use super::routes::{Answer, Route};
 use super::{
     downloads, events, health, jobs, lists, night, openapi, page, schemas, submit, tokens, webhooks,
 };
-use crate::service::again::{Measured, Remake};
-use crate::service::hooks::manage::{NewWebhook, Queued, WithSecret};
-use crate::service::model::Job;
-use crate::service::night::NightReport;
-use crate::service::store::tokens::{Scope, Token};
-use crate::service::store::webhooks::{Delivery, Webhook};
+use crate::hooks::manage::{NewWebhook, Queued, WithSecret};
+use crate::model::Job;
+use crate::night::NightReport;
+use crate::rework::{Measured, Remake};
+use crate::store::tokens::{Scope, Token};
+use crate::store::webhooks::{Delivery, Webhook};
 use axum::http::Method;
 use axum::routing::{delete, get, post};
 use serde_json::json;

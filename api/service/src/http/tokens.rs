@@ -1,15 +1,15 @@
 //! Tokens: known for a second, so that one that was removed is refused within it, on this server and on others of the same queue.
 
 use super::answer::located;
-use super::ask::Asked;
 use super::body;
 use super::problem::{Error, FAILED, NOT_FOUND, REFUSED, Wrong, sentence};
+use super::request::Asked;
 use super::{ApiArc, held};
-use crate::service::Shared;
-use crate::service::SharedArc;
-use crate::service::model::Millis;
-use crate::service::store::StoreProblem;
-use crate::service::store::tokens::{Scope, StoredToken, Token, TokenProblem};
+use crate::Shared;
+use crate::SharedArc;
+use crate::model::Millis;
+use crate::store::StoreProblem;
+use crate::store::tokens::{Scope, StoredToken, Token, TokenProblem};
 use axum::Json;
 use axum::extract::{Path, Request, State};
 use axum::http::StatusCode;

@@ -1,9 +1,9 @@
 //! Zips of callers: nothing in one is believed. Names, kinds and counts are looked at first, sizes while it is unpacked.
 
 use super::problem::{BAD_BODY, Error, REFUSED, TOO_LARGE, Wrong};
-use crate::service::config::ServiceLimits;
-use crate::service::intake::safe_name;
+use crate::config::ServiceLimits;
 use bytes::Bytes;
+use grainway_client::names::safe_name;
 use std::collections::BTreeMap;
 use std::io::{Cursor, Read};
 use zip::ZipArchive;
@@ -28,7 +28,7 @@ fn name(raw: &[u8]) -> Result<String, Box<Wrong>> {
         }
         _ => Err(Box::new(
             Wrong::new(
-                super::ask::shown(&shown),
+                super::request::shown(&shown),
                 "bad-name",
                 "The name has signs, or a length, that no file of a job may have.",
             )

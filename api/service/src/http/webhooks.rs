@@ -1,12 +1,12 @@
-//! Webhooks: the routes; [`crate::service::hooks`] does the work.
+//! Webhooks: the routes; [`crate::hooks`] does the work.
 
 use super::ApiArc;
 use super::answer::located;
-use super::ask::Asked;
 use super::body;
 use super::problem::{Error, NOT_FOUND};
-use crate::service::hooks::manage::{self, NewWebhook, Queued, WithSecret};
-use crate::service::store::webhooks::{Delivery, Webhook};
+use super::request::Asked;
+use crate::hooks::manage::{self, NewWebhook, Queued, WithSecret};
+use crate::store::webhooks::{Delivery, Webhook};
 use axum::Json;
 use axum::extract::{Path, Request, State};
 use axum::http::StatusCode;

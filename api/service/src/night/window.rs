@@ -1,7 +1,7 @@
 //! Which night: since the hours last began, or between two times.
 
-use crate::service::config::Hours;
-use crate::service::model::Millis;
+use crate::config::Hours;
+use crate::model::Millis;
 use jiff::civil::{Date, Time, Weekday};
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan, ZonedDateTime};

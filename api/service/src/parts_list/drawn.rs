@@ -25,7 +25,7 @@ impl Line<'_> {
                 );
             }
         }
-        if !file.split('/').all(super::super::intake::safe_name) {
+        if !file.split('/').all(grainway_client::names::safe_name) {
             self.wrong(
                 Column::Drawing,
                 format!("\"{file}\" cannot be the name of a drawing: names have letters, digits, dashes, underscores and points."),

@@ -21,9 +21,10 @@ pub use options::{
     schema_list,
 };
 
-use super::intake::{Handed, safe_name};
+use super::intake::Handed;
 use super::model::{JobId, Source, When};
 use bytes::Bytes;
+use grainway_client::names::safe_name;
 use grainway_pipeline::finding::Finding;
 use grid::settle;
 use std::collections::BTreeMap;

@@ -3,7 +3,7 @@
 use super::rows::{self, strings};
 use super::work::end_cancelled;
 use super::{Changed, Idempotency, Result, Store, StoreProblem, Submitted, Write};
-use crate::service::model::{EventKind, Job, JobId, JobState, Millis, NewJob, When};
+use crate::model::{EventKind, Job, JobId, JobState, Millis, NewJob, When};
 use sqlx::{AssertSqlSafe, Row};
 
 /// Old keys looked at by one call. Those of jobs that are still there are looked at each time: they must leave room for others.

@@ -3,7 +3,7 @@
 //! Every write that belongs to a claim says `WHERE id AND state = 'running' AND attempt AND owner`; no row changed means that another
 //! process has the job now, and what was made is dropped. Times are given by the caller.
 
-mod asked;
+mod commands;
 mod open;
 mod read;
 mod rows;

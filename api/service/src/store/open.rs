@@ -2,7 +2,7 @@
 
 use super::schema::MIGRATIONS;
 use super::{Inner, Result, Store, StoreProblem, StoreUrl};
-use crate::service::faults::Plan;
+use crate::faults::Plan;
 use sqlx::any::AnyPoolOptions;
 use sqlx::{AnyConnection, AnyPool, AssertSqlSafe, Connection, Executor, Row};
 use std::os::unix::fs::OpenOptionsExt;

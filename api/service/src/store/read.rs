@@ -2,7 +2,7 @@
 
 use super::rows::{self, JOB_COLUMNS, event_of, files_of, job_of};
 use super::{JobFilter, KnownJob, Result, Store};
-use crate::service::model::{Event, Job, JobFile, JobId, JobState, Millis, Side};
+use crate::model::{Event, Job, JobFile, JobId, JobState, Millis, Side};
 use sqlx::{AssertSqlSafe, Row};
 use std::collections::BTreeMap;
 

@@ -1,7 +1,7 @@
 //! Rows of both databases as values of ours.
 
 use super::StoreProblem;
-use crate::service::model::{Event, Job, JobFile, JobState, When};
+use crate::model::{Event, Job, JobFile, JobState, When};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::Value;

@@ -1,7 +1,7 @@
 //! Tokens: who may ask what of the service. A token's text is shown once, when it is made; the store keeps the SHA-256 of its secret.
 
 use super::{Result, Store, StoreProblem, StoreUrl};
-use crate::service::model::{Millis, NotOne};
+use crate::model::{Millis, NotOne};
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use schemars::JsonSchema;

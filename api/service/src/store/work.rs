@@ -2,7 +2,7 @@
 
 use super::rows::{self, JOB_COLUMNS, files_of, job_of};
 use super::{Claimed, Renewed, Result, Store, Write};
-use crate::service::model::{Claim, EventKind, JobEnd, JobId, JobState, Millis, Summary};
+use crate::model::{Claim, EventKind, JobEnd, JobId, JobState, Millis, Summary};
 use sqlx::{AssertSqlSafe, Row};
 use uuid::Uuid;
 

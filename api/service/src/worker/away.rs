@@ -1,10 +1,10 @@
 //! How a claimed job leaves a worker's hands: its files are put away and it ends, or it goes back. Its lease is renewed meanwhile.
 
 use super::{AGAIN, LEASE, LONGEST_PAUSE, RENEW};
-use crate::service::Shared;
-use crate::service::files::{FilesProblem, Place, together};
-use crate::service::model::{Claim, JobEnd, JobFile, JobState, Millis, Side, Summary};
-use crate::service::store::{Renewed, StoreProblem};
+use crate::Shared;
+use crate::files::{FilesProblem, Place, together};
+use crate::model::{Claim, JobEnd, JobFile, JobState, Millis, Side, Summary};
+use crate::store::{Renewed, StoreProblem};
 use futures_util::FutureExt;
 use grainway_stages::report::REPORT_FILE;
 use std::path::Path;
@@ -144,7 +144,7 @@ async fn put_all(
     folder: &Path,
 ) -> Result<Vec<JobFile>, FilesProblem> {
     let mut names = Vec::new();
-    crate::output::list(folder, "", &mut names)
+    grainway_runner::list(folder, "", &mut names)
         .map_err(|e| FilesProblem::Disk(format!("{}: {e}", folder.display())))?;
     let put = |name: String| {
         async move {

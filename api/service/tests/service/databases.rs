@@ -1,8 +1,8 @@
 //! Databases for the tests of the queue: files in folders of their own. `postgres` has a server.
 
 use super::help::Fresh;
-use grainway::service::model::{JobFile, JobId, NewJob, Source, When};
-use grainway::service::store::{Store, StoreUrl};
+use grainway_service::model::{JobFile, JobId, NewJob, Source, When};
+use grainway_service::store::{Store, StoreUrl};
 use std::path::Path;
 
 /// A job for the queue; its files are names only.

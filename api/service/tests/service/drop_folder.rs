@@ -4,13 +4,13 @@ use super::databases::{in_memory, sqlite};
 use super::help::{Fresh, example};
 use super::store_disks::Small;
 use bytes::Bytes;
-use grainway::Launcher;
-use grainway::service::Shared;
-use grainway::service::config::{Config, DropFolder};
-use grainway::service::drop_folder::{Handing, Watcher};
-use grainway::service::files::{Files, FilesUrl, Place};
-use grainway::service::model::{Job, JobEnd, JobId, JobState, Side, Source, Summary, When};
-use grainway::service::store::JobFilter;
+use grainway_runner::Launcher;
+use grainway_service::Shared;
+use grainway_service::config::{Config, DropFolder};
+use grainway_service::drop_folder::{Handing, Watcher};
+use grainway_service::files::{Files, FilesUrl, Place};
+use grainway_service::model::{Job, JobEnd, JobId, JobState, Side, Source, Summary, When};
+use grainway_service::store::JobFilter;
 use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -49,7 +49,7 @@ impl Bench {
             files: Files::open(&FilesUrl::Folder(data.join("files"))).unwrap(),
             config,
             launcher: Launcher {
-                program: env!("CARGO_BIN_EXE_grainway").into(),
+                program: super::help::job_program(),
                 clock: || 0,
             },
             owner: Uuid::new_v4(),
@@ -421,7 +421,7 @@ async fn what_lacks_its_end_or_its_drawing_is_waited_for() {
     let mut watcher = bench.settled_after(5);
     let start = Instant::now();
     let at = |seconds: u64| start + Duration::from_secs(seconds);
-    let names = |settled: Vec<grainway::service::drop_folder::Settled>| -> Vec<String> {
+    let names = |settled: Vec<grainway_service::drop_folder::Settled>| -> Vec<String> {
         settled.into_iter().map(|s| s.name).collect()
     };
     let zip = zipped(&[("job.json", b"{}")]);
@@ -638,7 +638,7 @@ async fn killed_while_a_claim_is_undone_the_file_is_made_once() {
 
 #[tokio::test]
 async fn a_store_that_is_away_costs_nothing_but_time() {
-    use grainway::service::faults::{Fault, Faults};
+    use grainway_service::faults::{Fault, Faults};
     struct Away(std::sync::atomic::AtomicBool);
     impl Faults for Away {
         fn before(&self, _call: &'static str) -> Option<Fault> {

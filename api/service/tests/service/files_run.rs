@@ -6,8 +6,8 @@
 use super::help::Fresh;
 use bytes::Bytes;
 use futures_util::{StreamExt, TryStreamExt, stream};
-use grainway::service::files::{Files, FilesProblem, FilesUrl, Place};
-use grainway::service::model::{JobFile, JobId, Side};
+use grainway_service::files::{Files, FilesProblem, FilesUrl, Place};
+use grainway_service::model::{JobFile, JobId, Side};
 use std::collections::BTreeSet;
 use std::net::TcpListener;
 use std::path::Path;

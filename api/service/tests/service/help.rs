@@ -39,7 +39,7 @@ impl Drop for Fresh {
 /// One of the example jobs.
 pub fn example(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("../jobs")
+        .join("../../jobs")
         .join(name)
 }
 
@@ -74,4 +74,18 @@ pub fn installed(program: &str, wanted: &str, package: &str) -> bool {
         println!("skipped: {program} is not installed (Debian: {package})");
     }
     there
+}
+
+/// A program that holds the process of a job: the command where it is built with the tests, else an example of the same crate.
+pub fn job_program() -> PathBuf {
+    match option_env!("CARGO_BIN_EXE_grainway") {
+        Some(command) => command.into(),
+        None => {
+            let own = std::env::current_exe().unwrap();
+            let built = own.parent().and_then(Path::parent).unwrap();
+            let program = built.join("examples/job-process");
+            assert!(program.is_file(), "{} is not built", program.display());
+            program
+        }
+    }
 }

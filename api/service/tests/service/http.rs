@@ -3,7 +3,7 @@
 use super::http_help::{Server, example_files, form, stool_document, zipped};
 use axum::body::Body;
 use axum::http::Request;
-use grainway::service::model::{JobId, JobState, Side};
+use grainway_service::model::{JobId, JobState, Side};
 use serde_json::{Value, json};
 use std::time::{Duration, Instant};
 

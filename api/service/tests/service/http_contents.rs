@@ -3,9 +3,9 @@
 use super::http_help::{Server, form, stool_document, zipped};
 use axum::body::{Body, Bytes};
 use axum::http::Request;
-use grainway::service::config::ServiceLimits;
-use grainway::service::http::unpack;
-use grainway::service::intake::safe_name;
+use grainway_client::names::safe_name;
+use grainway_service::config::ServiceLimits;
+use grainway_service::http::unpack;
 use serde_json::{Value, json};
 use std::io::Cursor;
 use zip::write::SimpleFileOptions;
@@ -60,7 +60,7 @@ async fn no_name_leads_out_of_a_jobs_folder() {
     let job = server
         .end(
             id,
-            grainway::service::model::JobState::Ready,
+            grainway_service::model::JobState::Ready,
             &[("a", b"1"), ("b/c", b"2")],
         )
         .await;

@@ -4,9 +4,9 @@ use super::http_help::Server;
 use axum::body::Body;
 use axum::http::Request;
 use futures_util::StreamExt;
-use grainway::service::model::JobState;
-use grainway::service::store::tokens::Scope;
-use grainway::service::store::{Store, StoreUrl};
+use grainway_service::model::JobState;
+use grainway_service::store::tokens::Scope;
+use grainway_service::store::{Store, StoreUrl};
 use serde_json::Value;
 use std::net::SocketAddr;
 use std::time::Duration;
@@ -21,7 +21,7 @@ async fn read(
     after: Option<i64>,
     most: usize,
 ) -> (Vec<Seen>, bool) {
-    grainway::service::outgoing::use_ring();
+    grainway_client::outgoing::use_ring();
     let mut request = reqwest::Client::builder()
         .no_proxy()
         .build()

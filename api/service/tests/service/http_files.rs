@@ -3,7 +3,7 @@
 use super::http_help::{Server, stool_document};
 use axum::body::Body;
 use axum::http::Request;
-use grainway::service::model::JobState;
+use grainway_service::model::JobState;
 use serde_json::json;
 use std::io::{Cursor, Read};
 
@@ -145,7 +145,7 @@ async fn what_is_damaged_or_gone_in_the_store_is_no_answer() {
         .join(format!("files/jobs/{id}/out/{attempt}"));
     // The same size, other bytes: a zip breaks off, so that nobody takes it for whole.
     let address = server.listen().await;
-    grainway::service::outgoing::use_ring();
+    grainway_client::outgoing::use_ring();
     let client = reqwest::Client::builder().no_proxy().build().unwrap();
     let zip = async || {
         let url = format!("http://{address}/v1/jobs/{id}/files.zip");

@@ -2,8 +2,8 @@
 //! links of the description.
 
 use super::http_help::Server;
-use grainway::service::model::JobState;
-use grainway::service::store::tokens::Scope;
+use grainway_service::model::JobState;
+use grainway_service::store::tokens::Scope;
 use std::process::Command;
 use std::time::Duration;
 
@@ -35,7 +35,7 @@ async fn the_api_keeps_to_its_description_slow() {
     });
     let config = concat!(
         env!("CARGO_MANIFEST_DIR"),
-        "/../tests/python/schemathesis.toml"
+        "/../../tests/python/schemathesis.toml"
     );
     let more = std::env::var("GRAINWAY_SCHEMATHESIS").unwrap_or_default();
     let mut command = Command::new(&python);

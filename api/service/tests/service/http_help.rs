@@ -6,13 +6,13 @@ use axum::Router;
 use axum::body::{Body, Bytes};
 use axum::extract::ConnectInfo;
 use axum::http::{HeaderMap, Request, StatusCode};
-use grainway::Launcher;
-use grainway::service::config::Config;
-use grainway::service::files::{Files, FilesUrl, Place};
-use grainway::service::http::{router, serve};
-use grainway::service::model::{Job, JobEnd, JobId, JobState, Side, Summary};
-use grainway::service::store::Store;
-use grainway::service::{Shared, SharedArc};
+use grainway_runner::Launcher;
+use grainway_service::config::Config;
+use grainway_service::files::{Files, FilesUrl, Place};
+use grainway_service::http::{router, serve};
+use grainway_service::model::{Job, JobEnd, JobId, JobState, Side, Summary};
+use grainway_service::store::Store;
+use grainway_service::{Shared, SharedArc};
 use serde_json::Value;
 use std::io::{Cursor, Write};
 use std::net::SocketAddr;
@@ -103,7 +103,7 @@ impl Server {
             files: Files::open(&FilesUrl::Folder(folder.join("files"))).unwrap(),
             config,
             launcher: Launcher {
-                program: env!("CARGO_BIN_EXE_grainway").into(),
+                program: super::help::job_program(),
                 clock: || 0,
             },
             owner: uuid::Uuid::new_v4(),

@@ -3,8 +3,8 @@
 use super::http_help::Server;
 use axum::body::Body;
 use axum::http::Request;
-use grainway::service::http::problem::KINDS;
-use grainway::service::http::{ROUTES, SCHEMAS, openapi_document};
+use grainway_service::http::problem::KINDS;
+use grainway_service::http::{ROUTES, SCHEMAS, openapi_document};
 use serde_json::Value;
 use std::collections::BTreeSet;
 
@@ -166,7 +166,7 @@ async fn answers_are_as_described() {
     server
         .end(
             id,
-            grainway::service::model::JobState::Ready,
+            grainway_service::model::JobState::Ready,
             &[("report.json", b"{}")],
         )
         .await;

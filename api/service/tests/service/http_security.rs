@@ -3,8 +3,8 @@
 use super::http_help::{Server, Told, form, stool_document};
 use axum::body::{Body, Bytes};
 use axum::http::Request;
-use grainway::service::http::ROUTES;
-use grainway::service::store::tokens::Scope;
+use grainway_service::http::ROUTES;
+use grainway_service::store::tokens::Scope;
 use serde_json::json;
 use std::sync::Arc;
 
@@ -466,7 +466,7 @@ async fn logs_everything() {
     with_token(&server, "DELETE", &format!("/v1/tokens/{text}"), text).await;
     // Over a connection too, whose own library may log.
     let address = server.listen().await;
-    grainway::service::outgoing::use_ring();
+    grainway_client::outgoing::use_ring();
     let answer = reqwest::Client::builder()
         .no_proxy()
         .build()

@@ -1,4 +1,4 @@
-//! The service and its client.
+//! The service, without the command: in this process, with the process of a job from `job_process.rs`.
 
 // The whole binary is a test; the lints' leave for tests covers marked functions only.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
@@ -7,8 +7,6 @@
 // A test that is skipped says so, one with seeds says which.
 #![allow(clippy::print_stdout)]
 
-mod backup;
-mod client;
 mod databases;
 mod drop_folder;
 mod files_run;
@@ -21,27 +19,19 @@ mod http_files;
 mod http_fuzz;
 mod http_help;
 mod http_openapi;
-mod http_page;
 mod http_security;
 mod http_socket;
-mod killed;
-mod load;
+mod in_process;
 mod manage;
 mod night;
-mod operations;
-mod page;
+mod parts_list;
+mod parts_list_http;
+mod parts_list_office;
+mod parts_list_workbook;
 mod postgres;
-mod readme;
-mod security;
-mod security_told;
 mod sender;
-mod settings;
-mod sheet;
-mod sheet_http;
-mod sheet_office;
-mod sheet_workbook;
-mod store_asked;
 mod store_cases;
+mod store_commands;
 mod store_disks;
 mod store_faults;
 mod store_model;

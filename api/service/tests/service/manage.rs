@@ -2,14 +2,14 @@
 
 use super::databases::{in_memory, new_job, sqlite};
 use super::sender::Receiver;
-use grainway::Launcher;
-use grainway::service::Shared;
-use grainway::service::config::Config;
-use grainway::service::files::{Files, FilesUrl};
-use grainway::service::hooks::manage::{MOST_WEBHOOKS, NewWebhook, make, resume, rotate, test};
-use grainway::service::hooks::send;
-use grainway::service::hooks::sign::Secret;
-use grainway::service::intake::Refusal;
+use grainway_runner::Launcher;
+use grainway_service::Shared;
+use grainway_service::config::Config;
+use grainway_service::files::{Files, FilesUrl};
+use grainway_service::hooks::manage::{MOST_WEBHOOKS, NewWebhook, make, resume, rotate, test};
+use grainway_service::hooks::send;
+use grainway_service::hooks::sign::Secret;
+use grainway_service::intake::Refusal;
 use serde_json::Value;
 use std::path::Path;
 use std::sync::Arc;
@@ -26,7 +26,7 @@ async fn shared(folder: &Path, private_targets: &[&str]) -> Arc<Shared> {
         files: Files::open(&FilesUrl::Folder(folder.join("files"))).unwrap(),
         config,
         launcher: Launcher {
-            program: env!("CARGO_BIN_EXE_grainway").into(),
+            program: super::help::job_program(),
             clock: || 0,
         },
         owner: uuid::Uuid::new_v4(),

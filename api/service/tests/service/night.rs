@@ -1,7 +1,7 @@
 //! The night report: what is counted, what is told, and that nothing in a job's words can do harm on the page or in the table.
 
-use grainway::service::model::{Job, JobId, JobState, Source, StockUse, Summary, When};
-use grainway::service::night::{NightReport, Window, page, report, table};
+use grainway_service::model::{Job, JobId, JobState, Source, StockUse, Summary, When};
+use grainway_service::night::{NightReport, Window, page, report, table};
 use jiff::tz::TimeZone;
 use std::process::Command;
 use uuid::Uuid;
@@ -108,7 +108,7 @@ fn told() -> NightReport {
 #[test]
 fn jobs_of_the_window_are_counted_and_stale_ones_are_not_fetched_wood_for() {
     let report = told();
-    let names = |jobs: &[grainway::service::night::NightJob]| -> Vec<String> {
+    let names = |jobs: &[grainway_service::night::NightJob]| -> Vec<String> {
         jobs.iter().map(|j| j.name.clone()).collect()
     };
     assert_eq!(

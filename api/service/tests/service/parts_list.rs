@@ -1,11 +1,13 @@
 //! Parts lists: what rows become, and what is said of rows that become nothing.
 
 use super::help::{Fresh, example};
-use grainway::service::sheet::{
+use grainway_pipeline::stage::{Cancel, Silent};
+use grainway_runner::{MakeRequest, Registries, make};
+use grainway_service::parts_list::{
     Column, ListJob, ListKind, ListOptions, RowProblem, read, read_options,
 };
+use grainway_stages::report::JobVerdict;
 use serde_json::{Value, json};
-use std::process::Command;
 
 pub(super) fn options(more: Value) -> ListOptions {
     let mut all = json!({ "format": "grainway.list/1", "shop": "shop.json" });
@@ -454,18 +456,18 @@ fn the_sample_list_is_ready_slow() {
     std::fs::copy(folder.join("shop.json"), fresh.join("shop.json")).unwrap();
     for job in jobs {
         std::fs::write(fresh.join(&job.document_name), &job.document).unwrap();
-        let output = Command::new(env!("CARGO_BIN_EXE_grainway"))
-            .arg("make")
-            .arg(fresh.join(&job.document_name))
-            .arg("--out")
-            .arg(fresh.join(format!("out-{}", job.document_name)))
-            .output()
-            .unwrap();
-        assert!(
-            output.status.success(),
-            "{}{}",
-            String::from_utf8_lossy(&output.stdout),
-            String::from_utf8_lossy(&output.stderr)
+        let request = MakeRequest {
+            job: fresh.join(&job.document_name),
+            out: Some(fresh.join(format!("out-{}", job.document_name))),
+            ..MakeRequest::default()
+        };
+        let built_in = Registries::built_in();
+        let made = make(&request, &built_in, &Silent, &Cancel::default()).unwrap();
+        assert_eq!(
+            made.report.verdict,
+            JobVerdict::Ready,
+            "{:?}",
+            made.report.findings
         );
     }
 }
@@ -474,7 +476,7 @@ fn the_sample_list_is_ready_slow() {
 #[test]
 fn the_page_names_every_column_with_its_example() {
     let page = std::fs::read_to_string(
-        std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../docs/parts-list.md"),
+        std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../docs/parts-list.md"),
     )
     .unwrap();
     for column in Column::ALL {

@@ -5,8 +5,8 @@ use super::http_help::{Server, Told, form, zipped};
 use axum::body::Body;
 use axum::http::Request;
 use axum::http::request::Builder;
-use grainway::service::config::Hours;
-use grainway::service::model::{JobId, JobState, Side, Source};
+use grainway_service::config::Hours;
+use grainway_service::model::{JobId, JobState, Side, Source};
 use serde_json::{Value, json};
 
 const WORKBOOK: &str = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet";

@@ -2,8 +2,8 @@
 
 use super::help::{Fresh, example};
 use super::http_help::Server;
-use grainway::service::model::{Job, JobState, Source};
-use grainway::service::store::JobFilter;
+use grainway_service::model::{Job, JobState, Source};
+use grainway_service::store::JobFilter;
 use serde_json::Value;
 use std::path::Path;
 use std::process::{Command, Output};
@@ -213,9 +213,9 @@ async fn the_spreadsheet_with_formulas_is_handed_in_by_its_macro_slow() {
         (found[0].name.as_str(), found[0].source),
         ("newspaper-shelf", Source::List)
     );
-    let place = grainway::service::files::Place {
+    let place = grainway_service::files::Place {
         job: found[0].id,
-        side: grainway::service::model::Side::In,
+        side: grainway_service::model::Side::In,
         attempt: None,
         name: &found[0].document,
     };

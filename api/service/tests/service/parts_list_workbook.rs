@@ -1,8 +1,8 @@
 //! Parts lists as workbooks: those of an independent writer, and those that mean harm.
 
 use super::help::Fresh;
-use super::sheet::{changes, options};
-use grainway::service::sheet::{ListKind, RowProblem, read};
+use super::parts_list::{changes, options};
+use grainway_service::parts_list::{ListKind, RowProblem, read};
 use serde_json::{Value, json};
 use std::io::{Cursor, Read, Write};
 use std::process::Command;
@@ -95,7 +95,10 @@ fn workbooks_of_an_independent_writer() {
         return;
     }
     let fresh = Fresh::new();
-    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/python/workbooks.py");
+    let script = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/../../tests/python/workbooks.py"
+    );
     let written = Command::new(&python)
         .arg(script)
         .arg(&*fresh)

@@ -1,10 +1,10 @@
-//! What a queue must do, the same on every database: claims, leases, ends. [`store_asked`](super::store_asked) has what people ask of it.
+//! What a queue must do, the same on every database: claims, leases, ends. [`store_commands`](super::store_commands) has what people ask of it.
 
 use super::databases::new_job;
-use grainway::service::model::{
+use grainway_service::model::{
     Claim, Event, EventKind, Job, JobEnd, JobFile, JobId, JobState, NewJob, Side, Summary, When,
 };
-use grainway::service::store::{Changed, Claimed, JobFilter, Renewed, Store, Submitted};
+use grainway_service::store::{Changed, Claimed, JobFilter, Renewed, Store, Submitted};
 use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
 

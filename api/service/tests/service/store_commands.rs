@@ -3,8 +3,8 @@
 use super::databases::new_job;
 use super::store_cases::{Two, all_events, all_jobs, claim, end, now, submit};
 use crate::cases;
-use grainway::service::model::{Event, JobId, JobState, NewJob, Side};
-use grainway::service::store::{Changed, Idempotency, JobFilter, Store, Submitted};
+use grainway_service::model::{Event, JobId, JobState, NewJob, Side};
+use grainway_service::store::{Changed, Idempotency, JobFilter, Store, Submitted};
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
@@ -360,8 +360,7 @@ async fn lists_in_pages(two: Two) {
         };
         assert!(two.a.complete(&c, &end(state), 2000 + n).await.unwrap());
     }
-    let ids =
-        |jobs: &[grainway::service::model::Job]| jobs.iter().map(|j| j.id).collect::<Vec<_>>();
+    let ids = |jobs: &[grainway_service::model::Job]| jobs.iter().map(|j| j.id).collect::<Vec<_>>();
     let all = all_jobs(&two.b).await;
     let mut wanted: Vec<JobId> = jobs.iter().map(|j| j.id).collect();
     wanted.reverse();

@@ -6,9 +6,9 @@ use super::help::Fresh;
 use super::postgres::root;
 use super::store_cases::{all_jobs, claim, end, sound, submit};
 use bytes::Bytes;
-use grainway::service::files::{Files, FilesProblem, FilesUrl, Place};
-use grainway::service::model::{JobId, JobState, NewJob, Side};
-use grainway::service::store::{Store, StoreProblem, StoreUrl, Submitted};
+use grainway_service::files::{Files, FilesProblem, FilesUrl, Place};
+use grainway_service::model::{JobId, JobState, NewJob, Side};
+use grainway_service::store::{Store, StoreProblem, StoreUrl, Submitted};
 use std::path::Path;
 use std::process::Command;
 
@@ -83,7 +83,7 @@ async fn a_full_disk_under_the_queue() {
         assert!(matches!(problem, StoreProblem::Disk(_)), "{problem:?}");
     }
     // What was answered for is there, and can be read meanwhile.
-    let there = |jobs: Vec<grainway::service::model::Job>| {
+    let there = |jobs: Vec<grainway_service::model::Job>| {
         jobs.iter().rev().map(|j| j.id).collect::<Vec<_>>()
     };
     assert_eq!(there(all_jobs(&store).await), taken);

@@ -6,8 +6,8 @@ use super::databases::{Dice, in_memory, new_job, sqlite};
 use super::postgres::Server;
 use super::store_cases::end;
 use futures_util::{FutureExt, StreamExt, stream};
-use grainway::service::model::{Claim, EventKind, Job, JobId, JobState, NewJob, When};
-use grainway::service::store::{
+use grainway_service::model::{Claim, EventKind, Job, JobId, JobState, NewJob, When};
+use grainway_service::store::{
     Changed, Idempotency, JobFilter, Renewed, Store, StoreUrl, Submitted,
 };
 use std::collections::BTreeMap;

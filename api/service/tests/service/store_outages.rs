@@ -3,8 +3,8 @@
 use super::databases::new_job;
 use super::postgres::Server;
 use super::store_cases::{all_jobs, claim, end, sound};
-use grainway::service::model::{JobId, JobState};
-use grainway::service::store::{Store, StoreProblem, StoreUrl, Submitted};
+use grainway_service::model::{JobId, JobState};
+use grainway_service::store::{Store, StoreProblem, StoreUrl, Submitted};
 use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};

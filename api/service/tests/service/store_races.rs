@@ -4,8 +4,8 @@
 use super::databases::{Dice, in_memory, new_job, sqlite};
 use super::postgres::Server;
 use super::store_cases::{all_events, all_jobs, claim, end, sound, submit};
-use grainway::service::model::{EventKind, JobId, JobState, NewJob};
-use grainway::service::store::{Changed, Renewed, Store, StoreUrl};
+use grainway_service::model::{EventKind, JobId, JobState, NewJob};
+use grainway_service::store::{Changed, Renewed, Store, StoreUrl};
 use sqlx::{AnyConnection, Connection};
 use std::collections::BTreeMap;
 use std::sync::Arc;

@@ -3,16 +3,16 @@
 use super::databases::{in_memory, sqlite};
 use super::postgres::Server;
 use super::store_cases::{Two, sound};
-use super::{store_asked, store_cases, store_tokens};
+use super::{store_cases, store_commands, store_tokens};
 use futures_util::future::BoxFuture;
-use grainway::service::store::{Store, StoreUrl};
+use grainway_service::store::{Store, StoreUrl};
 
 type Case = fn(Two) -> BoxFuture<'static, ()>;
 
 fn cases() -> impl Iterator<Item = &'static (&'static str, Case)> {
     store_cases::CASES
         .iter()
-        .chain(store_asked::CASES)
+        .chain(store_commands::CASES)
         .chain(store_tokens::CASES)
 }
 

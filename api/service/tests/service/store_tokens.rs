@@ -3,9 +3,9 @@
 use super::databases::new_job;
 use super::store_cases::{Two, claim, submit};
 use crate::cases;
-use grainway::service::model::JobState;
-use grainway::service::store::tokens::{GivenToken, MOST_TOKENS, Scope, TokenProblem};
-use grainway::service::store::{Idempotency, Store, StoreUrl, Submitted};
+use grainway_service::model::JobState;
+use grainway_service::store::tokens::{GivenToken, MOST_TOKENS, Scope, TokenProblem};
+use grainway_service::store::{Idempotency, Store, StoreUrl, Submitted};
 
 cases!(
     tokens_are_known_by_their_texts_alone,

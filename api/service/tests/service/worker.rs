@@ -1,23 +1,17 @@
 //! The worker itself, with a process of its own for the job.
 
 use super::help::{Fresh, example};
+use super::in_process::{Nothing, service, service_of, stopped, until};
 use super::store_disks::Small;
-use grainway::Launcher;
-use grainway::service::config::Config;
-use grainway::service::faults::{Fault, Faults};
-use grainway::service::files::{Files, FilesUrl};
-use grainway::service::intake::{Handed, Refusal, take};
-use grainway::service::model::{EventKind, Job, JobId, JobState, Side};
-use grainway::service::store::{Store, StoreUrl};
-use grainway::service::{Shared, sweep, worker};
 use grainway_pipeline::finding::Finding;
+use grainway_service::faults::{Fault, Faults};
+use grainway_service::intake::{Handed, Refusal, take};
+use grainway_service::model::{EventKind, Job, JobId, JobState, Side};
+use grainway_service::{Shared, sweep, worker};
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
-use std::time::{Duration, Instant};
-use tokio::sync::{Notify, watch};
-use tokio::task::JoinHandle;
+use std::time::Duration;
 
 /// The first calls of one kind fail; all calls are noted.
 struct First {
@@ -41,15 +35,6 @@ struct Panics {
     times: AtomicUsize,
 }
 
-/// Nothing fails.
-pub struct Nothing;
-
-impl Faults for Nothing {
-    fn before(&self, _: &'static str) -> Option<Fault> {
-        None
-    }
-}
-
 impl Faults for Panics {
     fn before(&self, call: &'static str) -> Option<Fault> {
         let left = |n: usize| n.checked_sub(1);
@@ -58,42 +43,6 @@ impl Faults for Panics {
         assert!(!counts, "on purpose: {call}");
         None
     }
-}
-
-/// A service in this process with one worker, whose jobs at work are in `work`.
-pub async fn service(place: &Path, work: &Path, faults: Arc<dyn Faults>) -> Arc<Shared> {
-    let program = env!("CARGO_BIN_EXE_grainway").into();
-    service_of(place, work, faults, program).await
-}
-
-async fn service_of(
-    place: &Path,
-    work: &Path,
-    faults: Arc<dyn Faults>,
-    program: PathBuf,
-) -> Arc<Shared> {
-    let store = Store::open(&StoreUrl::Sqlite(place.join("queue.sqlite")))
-        .await
-        .unwrap();
-    let files = Files::open(&FilesUrl::Folder(place.join("files"))).unwrap();
-    Arc::new(Shared {
-        config: Config {
-            data: place.to_path_buf(),
-            work: Some(work.to_path_buf()),
-            workers: Some(1),
-            ..Config::default()
-        },
-        store: store.failing(faults.clone()),
-        files: files.failing(faults),
-        launcher: Launcher {
-            program,
-            clock: || 0,
-        },
-        owner: uuid::Uuid::new_v4(),
-        work: Notify::new(),
-        events: watch::channel(0).0,
-        stop: watch::channel(false).0,
-    })
 }
 
 async fn handed_in(shared: &Shared) -> JobId {
@@ -111,24 +60,6 @@ async fn try_to_hand_in(shared: &Shared) -> Result<JobId, Refusal> {
     };
     let taken = take(shared, vec![handed], None, false).await?;
     Ok(taken.jobs[0].id)
-}
-
-/// Waits for something of a job.
-pub async fn until(shared: &Shared, id: JobId, wanted: impl Fn(&Job) -> bool) -> Job {
-    let last = Instant::now() + Duration::from_secs(120);
-    loop {
-        let job = shared.store.job(id).await.unwrap().unwrap();
-        if wanted(&job) {
-            return job;
-        }
-        assert!(Instant::now() < last, "{job:?}");
-        tokio::time::sleep(Duration::from_millis(50)).await;
-    }
-}
-
-pub async fn stopped(shared: &Shared, working: JoinHandle<()>) {
-    shared.stop.send_replace(true);
-    working.await.unwrap();
 }
 
 /// Files that the job makes beside its report; each try stores them side by side.
@@ -301,7 +232,7 @@ async fn a_machine_that_can_start_no_process_fails_no_job() {
     let waits = |j: &Job| j.state == JobState::Queued && j.started.is_some();
     let job = until(&shared, id, |j| j.state.is_end() || waits(j)).await;
     assert_eq!((job.state, job.attempts), (JobState::Queued, 0), "{job:?}");
-    std::os::unix::fs::symlink(env!("CARGO_BIN_EXE_grainway"), program).unwrap();
+    std::os::unix::fs::symlink(super::help::job_program(), program).unwrap();
     let job = until(&shared, id, |j| j.state.is_end()).await;
     assert_eq!((job.state, job.attempts), (JobState::Ready, 0), "{job:?}");
     stopped(&shared, working).await;

@@ -65,7 +65,7 @@ codes! {
     CANNOT_READ = "cannot-read" Error
         "A file that the job names is missing or cannot be read.",
         "Put the file beside the job or correct its name.",
-        "api/tests/command/documents.rs::documents_that_are_none_are_findings";
+        "api/command/tests/command/documents.rs::documents_that_are_none_are_findings";
     CAPTURED_SIZE = "captured-size" Warning
         "A size in a layer's name differs from what is drawn; what is drawn will be cut.",
         "Correct the drawing or the layer's name.",
@@ -109,7 +109,7 @@ codes! {
     CUTTER_TOO_SHORT = "cutter-too-short" Error
         "The cutter's cutting or usable length is less than the depth asked of it.",
         "Take a longer cutter or a lesser depth.",
-        "api/tests/command/refused.rs::features_that_cannot_be";
+        "api/command/tests/command/refused.rs::features_that_cannot_be";
     CUTTER_UNFIT = "cutter-unfit" Error
         "The cutter is of a kind that cannot make the feature.",
         "Name a cutter of another kind, or leave the choice to the stage.",
@@ -129,7 +129,7 @@ codes! {
     DOCUMENT_INVALID = "document-invalid" Error
         "The document does not follow its schema.",
         "Correct the place that the pointer names; `grainway schema` prints the schema.",
-        "api/tests/command/documents.rs::an_unknown_key_offers_the_nearest";
+        "api/command/tests/command/documents.rs::an_unknown_key_offers_the_nearest";
     DOUBLE_DROPPED = "double-dropped" Note
         "Lines that lie over others were dropped.",
         "Nothing; remove them from the drawing if they are not meant.",
@@ -269,35 +269,35 @@ codes! {
     PLUGIN_CRASHED = "plugin-crashed" Error
         "The process that held the job with its plugin crashed.",
         "Go back to the plugin's former version (plugins rollback), or report the failure to its author.",
-        "api/tests/command/plugins.rs::every_misbehaviour_ends_in_its_own_finding";
+        "api/command/tests/command/plugins.rs::every_misbehaviour_ends_in_its_own_finding";
     PLUGIN_DAMAGED = "plugin-damaged" Error
         "A plugin's file is missing, was changed after it was added, or cannot be loaded.",
         "Add the plugin again with plugins add.",
-        "api/tests/command/plugins.rs::a_changed_plugin_is_never_used";
+        "api/command/tests/command/plugins.rs::a_changed_plugin_is_never_used";
     PLUGIN_MEMORY = "plugin-memory" Error
         "The process that held the job with its plugin wanted more memory than allowed.",
         "Divide the job, raise memory-mib in limits.json of the plugin folder, or report it to the plugin's author.",
-        "api/tests/command/plugins.rs::every_misbehaviour_ends_in_its_own_finding";
+        "api/command/tests/command/plugins.rs::every_misbehaviour_ends_in_its_own_finding";
     PLUGIN_OFF = "plugin-off" Error
         "A plugin that killed too many jobs is switched off.",
         "Add a better version with plugins add, go back with plugins rollback, or switch it on with plugins enable.",
-        "api/tests/command/plugins.rs::three_killed_jobs_switch_a_plugin_off";
+        "api/command/tests/command/plugins.rs::three_killed_jobs_switch_a_plugin_off";
     PLUGIN_PANICKED = "plugin-panicked" Error
         "A plugin failed inside and said so.",
         "Go back to the plugin's former version (plugins rollback), or report the failure to its author.",
-        "api/tests/command/plugins.rs::every_misbehaviour_ends_in_its_own_finding";
+        "api/command/tests/command/plugins.rs::every_misbehaviour_ends_in_its_own_finding";
     PLUGIN_PROTOCOL = "plugin-protocol" Error
         "The process that held the job with its plugin did not keep to the protocol, or could not.",
         "Go back to the plugin's former version (plugins rollback), or report the failure to its author.",
-        "api/tests/command/plugins.rs::every_misbehaviour_ends_in_its_own_finding";
+        "api/command/tests/command/plugins.rs::every_misbehaviour_ends_in_its_own_finding";
     PLUGIN_REFUSED = "plugin-refused" Error
         "A plugin refused what it was given.",
         "Correct what its message names.",
-        "api/tests/command/plugins.rs::every_misbehaviour_ends_in_its_own_finding";
+        "api/command/tests/command/plugins.rs::every_misbehaviour_ends_in_its_own_finding";
     PLUGIN_TIMED_OUT = "plugin-timed-out" Error
         "The process that held the job with its plugin took longer than allowed.",
         "Divide the job, raise the limits in limits.json of the plugin folder, or report it to the plugin's author.",
-        "api/tests/command/plugins.rs::every_misbehaviour_ends_in_its_own_finding";
+        "api/command/tests/command/plugins.rs::every_misbehaviour_ends_in_its_own_finding";
     PROGRAM_NOT_WRITTEN = "program-not-written" Error
         "The machine's dialect cannot say something that the plan needs, so a program was not written.",
         "Do what the message proposes, or choose another dialect for the machine.",
@@ -341,7 +341,7 @@ codes! {
     UNKNOWN_NAME = "unknown-name" Error
         "A name is used that nothing defines: a stock, a cutter, a machine, a wood, a dialect, a stage.",
         "Correct the name; the message offers the nearest known one.",
-        "api/tests/command/documents.rs::twelve_unrelated_mistakes_are_named_in_one_run";
+        "api/command/tests/command/documents.rs::twelve_unrelated_mistakes_are_named_in_one_run";
     UNREACHABLE = "unreachable" Error
         "The given cutters clear nothing of a feature, or leave more of it than its `leave`.",
         "Give a smaller cutter, allow relief, or write if-unreachable: hand to list it as hand work.",

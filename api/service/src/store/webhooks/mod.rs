@@ -6,10 +6,10 @@
 mod sql;
 
 use super::{Result, Store};
-use crate::service::hooks::Ledger;
-use crate::service::hooks::schedule::Outcome;
-use crate::service::hooks::sign::Secret;
-use crate::service::model::{Event, EventKind, Job, JobId, Millis};
+use crate::hooks::Ledger;
+use crate::hooks::schedule::Outcome;
+use crate::hooks::sign::Secret;
+use crate::model::{Event, EventKind, Job, JobId, Millis};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 

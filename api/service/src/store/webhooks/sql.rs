@@ -1,9 +1,9 @@
 //! The statements. All of a function happens in the caller's transaction.
 
 use super::{Delivery, Lent, NewMessage, Settled, Webhook};
-use crate::service::hooks::schedule::{Outcome, next_attempt};
-use crate::service::hooks::sign::Secret;
-use crate::service::model::Millis;
+use crate::hooks::schedule::{Outcome, next_attempt};
+use crate::hooks::sign::Secret;
+use crate::model::Millis;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
 

@@ -4,9 +4,9 @@
 use super::help::{Fresh, example};
 use super::http_help::{Server, form, stool_document, zipped};
 use axum::http::Request;
-use grainway::service::intake::safe_name;
-use grainway::service::model::JobState;
-use grainway::service::store::tokens::Scope;
+use grainway_client::names::safe_name;
+use grainway_service::model::JobState;
+use grainway_service::store::tokens::Scope;
 use serde_json::{Value, json};
 use std::path::Path;
 use std::process::Command;
