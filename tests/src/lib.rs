@@ -21,23 +21,36 @@ pub fn root() -> PathBuf {
     path
 }
 
-/// The folder of drawings and data sets that stands beside the project.
-///
-/// # Panics
-/// When it is not there: tests that need it must not pass without it.
-pub fn shared() -> PathBuf {
-    let found = root()
-        .ancestors()
-        .skip(1)
-        .map(|a| a.join("shared"))
-        .find(|p| p.join("drawings").is_dir());
-    #[expect(clippy::panic, reason = "a test cannot go on without its data")]
-    found.unwrap_or_else(|| {
-        panic!(
-            "no folder `shared` with drawings stands beside {}",
-            root().display()
-        )
-    })
+/// Real cutting sheets, when some stand in a folder `shared/drawings` beside the project: jobs over them run in addition to the
+/// project's own. Their layers are read by the words in their names.
+pub fn sheets_beside() -> Vec<(String, PathBuf)> {
+    let above = root();
+    let mut beside = above.ancestors().skip(1).map(|a| a.join("shared/drawings"));
+    let Some(folder) = beside.find(|p| p.is_dir()) else {
+        return Vec::new();
+    };
+    let files = std::fs::read_dir(&folder).into_iter().flatten().flatten();
+    let mut names: Vec<String> = files
+        .filter_map(|f| f.file_name().into_string().ok())
+        .filter(|n| n.ends_with(".dxf"))
+        .collect();
+    names.sort();
+    let layers = serde_json::json!([
+        { "layer": "(?i).*outside.*?(?P<depth>[0-9.]+)mm", "make": "outline" },
+        { "layer": "(?i).*cut-inside.*?(?P<depth>[0-9.]+)mm", "make": "cutout" },
+        { "layer": "(?i).*hole.*?(?P<diameter>[0-9.]+)mm.*?(?P<depth>[0-9.]+)mm", "make": "hole" },
+        { "layer": "(?i).*pocket-inside.*?(?P<depth>[0-9.]+)mm", "make": "pocket" },
+        { "layer": "(?i).*online.*?(?P<depth>[0-9.]+)mm", "make": "engraving" },
+        { "layer": ".*", "ignore": true }
+    ]);
+    let job = |name: String| {
+        let mut job: serde_json::Value =
+            serde_json::from_str(CUTTING_SHEET_JOB).unwrap_or_default();
+        job["drawings"][0]["layers"] = layers.clone();
+        job["drawings"][0]["file"] = name.into();
+        (job.to_string(), folder.clone())
+    };
+    names.into_iter().map(job).collect()
 }
 
 /// The sample jobs that are run as they are: (name, folder).
@@ -193,8 +206,13 @@ pub fn python() -> std::process::Command {
     )
 }
 
-/// The job over the cutting sheet of `shared/drawings`.
-pub const CUTTING_SHEET_JOB: &str = include_str!("../jobs/cabinet-sheet.json");
+/// The job over the cutting sheet of `tests/drawings`.
+pub const CUTTING_SHEET_JOB: &str = include_str!("../jobs/card-index-sheet.json");
+
+/// The folder of that drawing.
+pub fn drawings() -> PathBuf {
+    root().join("tests/drawings")
+}
 
 /// A shop for the cutting sheet, with one end mill of `diameter` mm.
 pub fn cutting_sheet_shop(diameter: f64) -> String {

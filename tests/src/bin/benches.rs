@@ -14,7 +14,8 @@ use grainway_pipeline::stage::{Cancel, Cx, MemorySpool, Silent, Stop};
 use grainway_pipeline::work::Work;
 use grainway_plan::program_items::{Can, Changes, items};
 use grainway_tests::{
-    CUTTING_SHEET_JOB, Loaded, cutting_sheet_shop, load_texts, python, queue_bench, root, shared,
+    CUTTING_SHEET_JOB, Loaded, cutting_sheet_shop, drawings, load_texts, python, queue_bench, root,
+    sheets_beside,
 };
 use serde_json::{Value, json};
 use std::io::Write;
@@ -208,12 +209,11 @@ fn pockets(count: usize) -> Result<(), Failure> {
     Ok(())
 }
 
+/// The real cutting sheet where one stands beside the project, so that figures of years compare; the tests' own elsewhere.
 fn sheet_job() -> Result<Loaded, Failure> {
-    Ok(load_texts(
-        CUTTING_SHEET_JOB,
-        &cutting_sheet_shop(6.0),
-        &shared().join("drawings"),
-    )?)
+    let own = (CUTTING_SHEET_JOB.to_string(), drawings());
+    let (job, folder) = sheets_beside().into_iter().next().unwrap_or(own);
+    Ok(load_texts(&job, &cutting_sheet_shop(6.0), &folder)?)
 }
 
 const PLANNING: [&str; 10] = [

@@ -1,15 +1,17 @@
-//! The real cutting sheet of `shared/drawings` (CC0, see its README), one of its two layouts, as drawn on 12 mm stock.
+//! A cutting sheet, one of its two layouts, as drawn on 12 mm stock: the one of `tests/drawings`, whose README has the figures, and
+//! real ones where they stand beside the project.
 
 use grainway_geom::Point3;
-use grainway_pipeline::doc::FeatureKind;
 use grainway_pipeline::finding::Finding;
 use grainway_pipeline::motion::Move;
 use grainway_tests::{
-    CUTTING_SHEET_JOB, Loaded, Made, cutting_sheet_shop, load_texts, make, shared,
+    CUTTING_SHEET_JOB, Loaded, Made, cutting_sheet_shop, drawings, load_texts, make, python, root,
+    sheets_beside,
 };
+use std::path::Path;
 
-fn loaded(diameter: f64, relief: Option<&str>) -> Loaded {
-    let mut job: serde_json::Value = serde_json::from_str(CUTTING_SHEET_JOB).unwrap();
+fn loaded(job: &str, folder: &Path, diameter: f64, relief: Option<&str>) -> Loaded {
+    let mut job: serde_json::Value = serde_json::from_str(job).unwrap();
     if let Some(kind) = relief {
         for rule in job["drawings"][0]["layers"].as_array_mut().unwrap() {
             if rule["make"] == "pocket" || rule["make"] == "cutout" {
@@ -17,87 +19,106 @@ fn loaded(diameter: f64, relief: Option<&str>) -> Loaded {
             }
         }
     }
-    load_texts(
-        &job.to_string(),
-        &cutting_sheet_shop(diameter),
-        &shared().join("drawings"),
-    )
-    .unwrap()
+    load_texts(&job.to_string(), &cutting_sheet_shop(diameter), folder).unwrap()
 }
 
-fn check_reading(made: &Made) {
-    assert_eq!(
-        made.work.parts.len(),
-        10,
-        "{:?}",
-        made.work.parts.iter().map(|p| &p.id).collect::<Vec<_>>()
+/// The tests' own sheet, made.
+fn made(diameter: f64, relief: Option<&str>) -> Made {
+    make(loaded(CUTTING_SHEET_JOB, &drawings(), diameter, relief)).unwrap()
+}
+
+#[test]
+fn the_checked_in_drawing_is_what_its_script_writes() {
+    let script = root().join("tests/drawings/card_index_sheet.py");
+    let written = python().arg(script).output().unwrap();
+    assert!(written.status.success(), "{written:?}");
+    let kept = std::fs::read(drawings().join("card-index-sheet.dxf")).unwrap();
+    assert!(
+        written.stdout == kept,
+        "python3 card_index_sheet.py > card-index-sheet.dxf"
     );
+}
+
+/// What holds of every cutting sheet with ten parts a layout.
+fn check_reading(made: &Made) {
+    let ids: Vec<_> = made.work.parts.iter().map(|p| &p.id).collect();
+    assert_eq!(ids.len(), 10, "{ids:?}");
     let balance = &made.work.balances[0];
     assert_eq!(
         balance.read,
         balance.used + balance.ignored + balance.warned,
         "{balance:?}"
     );
-    assert!(
-        made.work
-            .findings
-            .iter()
-            .any(|f| f.message.contains("16.063") && f.message.contains("16.771")),
-        "the layer that says 16.063 over a circle of 16.771 is reported: {:#?}",
-        made.work.findings
-    );
+    assert_eq!(made.with_code("captured-size").len(), 1);
+}
+
+#[test]
+fn real_sheets_beside_the_project_are_made() {
+    for (job, folder) in sheets_beside() {
+        for relief in [None, Some("dog-bone")] {
+            let made = make(loaded(&job, &folder, 6.0, relief)).unwrap();
+            check_reading(&made);
+            assert!(made.ready(), "{relief:?}: {:#?}", made.errors());
+            assert!(check_overruns(&made) > 0);
+        }
+        let made = make(loaded(&job, &folder, 6.35, None)).unwrap();
+        assert!(!made.ready() && !made.with_code("cutter-wider").is_empty());
+    }
 }
 
 #[test]
 fn a_cutter_wider_than_the_slots_is_refused_with_their_places() {
-    let made = make(loaded(6.35, None)).unwrap();
+    let made = made(6.35, None);
     check_reading(&made);
     assert!(!made.ready());
-    let narrow: Vec<_> = made
-        .work
-        .findings
-        .iter()
-        .filter(|f| ["unreachable", "cutter-too-large"].contains(&f.code.as_str()))
-        .collect();
-    assert!(!narrow.is_empty(), "{:#?}", made.errors());
-    for f in &narrow {
+    // The two slots of 6.000 with wood all round, in the drawer fronts.
+    for part in ["cabinet-1/8", "cabinet-1/9"] {
+        let refused = made.work.findings.iter().find(|f| {
+            f.part.as_deref() == Some(part) && f.feature.as_deref() == Some("pocket@110.0,33.0")
+        });
+        let refused = refused.expect(part);
+        assert_eq!(refused.code, "cutter-too-large", "{refused}");
+        assert!(refused.message.contains("6.35"), "{refused}");
+        let at = refused.at.expect("a place");
         assert!(
-            f.at.is_some() && f.part.is_some() && f.feature.is_some(),
-            "{f}"
+            (80.0..=140.0).contains(&at.x) && (30.0..=36.0).contains(&at.y),
+            "{refused}"
         );
     }
-    assert!(
-        narrow.iter().any(|f| f.message.contains("6.35")),
-        "{narrow:?}"
+    // The four slots flush with an edge and the two that reach over it have 6.000 mm within the part.
+    let slots = made.with_code("cutter-wider");
+    let mut told: Vec<_> = slots
+        .iter()
+        .map(|f| (f.part.as_deref().unwrap(), f.feature.as_deref().unwrap()))
+        .collect();
+    told.sort_unstable();
+    assert_eq!(
+        told,
+        [
+            ("cabinet-1/6", "pocket@237.0,85.0"),
+            ("cabinet-1/6", "pocket@3.0,85.0"),
+            ("cabinet-1/7", "pocket@2.0,110.0"),
+            ("cabinet-1/7", "pocket@237.0,205.0"),
+            ("cabinet-1/7", "pocket@238.0,110.0"),
+            ("cabinet-1/7", "pocket@3.0,205.0"),
+        ]
     );
-    // The sheet's slots of exactly 6.000 mm, each with its place.
-    let slots: Vec<_> = made
-        .work
-        .findings
-        .iter()
-        .filter(|f| f.code == "cutter-wider")
-        .collect();
-    let six = |v: f64| (v - 6.0).abs() < 0.001;
-    let drawn = made.work.variants.iter().flat_map(|v| &v.features);
-    let drawn = drawn.filter(|f| {
-        let b = f.shape.bounds();
-        f.kind == FeatureKind::Pocket && (six(b.width()) || six(b.height()))
-    });
-    let drawn: Vec<_> = drawn.map(|f| f.key.as_str()).collect();
-    assert_eq!(drawn.len(), 4);
-    for key in drawn {
-        let named = |f: &&Finding| f.feature.as_deref() == Some(key);
-        assert!(
-            slots.iter().copied().any(|f| named(&f)),
-            "{key}: {slots:#?}"
-        );
-    }
-    // Two more pockets reach over the edge and have 6.000 mm within the part.
-    assert_eq!(slots.len(), 6);
-    for f in &slots {
+    for f in slots {
         assert!(f.message.contains("6.000 mm wide"), "{f}");
-        assert!(f.at.is_some() && f.part.is_some(), "{f}");
+        assert!(f.at.is_some(), "{f}");
     }
+    // The neck of the recess in the bottom is narrower than the cutter.
+    let unreached = made.work.findings.iter().find(|f| {
+        f.part.as_deref() == Some("cabinet-1/4")
+            && f.feature.as_deref() == Some("pocket@250.0,180.0")
+    });
+    let unreached = unreached.expect("a finding");
+    assert_eq!(unreached.code, "unreachable", "{unreached}");
+    let at = unreached.at.expect("a place");
+    assert!(
+        (260.0..=300.0).contains(&at.x) && (176.0..=184.0).contains(&at.y),
+        "{unreached}"
+    );
 }
 
 /// Positions that the moves reach, each with whether it was reached cutting.
@@ -115,14 +136,18 @@ fn reached(moves: &[Move]) -> Vec<(Point3, bool)> {
 #[test]
 fn a_cutter_of_six_millimetres_makes_the_sheet_with_relief_and_without() {
     for relief in [None, Some("dog-bone")] {
-        let made = make(loaded(6.0, relief)).unwrap();
+        let made = made(6.0, relief);
         check_reading(&made);
+        let sized = &made.with_code("captured-size")[0].message;
+        assert!(
+            sized.contains("16.05") && sized.contains("16.75"),
+            "{sized}"
+        );
         assert!(made.ready(), "{relief:?}: {:#?}", made.errors());
     }
 }
 
-/// The sheet's slots of exactly 6.000 mm lie flush along their part's edge: a wider cutter overhangs the edge and still clears
-/// them, which is told and no error. The same slot with wood all round is one pass of the cutter of its width, and is refused for a wider one.
+/// A slot of exactly 6.000 mm with wood all round is one pass of the cutter of its width, and is refused for a wider one.
 fn slot(diameter: f64, relief: &str) -> Made {
     let job = serde_json::json!({
         "format": "grainway.job/1", "name": "Slot", "shop": "s",
@@ -134,7 +159,7 @@ fn slot(diameter: f64, relief: &str) -> Made {
         "\"thickness\": [12]",
         "\"thickness\": [12], \"boards\": [{ \"id\": \"b\", \"length\": 800, \"width\": 300 }]",
     );
-    make(load_texts(&job.to_string(), &shop, &shared()).unwrap()).unwrap()
+    make(load_texts(&job.to_string(), &shop, &root()).unwrap()).unwrap()
 }
 
 #[test]
@@ -179,9 +204,8 @@ fn a_slot_narrower_than_the_cutter_is_refused_with_its_place() {
     assert!(found.message.contains("6.350"), "{found}");
 }
 
-#[test]
-fn pockets_that_overrun_the_part_run_out_over_its_edge() {
-    let made = make(loaded(6.0, None)).unwrap();
+/// Every pocket that reaches over its part's edge is cut at least to that edge, on each such side. Gives how many sides there are.
+fn check_overruns(made: &Made) -> usize {
     let mut overrunning = 0;
     for variant in &made.work.variants {
         let part = variant.outline.bounds();
@@ -193,12 +217,8 @@ fn pockets_that_overrun_the_part_run_out_over_its_edge() {
                 b.max.x - part.max.x,
                 b.max.y - part.max.y,
             ];
-            let Some(side) = over.iter().position(|o| *o > -1e-6) else {
-                continue;
-            };
-            overrunning += 1;
             let steps = variant.steps.iter().filter(|s| s.feature == feature.key);
-            let reach = steps
+            let reached: Vec<_> = steps
                 .flat_map(|s| reached(&made.work.moves(&s.moves)))
                 .map(|(at, _)| {
                     [
@@ -206,19 +226,30 @@ fn pockets_that_overrun_the_part_run_out_over_its_edge() {
                         part.min.y - at.y,
                         at.x - part.max.x,
                         at.y - part.max.y,
-                    ][side]
+                    ]
                 })
-                .fold(f64::NEG_INFINITY, f64::max);
-            assert!(
-                reach >= 0.0,
-                "{} {} stops {reach} mm before the edge it overruns",
-                variant.id,
-                feature.key
-            );
+                .collect();
+            for side in (0..4).filter(|side| over[*side] > 1e-6) {
+                overrunning += 1;
+                let reach = reached
+                    .iter()
+                    .map(|at| at[side])
+                    .fold(f64::NEG_INFINITY, f64::max);
+                assert!(
+                    reach >= 0.0,
+                    "{} {} stops {reach} mm before the edge it overruns",
+                    variant.id,
+                    feature.key
+                );
+            }
         }
     }
-    assert!(
-        overrunning > 0,
-        "the sheet has pockets that reach over their part's edge"
-    );
+    overrunning
+}
+
+#[test]
+fn pockets_that_overrun_the_part_run_out_over_its_edge() {
+    // On each side part a housing over both edges and one over a single edge; on the bottom two over one edge; on the back two rebates
+    // over three edges each; on a divider two slots over one edge each.
+    assert_eq!(check_overruns(&made(6.0, None)), 2 * 3 + 2 + 2 * 3 + 2);
 }

@@ -1,27 +1,25 @@
-//! The stage as a whole, on the real cutting sheet and on small drawings.
+//! The stage as a whole, on the cutting sheet of `tests/drawings` and on small drawings.
 
-use super::trial::{Held, SHOP, run, shared, with_code};
+use super::trial::{Held, SHOP, cutting_sheet, run, with_code};
 use grainway_pipeline::doc::FeatureKind;
 use grainway_pipeline::finding::Severity;
 use grainway_pipeline::work::Work;
 use std::collections::BTreeMap;
 
 const SHEET_JOB: &str = r#"{ "format": "grainway.job/1", "name": "sheet", "shop": "s", "drawings": [ {
-  "id": "cabinet", "file": "cabinet-sheet.dxf", "stock": "ply-12", "layout": "as-drawn", SHEETS "sheet-gap": 100,
+  "id": "cabinet", "file": "card-index-sheet.dxf", "stock": "ply-12", "layout": "as-drawn", SHEETS "sheet-gap": 100,
   "layers": [
-    { "layer": "0", "ignore": true },
-    { "layer": "00[-_]NOPRINT_.*|BOARD_.*", "ignore": true },
-    { "layer": "TOP-CUT-OUTSIDE_(?P<depth>[0-9.]+)MM", "make": "outline" },
-    { "layer": "TOP-CUT-INSIDE_(?P<depth>[0-9.]+)MM", "make": "cutout" },
-    { "layer": "TOP-HOLE-(?P<diameter>[0-9.]+)MM-DIAM_(?P<depth>[0-9.]+)MM", "make": "hole" },
-    { "layer": "TOP-POCKET-INSIDE_(?P<depth>[0-9.]+)MM", "make": "pocket" },
-    { "layer": "TOP-POCKET-ONLINE-(?P<depth>[0-9.]+)MM", "make": "engraving" }
+    { "layer": "0|notes|board edge|title box", "ignore": true },
+    { "layer": "outline (?P<depth>[0-9.]+) deep", "make": "outline" },
+    { "layer": "opening (?P<depth>[0-9.]+) deep", "make": "cutout" },
+    { "layer": "bore (?P<diameter>[0-9.]+) wide (?P<depth>[0-9.]+) deep", "make": "hole" },
+    { "layer": "housing (?P<depth>[0-9.]+) deep", "make": "pocket" },
+    { "layer": "scribe (?P<depth>[0-9.]+) deep", "make": "engraving" }
   ] } ] }"#;
 
 fn sheet(sheets: &str) -> Work {
-    let bytes = std::fs::read(shared().join("drawings/cabinet-sheet.dxf")).unwrap();
-    let files = Held(BTreeMap::from([("cabinet-sheet.dxf".to_string(), bytes)]));
-    run(&SHEET_JOB.replace("SHEETS", sheets), SHOP, files, true)
+    let job = SHEET_JOB.replace("SHEETS", sheets);
+    run(&job, SHOP, cutting_sheet(), true)
 }
 
 fn errors(work: &Work) -> Vec<String> {
@@ -49,29 +47,58 @@ fn cutting_sheet_one_layout() {
     );
     let sized = with_code(&work, "captured-size");
     assert_eq!(sized.len(), 1, "{sized:?}");
-    assert!(sized[0].message.contains("16.063") && sized[0].message.contains("16.771"));
-    // Read by hand from the file: 129 entities of the model and 192 in the inserted block BORDERS. The balance
-    // by layer (read, used, ignored, warned).
+    assert!(sized[0].message.contains("16.05") && sized[0].message.contains("16.75"));
+    // The figures of tests/drawings/README.md; half of what is drawn lies in the other layout. By layer: read, used, ignored, warned.
     let balance = &work.balances[0];
     assert_eq!(
         (balance.read, balance.used, balance.ignored, balance.warned),
-        (321, 64, 257, 0)
+        (117, 50, 50 + 17, 0)
     );
     let layer = |name: &str| {
-        balance
-            .layers
-            .iter()
-            .find(|l| l.0 == name)
-            .map(|l| (l.1, l.2, l.3, l.4))
-            .unwrap()
+        let all = balance.layers.iter();
+        let mut named = all.filter(|l| l.0 == name);
+        named.next().map(|l| (l.1, l.2, l.3, l.4)).unwrap()
     };
-    assert_eq!(layer("TOP-CUT-OUTSIDE_12.000MM"), (20, 10, 10, 0));
-    assert_eq!(layer("TOP-CUT-INSIDE_12.000MM"), (18, 9, 9, 0));
-    assert_eq!(layer("TOP-POCKET-INSIDE_6.000MM"), (30, 15, 15, 0));
-    assert_eq!(layer("TOP-POCKET-ONLINE-2MM"), (26, 13, 13, 0));
+    assert_eq!(layer("outline 12 deep"), (26, 13, 13, 0));
+    assert_eq!(layer("opening 12 deep"), (12, 6, 6, 0));
+    assert_eq!(layer("housing 4 deep"), (20, 10, 10, 0));
+    assert_eq!(layer("housing 6 deep"), (12, 6, 6, 0));
+    assert_eq!(layer("scribe 2 deep"), (10, 5, 5, 0));
+    assert_eq!(layer("notes"), (2, 0, 2, 0));
     // The block on the ignored layer 0: its contents are counted where they are.
-    assert_eq!(layer("00-NOPRINT_TEXT"), (155, 0, 155, 0));
-    assert_eq!(layer("BOARD_$TH-NOMINAL"), (12, 0, 12, 0));
+    assert_eq!(layer("board edge"), (8, 0, 8, 0));
+    assert_eq!(layer("title box"), (6, 0, 6, 0));
+    let size = |n: usize| {
+        let part = work.part(&format!("cabinet-1/{n}")).unwrap();
+        (
+            part.outline.bounds().width(),
+            part.outline.bounds().height(),
+        )
+    };
+    for (n, (width, height)) in (1..).zip([
+        (360.0, 300.0),
+        (360.0, 300.0),
+        (480.0, 300.0),
+        (480.0, 300.0),
+        (456.0, 360.0),
+        (240.0, 300.0),
+        (240.0, 300.0),
+        (220.0, 150.0),
+        (220.0, 150.0),
+        (480.0, 80.0),
+    ]) {
+        let (w, h) = size(n);
+        assert!(
+            (w - width).abs() < 1e-6 && (h - height).abs() < 1e-6,
+            "part {n} is {w} by {h}"
+        );
+    }
+    // The top is a rectangle less two rounded corners: each corner loses r² (1 - pi / 4).
+    let top = 480.0 * 300.0 - 2.0 * 400.0 * (1.0 - std::f64::consts::FRAC_PI_4);
+    for n in [3, 4] {
+        let part = work.part(&format!("cabinet-1/{n}")).unwrap();
+        assert!((part.outline.area() - top).abs() < 1e-3, "part {n}");
+    }
     // Depths captured as 12 in 12 mm stock go through, the others do not; the outline is among the features of the variant.
     assert_eq!(work.variants.len(), 10);
     for v in &work.variants {
@@ -283,9 +310,7 @@ fn only_some_parts_are_made() {
         "\"shop\": \"s\",",
         "\"shop\": \"s\", \"only\": { \"cabinet-1/1\": 2 },",
     );
-    let bytes = std::fs::read(shared().join("drawings/cabinet-sheet.dxf")).unwrap();
-    let files = Held(BTreeMap::from([("cabinet-sheet.dxf".to_string(), bytes)]));
-    let work = run(&job, SHOP, files, true);
+    let work = run(&job, SHOP, cutting_sheet(), true);
     assert!(
         errors(&work).iter().any(|e| e.contains("is made once")),
         "{:?}",

@@ -7,7 +7,6 @@ use grainway_pipeline::stage::{
 };
 use grainway_pipeline::work::{Documents, Work};
 use std::collections::BTreeMap;
-use std::path::PathBuf;
 
 /// Files in memory.
 #[derive(Default)]
@@ -65,18 +64,13 @@ pub(crate) fn run(job: &str, shop: &str, files: Held, fit: bool) -> Work {
     work
 }
 
-/// The folder `shared` beside the project.
-pub(crate) fn shared() -> PathBuf {
-    let from = PathBuf::from(env!("CARGO_MANIFEST_DIR"));
-    from.ancestors()
-        .map(|a| a.join("shared"))
-        .find(|p| p.join("drawings").is_dir())
-        .unwrap_or_else(|| {
-            panic!(
-                "no folder `shared` with drawings stands beside the project above {}",
-                from.display()
-            )
-        })
+/// The cutting sheet of `tests/drawings`, whose README has its figures.
+pub(crate) fn cutting_sheet() -> Held {
+    let above = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).ancestors();
+    let file = "tests/drawings/card-index-sheet.dxf";
+    let path = above.map(|a| a.join(file)).find(|p| p.is_file()).unwrap();
+    let bytes = std::fs::read(path).unwrap();
+    Held(BTreeMap::from([("card-index-sheet.dxf".into(), bytes)]))
 }
 
 /// Lines of findings with this code.
