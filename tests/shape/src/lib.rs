@@ -3,9 +3,11 @@
 //! `cargo metadata`.
 
 pub mod circles;
+pub mod invariants;
 pub mod limits;
 pub mod lines;
 pub mod names;
+pub mod rooms;
 pub mod source;
 pub mod workspace;
 
