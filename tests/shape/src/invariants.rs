@@ -82,6 +82,8 @@ pub struct Sources<'w> {
     workspace: &'w Workspace,
     tree: &'w Tree,
     named: Vec<Named>,
+    /// Each module's path in full.
+    paths: Vec<String>,
     arrows: &'w [(&'w str, &'w [&'w str])],
 }
 
@@ -98,16 +100,54 @@ impl<'w> Sources<'w> {
             workspace,
             tree,
             named: product.flat_map(|i| names.of(i)).collect(),
+            paths: (0..tree.modules.len())
+                .map(|i| names.path(i).join("::"))
+                .collect(),
             arrows,
         }
     }
 
-    /// Everything that breaks an invariant, each with file and line.
+    /// Everything that breaks an invariant, each with file and line; and every folder, crate and name of the check that is not there,
+    /// without which it would hold of nothing.
     pub fn broken(&self, invariant: &Invariant) -> Vec<String> {
-        let found = invariant.by.iter().flat_map(|check| self.check(check));
+        let checks = || invariant.by.iter();
+        let gone = checks().flat_map(|check| self.gone(check));
+        let found = checks().flat_map(|check| self.check(check)).chain(gone);
         found
             .map(|what| format!("\"{}\": {what}", invariant.says))
             .collect()
+    }
+
+    fn gone(&self, check: &Check) -> Vec<String> {
+        let (folders, names, crates): (Vec<&str>, &[&str], &[&str]) = match check {
+            Check::Ban {
+                within, but, never, ..
+            } => ([*within, *but].concat(), never, &[]),
+            Check::NoNames { within, .. } | Check::Apart { within, .. } => {
+                (within.to_vec(), &[], &[])
+            }
+            Check::Only { may, .. } => (Vec::new(), &[], may),
+            _ => return Vec::new(),
+        };
+        let texts = &self.workspace.texts;
+        let no_file = |f: &&&str| !texts.keys().any(|t| t.starts_with(**f));
+        let ours = |n: &&&str| n.starts_with("grainway_");
+        let known = |c: &str| self.workspace.crates.iter().any(|k| k.name == c);
+        let folders = folders.iter().filter(no_file);
+        let names = names.iter().filter(ours).filter(|n| !self.is_there(n));
+        let crates = crates.iter().filter(|c| !known(c));
+        let all = folders.chain(names).chain(crates);
+        all.map(|what| format!("there is no {what}")).collect()
+    }
+
+    /// Whether a path in full is that of a module or of an item.
+    fn is_there(&self, full: &str) -> bool {
+        let (module, item) = full.rsplit_once("::").unwrap_or((full, ""));
+        let modules = &self.tree.modules;
+        self.paths
+            .iter()
+            .zip(modules)
+            .any(|(path, m)| path == full || (path == module && m.items.contains(item)))
     }
 
     fn check(&self, check: &Check) -> Vec<String> {
@@ -610,6 +650,33 @@ mod tests {
             told(&planted("x/src/a.rs", "fn f(x: u8) { drop(x) }"), &check).len(),
             1
         );
+    }
+
+    #[test]
+    fn a_check_that_holds_of_nothing_is_told() {
+        static INVARIANT: Invariant = Invariant {
+            says: "so",
+            by: &[
+                Check::Ban {
+                    within: &["a/src/", "b/src/"],
+                    but: &[],
+                    never: &["std::fs", "grainway_a::work::Part", "grainway_a::play"],
+                    except: &[],
+                },
+                Check::Only {
+                    may: &["grainway-a", "grainway-c"],
+                    crates: &["csv"],
+                },
+            ],
+        };
+        let workspace = sample(&[
+            ("a/src/lib.rs", "mod work;"),
+            ("a/src/work.rs", "pub struct Part;"),
+        ]);
+        let tree = Tree::parse(&workspace).unwrap();
+        let told = Sources::new(&workspace, &tree, ARROWS).broken(&INVARIANT);
+        let gone = ["b/src/", "grainway_a::play", "grainway-c"];
+        assert_eq!(told, gone.map(|g| format!("\"so\": there is no {g}")));
     }
 
     #[test]
