@@ -6,23 +6,25 @@ use crate::invariants::Check::{
 };
 use crate::invariants::{Check, Except, Invariant};
 
-const CORE: &str = "pipeline/src/";
-const STAGES: &str = "stages/src/";
+const GEOM: &str = "pipeline/geom/src/";
+const CORE: &str = "pipeline/core/src/";
+const IMPORT: &str = "pipeline/import/src/";
+const PLAN: &str = "stages/plan/src/";
+const CHECK: &str = "stages/check/src/";
+const CHAIN: &str = "stages/chain/src/";
 const DIALECTS: &str = "plugins/dialects/src/";
-const DIALECTS_AND_TRAIT: &[&str] = &[DIALECTS, "pipeline/src/dialect.rs"];
+const DIALECTS_AND_TRAIT: &[&str] = &[DIALECTS, "pipeline/core/src/dialect.rs"];
 const HOST: &str = "plugins/host/src/";
 
-const KNOW_HTTP: &[&str] = &["grainway"];
-const KNOW_A_DATABASE: &[&str] = &["grainway"];
-const HTTP: &[&str] = &["api/src/service/http/", "api/tests/"];
-const ASK_OTHERS: &[&str] = &["api/src/service/outgoing/", "api/src/client/"];
-const JOB_PROCESS: &[&str] = &["api/src/job_process.rs"];
+const KNOW_HTTP: &[&str] = &["grainway-service", "grainway-client"];
+const KNOW_A_DATABASE: &[&str] = &["grainway-service"];
+const HTTP: &[&str] = &["api/service/src/http/"];
+const ASK_OTHERS: &[&str] = &["api/client/src/"];
+const JOB_PROCESS: &[&str] = &["api/runner/src/job_process.rs"];
 /// The host's processes speak to each other by their standard output, and so does the one that holds a job.
 const SPEAK: &[&str] = &[
-    "api/src/command/",
-    "api/src/main.rs",
-    "api/src/progress.rs",
-    "api/src/job_process.rs",
+    "api/command/src/",
+    "api/runner/src/job_process.rs",
     "plugins/host/",
     "tests/",
 ];
@@ -36,18 +38,67 @@ const LOADING: &[&str] = &[
 
 /// Crates of the workspace, each with those that its product may need.
 pub const ARROWS: &[(&str, &[&str])] = &[
-    ("grainway-pipeline", &[]),
-    ("grainway-stages", &["grainway-pipeline"]),
-    ("grainway-dialects", &["grainway-pipeline"]),
+    ("grainway-geom", &[]),
+    ("grainway-pipeline", &["grainway-geom"]),
+    ("grainway-import", &["grainway-pipeline", "grainway-geom"]),
+    (
+        "grainway-plan",
+        &["grainway-import", "grainway-pipeline", "grainway-geom"],
+    ),
+    (
+        "grainway-check",
+        &["grainway-import", "grainway-pipeline", "grainway-geom"],
+    ),
+    (
+        "grainway-stages",
+        &[
+            "grainway-plan",
+            "grainway-check",
+            "grainway-import",
+            "grainway-pipeline",
+            "grainway-geom",
+        ],
+    ),
+    ("grainway-dialects", &["grainway-pipeline", "grainway-geom"]),
     ("grainway-abi", &[]),
     ("grainway-sdk", &["grainway-abi"]),
     (
         "grainway-host",
-        &["grainway-abi", "grainway-dialects", "grainway-pipeline"],
+        &[
+            "grainway-abi",
+            "grainway-dialects",
+            "grainway-pipeline",
+            "grainway-geom",
+        ],
+    ),
+    (
+        "grainway-runner",
+        &[
+            "grainway-stages",
+            "grainway-host",
+            "grainway-dialects",
+            "grainway-pipeline",
+            "grainway-geom",
+        ],
+    ),
+    ("grainway-client", &["grainway-runner", "grainway-pipeline"]),
+    (
+        "grainway-service",
+        &[
+            "grainway-client",
+            "grainway-runner",
+            "grainway-stages",
+            "grainway-host",
+            "grainway-dialects",
+            "grainway-pipeline",
+        ],
     ),
     (
         "grainway",
         &[
+            "grainway-service",
+            "grainway-client",
+            "grainway-runner",
             "grainway-stages",
             "grainway-host",
             "grainway-dialects",
@@ -61,11 +112,17 @@ pub const ARROWS: &[(&str, &[&str])] = &[
     (
         "grainway-tests",
         &[
-            "grainway",
+            "grainway-service",
+            "grainway-client",
+            "grainway-runner",
             "grainway-stages",
+            "grainway-plan",
+            "grainway-check",
+            "grainway-import",
             "grainway-host",
             "grainway-dialects",
             "grainway-pipeline",
+            "grainway-geom",
         ],
     ),
 ];
@@ -110,8 +167,8 @@ const HASHED: &[&str] = &[
 ];
 
 /// What makes plans and texts.
-const MAKES: &[&str] = &[CORE, STAGES, DIALECTS];
-const STAGE_CRATES: &[&str] = &[STAGES];
+const MAKES: &[&str] = &[GEOM, CORE, IMPORT, PLAN, CHECK, CHAIN, DIALECTS];
+const STAGE_CRATES: &[&str] = &[IMPORT, PLAN, CHECK, CHAIN];
 
 /// Nothing in these folders names any of these.
 const fn never(within: &'static [&'static str], never: &'static [&'static str]) -> Check {
@@ -127,7 +184,7 @@ const fn never(within: &'static [&'static str], never: &'static [&'static str]) 
 pub const INVARIANTS: &[Invariant] = &[
     Invariant {
         says: "does no I/O",
-        by: &[never(&[CORE], FILES), never(&[CORE], TERMINAL)],
+        by: &[never(&[GEOM, CORE], FILES), never(&[GEOM, CORE], TERMINAL)],
     },
     Invariant {
         says: "reads no clock, uses no randomness",
@@ -140,7 +197,7 @@ pub const INVARIANTS: &[Invariant] = &[
     Invariant {
         says: "names no stage and no dialect",
         by: &[NoNames {
-            within: &[CORE],
+            within: &[CORE, IMPORT, CHECK],
             except: &[
                 Except {
                     file: "doc/shop.rs",
@@ -163,30 +220,30 @@ pub const INVARIANTS: &[Invariant] = &[
     Invariant {
         says: "a stage knows the work, not other stages",
         by: &[Apart {
-            within: STAGE_CRATES,
-            except: &[
-                Except {
-                    file: "report/summary.rs",
-                    what: "drill",
-                    why: "the word for an operation",
-                },
-                Except {
-                    file: "src/drill.rs",
-                    what: "pocket",
-                    why: "still to be untied",
-                },
-                Except {
-                    file: "src/fit.rs",
-                    what: "drawing",
-                    why: "still to be untied",
-                },
-                Except {
-                    file: "verify/model.rs",
-                    what: "relief",
-                    why: "still to be untied",
-                },
-            ],
+            within: &[PLAN, CHAIN],
+            except: &[Except {
+                file: "report/summary.rs",
+                what: "drill",
+                why: "the word for an operation",
+            }],
         }],
+    },
+    Invariant {
+        says: "knows no feature",
+        by: &[never(
+            &[IMPORT],
+            &[
+                "grainway_pipeline::doc::job::FeatureKind",
+                "grainway_pipeline::work::part::Feature",
+            ],
+        )],
+    },
+    Invariant {
+        says: "plan and check do not know each other",
+        by: &[
+            never(&[PLAN], &["grainway_check"]),
+            never(&[CHECK], &["grainway_plan"]),
+        ],
     },
     Invariant {
         says: "files only through `Cx::files`, texts only through `Cx::spool`",
@@ -371,7 +428,7 @@ pub const INVARIANTS: &[Invariant] = &[
         }],
     },
     Invariant {
-        says: "others are asked over HTTP in `outgoing` and the client alone",
+        says: "others are asked over HTTP in the client alone",
         by: &[Ban {
             within: &["api/"],
             but: ASK_OTHERS,
