@@ -2,7 +2,6 @@
 //! real ones where they stand beside the project.
 
 use grainway_geom::Point3;
-use grainway_pipeline::finding::Finding;
 use grainway_pipeline::motion::Move;
 use grainway_tests::{
     CUTTING_SHEET_JOB, Loaded, Made, cutting_sheet_shop, drawings, load_texts, make, python, root,
