@@ -1,7 +1,10 @@
 //! Shared ground of the whole-job tests: samples, an in-process run of the chain, and where things stand.
 
+#[cfg(feature = "service")]
 pub mod fuzz;
+#[cfg(feature = "service")]
 pub mod fuzz_seeds;
+#[cfg(feature = "service")]
 pub mod queue_bench;
 
 use grainway_pipeline::chain::{Chain, KeepNothing, Stages};

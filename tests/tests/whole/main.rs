@@ -13,6 +13,7 @@
 mod cutting_sheet;
 mod dxf_against_ezdxf;
 mod failing_shapes;
+#[cfg(feature = "service")]
 mod fuzz_smoke;
 mod hand_changes;
 mod holding;
