@@ -17,9 +17,11 @@ const DIALECTS_AND_TRAIT: &[&str] = &[DIALECTS, "pipeline/core/src/dialect.rs"];
 const HOST: &str = "plugins/host/src/";
 
 const KNOW_HTTP: &[&str] = &["grainway-service", "grainway-client"];
+const SERVE_HTTP: &[&str] = &["grainway-service"];
 const KNOW_A_DATABASE: &[&str] = &["grainway-service"];
 const HTTP: &[&str] = &["api/service/src/http/"];
 const ASK_OTHERS: &[&str] = &["api/client/src/"];
+const RUNNER: &[&str] = &["api/runner/src/"];
 const JOB_PROCESS: &[&str] = &["api/runner/src/job_process.rs"];
 /// The host's processes speak to each other by their standard output, and so does the one that holds a job.
 const SPEAK: &[&str] = &[
@@ -257,16 +259,12 @@ pub const INVARIANTS: &[Invariant] = &[
         says: "no HTTP, no database, no shared library",
         by: &[
             Only {
+                may: SERVE_HTTP,
+                crates: &["axum", "hyper", "hyper-util", "tower", "tower-http"],
+            },
+            Only {
                 may: KNOW_HTTP,
-                crates: &[
-                    "axum",
-                    "hyper",
-                    "hyper-util",
-                    "tower",
-                    "tower-http",
-                    "reqwest",
-                    "rustls",
-                ],
+                crates: &["reqwest", "rustls"],
             },
             Only {
                 may: KNOW_A_DATABASE,
@@ -417,6 +415,57 @@ pub const INVARIANTS: &[Invariant] = &[
             never: LOADING,
             except: &[],
         }],
+    },
+    Invariant {
+        says: "knows no HTTP, no database and no queue",
+        by: &[Arrows, never(RUNNER, &["axum", "hyper", "reqwest", "sqlx"])],
+    },
+    Invariant {
+        says: "prints nothing",
+        by: &[Ban {
+            within: RUNNER,
+            but: JOB_PROCESS,
+            never: TERMINAL,
+            except: &[],
+        }],
+    },
+    Invariant {
+        says: "the modules that do the work do not know the ones that decide where it is done",
+        by: &[never(
+            &[
+                "api/runner/src/chain_run.rs",
+                "api/runner/src/text_check.rs",
+            ],
+            &[
+                "grainway_runner::dispatch",
+                "grainway_runner::plugin_process",
+            ],
+        )],
+    },
+    Invariant {
+        says: "knows no database, no queue and no server",
+        by: &[
+            Arrows,
+            never(&["api/client/src/"], &["axum", "hyper", "sqlx"]),
+        ],
+    },
+    Invariant {
+        says: "makes no job in its own process",
+        by: &[never(
+            &["api/service/src/"],
+            &["grainway_runner::chain_run", "grainway_runner::text_check"],
+        )],
+    },
+    Invariant {
+        says: "reads no command line",
+        by: &[never(
+            &["api/service/src/"],
+            &["std::env::args", "std::env::args_os", "clap"],
+        )],
+    },
+    Invariant {
+        says: "no crate depends on it",
+        by: &[Arrows],
     },
     Invariant {
         says: "HTTP is served in `http` alone",
