@@ -2,24 +2,15 @@
 //!
 //! Writer and reader share this file and nothing else.
 
-use crate::template;
+mod problems;
+
 use grainway_pipeline::dialect::DialectAbout;
-use grainway_pipeline::doc::{Problem, Unit};
+use grainway_pipeline::doc::Unit;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// The format word of this version of the dialect document.
 pub const DIALECT_FORMAT: &str = "grainway.dialect/1";
-
-/// Least digits after the point in millimetres: with fewer, no arc could keep the published limit of 0.002 mm between its two
-/// radii (NISTIR 6556, 3.5.3.2).
-const LEAST_DECIMALS_MM: u8 = 3;
-/// The same in inches, for the limit of 0.0002 in.
-const LEAST_DECIMALS_INCH: u8 = 4;
-/// Most digits: more would outrun the 17 significant figures that the published language keeps.
-const MOST_DECIMALS: u8 = 6;
-/// The longest word order that makes sense holds every letter once.
-const LETTERS: std::ops::RangeInclusive<char> = 'A'..='Z';
 
 /// A family of controllers' language, in the block-and-word form of ISO 6983 and RS-274.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -486,190 +477,6 @@ pub struct Language {
 }
 
 impl DialectFile {
-    /// What its keys say that cannot be right.
-    pub(crate) fn problems(&self) -> Vec<Problem> {
-        let mut found = Vec::new();
-        let mut check = |good: bool, pointer: &str, message: &str| {
-            if !good {
-                found.push(Problem::new(pointer, message));
-            }
-        };
-        check(
-            self.format == DIALECT_FORMAT,
-            "/format",
-            "must be \"grainway.dialect/1\"",
-        );
-        let plain = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
-        check(
-            !self.name.is_empty() && self.name.chars().all(plain),
-            "/name",
-            "must be lower-case letters, digits and hyphens",
-        );
-        let ending = self.ending.strip_prefix('.');
-        check(
-            ending.is_some_and(|e| !e.is_empty() && e.chars().all(|c| c.is_ascii_alphanumeric())),
-            "/ending",
-            "must be a point and letters or digits, such as \".ngc\"",
-        );
-        check(
-            self.units.mm.is_some() || self.units.inch.is_some(),
-            "/units",
-            "needs a word for millimetres or for inches",
-        );
-        let n = &self.numbers;
-        check(
-            (LEAST_DECIMALS_MM..=MOST_DECIMALS).contains(&n.decimals_mm),
-            "/numbers/decimals-mm",
-            "must be 3 to 6: with fewer, arcs cannot keep the published limit of 0.002 mm",
-        );
-        check(
-            (LEAST_DECIMALS_INCH..=MOST_DECIMALS).contains(&n.decimals_inch),
-            "/numbers/decimals-inch",
-            "must be 4 to 6: with fewer, arcs cannot keep the published limit of 0.0002 in",
-        );
-        check(
-            n.point_always || !self.language.point_required,
-            "/numbers/point-always",
-            "must be true, since the language requires a point",
-        );
-        check(
-            n.feed_decimals_mm <= MOST_DECIMALS && n.feed_decimals_inch <= MOST_DECIMALS,
-            "/numbers",
-            "feeds have at most 6 digits after the point",
-        );
-        check(
-            self.lines.length == 0 || self.lines.length >= 40,
-            "/lines/length",
-            "must be 0 (no limit) or at least 40: an arc's block does not fit into less",
-        );
-        check(
-            self.lines.word_order.chars().all(|c| LETTERS.contains(&c)),
-            "/lines/word-order",
-            "must be capital letters",
-        );
-        if let Some(b) = &self.lines.block_numbers {
-            check(
-                b.step >= 1 && b.first <= b.largest && b.largest <= 99_999,
-                "/lines/block-numbers",
-                "needs a step of at least 1 and numbers of at most five digits",
-            );
-        }
-        if let Some(a) = &self.arcs {
-            check(
-                a.largest_sweep >= 30.0 && a.largest_sweep <= 360.0,
-                "/arcs/largest-sweep",
-                "must be 30 to 360 degrees",
-            );
-            check(
-                a.largest_radius_mm.is_none_or(|r| r > 0.0),
-                "/arcs/largest-radius-mm",
-                "must be more than 0",
-            );
-        }
-        check(
-            self.chord_tolerance_mm >= 0.0005 && self.chord_tolerance_mm <= 0.1,
-            "/chord-tolerance-mm",
-            "must be 0.0005 to 0.1 mm",
-        );
-        check(
-            self.peck_back_off_mm > 0.0 && self.peck_back_off_mm <= 5.0,
-            "/peck-back-off-mm",
-            "must be more than 0 and at most 5 mm",
-        );
-        check(
-            self.blocks_per_second > 0.0,
-            "/blocks-per-second",
-            "must be more than 0",
-        );
-        check(
-            self.language
-                .g
-                .iter()
-                .all(|g| g.parse::<f64>().is_ok_and(|v| (0.0..100.0).contains(&v))),
-            "/language/g",
-            "must be codes such as \"1\" or \"59.1\"",
-        );
-        check(
-            self.dwell
-                .as_ref()
-                .is_none_or(|d| LETTERS.contains(&d.letter)),
-            "/dwell/letter",
-            "must be a capital letter",
-        );
-        check(
-            self.axes.x.place().0 != self.axes.y.place().0,
-            "/axes",
-            "x and y must go along different axes",
-        );
-        if let Some(a) = &self.arcs {
-            check(
-                a.centre != Centre::Radius || (a.largest_sweep <= 170.0 && !a.full_circles),
-                "/arcs",
-                "arcs by radius are at most 170 degrees and no full circles: near half a turn their centre is lost in rounding",
-            );
-            check(
-                a.centre != Centre::Radius || self.language.radius_arcs,
-                "/language/radius-arcs",
-                "must be true, since the arcs are written by radius",
-            );
-            check(
-                (0.0..=1.0).contains(&a.shortest_mm),
-                "/arcs/shortest-mm",
-                "must be 0 to 1 mm",
-            );
-        }
-        check(
-            self.files.most_lines == 0 || self.files.most_lines >= 100,
-            "/files/most-lines",
-            "must be 0 (no limit) or at least 100",
-        );
-        found.extend(self.template_problems());
-        found
-    }
-
-    /// Templates are tried out with sample values, so that a slip shows now and not at the machine.
-    fn template_problems(&self) -> Vec<Problem> {
-        let mut found = Vec::new();
-        let none = Vec::new();
-        let length: Vec<String> = self.length_offset.iter().cloned().collect();
-        let head = ["name", "number"].as_slice();
-        let block = ["units", "name", "number"].as_slice();
-        let change = self.cutter_change.as_ref().unwrap_or(&none);
-        let all: [(&str, &Vec<String>, &[&str]); 6] = [
-            ("/start", &self.start, head),
-            ("/safe-start", &self.safe_start, block),
-            ("/step-start", &self.step_start, block),
-            ("/end", &self.end, head),
-            ("/cutter-change", change, &["cutter", "units"]),
-            ("/length-offset", &length, &["cutter"]),
-        ];
-        for (pointer, lines, known) in all {
-            for (i, line) in lines.iter().enumerate() {
-                let place = match pointer {
-                    "/length-offset" => pointer.to_string(),
-                    _ => format!("{pointer}/{i}"),
-                };
-                match template::sample(line, known) {
-                    Ok(text) if !self.fits(&text) => found.push(Problem::new(
-                        place,
-                        format!("makes \"{text}\", which is not plain ASCII or longer than a line may be"),
-                    )),
-                    Ok(_) => {}
-                    Err(why) => found.push(Problem::new(
-                        place,
-                        format!("{why}; known here: {}", known.join(", ")),
-                    )),
-                }
-            }
-        }
-        found
-    }
-
-    fn fits(&self, line: &str) -> bool {
-        let plain = line.bytes().all(|b| self.lines.characters.holds(b));
-        plain && (self.lines.length == 0 || line.len() <= self.lines.length)
-    }
-
     /// Digits after the point of lengths in a unit.
     pub fn decimals(&self, unit: Unit) -> u8 {
         match unit {

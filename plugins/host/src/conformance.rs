@@ -4,15 +4,17 @@
 //! there has failed. Checks run on a thread of their own with a deadline, so that a library that hangs is a row that says so and
 //! not a run that never ends. Two runs in two processes must give the same [`Conformance::digest`].
 
+mod captured_output;
 mod dialects;
-mod quiet;
+mod sample;
 mod stages;
 
 pub use dialects::item_sets;
-pub use stages::sample_work;
+pub use sample::sample_work;
 
 use crate::library::{Library, LoadError, load};
 use crate::native::{self, Failed, Instance};
+use captured_output::CapturedOutput;
 use dialects::{generic_rows, native_rows};
 use grainway_abi as abi;
 use grainway_pipeline::dialect::Dialect;
@@ -196,7 +198,7 @@ impl Trial {
 /// ([`DEADLINE`] is enough for any machine).
 pub fn run(path: &Path, deadline: Duration) -> Conformance {
     let mut trial = Trial::new("library".into(), deadline);
-    let quiet = quiet::Quiet::begin();
+    let output = CapturedOutput::begin();
     let (before_threads, before_files) = (threads(), descriptors());
     let path = path.to_path_buf();
     let loaded = trial.check("version", deadline, move || {
@@ -224,7 +226,7 @@ pub fn run(path: &Path, deadline: Duration) -> Conformance {
     trial.subject = "library".into();
     describe_rows(&library, "describe-after", &mut trial);
     left_rows(&before_threads, &before_files, &mut trial);
-    match quiet.and_then(quiet::Quiet::end) {
+    match output.and_then(CapturedOutput::end) {
         Ok(said) if said.is_empty() => trial.row("silent", Verdict::Passed, "printed nothing"),
         Ok(said) => {
             let first: String = said

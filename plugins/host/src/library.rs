@@ -476,103 +476,126 @@ fn good_name(name: &str) -> bool {
 const NAME_RULE: &str =
     "a name has 1 to 80 letters, digits, points, dashes and underscores, and no point at the start";
 
-/// The first thing in a description that the host cannot live with: (pointer, sentence).
-pub(crate) fn complaint(about: &LibraryAbout) -> Option<(String, String)> {
-    let say = |pointer: &str, what: &str| Some((pointer.to_string(), what.to_string()));
+/// A JSON Pointer into a description, and a sentence.
+type Complaint = (String, String);
+
+/// The first thing in a description that the host cannot live with.
+pub(crate) fn complaint(about: &LibraryAbout) -> Option<Complaint> {
     if !good_name(&about.name) {
-        return say("/name", NAME_RULE);
+        return Some(("/name".into(), NAME_RULE.into()));
     }
     if about.dialects.is_empty() && about.stages.is_empty() {
-        return say("", "there is neither a dialect nor a stage in it");
+        let what = "there is neither a dialect nor a stage in it";
+        return Some((String::new(), what.into()));
     }
+    let named = |names: &mut BTreeSet<String>, name: &str, twice: &str| match good_name(name) {
+        false => Some(NAME_RULE.to_string()),
+        true if !names.insert(name.into()) => Some(format!("two {twice} have this name")),
+        true => None,
+    };
     let mut names = BTreeSet::new();
     for (i, d) in about.dialects.iter().enumerate() {
-        let at = |key: &str| format!("/dialects/{i}/{key}");
-        if !good_name(&d.about.name) {
-            return say(&at("name"), NAME_RULE);
-        }
-        if !names.insert(d.about.name.as_str()) {
-            return say(&at("name"), "two dialects have this name");
-        }
-        let ending = d.about.ending.strip_prefix('.').unwrap_or("");
-        if !(1..=12).contains(&ending.len()) || !ending.bytes().all(|b| b.is_ascii_alphanumeric()) {
-            return say(
-                &at("ending"),
-                "an ending is a point and 1 to 12 letters or digits",
-            );
-        }
-        if !(d.about.blocks_per_second > 0.0 && d.about.blocks_per_second.is_finite()) {
-            return say(&at("blocks_per_second"), "a number over 0 is needed");
-        }
-        if d.about.decimals_mm > 9 || d.about.decimals_inch > 9 {
-            return say(&at("decimals_mm"), "no more than 9 decimals are printed");
-        }
-        if d.about.pen.is_some_and(|p| !p.is_sensible()) {
-            return say(
-                &at("pen"),
-                "unit_mm is over 0 and at most 0.025, feed_step no less than 0",
-            );
-        }
-        if d.faults.len() > 200 || d.faults.iter().any(|f| !good_name(f)) {
-            return say(&at("faults"), NAME_RULE);
+        let wrong = named(&mut names, &d.about.name, "dialects").map(|what| ("name", what));
+        let wrong = wrong.or_else(|| dialect_complaint(d).map(|(key, what)| (key, what.into())));
+        if let Some((key, what)) = wrong {
+            return Some((format!("/dialects/{i}/{key}"), what));
         }
     }
     let mut names = BTreeSet::new();
     for (i, s) in about.stages.iter().enumerate() {
-        let at = |key: &str| format!("/stages/{i}/{key}");
-        if !good_name(&s.name) {
-            return say(&at("name"), NAME_RULE);
-        }
-        if !names.insert(s.name.as_str()) {
-            return say(&at("name"), "two stages have this name");
-        }
-        let facts = [&s.needs, &s.gives, &s.spoils];
-        if facts
-            .iter()
-            .any(|f| f.len() > 100 || f.iter().any(|f| !good_name(f)))
-        {
-            return say(&at("needs"), NAME_RULE);
-        }
-        let own = |fact: &String| {
-            fact.strip_prefix(s.name.as_str())
-                .is_some_and(|rest| rest.is_empty() || rest.starts_with('.'))
-        };
-        if let Some(k) = s.gives.iter().position(|f| !own(f)) {
-            return say(
-                &format!("/stages/{i}/gives/{k}"),
-                "a plugin's stage gives only facts that begin with its own name",
-            );
-        }
-        if s.may.contains(&May::Order) {
-            if !s.needs.iter().any(|f| f == "ordered") {
-                return say(
-                    &at("needs"),
-                    "a stage that may change the order needs \"ordered\"",
-                );
-            }
-            for fact in ["programs", "verified", "reported"] {
-                if !s.spoils.iter().any(|f| f == fact) {
-                    let what = format!("a stage that may change the order spoils \"{fact}\"");
-                    return say(&at("spoils"), &what);
-                }
-            }
-        }
-        if let Some(k) = s.findings.iter().position(|f| !good_name(&f.word)) {
-            return say(&format!("/stages/{i}/findings/{k}/word"), NAME_RULE);
-        }
-        if !s.example.is_object() {
-            return say(&at("example"), "an object with every key is needed");
-        }
-        if let Some(what) = native::schema_complaint(&s.schema) {
-            return say(&at("schema"), &what);
-        }
-        let schema = native::with_lengths(&s.schema);
-        if let Err(what) = native::read_layer(&s.example, Default::default(), "", &schema) {
-            let words: Vec<&str> = what.iter().map(|p| p.message.as_str()).collect();
-            return say(&at("example"), &words.join(" "));
+        let wrong = named(&mut names, &s.name, "stages").map(|what| ("name".into(), what));
+        if let Some((key, what)) = wrong.or_else(|| stage_complaint(s)) {
+            return Some((format!("/stages/{i}/{key}"), what));
         }
     }
     None
+}
+
+/// What is wrong with a dialect's entry besides its name: the key and a sentence.
+fn dialect_complaint(d: &DialectEntry) -> Option<(&'static str, &'static str)> {
+    let about = &d.about;
+    let ending = about.ending.strip_prefix('.').unwrap_or("");
+    let good_ending =
+        (1..=12).contains(&ending.len()) && ending.bytes().all(|b| b.is_ascii_alphanumeric());
+    let good_rate = about.blocks_per_second > 0.0 && about.blocks_per_second.is_finite();
+    let checks = [
+        (
+            good_ending,
+            "ending",
+            "an ending is a point and 1 to 12 letters or digits",
+        ),
+        (good_rate, "blocks_per_second", "a number over 0 is needed"),
+        (
+            about.decimals_mm <= 9 && about.decimals_inch <= 9,
+            "decimals_mm",
+            "no more than 9 decimals are printed",
+        ),
+        (
+            about.pen.is_none_or(|p| p.is_sensible()),
+            "pen",
+            "unit_mm is over 0 and at most 0.025, feed_step no less than 0",
+        ),
+        (
+            d.faults.len() <= 200 && d.faults.iter().all(|f| good_name(f)),
+            "faults",
+            NAME_RULE,
+        ),
+    ];
+    let wrong = checks.into_iter().find(|(good, ..)| !good);
+    wrong.map(|(_, key, what)| (key, what))
+}
+
+/// What is wrong with a stage's entry besides its name: the place in it and a sentence.
+fn stage_complaint(s: &StageEntry) -> Option<Complaint> {
+    let say = |key: &str, what: &str| Some((key.to_string(), what.to_string()));
+    let good_facts = |facts: &[String]| facts.len() <= 100 && facts.iter().all(|f| good_name(f));
+    if ![&s.needs, &s.gives, &s.spoils]
+        .into_iter()
+        .all(|f| good_facts(f))
+    {
+        return say("needs", NAME_RULE);
+    }
+    let own = |fact: &String| {
+        fact.strip_prefix(s.name.as_str())
+            .is_some_and(|rest| rest.is_empty() || rest.starts_with('.'))
+    };
+    if let Some(k) = s.gives.iter().position(|f| !own(f)) {
+        return say(
+            &format!("gives/{k}"),
+            "a plugin's stage gives only facts that begin with its own name",
+        );
+    }
+    if s.may.contains(&May::Order)
+        && let Some(wrong) = order_complaint(s)
+    {
+        return Some(wrong);
+    }
+    if let Some(k) = s.findings.iter().position(|f| !good_name(&f.word)) {
+        return say(&format!("findings/{k}/word"), NAME_RULE);
+    }
+    if !s.example.is_object() {
+        return say("example", "an object with every key is needed");
+    }
+    if let Some(what) = native::schema_complaint(&s.schema) {
+        return say("schema", &what);
+    }
+    let schema = native::with_lengths(&s.schema);
+    let problems = native::read_layer(&s.example, Default::default(), "", &schema).err()?;
+    let words: Vec<&str> = problems.iter().map(|p| p.message.as_str()).collect();
+    say("example", &words.join(" "))
+}
+
+/// A stage that may change the order works on an ordered work, and programs and verdicts made before it count for nothing.
+fn order_complaint(s: &StageEntry) -> Option<Complaint> {
+    let has = |facts: &[String], fact: &str| facts.iter().any(|f| f == fact);
+    if !has(&s.needs, "ordered") {
+        let what = "a stage that may change the order needs \"ordered\"";
+        return Some(("needs".into(), what.into()));
+    }
+    let spoiled = ["programs", "verified", "reported"];
+    let kept = spoiled.into_iter().find(|fact| !has(&s.spoils, fact))?;
+    let what = format!("a stage that may change the order spoils \"{kept}\"");
+    Some(("spoils".into(), what))
 }
 
 #[cfg(test)]

@@ -7,6 +7,7 @@
 
 mod call;
 mod dialect;
+mod reported;
 mod settings;
 mod stage;
 

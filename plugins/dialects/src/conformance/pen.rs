@@ -1,6 +1,7 @@
 //! What is different for a pen language: one depth, and much that it must refuse.
 
-use super::{Found, Table, arcs, cutting, holes, lines, with_head};
+use super::samples::{arcs, cutting, holes, lines, with_head};
+use super::{Found, Table};
 use crate::programs::SAFE;
 use grainway_geom::point;
 use grainway_pipeline::dialect::Action;

@@ -3,14 +3,14 @@
 //! Such a text has one safe height and one depth, both set at the controller. So that it can be checked, they stand in its first
 //! remark. Writer and reader share the data file and nothing else.
 
+mod problems;
 mod read;
 mod write;
 
-use crate::file::{Axes, DIALECT_FORMAT, Files, LineEnd};
+use crate::file::{Axes, Files, LineEnd};
 use grainway_pipeline::dialect::{
     Dialect, DialectAbout, DialectError, PenAbout, ProgramHead, ReadEnd, ReadMove, Reader, Written,
 };
-use grainway_pipeline::doc::Problem;
 use grainway_pipeline::motion::Item;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -121,164 +121,7 @@ pub struct PenRemark {
     pub close: String,
 }
 
-/// Capital letters and digits, at least one, a letter first.
-fn is_word(text: &str) -> bool {
-    text.starts_with(|c: char| c.is_ascii_uppercase())
-        && text
-            .chars()
-            .all(|c| c.is_ascii_uppercase() || c.is_ascii_digit())
-        && text.len() <= 16
-}
-
-/// A word to which a number is joined, so it has no digits.
-fn is_name(text: &str) -> bool {
-    is_word(text) && text.chars().all(|c| c.is_ascii_uppercase())
-}
-
 impl PenFile {
-    /// What its keys say that cannot be right.
-    pub(crate) fn problems(&self) -> Vec<Problem> {
-        let mut found = Vec::new();
-        let mut check = |good: bool, pointer: &str, message: &str| {
-            if !good {
-                found.push(Problem::new(pointer, message));
-            }
-        };
-        check(
-            self.format == DIALECT_FORMAT,
-            "/format",
-            "must be \"grainway.dialect/1\"",
-        );
-        let plain = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
-        check(
-            !self.name.is_empty() && self.name.chars().all(plain),
-            "/name",
-            "must be lower-case letters, digits and hyphens",
-        );
-        let ending = self.ending.strip_prefix('.');
-        check(
-            ending.is_some_and(|e| !e.is_empty() && e.chars().all(|c| c.is_ascii_alphanumeric())),
-            "/ending",
-            "must be a point and letters or digits, such as \".plt\"",
-        );
-        check(
-            (0.0005..=MOST_CHORD_MM).contains(&self.chord_tolerance_mm),
-            "/chord-tolerance-mm",
-            "must be 0.0005 to 0.002 mm: the rest of what verify allows is for rounding",
-        );
-        check(
-            self.blocks_per_second > 0.0,
-            "/blocks-per-second",
-            "must be more than 0",
-        );
-        check(
-            self.axes.x.place().0 != self.axes.y.place().0,
-            "/axes",
-            "x and y must go along different axes",
-        );
-        check(
-            self.files.most_lines == 0 || self.files.most_lines >= 100,
-            "/files/most-lines",
-            "must be 0 (no limit) or at least 100",
-        );
-        let p = &self.pen;
-        check(
-            (0.001..=PenAbout::COARSEST_MM).contains(&p.unit_mm),
-            "/pen/unit-mm",
-            "must be 0.001 to 0.025 mm: rounding to a coarser unit takes more than the 0.02 mm that verify allows",
-        );
-        check(
-            p.largest >= 1000,
-            "/pen/largest",
-            "must be at least 1000 units",
-        );
-        let mode = "must be capital letters and digits, without the terminator, such as \"IN\"";
-        let lists = [("start", &p.start), ("step-start", &p.step_start)];
-        for (key, words) in lists {
-            for (i, word) in words.iter().enumerate() {
-                check(is_word(word), &format!("/pen/{key}/{i}"), mode);
-            }
-            check(
-                words.contains(&p.absolute),
-                &format!("/pen/{key}"),
-                "must hold the word for absolute coordinates, or places mean nothing",
-            );
-        }
-        check(is_word(&p.end), "/pen/end", mode);
-        let mut names = vec![
-            ("absolute", p.absolute.as_str()),
-            ("up", p.up.as_str()),
-            ("down", p.down.as_str()),
-        ];
-        if let Some(speed) = &p.speed {
-            names.push(("speed/word", speed.word.as_str()));
-            check(
-                (0.01..=1000.0).contains(&speed.unit_mm_per_second),
-                "/pen/speed/unit-mm-per-second",
-                "must be 0.01 to 1000 mm/s",
-            );
-            check(
-                speed.decimals <= 4,
-                "/pen/speed/decimals",
-                "must be at most 4",
-            );
-        }
-        for (i, (key, name)) in names.iter().enumerate() {
-            let pointer = format!("/pen/{key}");
-            check(is_name(name), &pointer, "must be capital letters");
-            let alone = |other: &str| !other.starts_with(name) && !name.starts_with(other);
-            check(
-                names[..i].iter().all(|(_, other)| alone(other)),
-                &pointer,
-                "must not begin like another word, or they cannot be told apart",
-            );
-            let literal = |word: &str| word.starts_with(name) && word != p.absolute;
-            check(
-                !p.start.iter().chain(&p.step_start).any(|w| literal(w)) && !literal(&p.end),
-                &pointer,
-                "must not be how an instruction of start, step-start or end begins",
-            );
-        }
-        check(
-            p.end != p.absolute && !p.start.contains(&p.end) && !p.step_start.contains(&p.end),
-            "/pen/end",
-            "must not stand anywhere but at the end",
-        );
-        check(
-            ",".contains(p.separator) || p.separator == ' ',
-            "/pen/separator",
-            "must be a comma or a space",
-        );
-        check(
-            ";:!".contains(p.terminator),
-            "/pen/terminator",
-            "must be ; or : or !",
-        );
-        let close = p.remark.close.as_bytes();
-        check(
-            matches!(close, [b'"' | b'\'' | b'|' | b'}' | b']']),
-            "/pen/remark/close",
-            "must be one of \" ' | } ]",
-        );
-        let open = p.remark.open.as_str();
-        check(
-            (1..=8).contains(&open.len())
-                && open.bytes().all(|b| (0x21..0x7f).contains(&b))
-                && !open.contains(p.terminator)
-                && names
-                    .iter()
-                    .all(|(_, n)| !open.starts_with(n) && !n.starts_with(open))
-                && p.start
-                    .iter()
-                    .chain(&p.step_start)
-                    .chain([&p.end])
-                    .all(|w| !w.starts_with(open)),
-            "/pen/remark/open",
-            "must be 1 to 8 printing characters that begin like no other instruction, without the terminator",
-        );
-        found
-    }
-
     /// The description that post, verify and people see.
     pub(crate) fn about(&self) -> DialectAbout {
         DialectAbout {

@@ -206,12 +206,49 @@ fn items(
         depth: 0,
         said_point: false,
     };
-    let skip_marks = |c: &mut Cursor<'_>| {
-        while c.peek() == Some(MARK) {
-            c.at += 1;
+    beginning(&mut c, file, words, block)?;
+    loop {
+        skip_marks(&mut c);
+        let Some(letter) = c.peek() else {
+            return Ok(());
+        };
+        c.at += 1;
+        block.says = true;
+        match letter {
+            b'#' => setting(&mut c, block)?,
+            b'n' => {
+                return fault(
+                    "bad-line-number",
+                    "a line number stands first on its line, and once",
+                );
+            }
+            b'a'..=b'z' => word(&mut c, letter, file, words, block)?,
+            b'%' => return fault("percent", "% stands alone on its line"),
+            other => {
+                return fault(
+                    "bad-character",
+                    format!("\"{}\" begins no word", char::from(other)),
+                );
+            }
         }
-    };
-    skip_marks(&mut c);
+    }
+}
+
+/// Passes over the places where comments stood.
+fn skip_marks(c: &mut Cursor<'_>) {
+    while c.peek() == Some(MARK) {
+        c.at += 1;
+    }
+}
+
+/// What may stand only at a line's beginning: the mark of a line that may be skipped, and the line's number.
+fn beginning(
+    c: &mut Cursor<'_>,
+    file: &DialectFile,
+    words: &Words,
+    block: &mut Block,
+) -> Result<(), Fault> {
+    skip_marks(c);
     if c.peek() == Some(b'/') && c.at == 0 {
         c.at += 1;
         if !file.language.block_delete {
@@ -221,90 +258,61 @@ fn items(
             );
         }
         block.deletable = true;
-        skip_marks(&mut c);
+        skip_marks(c);
     }
     if c.peek() == Some(b'n') {
-        line_number(&mut c, words)?;
+        line_number(c, words)?;
     }
-    loop {
-        skip_marks(&mut c);
-        let Some(letter) = c.peek() else {
-            return Ok(());
-        };
-        c.at += 1;
-        block.says = true;
-        match letter {
-            b'#' => {
-                let index = c.parameter_index()?;
-                if c.peek() != Some(b'=') {
-                    return fault("bad-parameter", "\"=\" is expected after a parameter");
-                }
-                c.at += 1;
-                let value = c.value()?;
-                block.settings.push((index, value));
-            }
-            b'n' => {
-                return fault(
-                    "bad-line-number",
-                    "a line number stands first on its line, and once",
-                );
-            }
-            b'a'..=b'z' if !PUBLISHED_LETTERS.contains(&letter) => {
-                return fault(
-                    "unknown-word",
-                    format!("{} begins no word", char::from(letter).to_ascii_uppercase()),
-                );
-            }
-            b'a'..=b'z' => {
-                if !words.letter(letter) {
-                    return fault(
-                        "not-in-dialect",
-                        format!(
-                            "the dialect has no word {}",
-                            char::from(letter).to_ascii_uppercase()
-                        ),
-                    );
-                }
-                let value = c.value()?;
-                if value.abs() >= TOO_LARGE {
-                    return fault("bad-value", format!("the value {value} is too large"));
-                }
-                if file.language.point_required && b"xyzijkrq".contains(&letter) && !c.said_point {
-                    return fault(
-                        "no-point",
-                        format!(
-                            "{} has no point: the controller would count it in its least step",
-                            char::from(letter).to_ascii_uppercase()
-                        ),
-                    );
-                }
-                match letter {
-                    b'g' => g_word(value, words, block)?,
-                    b'm' => m_word(value, words, block)?,
-                    _ => {
-                        if block.has(letter) {
-                            return fault(
-                                "repeated-word",
-                                format!(
-                                    "{} stands twice on the line",
-                                    char::from(letter).to_ascii_uppercase()
-                                ),
-                            );
-                        }
-                        block.present |= 1 << (letter - b'a');
-                        block.values[usize::from(letter - b'a')] = value;
-                    }
-                }
-            }
-            b'%' => {
-                return fault("percent", "% stands alone on its line");
-            }
-            other => {
-                return fault(
-                    "bad-character",
-                    format!("\"{}\" begins no word", char::from(other)),
-                );
-            }
+    Ok(())
+}
+
+/// A parameter that is set, after its #.
+fn setting(c: &mut Cursor<'_>, block: &mut Block) -> Result<(), Fault> {
+    let index = c.parameter_index()?;
+    if c.peek() != Some(b'=') {
+        return fault("bad-parameter", "\"=\" is expected after a parameter");
+    }
+    c.at += 1;
+    let value = c.value()?;
+    block.settings.push((index, value));
+    Ok(())
+}
+
+/// A word, after its letter.
+fn word(
+    c: &mut Cursor<'_>,
+    letter: u8,
+    file: &DialectFile,
+    words: &Words,
+    block: &mut Block,
+) -> Result<(), Fault> {
+    let shown = char::from(letter).to_ascii_uppercase();
+    if !PUBLISHED_LETTERS.contains(&letter) {
+        return fault("unknown-word", format!("{shown} begins no word"));
+    }
+    if !words.letter(letter) {
+        return fault("not-in-dialect", format!("the dialect has no word {shown}"));
+    }
+    let value = c.value()?;
+    if value.abs() >= TOO_LARGE {
+        return fault("bad-value", format!("the value {value} is too large"));
+    }
+    if file.language.point_required && b"xyzijkrq".contains(&letter) && !c.said_point {
+        return fault(
+            "no-point",
+            format!("{shown} has no point: the controller would count it in its least step"),
+        );
+    }
+    match letter {
+        b'g' => g_word(value, words, block),
+        b'm' => m_word(value, words, block),
+        _ if block.has(letter) => {
+            fault("repeated-word", format!("{shown} stands twice on the line"))
+        }
+        _ => {
+            block.present |= 1 << (letter - b'a');
+            block.values[usize::from(letter - b'a')] = value;
+            Ok(())
         }
     }
 }

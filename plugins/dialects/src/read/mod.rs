@@ -1,6 +1,7 @@
 //! Reads programs back, as a controller of the language would: nothing is taken from the writer but the data file.
 //!
-//! [`lex`] turns a line into a block of words, [`expression`] computes its numbers, [`run`] does what the block says. [`roles`] holds a data file's words against what they do there.
+//! [`lex`] turns a line into a block of words, [`expression`] computes its numbers, [`run`] does what the block says.
+//! [`roles`] holds a data file's words against what they do there.
 
 mod expression;
 mod lex;
@@ -96,91 +97,119 @@ pub fn read(
     receive: &mut dyn FnMut(ReadMove) -> ControlFlow<()>,
 ) -> ReadEnd {
     let mut lines = LineReader::new(text);
-    let mut run = run::Run::new(file, receive);
-    let mut block = lex::Block::default();
-    let mut parameters = expression::Parameters::default();
-    let mut frame = Frame::Start;
+    let mut reading = Reading {
+        file,
+        words,
+        run: run::Run::new(file, receive),
+        block: lex::Block::default(),
+        parameters: expression::Parameters::default(),
+        frame: Frame::Start,
+    };
     loop {
         match lines.next() {
             Ok(true) => {}
             Ok(false) => break,
             Err(e) => return ReadEnd::Io(e.to_string()),
         }
-        run.line = lines.number;
-        if frame == Frame::Closed {
-            continue;
-        }
-        let limit = file.lines.length;
-        if limit != 0 && lines.length > limit || lines.length > KEPT {
-            run.fault(Fault {
-                code: "line-too-long",
-                message: format!(
-                    "the line has {} characters, {} are allowed",
-                    lines.length,
-                    if limit == 0 { KEPT } else { limit }
-                ),
-            });
-        } else if lex::is_percent(&lines.line) {
-            if !file.language.percent {
-                run.fault(Fault {
-                    code: "not-in-dialect",
-                    message: "the dialect has no lines of %".into(),
-                });
-            } else {
-                frame = match frame {
-                    Frame::Start => Frame::Marked,
-                    Frame::Marked => {
-                        run.end();
-                        Frame::Closed
-                    }
-                    other => {
-                        run.fault(Fault {
-                            code: "percent",
-                            message: "a line of % although the text did not begin with one".into(),
-                        });
-                        other
-                    }
-                };
-            }
-        } else {
-            match lex::lex(&lines.line, file, words, &mut parameters, &mut block) {
-                Ok(()) => {
-                    if frame == Frame::Start && !block.blank {
-                        frame = Frame::Plain;
-                    }
-                    run.block(&block);
-                }
-                Err(f) => {
-                    if frame == Frame::Start {
-                        frame = Frame::Plain;
-                    }
-                    run.fault(f);
-                }
-            }
-        }
-        if run.stopped {
+        reading.run.line = lines.number;
+        reading.line(&lines);
+        if reading.run.stopped {
             return ReadEnd::Stopped;
         }
     }
-    run.line = lines.number;
-    match frame {
-        Frame::Marked => run.fault(Fault {
-            code: "percent",
-            message: "the text begins with a line of % and must end with another".into(),
-        }),
-        Frame::Plain | Frame::Start if !run.ended => run.fault(Fault {
-            code: "no-end",
-            message: "the program does not end: neither M2 nor M30, nor lines of % around it"
-                .into(),
-        }),
-        _ => {}
-    }
-    if run.stopped {
+    reading.run.line = lines.number;
+    reading.end();
+    if reading.run.stopped {
         return ReadEnd::Stopped;
     }
     ReadEnd::Complete {
         lines: lines.number,
-        ended: run.ended,
+        ended: reading.run.ended,
+    }
+}
+
+/// A text that is being read.
+struct Reading<'a> {
+    file: &'a DialectFile,
+    words: &'a Words,
+    run: run::Run<'a>,
+    block: lex::Block,
+    parameters: expression::Parameters,
+    frame: Frame,
+}
+
+impl Reading<'_> {
+    fn line(&mut self, lines: &LineReader<'_>) {
+        if self.frame == Frame::Closed {
+            return;
+        }
+        let limit = match self.file.lines.length {
+            0 => KEPT,
+            length => length.min(KEPT),
+        };
+        if lines.length > limit {
+            let length = lines.length;
+            self.run.complain(
+                "line-too-long",
+                format!("the line has {length} characters, {limit} are allowed"),
+            );
+        } else if lex::is_percent(&lines.line) {
+            self.percent();
+        } else {
+            self.words_of(&lines.line);
+        }
+    }
+
+    /// A line of % begins the program, or ends it.
+    fn percent(&mut self) {
+        if !self.file.language.percent {
+            self.run
+                .complain("not-in-dialect", "the dialect has no lines of %");
+            return;
+        }
+        match self.frame {
+            Frame::Start => self.frame = Frame::Marked,
+            Frame::Marked => {
+                self.run.end();
+                self.frame = Frame::Closed;
+            }
+            Frame::Plain | Frame::Closed => self.run.complain(
+                "percent",
+                "a line of % although the text did not begin with one",
+            ),
+        }
+    }
+
+    fn words_of(&mut self, line: &[u8]) {
+        let read = lex::lex(
+            line,
+            self.file,
+            self.words,
+            &mut self.parameters,
+            &mut self.block,
+        );
+        if self.frame == Frame::Start && (read.is_err() || !self.block.blank) {
+            self.frame = Frame::Plain;
+        }
+        match read {
+            Ok(()) => self.run.block(&self.block),
+            Err(f) => self.run.fault(f),
+        }
+    }
+
+    /// After the last line.
+    fn end(&mut self) {
+        match self.frame {
+            Frame::Marked => self.run.complain(
+                "percent",
+                "the text begins with a line of % and must end with another",
+            ),
+            Frame::Plain | Frame::Start if !self.run.ended => self.run.complain(
+                "no-end",
+                "the program does not end: neither M2 nor M30, nor lines of % around it",
+            ),
+            _ => {}
+        }
     }
 }
 

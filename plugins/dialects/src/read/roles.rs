@@ -88,22 +88,11 @@ pub fn problems(file: &DialectFile) -> Vec<Problem> {
 /// Lines that switch the return of cycles to the height before them. The writer of a language without a word for the low return counts
 /// on holes that end at their own retract height, and would go on from there.
 fn high_returns(file: &DialectFile) -> Vec<Problem> {
-    let none = Vec::new();
-    let lines = [
-        ("/start", &file.start),
-        ("/safe-start", &file.safe_start),
-        ("/step-start", &file.step_start),
-        (
-            "/cutter-change",
-            file.cutter_change.as_ref().unwrap_or(&none),
-        ),
-    ];
     let words = Words::of(file);
-    let says = |line: &String| {
+    let says = |line: &str, known: &[&str]| {
         // What cannot be filled in or read is told elsewhere.
-        let known = ["units", "name", "number", "cutter"];
         let mut block = lex::Block::default();
-        let text = template::sample(line, &known).unwrap_or_default();
+        let text = template::sample(line, known).unwrap_or_default();
         let read = lex::lex(
             text.as_bytes(),
             file,
@@ -114,10 +103,11 @@ fn high_returns(file: &DialectFile) -> Vec<Problem> {
         read.is_ok() && block.g.contains(&Some(HIGH_RETURN))
     };
     let mut found = Vec::new();
-    for (pointer, lines) in lines {
-        for (i, _) in lines.iter().enumerate().filter(|(_, line)| says(line)) {
+    for (pointer, line, known) in file.templates() {
+        // After its end a program drills nothing.
+        if !pointer.starts_with("/end") && says(line, known) {
             found.push(Problem::new(
-                format!("{pointer}/{i}"),
+                pointer,
                 "G98 makes holes end at the height before them; leave it out, or give the word of the low return in cycles/return-low",
             ));
         }

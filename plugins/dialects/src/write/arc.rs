@@ -143,24 +143,19 @@ fn turn(from: Point, to: Point, counter_clockwise: bool) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::programs::Random;
 
     /// Limit of NISTIR 6556, 3.5.3.2, in counts: 0.002 mm at three decimals.
     const LIMIT: f64 = 2.0;
 
     #[test]
     fn rounded_ends_keep_the_published_limit() {
-        let mut state = 7u64;
-        let mut random = || {
-            state = state
-                .wrapping_mul(6364136223846793005)
-                .wrapping_add(1442695040888963407);
-            (state >> 11) as f64 / (1u64 << 53) as f64
-        };
+        let mut random = Random::new(7);
         let (mut naive_over, mut fitted) = (0, 0);
         for _ in 0..20_000 {
-            let centre = point(random() * 1e6, random() * 1e6);
-            let radius = 100.0 + random() * 100_000.0;
-            let (a, sweep) = (random() * TAU, (random() - 0.5) * 1.9 * TAU);
+            let centre = point(random.unit() * 1e6, random.unit() * 1e6);
+            let radius = 100.0 + random.unit() * 100_000.0;
+            let (a, sweep) = (random.unit() * TAU, (random.unit() - 0.5) * 1.9 * TAU);
             if sweep.abs() * radius < 50.0 {
                 continue;
             }

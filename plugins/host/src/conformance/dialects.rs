@@ -1,6 +1,6 @@
 //! Checks of dialects: those that hold for any, and those of the C interface.
 
-use super::{CANCEL_PATIENCE, CANCEL_WITHIN, Trial, Verdict, grows, memory_kb, must_refuse};
+use super::{CANCEL_PATIENCE, CANCEL_WITHIN, Found, Trial, Verdict, grows, memory_kb, must_refuse};
 use crate::library::Library;
 use crate::native::{Failed, Handing, NativeDialect};
 use crate::programs::{Random, SAFE, cut_by, farthest, planned, program};
@@ -130,166 +130,212 @@ fn both_units() -> [Unit; 2] {
     [Unit::Mm, Unit::Inch]
 }
 
+/// A program of the checks, and what was written of it.
+struct Text {
+    /// Its name and unit, for people.
+    place: String,
+    unit: Unit,
+    items: Vec<Item>,
+    bytes: Vec<u8>,
+    written: Written,
+}
+
+type Texts = Arc<Vec<Text>>;
+
 pub(super) fn generic_rows(dialect: &Arc<dyn Dialect>, trial: &mut Trial) {
     let d = Arc::clone(dialect);
     let texts = trial.check("programs", trial.deadline, move || {
-        let mut texts = Vec::new();
-        for unit in both_units() {
-            for (name, items) in item_sets(d.about().cutter_change) {
-                let place = format!("{name} in {}", unit.word());
-                let (text, written) = match written(d.as_ref(), unit, &items) {
-                    Ok(done) => done,
-                    Err(e) if may_lack(d.as_ref(), &e) => continue,
-                    Err(e) => return Err(format!("{place}: {e}")),
-                };
-                let lines = std::str::from_utf8(&text)
-                    .map_err(|_| format!("{place}: the text is not UTF-8"))?
-                    .lines()
-                    .count();
-                if lines as u64 != written.lines {
-                    return Err(format!(
-                        "{place}: says {} lines, wrote {lines}",
-                        written.lines
-                    ));
-                }
-                texts.push((place, unit, items, text, written));
-            }
-        }
-        match texts.is_empty() {
-            true => Err("not one program could be written".into()),
-            false => Ok((format!("{} programs written", texts.len()), texts)),
-        }
+        let texts = programs(d.as_ref())?;
+        Ok((format!("{} programs written", texts.len()), texts))
     });
     let Some(texts) = texts else {
         trial.row("same-bytes", Verdict::Skipped, "no program was written");
         trial.row("read-back", Verdict::Skipped, "no program was written");
         return;
     };
-    trial.hashes.extend(texts.iter().map(|t| sha256_hex(&t.3)));
-    let texts = Arc::new(texts);
-    let (d, t) = (Arc::clone(dialect), Arc::clone(&texts));
-    trial.plain("same-bytes", move || {
-        let again = |d: &dyn Dialect| {
-            for (place, unit, items, text, figures) in t.iter() {
-                let (now, now_figures) =
-                    written(d, *unit, items).map_err(|e| format!("{place}: {e}"))?;
-                if now != *text || now_figures != *figures {
-                    return Err(format!("{place}: the same input gave another text"));
-                }
-            }
-            Ok(())
-        };
-        again(d.as_ref())?;
-        thread::scope(|s| {
-            let others: Vec<_> = (0..2).map(|_| s.spawn(|| again(d.as_ref()))).collect();
-            others
-                .into_iter()
-                .try_for_each(|o| o.join().unwrap_or(Err("a thread panicked".into())))
-        })?;
-        Ok("the same input gave the same bytes, on three threads".into())
-    });
-    let d = Arc::clone(dialect);
-    trial.plain("huge", move || {
-        let count = Counting::default();
-        let early = Arc::clone(&count.0);
-        let mut handed = 0u64;
-        let mut streams = false;
-        let mut items = huge(HUGE).inspect(|_| {
-            handed += 1;
-            if handed == HUGE / 2 {
-                streams = *early.lock().unwrap_or_else(PoisonError::into_inner) > 0;
-            }
-        });
-        let (_, peak_before) = memory_kb();
-        let mut count = count;
-        let start = Instant::now();
-        let done = d.write(&head(Unit::Mm), &mut items, &mut count);
-        drop(items);
-        if let Err(e) = done {
-            if may_lack(d.as_ref(), &e) {
-                return Ok(format!("cannot be tried: {e}"));
-            }
-            return Err(e.to_string());
-        }
-        let (_, peak) = memory_kb();
-        if !streams {
-            return Err(
-                "holds the whole program: not a byte came before half of its items were asked for"
-                    .into(),
-            );
-        }
-        let grown = peak.saturating_sub(peak_before);
-        if grown > HUGE_KB {
-            return Err(format!("takes {grown} kB of memory for a million moves"));
-        }
-        Ok(format!(
-            "a million moves in {:.1} s, memory bounded",
-            start.elapsed().as_secs_f64()
-        ))
-    });
-    let (d, t) = (Arc::clone(dialect), Arc::clone(&texts));
-    trial.plain("full-disk", move || {
-        for (place, unit, items, text, _) in t.iter() {
-            for room in [0, text.len() / 2, text.len() - 1] {
-                let mut disk = FullAfter(room);
-                match d.write(&head(*unit), &mut items.iter().cloned(), &mut disk) {
-                    Err(DialectError::Io(_)) => {}
-                    Err(e) => return Err(format!("{place}: a full disk became: {e}")),
-                    Ok(_) => return Err(format!("{place}: a full disk was not noticed")),
-                }
-            }
-        }
-        Ok("a full disk ends the program".into())
-    });
-    if dialect.reader().is_none() {
-        for check in ["read-back", "language", "damaged-texts"] {
+    let hashes = texts.iter().map(|t| sha256_hex(&t.bytes));
+    trial.hashes.extend(hashes);
+    let texts: Texts = Arc::new(texts);
+    type Check = fn(&dyn Dialect, &[Text]) -> Found;
+    let mut checks: Vec<(&str, Check)> = vec![
+        ("same-bytes", same_bytes),
+        ("huge", |d, _| huge_program(d)),
+        ("full-disk", full_disk),
+    ];
+    let reading: [(&str, Check); 3] = [
+        ("read-back", all_read_back),
+        ("language", |d, _| language(d)),
+        ("damaged-texts", damaged_texts),
+    ];
+    let reads = dialect.reader().is_some();
+    if reads {
+        checks.extend(reading);
+    }
+    for (check, found) in checks {
+        let (d, t) = (Arc::clone(dialect), Arc::clone(&texts));
+        trial.plain(check, move || found(d.as_ref(), &t));
+    }
+    if !reads {
+        for (check, _) in reading {
             let why = "its texts cannot be read back: programs are withheld unless the shop accepts them unverified";
             trial.row(check, Verdict::Skipped, why);
         }
-        return;
     }
-    let (d, t) = (Arc::clone(dialect), Arc::clone(&texts));
-    trial.plain("read-back", move || {
-        let mut worst: f64 = 0.0;
-        for (place, _, items, text, written) in t.iter() {
-            let off = read_back(d.as_ref(), items, text, written)
-                .map_err(|what| format!("{place}: {what}"))?;
-            worst = worst.max(off);
+}
+
+/// Every program of the checks, written in both units.
+fn programs(d: &dyn Dialect) -> Result<Vec<Text>, String> {
+    let mut texts = Vec::new();
+    for unit in both_units() {
+        for (name, items) in item_sets(d.about().cutter_change) {
+            let place = format!("{name} in {}", unit.word());
+            let (bytes, written) = match written(d, unit, &items) {
+                Ok(done) => done,
+                Err(e) if may_lack(d, &e) => continue,
+                Err(e) => return Err(format!("{place}: {e}")),
+            };
+            let lines = std::str::from_utf8(&bytes)
+                .map_err(|_| format!("{place}: the text is not UTF-8"))?
+                .lines()
+                .count();
+            if lines as u64 != written.lines {
+                return Err(format!(
+                    "{place}: says {} lines, wrote {lines}",
+                    written.lines
+                ));
+            }
+            texts.push(Text {
+                place,
+                unit,
+                items,
+                bytes,
+                written,
+            });
         }
-        Ok(format!(
-            "every text reads back; the farthest point lies {worst:.4} mm off its plan"
-        ))
-    });
-    let d = Arc::clone(dialect);
-    trial.plain("language", move || {
-        let table = grainway_dialects::conformance::conformance(d.as_ref());
-        let failed = table.rows.iter().filter(|r| r.outcome == Outcome::Failed);
-        let wrong: Vec<String> = failed
-            .map(|r| format!("{}: {}", r.check, r.detail))
-            .collect();
-        match wrong.is_empty() {
-            true => Ok(format!(
-                "{} checks that a dialect as data passes too",
-                table.rows.len()
-            )),
-            false => Err(wrong.join("; ")),
+    }
+    match texts.is_empty() {
+        true => Err("not one program could be written".into()),
+        false => Ok(texts),
+    }
+}
+
+fn same_bytes(d: &dyn Dialect, texts: &[Text]) -> Found {
+    let again = || {
+        texts.iter().try_for_each(|t| {
+            let place = &t.place;
+            let (now, figures) =
+                written(d, t.unit, &t.items).map_err(|e| format!("{place}: {e}"))?;
+            match now == t.bytes && figures == t.written {
+                true => Ok(()),
+                false => Err(format!("{place}: the same input gave another text")),
+            }
+        })
+    };
+    again()?;
+    thread::scope(|s| {
+        let others: Vec<_> = (0..2).map(|_| s.spawn(again)).collect();
+        others
+            .into_iter()
+            .try_for_each(|o| o.join().unwrap_or(Err("a thread panicked".into())))
+    })?;
+    Ok("the same input gave the same bytes, on three threads".into())
+}
+
+/// A program of a million moves is written while it is read, and not held.
+fn huge_program(d: &dyn Dialect) -> Found {
+    let mut count = Counting::default();
+    let early = Arc::clone(&count.0);
+    let mut handed = 0u64;
+    let mut streams = false;
+    let mut items = huge(HUGE).inspect(|_| {
+        handed += 1;
+        if handed == HUGE / 2 {
+            streams = *early.lock().unwrap_or_else(PoisonError::into_inner) > 0;
         }
     });
-    let (d, t) = (Arc::clone(dialect), texts);
-    trial.plain("damaged-texts", move || {
-        let mut r = Random::new(11);
-        let mut cases = 0;
-        for (place, _, _, text, _) in t.iter() {
-            for _ in 0..40 {
-                let damaged = damaged(text, &mut r);
-                cases += 1;
-                if let (_, ReadEnd::Io(what)) = read(d.as_ref(), &damaged) {
-                    return Err(format!("{place}, damaged: {what}"));
-                }
+    let (_, peak_before) = memory_kb();
+    let start = Instant::now();
+    let done = d.write(&head(Unit::Mm), &mut items, &mut count);
+    drop(items);
+    if let Err(e) = done {
+        if may_lack(d, &e) {
+            return Ok(format!("cannot be tried: {e}"));
+        }
+        return Err(e.to_string());
+    }
+    let (_, peak) = memory_kb();
+    if !streams {
+        return Err(
+            "holds the whole program: not a byte came before half of its items were asked for"
+                .into(),
+        );
+    }
+    let grown = peak.saturating_sub(peak_before);
+    if grown > HUGE_KB {
+        return Err(format!("takes {grown} kB of memory for a million moves"));
+    }
+    Ok(format!(
+        "a million moves in {:.1} s, memory bounded",
+        start.elapsed().as_secs_f64()
+    ))
+}
+
+fn full_disk(d: &dyn Dialect, texts: &[Text]) -> Found {
+    for t in texts {
+        let place = &t.place;
+        for room in [0, t.bytes.len() / 2, t.bytes.len() - 1] {
+            let mut disk = FullAfter(room);
+            match d.write(&head(t.unit), &mut t.items.iter().cloned(), &mut disk) {
+                Err(DialectError::Io(_)) => {}
+                Err(e) => return Err(format!("{place}: a full disk became: {e}")),
+                Ok(_) => return Err(format!("{place}: a full disk was not noticed")),
             }
         }
-        Ok(format!("{cases} damaged texts were read to their ends"))
-    });
+    }
+    Ok("a full disk ends the program".into())
+}
+
+fn all_read_back(d: &dyn Dialect, texts: &[Text]) -> Found {
+    let mut worst: f64 = 0.0;
+    for t in texts {
+        let off = read_back(d, &t.items, &t.bytes, &t.written)
+            .map_err(|what| format!("{}: {what}", t.place))?;
+        worst = worst.max(off);
+    }
+    Ok(format!(
+        "every text reads back; the farthest point lies {worst:.4} mm off its plan"
+    ))
+}
+
+/// The checks that a dialect as data passes too.
+fn language(d: &dyn Dialect) -> Found {
+    let table = grainway_dialects::conformance::conformance(d);
+    let failed = table.rows.iter().filter(|r| r.outcome == Outcome::Failed);
+    let wrong: Vec<String> = failed
+        .map(|r| format!("{}: {}", r.check, r.detail))
+        .collect();
+    match wrong.is_empty() {
+        true => Ok(format!(
+            "{} checks that a dialect as data passes too",
+            table.rows.len()
+        )),
+        false => Err(wrong.join("; ")),
+    }
+}
+
+fn damaged_texts(d: &dyn Dialect, texts: &[Text]) -> Found {
+    let mut r = Random::new(11);
+    let mut cases = 0;
+    for t in texts {
+        for _ in 0..40 {
+            let damaged = damaged(&t.bytes, &mut r);
+            cases += 1;
+            if let (_, ReadEnd::Io(what)) = read(d, &damaged) {
+                return Err(format!("{}, damaged: {what}", t.place));
+            }
+        }
+    }
+    Ok(format!("{cases} damaged texts were read to their ends"))
 }
 
 /// The error only says what the description says already.
@@ -488,97 +534,20 @@ fn not_finite() -> Vec<Item> {
 
 /// What a dialect of the C interface must bear besides.
 pub(super) fn native_rows(library: &Library, dialect: &Arc<NativeDialect>, trial: &mut Trial) {
-    let start = || {
-        vec![
-            Item::RetractFull { safe_z: SAFE },
-            Item::Move(Move::Rapid {
-                to: point(1.0, 2.0).at_z(SAFE),
-            }),
-        ]
-    };
-    let d = Arc::clone(dialect);
-    trial.plain("bad-head", move || {
-        let longer = format!("{{\"name\": \"{}\"", "x".repeat(100_000));
-        let heads = [
-            &b""[..],
-            b"nonsense",
-            b"[]",
-            b"{}",
-            b"{\"name\": \"a\", \"number\": 1, \"remarks\": [], \"unit\": \"ell\", \"safe_z\": 1.0}",
-            b"{\"name\": \"a\", \"number\": -1, \"remarks\": [], \"unit\": \"mm\", \"safe_z\": 1.0}",
-            b"{\"name\": \"a\", \"number\": 1, \"remarks\": [], \"unit\": \"mm\", \"safe_z\": null}",
-            b"\xff\xfe",
-            longer.as_bytes(),
-        ];
-        for bytes in heads {
-            let handing = Handing {
-                head: Some(bytes),
-                ..Handing::default()
-            };
-            let mut items = start().into_iter();
-            let result = d.write_as(&head(Unit::Mm), &mut items, &mut io::sink(), handing);
-            let shown: String = String::from_utf8_lossy(bytes).chars().take(100).collect();
-            must_refuse(&format!("the head {shown:?}"), result)?;
-        }
-        Ok("heads that cannot be read are refused".into())
-    });
-    let d = Arc::clone(dialect);
-    trial.plain("wrong-size", move || {
-        for size in [0, 8, 24] {
-            let handing = Handing {
-                size: Some(size),
-                ..Handing::default()
-            };
-            let mut items = start().into_iter();
-            let result = d.write_as(&head(Unit::Mm), &mut items, &mut io::sink(), handing);
-            must_refuse(&format!("a host's table of {size} bytes"), result)?;
-        }
-        let handing = Handing {
-            torn: true,
-            ..Handing::default()
-        };
-        let label = Item::Label("a text that lies nowhere".into());
-        let mut items = start().into_iter().chain([label]);
-        let result = d.write_as(&head(Unit::Mm), &mut items, &mut io::sink(), handing);
-        must_refuse("a text outside its batch", result)?;
-        Ok("a table too small and a text outside its batch are refused".into())
-    });
-    let d = Arc::clone(dialect);
-    trial.plain("not-finite", move || {
-        let handing = Handing {
-            raw: true,
-            ..Handing::default()
-        };
-        for item in not_finite() {
-            let mut items = start().into_iter().chain([item.clone()]);
-            match d.write_as(&head(Unit::Mm), &mut items, &mut io::sink(), handing) {
-                Err(Failed::Refused(_) | Failed::Unsupported(_)) => {}
-                Err(other) => return Err(format!("{item:?}: {}", other.sentence())),
-                Ok(_) => return Err(format!("writes {item:?}")),
-            }
-        }
-        Ok("numbers that are not finite are refused".into())
-    });
-    let d = Arc::clone(dialect);
-    trial.plain("stops-when-told", move || {
-        let deaf = Cell::new(0);
-        let handing = Handing {
-            deaf: Some(&deaf),
-            ..Handing::default()
-        };
-        let mut items = huge(100_000);
-        let result = d.write_as(&head(Unit::Mm), &mut items, &mut FullAfter(10_000), handing);
-        match (result, deaf.get()) {
-            (Err(Failed::Io(_)), 0) => Ok("a failed callback ends the call at once".into()),
-            (Err(Failed::Io(_)), n) => Err(format!("goes on {n} times after a callback failed")),
-            (Err(other), _) => Err(other.sentence()),
-            (Ok(_), _) => Err("a full disk was not noticed".into()),
-        }
-    });
+    let checks: [(&str, fn(&NativeDialect) -> Found); 4] = [
+        ("bad-head", bad_head),
+        ("wrong-size", wrong_size),
+        ("not-finite", refuses_not_finite),
+        ("stops-when-told", stops_when_told),
+    ];
+    for (check, found) in checks {
+        let d = Arc::clone(dialect);
+        trial.plain(check, move || found(&d));
+    }
     cancel_rows(library, &dialect.about().name, trial);
     let d = Arc::clone(dialect);
     trial.plain("memory", move || {
-        let run = || {
+        grows(|| {
             let items = program(1, d.about().cutter_change, 4);
             let done = written(d.as_ref(), Unit::Mm, &items);
             if let Ok((text, _)) = done
@@ -586,9 +555,105 @@ pub(super) fn native_rows(library: &Library, dialect: &Arc<NativeDialect>, trial
             {
                 let _ = read(d.as_ref(), &text);
             }
-        };
-        grows(run)
+        })
     });
+}
+
+/// Writes a program of two items and more, handed over in a way that the plugin must notice.
+fn write_handed(
+    d: &NativeDialect,
+    more: Option<Item>,
+    handing: Handing<'_>,
+) -> Result<Written, Failed> {
+    let start = [
+        Item::RetractFull { safe_z: SAFE },
+        Item::Move(Move::Rapid {
+            to: point(1.0, 2.0).at_z(SAFE),
+        }),
+    ];
+    let mut items = start.into_iter().chain(more);
+    d.write_as(&head(Unit::Mm), &mut items, &mut io::sink(), handing)
+}
+
+fn bad_head(d: &NativeDialect) -> Found {
+    let longer = format!("{{\"name\": \"{}\"", "x".repeat(100_000));
+    let heads = [
+        &b""[..],
+        b"nonsense",
+        b"[]",
+        b"{}",
+        b"{\"name\": \"a\", \"number\": 1, \"remarks\": [], \"unit\": \"ell\", \"safe_z\": 1.0}",
+        b"{\"name\": \"a\", \"number\": -1, \"remarks\": [], \"unit\": \"mm\", \"safe_z\": 1.0}",
+        b"{\"name\": \"a\", \"number\": 1, \"remarks\": [], \"unit\": \"mm\", \"safe_z\": null}",
+        b"\xff\xfe",
+        longer.as_bytes(),
+    ];
+    for bytes in heads {
+        let handing = Handing {
+            head: Some(bytes),
+            ..Handing::default()
+        };
+        let shown: String = String::from_utf8_lossy(bytes).chars().take(100).collect();
+        must_refuse(
+            &format!("the head {shown:?}"),
+            write_handed(d, None, handing),
+        )?;
+    }
+    Ok("heads that cannot be read are refused".into())
+}
+
+fn wrong_size(d: &NativeDialect) -> Found {
+    for size in [0, 8, 24] {
+        let handing = Handing {
+            size: Some(size),
+            ..Handing::default()
+        };
+        must_refuse(
+            &format!("a host's table of {size} bytes"),
+            write_handed(d, None, handing),
+        )?;
+    }
+    let handing = Handing {
+        torn: true,
+        ..Handing::default()
+    };
+    let label = Item::Label("a text that lies nowhere".into());
+    must_refuse(
+        "a text outside its batch",
+        write_handed(d, Some(label), handing),
+    )?;
+    Ok("a table too small and a text outside its batch are refused".into())
+}
+
+fn refuses_not_finite(d: &NativeDialect) -> Found {
+    let handing = Handing {
+        raw: true,
+        ..Handing::default()
+    };
+    for item in not_finite() {
+        match write_handed(d, Some(item.clone()), handing) {
+            Err(Failed::Refused(_) | Failed::Unsupported(_)) => {}
+            Err(other) => return Err(format!("{item:?}: {}", other.sentence())),
+            Ok(_) => return Err(format!("writes {item:?}")),
+        }
+    }
+    Ok("numbers that are not finite are refused".into())
+}
+
+fn stops_when_told(d: &NativeDialect) -> Found {
+    let deaf = Cell::new(0);
+    let handing = Handing {
+        deaf: Some(&deaf),
+        ..Handing::default()
+    };
+    let mut items = huge(100_000);
+    let result = d.write_as(&head(Unit::Mm), &mut items, &mut FullAfter(10_000), handing);
+    match (result, deaf.get()) {
+        (Err(Failed::Io(_)), 0) => Ok("a failed callback ends the call at once".into()),
+        (Err(Failed::Io(_)), n) => Err(format!("goes on {n} times after a callback failed")),
+        (Err(other), _) => Err(other.sentence()),
+        (Ok(_), _) => Err("a full disk was not noticed".into()),
+    }
 }
 
 /// Cancelling a program without an end, and the reading of a text without one.

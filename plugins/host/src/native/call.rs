@@ -1,12 +1,11 @@
 //! What one call may use: the callbacks behind the host's table, and what they keep aside.
 #![allow(unsafe_code, reason = "the border to C: every block says why it holds")]
 
+use super::reported::read_move;
 use super::{Failed, Reason, Receive};
 use crate::library::LARGEST_DESCRIPTION;
 use grainway_abi as abi;
-use grainway_geom::point;
-use grainway_pipeline::dialect::{Action, Known, ReadMove};
-use grainway_pipeline::motion::{Item, Move, SAFE_Z, Spindle};
+use grainway_pipeline::motion::{Item, Move, SAFE_Z};
 use grainway_pipeline::stage::Cancel;
 use grainway_pipeline::work::{BlobId, Blobs};
 use serde::Deserialize;
@@ -33,6 +32,7 @@ const TEXT_AT_START: u64 = 1 << 22;
 const TEXT_PER_ITEM: u64 = 1 << 20;
 /// Longest message of a finding, characters.
 pub(super) const LONGEST_MESSAGE: usize = 2_000;
+
 /// What a callback met that decides the outcome.
 pub(super) enum Trouble {
     Io(io::Error),
@@ -51,7 +51,7 @@ pub(super) struct Feed<'a> {
     pub(super) safe_z: f64,
     /// Numbers that are not finite are handed on; otherwise they are refused before the plugin sees them.
     pub(super) raw: bool,
-    /// See [`Handing::torn`].
+    /// See [`Handing::torn`](super::Handing::torn).
     pub(super) torn: bool,
     pub(super) batch: Vec<abi::Item>,
     pub(super) texts: Vec<u8>,
@@ -498,107 +498,6 @@ pub(crate) fn one_line(text: &str) -> String {
         .map(|c| if c.is_control() { ' ' } else { c })
         .take(LONGEST_MESSAGE)
         .collect()
-}
-
-fn read_move(m: &abi::ReadMove, texts: &[u8], faults: &[&'static str]) -> Result<ReadMove, String> {
-    let line = m.line;
-    let text = |span: abi::Span| {
-        let from = span.at as usize;
-        from.checked_add(span.len as usize)
-            .and_then(|to| texts.get(from..to))
-            .and_then(|bytes| std::str::from_utf8(bytes).ok())
-            .ok_or_else(|| {
-                format!("reports a text of line {line} that lies nowhere or is not UTF-8")
-            })
-    };
-    let has = |flag| m.flags & flag != 0;
-    let finite = |v: f64, what: &str| match v.is_finite() {
-        true => Ok(v),
-        false => Err(format!("reports {what} of {v} in line {line}")),
-    };
-    let known = |p: &[f64; 3], first: u32, top: bool| {
-        let axis = |i: usize| -> Result<Option<f64>, String> {
-            if !has(first << i) {
-                return Ok(None);
-            }
-            if i == 2 && top && p[2] == f64::INFINITY {
-                return Ok(Some(p[2]));
-            }
-            finite(p[i], "a position").map(Some)
-        };
-        Ok::<Known, String>(Known {
-            x: axis(0)?,
-            y: axis(1)?,
-            z: axis(2)?,
-        })
-    };
-    let action = match m.kind {
-        abi::READ_RAPID => Action::Rapid,
-        abi::READ_LINE => Action::Line,
-        abi::READ_ARC => {
-            let sweep = finite(m.sweep, "a sweep")?;
-            if sweep == 0.0 {
-                return Err(format!("reports an arc of no sweep in line {line}"));
-            }
-            Action::Arc {
-                centre: point(
-                    finite(m.centre[0], "a centre")?,
-                    finite(m.centre[1], "a centre")?,
-                ),
-                sweep,
-                radius_mismatch: finite(m.mismatch, "a mismatch")?,
-            }
-        }
-        abi::READ_RETRACT => Action::RetractFull,
-        abi::READ_PAUSE => Action::Pause {
-            message: text(m.text)?.to_string(),
-        },
-        abi::READ_CUTTER => Action::CutterChange,
-        abi::READ_SPINDLE => Action::Spindle,
-        abi::READ_DWELL => Action::Dwell {
-            seconds: finite(m.seconds, "a wait")?,
-        },
-        abi::READ_STEP => Action::Step { number: m.number },
-        abi::READ_END => Action::End,
-        abi::READ_FAULT => {
-            let said = text(m.code)?;
-            let Some(code) = faults.iter().find(|f| **f == said) else {
-                return Err(format!(
-                    "reports a fault \"{}\" in line {line} that its description does not name",
-                    one_line(said)
-                ));
-            };
-            Action::Fault {
-                code,
-                message: one_line(text(m.text)?),
-            }
-        }
-        other => {
-            return Err(format!(
-                "reports something of the unknown kind {other} in line {line}"
-            ));
-        }
-    };
-    // Where a cutter that went to the machine's top comes from, is the machine's top.
-    let top = matches!(action, Action::RetractFull);
-    Ok(ReadMove {
-        line,
-        from: known(&m.from, abi::READ_HAS_FROM_X, true)?,
-        to: known(&m.to, abi::READ_HAS_TO_X, top || m.from[2] == f64::INFINITY)?,
-        action,
-        feed: match has(abi::READ_HAS_FEED) {
-            true => Some(finite(m.feed, "a feed")?),
-            false => None,
-        },
-        spindle: match has(abi::READ_HAS_SPINDLE) {
-            true => Some(Spindle {
-                rpm: finite(m.rpm, "a speed")?,
-                clockwise: has(abi::READ_CLOCKWISE),
-            }),
-            false => None,
-        },
-        cutter: has(abi::READ_HAS_CUTTER).then_some(m.cutter),
-    })
 }
 
 /// Runs a callback: on the call's own thread only, and without letting a panic out into foreign frames.

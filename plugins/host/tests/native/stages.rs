@@ -1,13 +1,11 @@
 //! Native stages in a chain: what they may add, and what is refused.
 
 use crate::example;
-use crate::whole_job::made;
+use crate::whole_job::{Folder, made};
 use grainway_pipeline::chain::Stages;
 use grainway_pipeline::doc::Unit;
 use grainway_pipeline::finding::Severity;
-use grainway_pipeline::stage::{
-    Cancel, Cx, Dialects, FileProblem, Files, MemorySpool, Settings, Silent, Stage, Stop,
-};
+use grainway_pipeline::stage::{Cancel, Cx, Dialects, MemorySpool, Settings, Silent, Stage, Stop};
 use grainway_pipeline::work::{Entry, Work};
 use serde_json::{Value, json};
 use std::sync::Arc;
@@ -147,20 +145,12 @@ fn the_schema_is_one_and_the_example_follows_it() {
     }
 }
 
-struct NoFiles;
-
-impl Files for NoFiles {
-    fn read(&self, name: &str) -> Result<Vec<u8>, FileProblem> {
-        Err(FileProblem::Missing(name.into()))
-    }
-}
-
 /// A work with an order, and what the misbehaving stage does to it.
 fn done(work: &mut Work, deed: &str) -> Result<(), Stop> {
     let stage = only_stage("misbehaving");
     let (spool, cancel) = (MemorySpool::default(), Cancel::default());
     let cx = Cx {
-        files: &NoFiles,
+        files: &Folder("no such folder".into()),
         dialects: &Dialects::default(),
         spool: &spool,
         progress: &Silent,

@@ -10,7 +10,8 @@ use grainway_pipeline::work::{Documents, Work, sha256_hex};
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
-struct Folder(PathBuf);
+/// The files of a job's folder.
+pub(crate) struct Folder(pub(crate) PathBuf);
 
 impl Files for Folder {
     fn read(&self, name: &str) -> Result<Vec<u8>, FileProblem> {

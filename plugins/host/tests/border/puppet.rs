@@ -545,89 +545,115 @@ unsafe extern "C" fn on_stage_run(_: *mut c_void, host: *const abi::Host, work: 
 unsafe fn act(host: *const abi::Host) -> i32 {
     // SAFETY: the caller vouches for it; the table is plain data.
     let host = unsafe { host.read() };
-    let context = host.context;
     for _ in 0..MOST_DEEDS {
-        let deed = byte();
-        match deed % 8 {
-            0 => break,
-            1 => {
-                let (kind, n) = (u32::from(byte()), usize::from(byte()));
-                let bytes = some(n);
-                if let Some(write) = host.write {
-                    // SAFETY: lent for the call.
-                    let code = unsafe { write(context, kind, lent(&bytes)) };
-                    known(code);
-                }
-            }
-            2 => {
-                if let Some(items) = host.items {
-                    let mut batch = abi::Items {
-                        items: std::ptr::null(),
-                        count: 0,
-                        texts: lent(&[]),
-                    };
-                    // SAFETY: our own place for the batch.
-                    let code = unsafe { items(context, &raw mut batch) };
-                    known(code);
-                    if code == abi::CODE_OK {
-                        // SAFETY: lent by the host until the next batch is asked for.
-                        unsafe { looked_at(&batch) };
-                    }
-                }
-            }
-            3 => {
-                if let Some(read) = host.read {
-                    let mut piece = lent(&[]);
-                    // SAFETY: our own place for the piece.
-                    let code = unsafe { read(context, &raw mut piece) };
-                    known(code);
-                    assert!(
-                        piece.len == 0 || !piece.data.is_null(),
-                        "a piece at no place"
-                    );
-                }
-            }
-            4 => {
-                let moves: Vec<abi::ReadMove> = (0..byte() % 6).map(|_| a_move()).collect();
-                let texts = *b"oddbad-word \xffx";
-                if let Some(receive) = host.receive {
-                    let batch = abi::ReadMoves {
-                        moves: moves.as_ptr(),
-                        count: moves.len(),
-                        texts: lent(&texts),
-                    };
-                    // SAFETY: lent for the call.
-                    let code = unsafe { receive(context, &raw const batch) };
-                    known(code);
-                }
-            }
-            5 => {
-                let n = usize::from(byte());
-                let name = some(n);
-                if let Some(blob) = host.blob {
-                    let mut block = abi::Numbers {
-                        data: std::ptr::null(),
-                        len: 0,
-                    };
-                    // SAFETY: the name is lent for the call, the place is ours.
-                    let code = unsafe { blob(context, lent(&name), &raw mut block) };
-                    known(code);
-                }
-            }
-            6 => {
-                if let Some(cancelled) = host.cancelled {
-                    // SAFETY: no argument but the context.
-                    assert_eq!(unsafe { cancelled(context) }, 0, "nobody cancelled");
-                }
-            }
-            // SAFETY: places that the host must not follow.
-            _ => unsafe { at_no_place(&host) },
+        let deed = byte() % 8;
+        if deed == 0 {
+            break;
         }
+        // SAFETY: the table of this call.
+        unsafe { do_one(deed, &host) };
     }
     match byte() {
         b @ 0..8 => i32::from(b),
         255 => -1,
         _ => abi::CODE_OK,
+    }
+}
+
+/// # Safety
+/// `host` is the table of this call.
+unsafe fn do_one(deed: u8, host: &abi::Host) {
+    // SAFETY: the caller vouches for it.
+    unsafe {
+        match deed {
+            1 => write(host),
+            2 => ask_for_items(host),
+            3 => ask_for_text(host),
+            4 => report_moves(host),
+            5 => ask_for_blob(host),
+            6 => ask_whether_cancelled(host),
+            _ => at_no_place(host),
+        }
+    }
+}
+
+/// # Safety
+/// `host` is the table of this call.
+unsafe fn write(host: &abi::Host) {
+    let (kind, n) = (u32::from(byte()), usize::from(byte()));
+    let bytes = some(n);
+    if let Some(write) = host.write {
+        // SAFETY: lent for the call.
+        known(unsafe { write(host.context, kind, lent(&bytes)) });
+    }
+}
+
+/// # Safety
+/// `host` is the table of this call.
+unsafe fn ask_for_items(host: &abi::Host) {
+    let Some(items) = host.items else { return };
+    let mut batch = abi::Items {
+        items: std::ptr::null(),
+        count: 0,
+        texts: lent(&[]),
+    };
+    // SAFETY: our own place for the batch.
+    let code = unsafe { items(host.context, &raw mut batch) };
+    known(code);
+    if code == abi::CODE_OK {
+        // SAFETY: lent by the host until the next batch is asked for.
+        unsafe { looked_at(&batch) };
+    }
+}
+
+/// # Safety
+/// `host` is the table of this call.
+unsafe fn ask_for_text(host: &abi::Host) {
+    let Some(read) = host.read else { return };
+    let mut piece = lent(&[]);
+    // SAFETY: our own place for the piece.
+    known(unsafe { read(host.context, &raw mut piece) });
+    assert!(
+        piece.len == 0 || !piece.data.is_null(),
+        "a piece at no place"
+    );
+}
+
+/// # Safety
+/// `host` is the table of this call.
+unsafe fn report_moves(host: &abi::Host) {
+    let moves: Vec<abi::ReadMove> = (0..byte() % 6).map(|_| a_move()).collect();
+    let texts = *b"oddbad-word \xffx";
+    let Some(receive) = host.receive else { return };
+    let batch = abi::ReadMoves {
+        moves: moves.as_ptr(),
+        count: moves.len(),
+        texts: lent(&texts),
+    };
+    // SAFETY: lent for the call.
+    known(unsafe { receive(host.context, &raw const batch) });
+}
+
+/// # Safety
+/// `host` is the table of this call.
+unsafe fn ask_for_blob(host: &abi::Host) {
+    let n = usize::from(byte());
+    let name = some(n);
+    let Some(blob) = host.blob else { return };
+    let mut block = abi::Numbers {
+        data: std::ptr::null(),
+        len: 0,
+    };
+    // SAFETY: the name is lent for the call, the place is ours.
+    known(unsafe { blob(host.context, lent(&name), &raw mut block) });
+}
+
+/// # Safety
+/// `host` is the table of this call.
+unsafe fn ask_whether_cancelled(host: &abi::Host) {
+    if let Some(cancelled) = host.cancelled {
+        // SAFETY: no argument but the context.
+        assert_eq!(unsafe { cancelled(host.context) }, 0, "nobody cancelled");
     }
 }
 

@@ -1,4 +1,4 @@
-//! Catches what a library prints, by whatever means.
+//! Keeps what a library prints, by whatever means, out of the terminal and in memory.
 #![allow(
     unsafe_code,
     reason = "the C library's own buffers are emptied by a call of it"
@@ -17,7 +17,7 @@ unsafe extern "C" {
 }
 
 /// Standard output and standard error go into memory until its end.
-pub(super) struct Quiet {
+pub(super) struct CapturedOutput {
     out: OwnedFd,
     err: OwnedFd,
     said: File,
@@ -29,14 +29,14 @@ fn flush() {
     unsafe { fflush(std::ptr::null_mut()) };
 }
 
-impl Quiet {
-    pub(super) fn begin() -> io::Result<Quiet> {
+impl CapturedOutput {
+    pub(super) fn begin() -> io::Result<CapturedOutput> {
         flush();
         let said = memfd_create(c"conformance", MFdFlags::MFD_CLOEXEC)?;
         let (out, err) = (dup(io::stdout())?, dup(io::stderr())?);
         dup2_stdout(&said)?;
         dup2_stderr(&said)?;
-        Ok(Quiet {
+        Ok(CapturedOutput {
             out,
             err,
             said: said.into(),
@@ -57,7 +57,7 @@ impl Quiet {
     }
 }
 
-impl Drop for Quiet {
+impl Drop for CapturedOutput {
     fn drop(&mut self) {
         // For a run that ends early; after `end` it says the same again.
         let _ = dup2_stdout(&self.out);
