@@ -223,11 +223,18 @@ pub const INVARIANTS: &[Invariant] = &[
         says: "a stage knows the work, not other stages",
         by: &[Apart {
             within: &[PLAN, CHAIN],
-            except: &[Except {
-                file: "report/summary.rs",
-                what: "drill",
-                why: "the word for an operation",
-            }],
+            except: &[
+                Except {
+                    file: "report/summary.rs",
+                    what: "drill",
+                    why: "the word for an operation",
+                },
+                Except {
+                    file: "chain/src/verify.rs",
+                    what: "relief",
+                    why: "hands check how far its setting lets a lobe reach",
+                },
+            ],
         }],
     },
     Invariant {
