@@ -2,6 +2,7 @@
 
 use crate::doc::{Problem, Unit, in_unit};
 use crate::finding::{self, Finding, code};
+pub use crate::spelling::nearest;
 use crate::stage::{Cx, Dialects, Settings, Stage, Stop, Typed, TypedStage};
 use crate::work::{Documents, Work};
 use serde_json::Value;
@@ -311,14 +312,4 @@ pub fn overlay(under: &mut Value, over: &Value) {
         }
         (under, over) => *under = over.clone(),
     }
-}
-
-/// The known name nearest to a mistyped one, when one is near enough to be meant.
-pub fn nearest<'a>(name: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
-    known
-        .into_iter()
-        .map(|k| (strsim::damerau_levenshtein(name, k), k))
-        .filter(|(d, k)| *d <= 1 + k.len() / 3)
-        .min()
-        .map(|(_, k)| k)
 }

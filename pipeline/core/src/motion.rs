@@ -1,8 +1,7 @@
 //! Motions: what a machine is to do, before any controller's language.
 //!
-//! XY in the frame of whatever holds the moves: a variant's own frame in [`crate::work::Workingstep`], the board's in a program.
-//! Z is always the machine's own, as the setup's zero has it ([`crate::work::ZFrame`]): heights above the bed, or heights
-//! relative to the top of the wood.
+//! XY lies in the frame of whatever holds the moves: a variant's own frame in a workingstep, the board's in a program. Z is always
+//! the machine's own, as the setup's zero has it: heights above the bed, or heights relative to the top of the wood.
 
 use grainway_geom::{Point, Point3, point};
 use serde::{Deserialize, Serialize};

@@ -6,7 +6,7 @@
 
 use super::length::Length;
 use super::read::Problem;
-use crate::chain::nearest;
+use crate::spelling::nearest;
 use serde_json::{Map, Value};
 
 /// More problems than this are counted, not listed: nobody reads further, and a broken export may have 100,000.

@@ -1,5 +1,6 @@
 //! Bulk numbers, each block known by the SHA-256 of its bytes.
 
+use crate::hash::hex;
 use crate::motion::{Move, encode};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -15,17 +16,6 @@ pub struct BlobId(pub String);
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Blobs {
     blocks: BTreeMap<BlobId, Arc<[f64]>>,
-}
-
-/// Lower-case hex.
-fn hex(bytes: &[u8]) -> String {
-    use std::fmt::Write;
-    bytes
-        .iter()
-        .fold(String::with_capacity(2 * bytes.len()), |mut s, b| {
-            let _ = write!(s, "{b:02x}");
-            s
-        })
 }
 
 impl Blobs {
@@ -65,9 +55,4 @@ impl Blobs {
     pub fn is_empty(&self) -> bool {
         self.blocks.is_empty()
     }
-}
-
-/// SHA-256 of bytes, hex.
-pub fn sha256_hex(bytes: &[u8]) -> String {
-    hex(&Sha256::digest(bytes))
 }

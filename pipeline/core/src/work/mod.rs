@@ -8,7 +8,8 @@ mod step_view;
 mod variant;
 mod zframe;
 
-pub use blobs::{BlobId, Blobs, sha256_hex};
+pub use crate::hash::sha256_hex;
+pub use blobs::{BlobId, Blobs};
 pub use by_hand::{ByHand, PauseFor};
 pub use part::{Balance, Feature, Grain, Part, Source};
 pub use setup::{
@@ -125,7 +126,7 @@ pub struct Work {
     pub findings: Vec<Finding>,
     /// Files that the report stage made: name in the output folder → spooled text. Bytes of binary files are held by the spool.
     #[serde(default)]
-    pub files: BTreeMap<String, crate::stage::SpoolId>,
+    pub files: BTreeMap<String, crate::spool::SpoolId>,
     /// Numbers in bulk.
     #[serde(skip)]
     pub blobs: Blobs,

@@ -2,7 +2,7 @@
 
 use super::{BlobId, Operation, Tab, WasteRecord, ZFrame};
 use crate::finding::Finding;
-use crate::stage::SpoolId;
+use crate::spool::SpoolId;
 use grainway_geom::{Contour, Placing, Point};
 use serde::{Deserialize, Serialize};
 
