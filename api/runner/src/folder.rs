@@ -1,5 +1,6 @@
 //! The job's folder: the only files that a job may name are those inside it.
 
+use crate::request::Failure;
 use grainway_pipeline::stage::{FileProblem, Files};
 use std::collections::BTreeMap;
 use std::io::Read;
@@ -120,4 +121,18 @@ impl Files for JobFolder {
     fn read(&self, name: &str) -> Result<Vec<u8>, FileProblem> {
         self.read_within(name, MAX_FILE_BYTES).map(|b| b.to_vec())
     }
+}
+
+/// The job's folder and the job's name in it.
+pub fn open(job: &Path) -> Result<(JobFolder, String), Failure> {
+    let parent = match job.parent() {
+        Some(p) if !p.as_os_str().is_empty() => p,
+        _ => Path::new("."),
+    };
+    let Some(name) = job.file_name() else {
+        return Err(Failure::Usage(format!("{} is not a file", job.display())));
+    };
+    let folder = JobFolder::new(parent)
+        .map_err(|e| Failure::Usage(format!("{} cannot be read: {e}", parent.display())))?;
+    Ok((folder, name.to_string_lossy().into_owned()))
 }

@@ -1,89 +1,28 @@
-//! The process that holds one job with native plugins: the keeper's and the worker's side.
+//! The process that holds one job: the keeper's and the worker's side.
 //!
 //! `grainway job-process keep …` keeps, `grainway job-process work TASK` works; both are started by grainway alone. The worker is the
 //! only process that loads libraries. It leaves what it made in a folder and says so over its own pipe.
 
-use crate::Registries;
-use crate::make::{Failure, MakeRequest, run_into};
-use crate::plugins::Plugins;
-use crate::verify::{Verified, VerifyRequest, verify};
-use grainway_host::store::{Description, Store};
-use grainway_host::{Frame, Installed, Pin, Reporter, loaded, outcome};
+use crate::chain_run::run_into;
+use crate::folder::open;
+use crate::load::load;
+use crate::registries::{Plugins, Registries};
+use crate::request::Failure;
+use crate::task::{OUTCOME_FILE, Order, Outcome, RESULT_FOLDER, Task};
+use crate::text_check::verify_here;
+use grainway_host::store::Store;
+use grainway_host::{Frame, Installed, Reporter, loaded, outcome};
 use grainway_pipeline::stage::{Cancel, Progress};
-use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::ffi::OsString;
 use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::ExitCode;
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-/// The first argument of these processes.
-pub const JOB_PROCESS: &str = "job-process";
-/// What the worker leaves in its folder.
-pub(crate) const OUTCOME_FILE: &str = "outcome.json";
-/// The folder, in the worker's own, for what the job makes.
-pub(crate) const RESULT_FOLDER: &str = "result";
 /// Progress of one stage is told no more often.
 const TELL: Duration = Duration::from_millis(100);
-
-/// What a worker is to do.
-#[derive(Debug, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub(crate) struct Task {
-    /// The plugin folder, when the work needs plugins.
-    pub(crate) store: Option<PathBuf>,
-    /// What its names stood for when the job began.
-    pub(crate) pins: Vec<Pin>,
-    /// The plugins to load.
-    pub(crate) native: Vec<String>,
-    /// The one among them that the machine's dialect comes from.
-    pub(crate) dialect: Option<String>,
-    /// Threads to work with.
-    pub(crate) threads: usize,
-    /// The work.
-    pub(crate) order: Order,
-}
-
-/// The kinds of work.
-#[derive(Debug, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub(crate) enum Order {
-    /// Make a job; what it makes comes into the result folder.
-    Make(MakeRequest),
-    /// Check texts.
-    Verify(VerifyRequest),
-    /// Load a library and say what it says of itself.
-    Describe(PathBuf),
-    /// Run the conformance checks on a library.
-    Conform(PathBuf),
-}
-
-/// What became of it.
-#[derive(Debug, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub(crate) enum Outcome {
-    /// The report and all files are in the result folder.
-    Made,
-    /// Texts were checked.
-    Verified(Verified),
-    /// A library was loaded.
-    Described(Description),
-    /// A library was checked.
-    Conformed(grainway_host::Conformance),
-    /// A plugin cannot be loaded.
-    NotLoaded {
-        /// Its name or file.
-        plugin: String,
-        /// Why.
-        why: String,
-    },
-    /// The request makes no sense.
-    Usage(String),
-    /// Something of ours or the disk's failed.
-    Failed(String),
-}
 
 /// Runs such a process, by the arguments that follow its name.
 pub fn job_process(mut arguments: impl Iterator<Item = OsString>) -> ExitCode {
@@ -168,9 +107,11 @@ fn done(task: &Task, line: &Reporter) -> Outcome {
             &cancel,
         )
         .map(|()| Outcome::Made),
-        Order::Verify(request) => {
-            verify(request, &registries, &progress, &cancel).map(Outcome::Verified)
-        }
+        Order::Verify(request) => open(&request.job).and_then(|(folder, job_file)| {
+            let loaded = load(&folder, &job_file, &registries.dialects);
+            verify_here(request, &registries, &folder, loaded, &progress, &cancel)
+                .map(Outcome::Verified)
+        }),
         Order::Describe(_) | Order::Conform(_) => {
             Err(Failure::Failed("it was described already".to_string()))
         }
@@ -214,7 +155,7 @@ fn registries(task: &Task, line: &Reporter) -> Result<Registries, Outcome> {
     }
     // Behind the libraries: what is there already stays.
     installed.add_to(&mut all.stages, &mut all.dialects);
-    all.plugins = Some(Plugins::here(installed));
+    all.plugins = Some(Plugins::loaded(installed));
     Ok(all)
 }
 

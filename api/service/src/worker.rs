@@ -15,7 +15,7 @@ use futures_util::FutureExt;
 use grainway_pipeline::finding::Severity;
 use grainway_pipeline::stage::{Cancel, Progress};
 use grainway_runner::{
-    Alone, Failure, JobFolder, MakeRequest, Registries, Used, load, make, make_alone,
+    Failure, MakeRequest, ProcessEnd, make, make_in_process, uses_native_plugins,
 };
 use grainway_stages::report::{JobVerdict, ReportDocument};
 use nix::sys::statvfs::statvfs;
@@ -329,14 +329,13 @@ fn made(shared: &Shared, job: &Path, held: &Path, stage: &Stage, cancel: &Cancel
         Ok(registries) => registries,
         Err(why) => return failed(why.to_string()),
     };
-    match needs_plugins(job, &registries) {
+    match uses_native_plugins(job, &registries) {
         Ok(false) => {
-            let installed = registries.plugins.as_ref().map(|p| &p.installed);
             let threads = shared.config.job_threads.max(1) as usize;
             let limits = &shared.config.limits.job;
-            let ended = make_alone(
+            let ended = make_in_process(
                 &shared.launcher,
-                installed,
+                registries.plugins.as_ref(),
                 job,
                 held,
                 (threads, limits),
@@ -344,11 +343,11 @@ fn made(shared: &Shared, job: &Path, held: &Path, stage: &Stage, cancel: &Cancel
                 cancel,
             );
             match ended {
-                Alone::Made(report, folder) => ready(&report, Some(folder)),
-                Alone::Lost(why) => Ran::Done(Done::Lost(why)),
-                Alone::NoProcess(why) => Ran::NoProcess(why),
-                Alone::Failed(why) => failed(why),
-                Alone::Cancelled => Ran::Cancelled,
+                ProcessEnd::Made(report, folder) => ready(&report, Some(folder)),
+                ProcessEnd::Lost(why) => Ran::Done(Done::Lost(why)),
+                ProcessEnd::NoProcess(why) => Ran::NoProcess(why),
+                ProcessEnd::Failed(why) => failed(why),
+                ProcessEnd::Cancelled => Ran::Cancelled,
             }
         }
         Ok(true) => {
@@ -367,15 +366,6 @@ fn made(shared: &Shared, job: &Path, held: &Path, stage: &Stage, cancel: &Cancel
         }
         Err(why) => failed(why),
     }
-}
-
-fn needs_plugins(job: &Path, registries: &Registries) -> Result<bool, String> {
-    let wrong = || format!("{} is no job document", job.display());
-    let folder = JobFolder::new(job.parent().ok_or_else(wrong)?).map_err(|e| e.to_string())?;
-    let name = job.file_name().ok_or_else(wrong)?.to_string_lossy();
-    let loaded = load(&folder, &name, &registries.dialects);
-    let used = Used::of(registries, loaded.documents.as_ref());
-    Ok(used.apart().is_some() || !used.refusals().is_empty())
 }
 
 fn ready(report: &ReportDocument, folder: Option<PathBuf>) -> Ran {

@@ -1,101 +1,42 @@
-//! One run: documents in, findings and an output folder out.
+//! Runs the chain over one job in this process: documents in, a report and the files beside it out.
 
-use crate::Registries;
-use crate::folder::JobFolder;
+use crate::folder::{JobFolder, open};
 use crate::load::{Loaded, load};
 use crate::output::{OutputFolder, OutputProblem};
-use crate::plugin_process;
-use crate::plugins::Used;
+use crate::registries::Registries;
+use crate::request::{Failure, MadeJob, MakeRequest};
 use crate::spool::FolderSpool;
-use crate::state::{FolderKeep, StateProblem, take_up};
+use crate::state::{FolderKeep, take_up};
 use grainway_pipeline::chain::{Chain, Keep, KeepNothing};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::stage::{Cancel, Cx, Fault, MemorySpool, Progress, Spool, SpoolId, Stop};
 use grainway_pipeline::work::{Documents, Work};
-use grainway_stages::report::{JobVerdict, REPORT_FILE, ReportDocument, report_without_sheets};
-use serde::{Deserialize, Serialize};
+use grainway_stages::report::{
+    JobVerdict, PluginRow, REPORT_FILE, ReportDocument, report_without_sheets,
+};
 use std::collections::BTreeMap;
 use std::io::Read;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
-/// What is asked for.
-#[derive(Clone, Debug, Default, Serialize, Deserialize)]
-pub struct MakeRequest {
-    /// The job document.
-    pub job: PathBuf,
-    /// The output folder; nothing is written without one.
-    pub out: Option<PathBuf>,
-    /// Save the work after every stage into this folder.
-    pub save_work: Option<PathBuf>,
-    /// Go on from this saved state.
-    pub from: Option<PathBuf>,
-    /// The states in `save_work` are this run's own, as far as it came before its process was lost: they stay.
-    pub goes_on: bool,
+/// Where a job lies, where its output goes, and the plugins that its report names.
+pub(crate) struct Opened<'o> {
+    pub(crate) folder: &'o JobFolder,
+    pub(crate) out: Option<&'o OutputFolder>,
+    pub(crate) plugins: Vec<PluginRow>,
 }
 
-/// How a run ended.
-pub struct MadeJob {
-    /// The whole report, as in `report.json`.
-    pub report: ReportDocument,
-    /// The output folder was replaced. Otherwise there was none, or it is as it was: a plugin killed the job.
-    pub replaced: bool,
-}
-
-/// Why a run made nothing.
-#[derive(Debug, thiserror::Error)]
-pub enum Failure {
-    /// The request makes no sense.
-    #[error("{0}")]
-    Usage(String),
-    /// The user stopped it; the output folder is as it was.
-    #[error("cancelled")]
-    Cancelled,
-    /// Something of ours, a plugin's or the disk's failed.
-    #[error("{0}")]
-    Failed(String),
-    /// The machine has no room for a process now.
-    #[error("{0}")]
-    NoProcess(String),
-}
-
-impl From<OutputProblem> for Failure {
-    fn from(problem: OutputProblem) -> Self {
-        match problem {
-            OutputProblem::Disk { .. } => Failure::Failed(problem.to_string()),
-            _ => Failure::Usage(problem.to_string()),
-        }
-    }
-}
-
-impl From<StateProblem> for Failure {
-    fn from(problem: StateProblem) -> Self {
-        match problem {
-            StateProblem::Disk(_) => Failure::Failed(problem.to_string()),
-            _ => Failure::Usage(problem.to_string()),
-        }
-    }
-}
-
-/// Runs the chain over a job. With an output folder, the folder is replaced whole, also by a refusal; it stays as it was when a
-/// plugin killed the job. Jobs that use native plugins run in a process of their own.
-pub fn make(
+/// Runs the chain over a job in this process. Nothing is written without an output folder, and nothing of the chain runs when there
+/// are `refusals`.
+pub(crate) fn make_here(
     request: &MakeRequest,
     registries: &Registries,
+    opened: &Opened<'_>,
+    loaded: &mut Loaded,
+    refusals: Vec<Finding>,
     progress: &dyn Progress,
     cancel: &Cancel,
 ) -> Result<MadeJob, Failure> {
-    let (folder, job_file) = open(&request.job)?;
-    let out = match &request.out {
-        Some(out) => Some(OutputFolder::claim(out, folder.root())?),
-        None => None,
-    };
-    let mut loaded = load(&folder, &job_file, &registries.dialects);
-    let used = Used::of(registries, loaded.documents.as_ref());
-    let refusals = used.refusals();
-    if refusals.is_empty() && used.apart().is_some() {
-        return plugin_process::make(request, &used, &loaded.name, out.as_ref(), progress, cancel);
-    }
-    let spool: Box<dyn Spool> = match &out {
+    let spool: Box<dyn Spool> = match opened.out {
         Some(out) => Box::new(
             FolderSpool::new(out.parent(), &out.stem("spool"))
                 .map_err(|e| Failure::Failed(format!("no room for temporary files: {e}")))?,
@@ -103,30 +44,30 @@ pub fn make(
         None => Box::new(MemorySpool::default()),
     };
     let cx = Cx {
-        files: &folder,
+        files: opened.folder,
         dialects: &registries.dialects,
         spool: spool.as_ref(),
         progress,
         cancel,
     };
     let (mut report, mut files) = if refusals.is_empty() {
-        run(&mut loaded, request, registries, &cx)?
+        run(loaded, request, registries, &cx)?
     } else {
         let findings = [std::mem::take(&mut loaded.findings), refusals].concat();
         let report = ReportDocument::bare(&loaded.name, JobVerdict::Refused, findings);
         (report, BTreeMap::new())
     };
-    if !used.plugins.is_empty() {
-        report.amend(used.rows(), Vec::new());
+    if !opened.plugins.is_empty() {
+        report.amend(opened.plugins.clone(), Vec::new());
         files.remove(REPORT_FILE);
     }
     if cancel.is_set() {
         return Err(Failure::Cancelled);
     }
-    if let Some(out) = &out {
+    if let Some(out) = opened.out {
         out.replace(|fresh| write_files(fresh, &report, &files, &cx))?;
     }
-    let replaced = out.is_some();
+    let replaced = opened.out.is_some();
     Ok(MadeJob { report, replaced })
 }
 
@@ -178,20 +119,6 @@ fn run(
             Ok((report, BTreeMap::new()))
         }
     }
-}
-
-/// The job's folder and the job's name in it.
-pub fn open(job: &Path) -> Result<(JobFolder, String), Failure> {
-    let parent = match job.parent() {
-        Some(p) if !p.as_os_str().is_empty() => p,
-        _ => Path::new("."),
-    };
-    let Some(name) = job.file_name() else {
-        return Err(Failure::Usage(format!("{} is not a file", job.display())));
-    };
-    let folder = JobFolder::new(parent)
-        .map_err(|e| Failure::Usage(format!("{} cannot be read: {e}", parent.display())))?;
-    Ok((folder, name.to_string_lossy().into_owned()))
 }
 
 /// Runs the chain; a panic of ours ends as a fault.

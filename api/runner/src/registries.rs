@@ -1,31 +1,76 @@
-//! The plugins among what is installed: which a job uses, and whether they may work here or in a process of their own.
+//! What is installed: stages, dialects and plugins, and which plugins one job uses.
 
-use crate::Registries;
-use crate::plugin_process::Launcher;
-use grainway_host::store::{BuiltIn, Kind, Unusable};
+use grainway_host::store::{BuiltIn, Kind, Store, StoreProblem, Unusable};
 use grainway_host::{Installed, Plugin};
+use grainway_pipeline::chain::Stages;
 use grainway_pipeline::finding::{Finding, code};
+use grainway_pipeline::stage::Dialects;
 use grainway_pipeline::work::Documents;
 use grainway_stages::report::PluginRow;
+use std::path::PathBuf;
+use std::sync::LazyLock;
+
+/// What is installed: the stages a chain may name and the dialects a machine may name.
+pub struct Registries {
+    /// In the order of the built-in chain; those of plugins behind them.
+    pub stages: Stages,
+    /// By name.
+    pub dialects: Dialects,
+    /// The plugins among them.
+    pub plugins: Option<Plugins>,
+}
+
+impl Registries {
+    /// What grainway itself brings.
+    pub fn built_in() -> Registries {
+        // Read once: a service asks for them with every job that is handed in.
+        static BUILT_IN: LazyLock<(Stages, Dialects)> =
+            LazyLock::new(|| (grainway_stages::built_in(), grainway_dialects::built_in()));
+        let (stages, dialects) = BUILT_IN.clone();
+        Registries {
+            stages,
+            dialects,
+            plugins: None,
+        }
+    }
+
+    /// What grainway itself brings and what the plugin folder offers. Nothing native is loaded.
+    pub fn with_plugins(store: Store, launcher: Launcher) -> Result<Registries, StoreProblem> {
+        let mut all = Registries::built_in();
+        let installed = Installed::now(store)?;
+        installed.add_to(&mut all.stages, &mut all.dialects);
+        all.plugins = Some(Plugins::in_processes(installed, launcher));
+        Ok(all)
+    }
+}
+
+/// How to start a job's process.
+#[derive(Clone)]
+pub struct Launcher {
+    /// The grainway binary.
+    pub program: PathBuf,
+    /// Seconds since 1970, for strikes.
+    pub clock: fn() -> u64,
+}
 
 /// Installed plugins.
 pub struct Plugins {
-    /// What the plugin folder has.
-    pub installed: Installed,
+    pub(crate) installed: Installed,
     /// How to start a job's process; `None` in such a process, where the libraries that the job uses are loaded.
     pub(crate) launcher: Option<Launcher>,
 }
 
 impl Plugins {
     /// Known by their descriptions; they work in processes that the launcher starts.
-    pub fn apart(installed: Installed, launcher: Launcher) -> Plugins {
+    pub fn in_processes(installed: Installed, launcher: Launcher) -> Plugins {
         Plugins {
             installed,
             launcher: Some(launcher),
         }
     }
 
-    pub(crate) fn here(installed: Installed) -> Plugins {
+    /// Loaded into this process, which holds one job.
+    pub(crate) fn loaded(installed: Installed) -> Plugins {
         Plugins {
             installed,
             launcher: None,
@@ -34,17 +79,17 @@ impl Plugins {
 }
 
 /// The plugins that one job uses.
-pub struct Used<'r> {
+pub(crate) struct UsedPlugins<'r> {
     /// By name.
-    pub plugins: Vec<&'r Plugin>,
+    pub(crate) plugins: Vec<&'r Plugin>,
     /// SHA-256 of the one that the machine's dialect comes from.
     dialect: Option<String>,
     from: Option<&'r Plugins>,
 }
 
-impl<'r> Used<'r> {
+impl<'r> UsedPlugins<'r> {
     /// Those that these documents name.
-    pub fn of(registries: &'r Registries, documents: Option<&Documents>) -> Used<'r> {
+    pub(crate) fn of(registries: &'r Registries, documents: Option<&Documents>) -> UsedPlugins<'r> {
         let from = registries.plugins.as_ref();
         let plugins = match (from, documents) {
             (Some(p), Some(documents)) => {
@@ -57,7 +102,7 @@ impl<'r> Used<'r> {
             .and_then(|d| d.machine())
             .and_then(|(_, m)| registries.dialects.get(&m.dialect))
             .map(|d| d.origin().to_string());
-        Used {
+        UsedPlugins {
             plugins,
             dialect,
             from,
@@ -65,7 +110,7 @@ impl<'r> Used<'r> {
     }
 
     /// Why the job cannot be begun with them.
-    pub fn refusals(&self) -> Vec<Finding> {
+    pub(crate) fn refusals(&self) -> Vec<Finding> {
         let Some(from) = self.from.filter(|f| f.launcher.is_some()) else {
             return Vec::new();
         };
@@ -86,8 +131,8 @@ impl<'r> Used<'r> {
         findings
     }
 
-    /// How to start a process for them, when they need one.
-    pub fn apart(&self) -> Option<(&'r Installed, &'r Launcher)> {
+    /// How to start the process that they need: `None` for a job without native plugins, and in such a process.
+    pub(crate) fn own_process(&self) -> Option<(&'r Installed, &'r Launcher)> {
         let from = self.from?;
         let native = self.plugins.iter().any(|p| p.kind == Kind::Native);
         let launcher = from.launcher.as_ref().filter(|_| native)?;
@@ -95,7 +140,7 @@ impl<'r> Used<'r> {
     }
 
     /// The native ones.
-    pub fn native(&self) -> impl Iterator<Item = &'r Plugin> {
+    pub(crate) fn native(&self) -> impl Iterator<Item = &'r Plugin> {
         self.plugins
             .iter()
             .copied()
@@ -103,13 +148,13 @@ impl<'r> Used<'r> {
     }
 
     /// The native one that the machine's dialect comes from.
-    pub fn native_dialect(&self) -> Option<&'r Plugin> {
+    pub(crate) fn native_dialect(&self) -> Option<&'r Plugin> {
         self.native()
             .find(|p| Some(&p.sha256) == self.dialect.as_ref())
     }
 
     /// For the report.
-    pub fn rows(&self) -> Vec<PluginRow> {
+    pub(crate) fn rows(&self) -> Vec<PluginRow> {
         let row = |p: &&Plugin| PluginRow {
             name: p.name.clone(),
             version: p.description.version.clone(),

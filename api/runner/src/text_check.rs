@@ -1,103 +1,44 @@
-//! Checks program texts against a job: the planned ones, or ones that somebody edited by hand.
+//! Checks program texts against a job in this process: the planned ones, or ones that somebody edited by hand.
 
-use crate::Registries;
-use crate::load::load;
-use crate::make::{Failure, open};
-use crate::plugin_process;
-use crate::plugins::Used;
+use crate::folder::JobFolder;
+use crate::load::Loaded;
+use crate::registries::Registries;
+use crate::request::{Failure, SetupResult, Verified, VerifyRequest};
 use grainway_pipeline::chain::{Chain, KeepNothing, nearest};
 use grainway_pipeline::doc::{Unit, in_unit};
 use grainway_pipeline::finding::{self, Finding};
 use grainway_pipeline::stage::{Cancel, Cx, MemorySpool, Progress, Stop};
 use grainway_pipeline::work::{Program, Setup, Verdict, Work};
 use grainway_stages::verify::{Text, VerifySettings, verify_program};
-use serde::{Deserialize, Serialize};
 use std::io::BufReader;
 use std::path::PathBuf;
 
-/// What is asked for.
-#[derive(Clone, Debug, Default, Serialize, Deserialize)]
-pub struct VerifyRequest {
-    /// The texts, those of a setup in running order.
-    pub programs: Vec<PathBuf>,
-    /// The job that they are checked against.
-    pub job: PathBuf,
-    /// The setup that they belong to, where their names do not say.
-    pub setup: Option<String>,
-    /// They were edited: they need not be as planned.
-    pub edited: bool,
-}
-
-/// What was found.
-#[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct Verified {
-    /// One entry a setup.
-    pub setups: Vec<SetupResult>,
-    /// What is wrong with the job itself, or with its plan; nothing is checked against a job with errors.
-    pub job_findings: Vec<Finding>,
-    /// All passed that must.
-    pub passed: bool,
-}
-
-/// The verdicts over the texts of a setup.
-#[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct SetupResult {
-    /// The setup.
-    pub setup: String,
-    /// The texts, as they were named.
-    pub programs: Vec<String>,
-    /// The texts, taken alone, cut the parts and nothing else.
-    pub safe: Verdict,
-    /// One a text; none for edited texts and for texts that the plan does not know.
-    pub as_planned: Vec<Option<Verdict>>,
-    /// The dialect cannot be read back: nothing was checked.
-    pub unverified: bool,
-}
-
-/// Plans the job as far as its programs and checks the texts against it.
-pub fn verify(
+/// Plans a job that was loaded from `folder` as far as its programs and checks the texts against it.
+pub(crate) fn verify_here(
     request: &VerifyRequest,
     registries: &Registries,
+    folder: &JobFolder,
+    mut loaded: Loaded,
     progress: &dyn Progress,
     cancel: &Cancel,
 ) -> Result<Verified, Failure> {
-    let (folder, job_file) = open(&request.job)?;
     let spool = MemorySpool::default();
     let cx = Cx {
-        files: &folder,
+        files: folder,
         dialects: &registries.dialects,
         spool: &spool,
         progress,
         cancel,
     };
-    let mut loaded = load(&folder, &job_file, &registries.dialects);
-    let used = Used::of(registries, loaded.documents.as_ref());
-    let refusals = used.refusals();
-    let refused = |findings: Vec<Finding>| {
-        Ok(Verified {
-            setups: Vec::new(),
-            job_findings: findings,
-            passed: false,
-        })
-    };
-    if !refusals.is_empty() {
-        return refused([loaded.findings, refusals].concat());
-    }
-    if used.apart().is_some() {
-        return match plugin_process::verify(request, &used, &loaded.name, progress, cancel)? {
-            Ok(verified) => Ok(verified),
-            Err(lost) => refused(lost),
-        };
-    }
     let (Some(documents), true) = (loaded.documents.take(), loaded.sound) else {
-        return refused(loaded.findings);
+        return Ok(Verified::refused(loaded.findings));
     };
     let mut work = Work::new(documents);
     let settings = match plan(&mut work, registries, &cx)? {
         Ok(settings) => settings,
         Err(mut findings) => {
             loaded.retell(&mut findings);
-            return refused(findings);
+            return Ok(Verified::refused(findings));
         }
     };
     loaded.retell(&mut work.findings);
@@ -155,14 +96,15 @@ fn plan(
     }
 }
 
-type Named<'w> = (&'w PathBuf, String, Option<&'w Program>);
+/// A text's path, its name, and the program of that name in the plan.
+type NamedText<'w> = (&'w PathBuf, String, Option<&'w Program>);
 
 /// The texts with what the work knows of them, setup by setup in the work's order.
 fn by_setup<'w>(
     request: &'w VerifyRequest,
     work: &'w Work,
-) -> Result<Vec<(&'w Setup, Vec<Named<'w>>)>, Failure> {
-    let mut named: Vec<(String, Named<'w>)> = Vec::new();
+) -> Result<Vec<(&'w Setup, Vec<NamedText<'w>>)>, Failure> {
+    let mut named: Vec<(String, NamedText<'w>)> = Vec::new();
     for path in &request.programs {
         let name = path
             .file_name()
@@ -196,7 +138,7 @@ fn by_setup<'w>(
     }
     let mut groups = Vec::new();
     for setup in &work.setups {
-        let texts: Vec<Named<'w>> = named
+        let texts: Vec<NamedText<'w>> = named
             .iter()
             .filter(|(s, _)| *s == setup.id)
             .map(|(_, n)| n.clone())
@@ -210,7 +152,7 @@ fn by_setup<'w>(
 
 fn check(
     setup: &Setup,
-    named: &[Named<'_>],
+    named: &[NamedText<'_>],
     work: &Work,
     edited: bool,
     settings: &VerifySettings,
