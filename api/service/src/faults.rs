@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 /// How a call fails.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Fault {
+pub enum InjectedFault {
     /// Nothing is done.
     NotDone,
     /// It is done, and the answer gets lost on the way.
@@ -15,14 +15,14 @@ pub enum Fault {
 /// Decides call by call.
 pub trait Faults: Send + Sync {
     /// Asked once for each call, with its name: `claim`, `put`.
-    fn before(&self, call: &'static str) -> Option<Fault>;
+    fn before(&self, call: &'static str) -> Option<InjectedFault>;
 }
 
 /// Nothing fails on purpose, or what a test decides.
 #[derive(Clone, Default)]
-pub(super) struct Plan(pub(super) Option<Arc<dyn Faults>>);
+pub(super) struct FaultPlan(pub(super) Option<Arc<dyn Faults>>);
 
-impl Plan {
+impl FaultPlan {
     /// Carries a call out, unless it is to fail.
     pub(super) async fn around<T, E>(
         &self,
@@ -35,8 +35,8 @@ impl Plan {
         };
         match faults.before(name) {
             None => call.await,
-            Some(Fault::NotDone) => Err(lost(format!("{name} failed on purpose"))),
-            Some(Fault::DoneButLost) => {
+            Some(InjectedFault::NotDone) => Err(lost(format!("{name} failed on purpose"))),
+            Some(InjectedFault::DoneButLost) => {
                 call.await?;
                 Err(lost(format!("the answer to {name} was lost on purpose")))
             }

@@ -5,7 +5,8 @@
 //! changes no job that waits.
 
 use super::Shared;
-use super::model::{Job, JobFile, JobId, NewJob, PRIORITIES, Side, Source, When};
+use super::config::ServiceLimits;
+use super::model::{Job, JobFile, JobId, Millis, NewJob, PRIORITIES, Side, Source, When};
 use super::store::{Idempotency, StoreProblem, Submitted};
 use bytes::Bytes;
 use futures_util::FutureExt;
@@ -118,28 +119,7 @@ pub async fn take(
             return Err(request("replaces", format!("there is no job {id}")));
         }
     }
-    let (handed, sound) = {
-        let config = shared.config.clone();
-        let launcher = shared.launcher.clone();
-        tokio::task::spawn_blocking(move || {
-            let registries = registries(&config, &launcher)?;
-            let mut sound = Vec::with_capacity(handed.len());
-            let mut wrong = Vec::new();
-            for one in &handed {
-                match check(one, &config, &registries) {
-                    Ok(good) => sound.push(good),
-                    Err(Refusal::Documents(findings)) => wrong.extend(findings),
-                    Err(other) => return Err(other),
-                }
-            }
-            match wrong.is_empty() {
-                true => Ok((handed, sound)),
-                false => Err(Refusal::Documents(wrong)),
-            }
-        })
-        .await
-        .map_err(|e| StoreProblem::Failed(format!("the documents could not be read: {e}")))??
-    };
+    let (handed, sound) = check_all(shared, handed).await?;
     let findings = sound.iter().map(|s| s.findings.clone()).collect();
     if dry_run {
         return Ok(Taken {
@@ -148,6 +128,68 @@ pub async fn take(
             findings,
         });
     }
+    let rows = store_files(shared, handed, sound, now).await?;
+    let refusal = match submit(shared, &rows, idempotency.as_ref()).await {
+        Ok(Submitted::New(jobs)) => {
+            shared.stir();
+            return Ok(Taken {
+                jobs,
+                before: false,
+                findings,
+            });
+        }
+        Ok(Submitted::Before(jobs)) => {
+            drop_files(shared, rows.iter().map(|r| r.id)).await;
+            return Ok(Taken {
+                jobs,
+                before: true,
+                findings,
+            });
+        }
+        Ok(Submitted::OtherRequest) => Refusal::OtherRequest,
+        Ok(Submitted::Full { waiting }) => Refusal::Full { waiting },
+        // Whether the rows are there is not known: their files stay. A sweep takes them if they are not.
+        Err(problem @ StoreProblem::Away(_)) => return Err(problem.into()),
+        Err(problem) => problem.into(),
+    };
+    drop_files(shared, rows.iter().map(|r| r.id)).await;
+    Err(refusal)
+}
+
+/// Checks all jobs of a request, so that everything that is wrong is told at once.
+async fn check_all(
+    shared: &Shared,
+    handed: Vec<Handed>,
+) -> Result<(Vec<Handed>, Vec<Sound>), Refusal> {
+    let config = shared.config.clone();
+    let launcher = shared.launcher.clone();
+    tokio::task::spawn_blocking(move || {
+        let registries = registries(&config, &launcher)?;
+        let mut sound = Vec::with_capacity(handed.len());
+        let mut wrong = Vec::new();
+        for one in &handed {
+            match check(one, &config, &registries) {
+                Ok(good) => sound.push(good),
+                Err(Refusal::Documents(findings)) => wrong.extend(findings),
+                Err(other) => return Err(other),
+            }
+        }
+        match wrong.is_empty() {
+            true => Ok((handed, sound)),
+            false => Err(Refusal::Documents(wrong)),
+        }
+    })
+    .await
+    .map_err(|e| StoreProblem::Failed(format!("the documents could not be read: {e}")))?
+}
+
+/// Stores the files of all jobs, or of none, and gives the rows that are to name them.
+async fn store_files(
+    shared: &Shared,
+    handed: Vec<Handed>,
+    sound: Vec<Sound>,
+    now: Millis,
+) -> Result<Vec<NewJob>, Refusal> {
     let mut rows = Vec::with_capacity(sound.len());
     for (one, good) in handed.into_iter().zip(sound) {
         let id = JobId::fresh();
@@ -174,31 +216,7 @@ pub async fn take(
             now,
         });
     }
-    let refusal = match submit(shared, &rows, idempotency.as_ref()).await {
-        Ok(Submitted::New(jobs)) => {
-            shared.stir();
-            return Ok(Taken {
-                jobs,
-                before: false,
-                findings,
-            });
-        }
-        Ok(Submitted::Before(jobs)) => {
-            drop_files(shared, rows.iter().map(|r| r.id)).await;
-            return Ok(Taken {
-                jobs,
-                before: true,
-                findings,
-            });
-        }
-        Ok(Submitted::OtherRequest) => Refusal::OtherRequest,
-        Ok(Submitted::Full { waiting }) => Refusal::Full { waiting },
-        // Whether the rows are there is not known: their files stay. A sweep takes them if they are not.
-        Err(problem @ StoreProblem::Away(_)) => return Err(problem.into()),
-        Err(problem) => problem.into(),
-    };
-    drop_files(shared, rows.iter().map(|r| r.id)).await;
-    Err(refusal)
+    Ok(rows)
 }
 
 /// What is built in and what the plugin folder offers now: plugins may be added while the service runs. Blocks.
@@ -258,7 +276,7 @@ async fn put(
 ) -> Result<Vec<JobFile>, super::files::FilesProblem> {
     let mut puts = Vec::with_capacity(files.len());
     for (name, bytes) in files {
-        let place = super::files::Place {
+        let place = super::files::FilePlace {
             job,
             side: Side::In,
             attempt: None,
@@ -308,25 +326,7 @@ fn check(
     config: &super::config::Config,
     registries: &Registries,
 ) -> Result<Sound, Refusal> {
-    let limits = &config.limits;
-    for name in one.files.keys() {
-        if !name.split('/').all(safe_name) || name.len() > 4 * LONGEST_WORD {
-            return Err(request(
-                name,
-                "a file name has letters, digits, points, dashes and underscores, at most 80 between two slashes, no point in front or at the end, and no name of a device as con or nul",
-            ));
-        }
-    }
-    if one.files.len() > limits.files as usize {
-        return Err(request(
-            "files",
-            format!(
-                "{} files are more than the {} that a job may have",
-                one.files.len(),
-                limits.files
-            ),
-        ));
-    }
+    names_and_count(one, &config.limits)?;
     let whole = document_name(one)?;
     // Names in a document count from its own folder, as everywhere; it cannot name what lies outside.
     let folder = &whole[..whole.rfind('/').map_or(0, |at| at + 1)];
@@ -346,40 +346,13 @@ fn check(
     if let Some((name, message)) = clashes(files.keys()).first() {
         return Err(request(name, message.as_str()));
     }
-    let all: u64 = files.values().map(|b| b.len() as u64).sum();
-    if all > limits.unpacked_mib << 20 {
-        return Err(request(
-            "files",
-            format!(
-                "the job's files have {} MiB together, more than the {} MiB that a job may have",
-                all >> 20,
-                limits.unpacked_mib
-            ),
-        ));
-    }
+    total_size(&files, &config.limits)?;
     let given = files
         .iter()
         .map(|(name, bytes)| (name.clone(), Arc::from(bytes.as_ref())))
         .collect();
     let loaded = load(&JobFolder::given(given), &document, &registries.dialects);
-    // What the operator's folders could not give is told once, in better words.
-    let told: Vec<String> = wrong
-        .iter()
-        .map(|f: &Finding| f.pointer.clone().unwrap_or_default())
-        .collect();
-    wrong.extend(
-        loaded
-            .findings
-            .iter()
-            .filter(|f| {
-                f.code != code::CANNOT_READ.word
-                    || !f
-                        .pointer
-                        .as_ref()
-                        .is_some_and(|p| told.iter().any(|t| t.ends_with(p.as_str())))
-            })
-            .cloned(),
-    );
+    add_told(&mut wrong, &loaded.findings);
     match loaded.documents {
         Some(documents) if loaded.sound && wrong.is_empty() => Ok(Sound {
             name: short(&loaded.name),
@@ -394,6 +367,63 @@ fn check(
             Err(Refusal::Documents(wrong))
         }
     }
+}
+
+fn names_and_count(one: &Handed, limits: &ServiceLimits) -> Result<(), Refusal> {
+    for name in one.files.keys() {
+        if !name.split('/').all(safe_name) || name.len() > 4 * LONGEST_WORD {
+            return Err(request(
+                name,
+                "a file name has letters, digits, points, dashes and underscores, at most 80 between two slashes, no point in front or at the end, and no name of a device as con or nul",
+            ));
+        }
+    }
+    if one.files.len() > limits.files as usize {
+        return Err(request(
+            "files",
+            format!(
+                "{} files are more than the {} that a job may have",
+                one.files.len(),
+                limits.files
+            ),
+        ));
+    }
+    Ok(())
+}
+
+fn total_size(files: &BTreeMap<String, Bytes>, limits: &ServiceLimits) -> Result<(), Refusal> {
+    let all: u64 = files.values().map(|b| b.len() as u64).sum();
+    if all > limits.unpacked_mib << 20 {
+        return Err(request(
+            "files",
+            format!(
+                "the job's files have {} MiB together, more than the {} MiB that a job may have",
+                all >> 20,
+                limits.unpacked_mib
+            ),
+        ));
+    }
+    Ok(())
+}
+
+/// Adds what reading the documents found. A file that the operator's folders could not give is in `wrong` already, in better words.
+fn add_told(wrong: &mut Vec<Finding>, findings: &[Finding]) {
+    let told: Vec<String> = wrong
+        .iter()
+        .map(|f: &Finding| f.pointer.clone().unwrap_or_default())
+        .collect();
+    wrong.extend(
+        findings
+            .iter()
+            .filter(|f| {
+                f.code != code::CANNOT_READ.word
+                    || !f
+                        .pointer
+                        .as_ref()
+                        .is_some_and(|p| told.iter().any(|t| t.ends_with(p.as_str())))
+            })
+            .cloned(),
+    );
 }
 
 /// Names in lists stay on one line.

@@ -223,7 +223,7 @@ fn newest(old: &Job, instead: &str) -> Result<(), Refusal> {
 async fn files(shared: &Shared, old: &Job) -> Result<BTreeMap<String, Bytes>, Refusal> {
     let mut files = BTreeMap::new();
     for file in shared.store.files(old.id, Side::In).await? {
-        let place = super::files::Place {
+        let place = super::files::FilePlace {
             job: old.id,
             side: Side::In,
             attempt: None,

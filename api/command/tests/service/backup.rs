@@ -5,7 +5,7 @@ use super::help::Fresh;
 use bytes::Bytes;
 use grainway_runner::Launcher;
 use grainway_service::config::Config;
-use grainway_service::files::{Files, FilesUrl, Place};
+use grainway_service::files::{FilePlace, Files, FilesUrl};
 use grainway_service::hooks::sign::Secret;
 use grainway_service::model::{Job, JobEnd, JobFile, JobId, JobState, Side, Summary};
 use grainway_service::store::webhooks::Webhook;
@@ -24,7 +24,7 @@ const T0: i64 = 1_700_000_000_000;
 async fn job(store: &Store, files: &Files, n: u32, ends: bool) -> JobId {
     let mut new = new_job(&format!("bench {n}"), T0);
     let put = async |side, attempt, name, text: String| {
-        let place = Place {
+        let place = FilePlace {
             job: new.id,
             side,
             attempt,

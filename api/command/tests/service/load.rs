@@ -7,7 +7,7 @@ use super::in_process::{Nothing, service as in_process, stopped, until};
 use super::killed::{Server, client, job, number};
 use super::security::service;
 use bytes::Bytes;
-use grainway_service::files::{Files, FilesUrl, Place};
+use grainway_service::files::{FilePlace, Files, FilesUrl};
 use grainway_service::model::{JobEnd, JobFile, JobId, JobState, Side, Summary};
 use grainway_service::store::{Store, StoreUrl};
 use grainway_service::worker;
@@ -73,7 +73,7 @@ async fn stores_alone(place: &Fresh, jobs: u64) -> f64 {
             for n in (caller..jobs).step_by(CALLERS as usize) {
                 let mut new = new_job("Drawer bottom", 1);
                 let put = async |name, bytes| {
-                    let place = Place {
+                    let place = FilePlace {
                         job: new.id,
                         side: Side::In,
                         attempt: None,

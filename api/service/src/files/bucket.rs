@@ -3,7 +3,7 @@
 use super::{Files, FilesProblem, Result};
 #[cfg(feature = "s3")]
 use {
-    crate::faults::Plan, object_store::ObjectStore, object_store::path::Path as Key,
+    crate::faults::FaultPlan, object_store::ObjectStore, object_store::path::Path as Key,
     std::sync::Arc, std::time::Duration,
 };
 
@@ -37,7 +37,7 @@ pub(super) fn open(address: &str) -> Result<Files> {
         _ => Arc::new(object_store::prefix::PrefixStore::new(bucket, prefix)),
     };
     Ok(Files {
-        faults: Plan::default(),
+        faults: FaultPlan::default(),
         store,
         folder: None,
         shown: address.to_string(),

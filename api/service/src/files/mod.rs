@@ -9,7 +9,7 @@ mod problem;
 
 pub use problem::FilesProblem;
 
-use super::faults::{Faults, Plan};
+use super::faults::{FaultPlan, Faults};
 use super::model::{JobFile, JobId, Millis, Side};
 use bytes::Bytes;
 use futures_util::future::BoxFuture;
@@ -48,7 +48,7 @@ pub enum FilesUrl {
 
 /// A file's place.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Place<'n> {
+pub struct FilePlace<'n> {
     /// The job.
     pub job: JobId,
     /// Handed in or made.
@@ -83,7 +83,7 @@ pub struct Found {
 /// The files of all jobs.
 #[derive(Clone)]
 pub struct Files {
-    faults: Plan,
+    faults: FaultPlan,
     store: Arc<dyn ObjectStore>,
     /// The folder, when it is one of this machine.
     folder: Option<PathBuf>,
@@ -92,7 +92,7 @@ pub struct Files {
 
 type Result<T> = std::result::Result<T, FilesProblem>;
 
-impl Place<'_> {
+impl FilePlace<'_> {
     fn key(&self) -> Result<Key> {
         let wrong = || FilesProblem::Name(self.name.to_string());
         if !self.name.split('/').all(safe_name) {
@@ -122,7 +122,7 @@ impl Files {
                 // Without it a power cut may take files whose job was answered for.
                 let store = LocalFileSystem::new_with_prefix(&folder)?.with_fsync(true);
                 Ok(Files {
-                    faults: Plan::default(),
+                    faults: FaultPlan::default(),
                     store: Arc::new(store),
                     shown: folder.display().to_string(),
                     folder: Some(folder),
@@ -134,7 +134,7 @@ impl Files {
 
     /// The same files, whose calls fail as a test wants.
     pub fn failing(mut self, faults: Arc<dyn Faults>) -> Files {
-        self.faults = Plan(Some(faults));
+        self.faults = FaultPlan(Some(faults));
         self
     }
 
@@ -144,7 +144,7 @@ impl Files {
     }
 
     /// Stores bytes; when it returns they are on disk.
-    pub async fn put(&self, place: &Place<'_>, bytes: Bytes) -> Result<JobFile> {
+    pub async fn put(&self, place: &FilePlace<'_>, bytes: Bytes) -> Result<JobFile> {
         let call = async {
             let key = place.key()?;
             let file = JobFile {
@@ -160,7 +160,7 @@ impl Files {
     }
 
     /// Stores a file of this machine, streamed.
-    pub async fn put_file(&self, place: &Place<'_>, from: &Path) -> Result<JobFile> {
+    pub async fn put_file(&self, place: &FilePlace<'_>, from: &Path) -> Result<JobFile> {
         let call = async {
             let key = place.key()?;
             let local = |e: std::io::Error| FilesProblem::Disk(format!("{}: {e}", from.display()));
@@ -247,7 +247,7 @@ impl Files {
     }
 
     /// Reads a file, or a part of it.
-    pub async fn read(&self, place: &Place<'_>, range: Option<Range<u64>>) -> Result<Reading> {
+    pub async fn read(&self, place: &FilePlace<'_>, range: Option<Range<u64>>) -> Result<Reading> {
         let call = async {
             self.read_there(place, range).await.map_err(|problem| {
                 // An empty folder in place of a drive lacks more than one file.
@@ -266,7 +266,11 @@ impl Files {
         self.faults.around("read", FilesProblem::Away, call).await
     }
 
-    async fn read_there(&self, place: &Place<'_>, range: Option<Range<u64>>) -> Result<Reading> {
+    async fn read_there(
+        &self,
+        place: &FilePlace<'_>,
+        range: Option<Range<u64>>,
+    ) -> Result<Reading> {
         let key = place.key()?;
         self.no_link(&key).await?;
         if let Some(range) = &range {
@@ -299,7 +303,7 @@ impl Files {
     ) -> Result<()> {
         let call = async {
             for file in files {
-                let place = Place {
+                let place = FilePlace {
                     job,
                     side,
                     attempt,

@@ -49,7 +49,7 @@ pub async fn whole(
         read_on(&mut stream).await;
         return Err(too_large());
     }
-    let room = api.places.room(Some(length.unwrap_or(most))).await?;
+    let room = api.permits.room(Some(length.unwrap_or(most))).await?;
     let patience = Duration::from_secs(api.shared.config.limits.read_seconds.max(1));
     let begun = Instant::now();
     let mut bytes = Vec::with_capacity(length.unwrap_or(0).min(1 << 20) as usize);

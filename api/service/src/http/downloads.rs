@@ -1,12 +1,12 @@
 //! Files of jobs: lists, whole files and ranges, everything in one zip.
 
 use super::answer::{self, tagged};
-use super::limits::Place;
+use super::limits::Permit;
 use super::problem::{Error, NO_SUCH_RANGE, NOT_NOW};
 use super::range::{Wanted, wanted};
 use super::request::{Asked, job, job_id};
-use super::{ApiArc, csv};
-use crate::files::{Files, Place as FilePlace};
+use super::{ApiArc, tables};
+use crate::files::{FilePlace, Files};
 use crate::model::{Job, JobFile, JobId, Side};
 use axum::Json;
 use axum::body::Body;
@@ -21,6 +21,7 @@ use bytes::Bytes;
 use futures_util::{StreamExt, TryStreamExt};
 use sha2::{Digest, Sha256};
 use std::io::Write;
+use std::ops::Range;
 use tokio::sync::mpsc;
 use tokio_stream::wrappers::ReceiverStream;
 use zip::write::SimpleFileOptions;
@@ -52,7 +53,7 @@ async fn list(api: ApiArc, id: &str, mut asked: Asked, side: Side) -> Result<Res
     asked.sound()?;
     let (_, files) = files_of(&api, job_id(id)?, side).await?;
     Ok(match form {
-        "csv" => answer::csv(csv::files(&files)),
+        "csv" => answer::csv(tables::files(&files)),
         _ => Json(files).into_response(),
     })
 }
@@ -123,40 +124,19 @@ async fn file(
     if asked.has(&tag) {
         return Ok(answer::same(&tag));
     }
-    // A range of what the caller has, and of nothing else.
-    let current = asked.field(&IF_RANGE).is_none_or(|t| t.trim() == tag);
-    let field = asked.field(&RANGE).filter(|_| current);
-    let range = match wanted(field, file.bytes) {
-        Wanted::Whole => None,
-        Wanted::Part(range) => Some(range),
-        Wanted::Nothing => {
-            return Err(
-                Error::new(NO_SUCH_RANGE, format!("The file has {} bytes.", file.bytes))
-                    .field(CONTENT_RANGE, &format!("bytes */{}", file.bytes)),
-            );
-        }
-    };
+    let range = range_wanted(&asked, &tag, file.bytes)?;
     let sent = range.clone().unwrap_or(0..file.bytes);
     let mut answer = match asked.head {
         true => Response::new(Body::empty()),
         false => {
+            let attempt = found.output.as_deref().filter(|_| side == Side::Out);
             let place = FilePlace {
                 job: id,
                 side,
-                attempt: found.output.as_deref().filter(|_| side == Side::Out),
+                attempt,
                 name,
             };
-            let reading = api.shared.files.read(&place, range.clone()).await?;
-            if reading.bytes != file.bytes {
-                let cause = format!("{name} has {} bytes, not {}", reading.bytes, file.bytes);
-                return Err(
-                    Error::new(super::problem::FAILED, format!("{name} is damaged.")).cause(cause),
-                );
-            }
-            let place = asked.place;
-            Response::new(Body::from_stream(reading.stream.inspect(move |_| {
-                let _ = &place;
-            })))
+            content(&api, &place, file.bytes, range.clone(), asked).await?
         }
     };
     if range.is_some() {
@@ -169,10 +149,52 @@ async fn file(
         CONTENT_LENGTH,
         &(sent.end - sent.start).to_string(),
     );
-    put(&mut answer, CONTENT_TYPE, kind_of(name, side));
-    put(&mut answer, ACCEPT_RANGES, "bytes");
-    put(&mut answer, CONTENT_SECURITY_POLICY, POLICY);
-    put(&mut answer, CACHE_CONTROL, "private, no-cache");
+    describe(&mut answer, name, side);
+    Ok(tagged(answer, &tag))
+}
+
+/// The range that the caller wants of a file of so many bytes: of the version it has, and of nothing else.
+fn range_wanted(asked: &Asked, tag: &str, bytes: u64) -> Result<Option<Range<u64>>, Error> {
+    let current = asked.field(&IF_RANGE).is_none_or(|t| t.trim() == tag);
+    let field = asked.field(&RANGE).filter(|_| current);
+    match wanted(field, bytes) {
+        Wanted::Whole => Ok(None),
+        Wanted::Part(range) => Ok(Some(range)),
+        Wanted::Nothing => Err(
+            Error::new(NO_SUCH_RANGE, format!("The file has {} bytes.", bytes))
+                .field(CONTENT_RANGE, &format!("bytes */{}", bytes)),
+        ),
+    }
+}
+
+/// An answer that streams a file, or a range of it. The caller's place among the requests is held until the stream ends.
+async fn content(
+    api: &ApiArc,
+    place: &FilePlace<'_>,
+    bytes: u64,
+    range: Option<Range<u64>>,
+    asked: Asked,
+) -> Result<Response, Error> {
+    let name = place.name;
+    let reading = api.shared.files.read(place, range).await?;
+    if reading.bytes != bytes {
+        let cause = format!("{name} has {} bytes, not {bytes}", reading.bytes);
+        return Err(Error::new(super::problem::FAILED, format!("{name} is damaged.")).cause(cause));
+    }
+    let permit = asked.permit;
+    Ok(Response::new(Body::from_stream(reading.stream.inspect(
+        move |_| {
+            let _ = &permit;
+        },
+    ))))
+}
+
+/// What the fields of an answer say of a file.
+fn describe(answer: &mut Response, name: &str, side: Side) {
+    put(answer, CONTENT_TYPE, kind_of(name, side));
+    put(answer, ACCEPT_RANGES, "bytes");
+    put(answer, CONTENT_SECURITY_POLICY, POLICY);
+    put(answer, CACHE_CONTROL, "private, no-cache");
     let own = name.rsplit('/').next().unwrap_or(name);
     // What others handed in is never shown by a browser: it might be a page with scripts.
     let way = match side {
@@ -180,11 +202,10 @@ async fn file(
         Side::Out => "inline",
     };
     put(
-        &mut answer,
+        answer,
         CONTENT_DISPOSITION,
         &format!("{way}; filename=\"{own}\""),
     );
-    Ok(tagged(answer, &tag))
 }
 
 fn put(answer: &mut Response, name: axum::http::HeaderName, value: &str) {
@@ -223,7 +244,7 @@ pub(super) async fn zip(
         false => {
             let (sender, receiver) = mpsc::channel(4);
             let store = api.shared.files.clone();
-            let place = asked.place;
+            let place = asked.permit;
             tokio::spawn(async move {
                 let place = place;
                 if let Err(e) = write_zip(&store, id, attempt, files, &sender, &place).await {
@@ -276,7 +297,7 @@ async fn write_zip(
     attempt: String,
     files: Vec<JobFile>,
     sender: &Sender,
-    _place: &Place,
+    _permit: &Permit,
 ) -> std::io::Result<()> {
     let (packer, mut contents) = mpsc::channel::<Packed>(4);
     let pieces = Pieces {

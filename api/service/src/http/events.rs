@@ -1,6 +1,6 @@
 //! Events as they happen, as server-sent events: numbered, so that a caller who was cut off goes on where it was.
 
-use super::limits::Place;
+use super::limits::Permit;
 use super::problem::{BAD_PARAMETER, Error, Wrong};
 use super::request::{Asked, Caller, job, job_id};
 use super::{ApiArc, event_pump};
@@ -105,12 +105,12 @@ struct Follower {
     read: VecDeque<Event>,
     ended: bool,
     caller: Caller,
-    _place: Place,
+    _permit: Permit,
 }
 
 fn follow(api: ApiArc, asked: Asked, after: i64, job: Option<JobId>) -> Result<Response, Error> {
-    let Asked { caller, place, .. } = asked;
-    api.places.follow(&place)?;
+    let Asked { caller, permit, .. } = asked;
+    api.permits.follow(&permit)?;
     let follower = Follower {
         news: api.newest.subscribe(),
         api,
@@ -119,7 +119,7 @@ fn follow(api: ApiArc, asked: Asked, after: i64, job: Option<JobId>) -> Result<R
         read: VecDeque::new(),
         ended: false,
         caller,
-        _place: place,
+        _permit: permit,
     };
     let stream = unfold(follower, |mut follower| async move {
         let event = follower.next().await?;

@@ -1,7 +1,7 @@
 //! What stands before every route: an id for the request, the host it is meant for, who asks, how often and how many at a time; and
 //! behind it the words of every error, the log line, the figures.
 
-use super::limits::{Counted, Place};
+use super::limits::{Counted, Permit};
 use super::problem::{
     BAD_REQUEST, Error, FAILED, NO_TOKEN, NOT_ALLOWED, NOT_FROM_THERE, OTHER_HOST, OTHER_SITE,
     PROBLEM_JSON, WRONG_TOKEN,
@@ -140,16 +140,16 @@ async fn inside(
         tracing::debug!(token, "known");
     }
     // A health check must not fail because others are busy.
-    let place = match scope {
-        Some(_) => api.places.request()?,
-        None => Place::none(),
+    let permit = match scope {
+        Some(_) => api.permits.request()?,
+        None => Permit::none(),
     };
     if route.is_some() {
         query(request.uri(), route)?;
     }
     let parts = request.extensions_mut();
     parts.insert(caller);
-    parts.insert(place.clone());
+    parts.insert(permit.clone());
     if let Some(route) = route {
         parts.insert(route);
     }

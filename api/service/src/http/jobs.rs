@@ -3,7 +3,7 @@
 use super::answer;
 use super::problem::{Error, NOT_NOW};
 use super::request::{Asked, LONGEST_BATCH, job, job_id, other_version, tag};
-use super::{ApiArc, csv, event_pump};
+use super::{ApiArc, event_pump, tables};
 use crate::model::{Job, JobId};
 use crate::store::{Changed, JobFilter, StoreProblem};
 use axum::Json;
@@ -31,7 +31,7 @@ pub(super) async fn list(State(api): State<ApiArc>, mut asked: Asked) -> Result<
     asked.sound()?;
     let jobs = api.shared.store.jobs(&filter).await?;
     let mut answer = match form {
-        "csv" => answer::csv(csv::jobs(&jobs)),
+        "csv" => answer::csv(tables::jobs(&jobs)),
         _ => Json(&jobs).into_response(),
     };
     if jobs.len() as i64 == limit
@@ -71,7 +71,7 @@ pub(super) async fn show(
     let conditional = asked.fields.contains_key(axum::http::header::IF_NONE_MATCH);
     let over = |job: &Job| job.state.is_end() || conditional && !asked.has(&tag(job));
     if wait > 0 && !over(&found) {
-        api.places.follow(&asked.place)?;
+        api.permits.follow(&asked.permit)?;
         while !over(&found) && event_pump::arrive(&api, &mut news, until).await {
             found = job(&api, id).await?;
         }

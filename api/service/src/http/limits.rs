@@ -1,4 +1,4 @@
-//! How much at a time: places for requests at work and for those who follow, bytes of bodies in memory, requests a second.
+//! How much at a time: permits for requests at work and for those who follow, bytes of bodies in memory, requests a second.
 
 use super::held;
 use super::problem::{BUSY, Error, TOO_MANY};
@@ -73,8 +73,8 @@ impl Rates {
     }
 }
 
-/// Places of the server.
-pub struct Places {
+/// Permits of the server.
+pub struct Permits {
     requests: Arc<Semaphore>,
     followers: Arc<Semaphore>,
     bodies: Arc<Semaphore>,
@@ -82,14 +82,14 @@ pub struct Places {
     largest: u64,
 }
 
-/// A request's place; free when the last copy is gone.
+/// A request's permit; free for another request when its last copy is dropped.
 #[derive(Clone)]
-pub struct Place(Arc<Mutex<Option<OwnedSemaphorePermit>>>);
+pub struct Permit(Arc<Mutex<Option<OwnedSemaphorePermit>>>);
 
-impl Place {
+impl Permit {
     /// None of those that are counted.
-    pub fn none() -> Place {
-        Place(Arc::new(Mutex::new(None)))
+    pub fn none() -> Permit {
+        Permit(Arc::new(Mutex::new(None)))
     }
 }
 
@@ -101,13 +101,13 @@ fn busy(what: &str) -> Error {
     Error::new(BUSY, format!("As many {what} as this server takes."))
 }
 
-impl Places {
+impl Permits {
     /// As the operator decided.
-    pub fn new(limits: &ServiceLimits) -> Places {
+    pub fn new(limits: &ServiceLimits) -> Permits {
         let requests = limits.requests_at_a_time.max(1) as usize;
         let threads = std::thread::available_parallelism().map_or(2, |n| n.get().max(2));
         let largest = limits.body_mib.clamp(1, 1 << 20) << 20;
-        Places {
+        Permits {
             requests: Arc::new(Semaphore::new(requests)),
             followers: Arc::new(Semaphore::new(requests)),
             bodies: Arc::new(Semaphore::new(kib(BODIES * largest) as usize)),
@@ -116,20 +116,20 @@ impl Places {
         }
     }
 
-    /// A place for a request, at once or not at all.
-    pub fn request(&self) -> Result<Place, Error> {
+    /// A permit for a request, at once or not at all.
+    pub fn request(&self) -> Result<Permit, Error> {
         let permit = Arc::clone(&self.requests)
             .try_acquire_owned()
             .map_err(|_| busy("requests are at work"))?;
-        Ok(Place(Arc::new(Mutex::new(Some(permit)))))
+        Ok(Permit(Arc::new(Mutex::new(Some(permit)))))
     }
 
-    /// Changes a request's place for one among those who wait for events: they must not keep others out.
-    pub fn follow(&self, place: &Place) -> Result<(), Error> {
-        let permit = Arc::clone(&self.followers)
+    /// Exchanges a request's permit for one of those for followers of events, so that followers do not keep requests out.
+    pub fn follow(&self, permit: &Permit) -> Result<(), Error> {
+        let follower = Arc::clone(&self.followers)
             .try_acquire_owned()
             .map_err(|_| busy("callers wait for events"))?;
-        *held(&place.0) = Some(permit);
+        *held(&permit.0) = Some(follower);
         Ok(())
     }
 

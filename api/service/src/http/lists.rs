@@ -6,8 +6,9 @@ use super::problem::{DOCUMENTS, Error, FAILED, REFUSED, Wrong};
 use super::request::Asked;
 use super::submit::{self, Options, Sum};
 use super::unpack::unpack;
-use super::{ApiArc, csv as tables};
-use crate::config::Config;
+use super::{ApiArc, tables};
+use crate::config::{Config, ServiceLimits};
+use crate::csv_table;
 use crate::intake::{Refusal, take};
 use crate::model::Job;
 use crate::parts_list::{
@@ -16,7 +17,7 @@ use crate::parts_list::{
 };
 use axum::Json;
 use axum::extract::{Request, State};
-use axum::http::StatusCode;
+use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use bytes::Bytes;
 use grainway_pipeline::finding::Finding;
@@ -93,34 +94,8 @@ pub(super) async fn submit(
         return Err(other_type(&parts.headers, TAKEN));
     }
     let whole = body::whole(&api, &parts.headers, sent, limits.body_mib << 20).await?;
-    let turn = api.places.check().await?;
-    let alone = |file: &str| {
-        (
-            BTreeMap::from([(file.to_string(), whole.bytes.clone())]),
-            Options::default(),
-        )
-    };
-    let (files, of_form) = match media.as_str() {
-        "text/csv" => alone("list.csv"),
-        WORKBOOK => alone("list.xlsx"),
-        "application/zip" => {
-            let (bytes, limits) = (whole.bytes.clone(), limits.clone());
-            let files = tokio::task::spawn_blocking(move || unpack(bytes, &limits)).await;
-            let files =
-                files.map_err(|e| Error::new(FAILED, "The zip was not read.").cause(e))??;
-            (files, Options::default())
-        }
-        _ => {
-            let names = [("list-options", OF_ALL_LISTS)];
-            let form = submit::form(&parts.headers, whole.bytes.clone(), &limits, &names).await?;
-            (form.files, form.options)
-        }
-    };
-    for (name, bytes) in &files {
-        if name.ends_with(".json") {
-            shallow(bytes, &format!("{name}#"), limits.json_depth)?;
-        }
-    }
+    let turn = api.permits.check().await?;
+    let (files, of_form) = files_of(&parts.headers, &media, whole.bytes.clone(), &limits).await?;
     let options = options.over(of_form);
     let dry_run = options.dry_run.unwrap_or(false);
     let mut sum = Sum::new("/v1/lists");
@@ -135,7 +110,7 @@ pub(super) async fn submit(
     let read = match read {
         Ok(read) => read,
         // Spreadsheets see no answer but a good one: what a check finds is its result, and an empty table is good.
-        Err(Fault::Rows(problems)) if check => return Ok(csv(faults(problems))),
+        Err(ListRefusal::Rows(problems)) if check => return Ok(csv(faults(problems))),
         Err(fault) => return Err(fault.into()),
     };
     let beside = Beside {
@@ -148,22 +123,13 @@ pub(super) async fn submit(
         by: asked.caller.token.clone(),
         source: None,
     };
-    if beside.replaces.is_some() && read.jobs.len() > 1 {
-        let message = format!(
-            "The list makes {} jobs; only one can replace another.",
-            read.jobs.len()
-        );
-        return Err(Error::new(REFUSED, message.clone())
-            .wrong([Wrong::new("replaces", "refused", message)]));
-    }
+    one_replaces(&beside, read.jobs.len())?;
     let handed = to_handed(&read.jobs, (&read.name, &read.bytes), &beside);
     let made = read.jobs;
-    let documents: Vec<Value> = match dry_run {
-        true => made
-            .iter()
-            .filter_map(|j| serde_json::from_slice(&j.document).ok())
-            .collect(),
-        false => Vec::new(),
+    let documents = if dry_run {
+        documents_of(&made)
+    } else {
+        Vec::new()
     };
     let held = (whole.room, turn);
     submit::once(
@@ -176,34 +142,83 @@ pub(super) async fn submit(
             let taken = take(&api.shared, handed, i, dry_run).await;
             drop(held);
             match taken {
-                Err(Refusal::Documents(findings)) => Err(Fault::Rows(retold(&made, &findings))),
-                other => other.map_err(|refusal| Fault::Other(refusal.into())),
+                Err(Refusal::Documents(findings)) => {
+                    Err(ListRefusal::Rows(retold(&made, &findings)))
+                }
+                other => other.map_err(|refusal| ListRefusal::Other(refusal.into())),
             }
         },
         move |taken| match taken {
             Ok((jobs, findings, before)) => {
                 answer(jobs, findings, before, dry_run, documents, form_of_answer)
             }
-            Err(Fault::Rows(problems)) if check => Ok(csv(faults(problems))),
+            Err(ListRefusal::Rows(problems)) if check => Ok(csv(faults(problems))),
             Err(fault) => Err(fault.into()),
         },
     )
     .await
 }
 
+/// The files of a request by its media type, and the options that a form has.
+async fn files_of(
+    headers: &HeaderMap,
+    media: &str,
+    bytes: Bytes,
+    limits: &ServiceLimits,
+) -> Result<(BTreeMap<String, Bytes>, Options), Error> {
+    let alone = |file: &str| BTreeMap::from([(file.to_string(), bytes.clone())]);
+    let (files, options) = match media {
+        "text/csv" => (alone("list.csv"), Options::default()),
+        WORKBOOK => (alone("list.xlsx"), Options::default()),
+        "application/zip" => {
+            let limits = limits.clone();
+            let files = tokio::task::spawn_blocking(move || unpack(bytes, &limits)).await;
+            let files =
+                files.map_err(|e| Error::new(FAILED, "The zip was not read.").cause(e))??;
+            (files, Options::default())
+        }
+        _ => {
+            let names = [("list-options", OF_ALL_LISTS)];
+            let form = submit::form(headers, bytes, limits, &names).await?;
+            (form.files, form.options)
+        }
+    };
+    for (name, bytes) in &files {
+        if name.ends_with(".json") {
+            shallow(bytes, &format!("{name}#"), limits.json_depth)?;
+        }
+    }
+    Ok((files, options))
+}
+
+fn documents_of(jobs: &[ListJob]) -> Vec<Value> {
+    jobs.iter()
+        .filter_map(|j| serde_json::from_slice(&j.document).ok())
+        .collect()
+}
+
+/// Refuses several jobs that are to replace the same one.
+fn one_replaces(beside: &Beside, jobs: usize) -> Result<(), Error> {
+    if beside.replaces.is_none() || jobs <= 1 {
+        return Ok(());
+    }
+    let message = format!("The list makes {jobs} jobs; only one can replace another.");
+    Err(Error::new(REFUSED, message.clone()).wrong([Wrong::new("replaces", "refused", message)]))
+}
+
 /// Why a list is not taken.
-enum Fault {
+enum ListRefusal {
     /// Faults of its rows.
     Rows(Vec<RowProblem>),
     /// Something else.
     Other(Error),
 }
 
-impl From<Fault> for Error {
-    fn from(fault: Fault) -> Error {
+impl From<ListRefusal> for Error {
+    fn from(fault: ListRefusal) -> Error {
         match fault {
-            Fault::Rows(problems) => rows(problems),
-            Fault::Other(error) => error,
+            ListRefusal::Rows(problems) => rows(problems),
+            ListRefusal::Other(error) => error,
         }
     }
 }
@@ -212,15 +227,16 @@ impl From<Fault> for Error {
 fn faults(problems: Vec<RowProblem>) -> Vec<u8> {
     let rows = problems.iter().map(|p| {
         vec![
-            p.row
-                .map_or(tables::Cell::from(""), |n| tables::Cell::Number(n.into())),
+            p.row.map_or(csv_table::Cell::from(""), |n| {
+                csv_table::Cell::Number(n.into())
+            }),
             p.column.as_deref().unwrap_or_default().into(),
             p.code.into(),
             p.message.as_str().into(),
             p.remedy.as_str().into(),
         ]
     });
-    tables::table(&["row", "column", "code", "message", "remedy"], rows)
+    csv_table::table(&["row", "column", "code", "message", "remedy"], rows)
 }
 
 /// A list, read.
@@ -236,7 +252,7 @@ fn list(
     shop: Option<String>,
     name: Option<String>,
     config: &Config,
-) -> Result<Read, Fault> {
+) -> Result<Read, ListRefusal> {
     let lists: Vec<&String> = files.keys().filter(|n| ListKind::of(n).is_some()).collect();
     let [list] = lists.as_slice() else {
         let message = match lists.len() {
@@ -245,7 +261,9 @@ fn list(
             n => format!("There are {n} parts lists among the files; hand them in one by one."),
         };
         let wrong = Wrong::new("list", "refused", message.clone());
-        return Err(Fault::Other(Error::new(REFUSED, message).wrong([wrong])));
+        return Err(ListRefusal::Other(
+            Error::new(REFUSED, message).wrong([wrong]),
+        ));
     };
     let list = (*list).clone();
     let kind = ListKind::of(&list).unwrap_or(ListKind::Text);
@@ -255,14 +273,14 @@ fn list(
         1 => config.shops.keys().next().map(String::as_str),
         _ => None,
     };
-    let mut options =
-        options_beside(&list, only, &mut |file| files.get(file).cloned()).map_err(Fault::Rows)?;
+    let mut options = options_beside(&list, only, &mut |file| files.get(file).cloned())
+        .map_err(ListRefusal::Rows)?;
     options.shop = shop.or(options.shop);
     options.name = name.or(options.name);
     let stem = list
         .rsplit_once('.')
         .map_or(list.as_str(), |(stem, _)| stem);
-    let jobs = read(&bytes, kind, stem, &options).map_err(Fault::Rows)?;
+    let jobs = read(&bytes, kind, stem, &options).map_err(ListRefusal::Rows)?;
     Ok(Read {
         name: list,
         bytes,

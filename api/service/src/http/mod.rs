@@ -1,11 +1,10 @@
 //! The HTTP API: every route stands in the one table, [`ROUTES`], from which the router and the OpenAPI document are made.
 //!
-//! [`guard`] stands before every route: request ids, hosts, tokens, rates, places, and the words of every error. What is slow waits
-//! for events: one task looks for news and wakes up all who follow.
+//! [`guard`] is the middleware of every route: request id, Host check, cross-site check, token, rate limit, concurrency permit, and the
+//! problem document of every error. Requests that wait for events are woken by one task, [`event_pump`].
 
 mod answer;
 mod body;
-pub mod csv;
 mod downloads;
 mod event_pump;
 mod events;
@@ -27,6 +26,7 @@ mod schemas;
 mod serve;
 mod submit;
 mod table;
+mod tables;
 mod tokens;
 mod unpack;
 mod webhooks;
@@ -39,7 +39,7 @@ pub use table::ROUTES;
 pub use unpack::unpack;
 
 use super::SharedArc;
-use limits::Places;
+use limits::Permits;
 use std::collections::HashSet;
 use std::sync::{Arc, Mutex};
 use tokio::sync::watch;
@@ -50,7 +50,7 @@ pub struct Api {
     pub(crate) shared: SharedArc,
     tokens: tokens::Known,
     rates: limits::Rates,
-    places: Places,
+    permits: Permits,
     metrics: metrics::Metrics,
     readiness: health::Readiness,
     /// The number of the newest event.
@@ -67,7 +67,7 @@ pub fn router(shared: SharedArc) -> axum::Router {
     let api = Arc::new(Api {
         tokens: tokens::Known::default(),
         rates: limits::Rates::new(shared.config.limits.requests_per_second),
-        places: Places::new(&shared.config.limits),
+        permits: Permits::new(&shared.config.limits),
         metrics: metrics::Metrics::new(),
         readiness: health::Readiness::default(),
         newest: watch::Sender::new(0),

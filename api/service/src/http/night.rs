@@ -75,7 +75,7 @@ pub(super) async fn show(State(api): State<ApiArc>, mut asked: Asked) -> Result<
     }
     let report = report(&jobs, &window);
     Ok(match form {
-        "csv" => csv(table(&report).into_bytes()),
+        "csv" => csv(table(&report)),
         "html" => {
             let mut answer = text("text/html; charset=utf-8", page(&report));
             let only_style = HeaderValue::from_static(

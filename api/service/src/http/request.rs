@@ -1,7 +1,7 @@
 //! What a request asks beside its body: parameters of the query, conditions, the wanted form. Unknown parameters are refused.
 
 use super::Api;
-use super::limits::Place;
+use super::limits::Permit;
 use super::problem::{BAD_PARAMETER, Error, NOT_FOUND, OTHER_VERSION, Wrong, sentence};
 use super::routes::{At, Route};
 use crate::model::{Job, JobId, Millis};
@@ -41,8 +41,8 @@ pub struct Asked {
     pub fields: HeaderMap,
     /// It is HEAD.
     pub head: bool,
-    /// Its place among the requests at work.
-    pub place: Place,
+    /// Its permit among the requests at work.
+    pub permit: Permit,
     query: BTreeMap<String, String>,
     wrong: Vec<Wrong>,
 }
@@ -106,9 +106,9 @@ impl FromRequestParts<super::ApiArc> for Asked {
                 .get::<Caller>()
                 .cloned()
                 .ok_or_else(missing)?,
-            place: parts
+            permit: parts
                 .extensions
-                .get::<Place>()
+                .get::<Permit>()
                 .cloned()
                 .ok_or_else(missing)?,
             fields: parts.headers.clone(),

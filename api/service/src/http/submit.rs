@@ -141,7 +141,7 @@ pub(super) async fn submit(
         return Err(other_type(&parts.headers, TAKEN));
     }
     let whole = body::whole(&api, &parts.headers, sent, limits.body_mib << 20).await?;
-    let turn = api.places.check().await?;
+    let turn = api.permits.check().await?;
     let form = match media.as_str() {
         "application/json" => Form {
             files: BTreeMap::from([("job.json".to_string(), whole.bytes.clone())]),
@@ -528,7 +528,7 @@ where
     sum.part(value.to_string().as_bytes());
     let wanted: T = body::fitted(value).map_err(|e| body::bad_json("", &e))?;
     let job = job(&api, job_id(&id)?).await?;
-    let turn = api.places.check().await?;
+    let turn = api.permits.check().await?;
     let by = asked.caller.token.clone();
     once(
         &api,

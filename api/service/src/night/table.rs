@@ -1,6 +1,7 @@
 //! The night report as one table for a spreadsheet: a row a job, a stock and a machine, told apart by the first column.
 
 use super::{NightJob, NightReport, minutes};
+use crate::csv_table::{Cell, table as csv_table};
 
 /// The columns; they stay as they are.
 const COLUMNS: [&str; 18] = [
@@ -25,8 +26,7 @@ const COLUMNS: [&str; 18] = [
 ];
 
 /// Writes it as CSV (RFC 4180).
-pub fn table(report: &NightReport) -> String {
-    let mut rows = vec![COLUMNS.map(str::to_string).to_vec()];
+pub fn table(report: &NightReport) -> Vec<u8> {
     let jobs = [
         &report.withheld,
         &report.failed,
@@ -34,69 +34,55 @@ pub fn table(report: &NightReport) -> String {
         &report.cancelled,
         &report.waiting,
     ];
-    rows.extend(jobs.into_iter().flatten().map(of_job));
-    for wood in &report.wood {
+    let jobs = jobs.into_iter().flatten().map(of_job);
+    let wood = report.wood.iter().map(|wood| {
         let mut row = empty("wood");
-        row[5].clone_from(&wood.stock);
-        row[6] = wood.wood.clone().unwrap_or_default();
-        row[7] = wood.thickness_mm.to_string();
-        row[9] = wood.boards.to_string();
-        row[10] = wood.area_m2.to_string();
-        rows.push(row);
-    }
-    for machine in &report.machines {
+        row[5] = wood.stock.as_str().into();
+        row[6] = (&wood.wood).into();
+        row[7] = Cell::Decimal(wood.thickness_mm);
+        row[9] = Cell::Number(wood.boards.into());
+        row[10] = Cell::Decimal(wood.area_m2);
+        row
+    });
+    let machines = report.machines.iter().map(|machine| {
         let mut row = empty("machine");
-        row[4].clone_from(&machine.machine);
-        row[9] = machine.boards.to_string();
-        row[11] = machine.programs.to_string();
-        row[12] = minutes(machine.machine_seconds).to_string();
-        rows.push(row);
-    }
-    let mut text = String::new();
-    for row in rows {
-        let cells: Vec<String> = row.iter().map(|cell| written(cell)).collect();
-        text.push_str(&cells.join(","));
-        text.push_str("\r\n");
-    }
-    text
+        row[4] = machine.machine.as_str().into();
+        row[9] = Cell::Number(machine.boards.into());
+        row[11] = Cell::Number(machine.programs.into());
+        row[12] = whole_minutes(machine.machine_seconds);
+        row
+    });
+    csv_table(&COLUMNS, jobs.chain(wood).chain(machines))
 }
 
-fn empty(kind: &str) -> Vec<String> {
-    let mut row = vec![String::new(); COLUMNS.len()];
-    row[0] = kind.to_string();
+fn empty(kind: &str) -> Vec<Cell<'_>> {
+    let mut row = vec![Cell::from(""); COLUMNS.len()];
+    row[0] = kind.into();
     row
 }
 
-fn of_job(job: &NightJob) -> Vec<String> {
+fn of_job(job: &NightJob) -> Vec<Cell<'_>> {
     let mut row = empty(job.state.word());
-    row[1].clone_from(&job.name);
-    row[2].clone_from(&job.code);
-    row[3] = job.batch.clone().unwrap_or_default();
-    row[4] = job.machine.clone().unwrap_or_default();
-    row[8] = job.parts.to_string();
-    row[9] = job.boards.to_string();
-    row[11] = job.programs.to_string();
-    row[12] = minutes(job.machine_seconds).to_string();
-    row[13] = job.warnings.to_string();
-    row[14] = job.ended.clone().unwrap_or_default();
-    row[15] = match job.replaced_by {
-        Some(newer) => newer.to_string(),
-        None => String::new(),
-    };
-    row[16].clone_from(&job.sentence);
-    row[17] = job.job.to_string();
+    row[1] = job.name.as_str().into();
+    row[2] = job.code.as_str().into();
+    row[3] = (&job.batch).into();
+    row[4] = (&job.machine).into();
+    row[8] = Cell::Number(job.parts.into());
+    row[9] = Cell::Number(job.boards.into());
+    row[11] = Cell::Number(job.programs.into());
+    row[12] = whole_minutes(job.machine_seconds);
+    row[13] = Cell::Number(job.warnings.into());
+    row[14] = (&job.ended).into();
+    row[15] = job
+        .replaced_by
+        .map(|newer| newer.to_string())
+        .unwrap_or_default()
+        .into();
+    row[16] = job.sentence.as_str().into();
+    row[17] = job.job.to_string().into();
     row
 }
 
-/// A cell that no spreadsheet takes for a formula, quoted where it must be.
-fn written(cell: &str) -> String {
-    let formula = cell.starts_with(['=', '+', '-', '@', '\t', '\r']);
-    let told = match formula {
-        true => format!("'{cell}"),
-        false => cell.to_string(),
-    };
-    match told.contains(['"', ',', '\r', '\n']) {
-        true => format!("\"{}\"", told.replace('"', "\"\"")),
-        false => told,
-    }
+fn whole_minutes(seconds: f64) -> Cell<'static> {
+    Cell::Number(i64::try_from(minutes(seconds)).unwrap_or(i64::MAX))
 }

@@ -67,7 +67,7 @@ impl Line<'_> {
         let at = format!("/drawings/{index}/parts/{}", escaped(&key));
         if let Some(earlier) = draft.places.get(&at) {
             let message = format!(
-                "Row {} already makes part {} of {file}.",
+                "ListRow {} already makes part {} of {file}.",
                 earlier.row, number.part
             );
             self.wrong(Column::DrawingPart, message, "Count it there.");

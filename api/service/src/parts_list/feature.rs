@@ -12,14 +12,14 @@ use serde_json::{Map, Value, json};
 struct Entry {
     size: Vec<Amount>,
     depth: Option<(&'static str, Value)>,
-    places: Vec<Place>,
+    places: Vec<At>,
     from: Option<Amount>,
     to: Option<Amount>,
     round: Option<Amount>,
 }
 
 #[derive(Debug)]
-enum Place {
+enum At {
     One(Amount),
     Pair(Amount, Amount),
     Side(&'static str),
@@ -69,97 +69,14 @@ pub(super) fn tenons(end: &str, text: &str, writing: Writing) -> Result<Vec<Valu
 
 fn feature(column: Column, mut entry: Entry) -> Result<Value, String> {
     let (kind, shape) = match column {
-        Column::Holes => {
-            entry.only(&["depth", "at"])?;
-            let diameter = entry.single("a diameter")?;
-            let mut at = Vec::new();
-            for place in std::mem::take(&mut entry.places) {
-                let Place::Pair(x, y) = place else {
-                    return Err("Each hole has a place along and across: at 200 x 50.".to_string());
-                };
-                at.push(json!([x.value, y.value]));
-            }
-            let shape = match at.as_slice() {
-                [] => return Err("It does not say where: at 200 x 50.".to_string()),
-                [one] => json!({ "circle": { "at": one, "diameter": diameter.value } }),
-                all => json!({ "circles": { "at": all, "diameter": diameter.value } }),
-            };
-            ("hole", shape)
-        }
-        Column::Mortises | Column::Pockets | Column::Cutouts => {
-            let kind = match column {
-                Column::Mortises => "mortise",
-                Column::Pockets => "pocket",
-                _ => "cutout",
-            };
-            match column {
-                Column::Cutouts => entry.only(&["at", "round"])?,
-                _ => entry.only(&["depth", "at", "round"])?,
-            }
-            let [along, across] = entry.pair("length x width")?;
-            let (x, y) = match entry.places.as_slice() {
-                [Place::Pair(x, y)] => (x, y),
-                [] => return Err("It does not say where its middle is: at 200 x 50.".to_string()),
-                _ => {
-                    return Err(
-                        "Its middle is one place along and across (at 200 x 50); write every one as an entry of its own, with ; between them."
-                            .to_string(),
-                    );
-                }
-            };
-            let mut shape = json!({
-                "at": [x.less_half(&along), y.less_half(&across)],
-                "size": [along.value, across.value],
-            });
-            if let Some(round) = &entry.round {
-                shape["corner"] = round.value.clone();
-            }
-            (kind, json!({ "rectangle": shape }))
-        }
-        Column::Grooves | Column::Housings => {
-            entry.only(&["depth", "at", "from", "to"])?;
-            let width = entry.single("a width")?;
-            let at = entry.one_place("one place for its middle")?;
-            let shape = band(at, width, &entry);
-            match column {
-                Column::Grooves => ("groove", json!({ "along": shape })),
-                _ => ("housing", json!({ "across": shape })),
-            }
-        }
-        Column::Rebates => {
-            entry.only(&["depth", "at"])?;
-            let width = entry.single("a width")?;
-            match entry.places.as_slice() {
-                [Place::Side(edge @ ("near" | "far"))] => (
-                    "rebate",
-                    json!({ "at-edge": { "edge": edge, "width": width.value } }),
-                ),
-                _ => {
-                    return Err("It does not say along which edge: at near, or at far.".to_string());
-                }
-            }
-        }
-        Column::Laps => {
-            entry.only(&["depth", "at", "from", "to"])?;
-            let size = entry.single("a width")?;
-            let shape = match entry.places.as_slice() {
-                [Place::Side(end @ ("left" | "right"))] => {
-                    if entry.from.is_some() || entry.to.is_some() {
-                        return Err(
-                            "A lap at an end goes over the whole width: leave out from and to."
-                                .to_string(),
-                        );
-                    }
-                    json!({ "at-end": { "end": end, "length": size.value } })
-                }
-                _ => {
-                    let at = entry
-                        .one_place("one place: at left, at right, or a length for its middle")?;
-                    json!({ "across": band(at, size, &entry) })
-                }
-            };
-            ("lap", shape)
-        }
+        Column::Holes => ("hole", holes(&mut entry)?),
+        Column::Mortises => ("mortise", rectangle(&mut entry, &["depth", "at", "round"])?),
+        Column::Pockets => ("pocket", rectangle(&mut entry, &["depth", "at", "round"])?),
+        Column::Cutouts => ("cutout", rectangle(&mut entry, &["at", "round"])?),
+        Column::Grooves => ("groove", json!({ "along": strip(&mut entry)? })),
+        Column::Housings => ("housing", json!({ "across": strip(&mut entry)? })),
+        Column::Rebates => ("rebate", rebate(&mut entry)?),
+        Column::Laps => ("lap", lap(&mut entry)?),
         _ => return Err("The column has no features.".to_string()),
     };
     let mut made = json!({ "kind": kind, "shape": shape });
@@ -171,6 +88,80 @@ fn feature(column: Column, mut entry: Entry) -> Result<Value, String> {
         }
     }
     Ok(made)
+}
+
+fn holes(entry: &mut Entry) -> Result<Value, String> {
+    entry.only(&["depth", "at"])?;
+    let diameter = entry.single("a diameter")?;
+    let mut at = Vec::new();
+    for place in std::mem::take(&mut entry.places) {
+        let At::Pair(x, y) = place else {
+            return Err("Each hole has a place along and across: at 200 x 50.".to_string());
+        };
+        at.push(json!([x.value, y.value]));
+    }
+    match at.as_slice() {
+        [] => Err("It does not say where: at 200 x 50.".to_string()),
+        [one] => Ok(json!({ "circle": { "at": one, "diameter": diameter.value } })),
+        all => Ok(json!({ "circles": { "at": all, "diameter": diameter.value } })),
+    }
+}
+
+fn rectangle(entry: &mut Entry, allowed: &[&str]) -> Result<Value, String> {
+    entry.only(allowed)?;
+    let [along, across] = entry.pair("length x width")?;
+    let (x, y) = match entry.places.as_slice() {
+        [At::Pair(x, y)] => (x, y),
+        [] => return Err("It does not say where its middle is: at 200 x 50.".to_string()),
+        _ => {
+            return Err(
+                "Its middle is one place along and across (at 200 x 50); write every one as an entry of its own, with ; between them."
+                    .to_string(),
+            );
+        }
+    };
+    let mut shape = json!({
+        "at": [x.less_half(&along), y.less_half(&across)],
+        "size": [along.value, across.value],
+    });
+    if let Some(round) = &entry.round {
+        shape["corner"] = round.value.clone();
+    }
+    Ok(json!({ "rectangle": shape }))
+}
+
+/// A groove or a housing.
+fn strip(entry: &mut Entry) -> Result<Value, String> {
+    entry.only(&["depth", "at", "from", "to"])?;
+    let width = entry.single("a width")?;
+    let at = entry.one_place("one place for its middle")?;
+    Ok(band(at, width, entry))
+}
+
+fn rebate(entry: &mut Entry) -> Result<Value, String> {
+    entry.only(&["depth", "at"])?;
+    let width = entry.single("a width")?;
+    match entry.places.as_slice() {
+        [At::Side(edge @ ("near" | "far"))] => {
+            Ok(json!({ "at-edge": { "edge": edge, "width": width.value } }))
+        }
+        _ => Err("It does not say along which edge: at near, or at far.".to_string()),
+    }
+}
+
+fn lap(entry: &mut Entry) -> Result<Value, String> {
+    entry.only(&["depth", "at", "from", "to"])?;
+    let size = entry.single("a width")?;
+    if let [At::Side(end @ ("left" | "right"))] = entry.places.as_slice() {
+        if entry.from.is_some() || entry.to.is_some() {
+            return Err(
+                "A lap at an end goes over the whole width: leave out from and to.".to_string(),
+            );
+        }
+        return Ok(json!({ "at-end": { "end": end, "length": size.value } }));
+    }
+    let at = entry.one_place("one place: at left, at right, or a length for its middle")?;
+    Ok(json!({ "across": band(at, size, entry) }))
 }
 
 fn band(at: Amount, width: Amount, entry: &Entry) -> Value {
@@ -222,7 +213,7 @@ impl Entry {
 
     fn one_place(&self, what: &str) -> Result<Amount, String> {
         match self.places.as_slice() {
-            [Place::One(at)] => Ok(at.clone()),
+            [At::One(at)] => Ok(at.clone()),
             [] => Err(format!("It does not say where; after at comes {what}.")),
             _ => Err(format!("After at comes {what}.")),
         }
@@ -373,16 +364,16 @@ impl Reading {
         }
     }
 
-    fn place(&mut self) -> Result<Place, String> {
+    fn place(&mut self) -> Result<At, String> {
         for side in SIDES {
             if self.took(side) {
-                return Ok(Place::Side(side));
+                return Ok(At::Side(side));
             }
         }
         let first = self.length("a length")?;
         match self.took("x") {
-            true => Ok(Place::Pair(first, self.length("a length")?)),
-            false => Ok(Place::One(first)),
+            true => Ok(At::Pair(first, self.length("a length")?)),
+            false => Ok(At::One(first)),
         }
     }
 }

@@ -132,12 +132,12 @@ pub(super) fn settled(n: f64) -> f64 {
 
 /// A row that has something in it: cells by their column, counted from 0.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub(super) struct Row {
+pub(super) struct ListRow {
     pub number: u32,
     pub cells: Vec<(u32, Cell)>,
 }
 
-impl Row {
+impl ListRow {
     pub(super) fn cell(&self, column: u32) -> Option<&Cell> {
         self.cells
             .iter()

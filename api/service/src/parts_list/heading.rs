@@ -1,6 +1,6 @@
 //! Which row has the headings, and what each column means.
 
-use super::grid::{Cell, Row, RowProblem, letters};
+use super::grid::{Cell, ListRow, RowProblem, letters};
 use super::options::{Column, ListOptions};
 use grainway_pipeline::chain::nearest;
 use grainway_pipeline::doc::Unit;
@@ -45,7 +45,7 @@ impl Headings {
 }
 
 /// How many columns of its best row are known: the separator that makes most of a text is the right one.
-pub(super) fn score(rows: &[Row], options: &ListOptions) -> usize {
+pub(super) fn score(rows: &[ListRow], options: &ListOptions) -> usize {
     rows.iter()
         .take(LOOKED_AT)
         .map(|row| known_in(row, options))
@@ -53,7 +53,7 @@ pub(super) fn score(rows: &[Row], options: &ListOptions) -> usize {
         .unwrap_or(0)
 }
 
-fn known_in(row: &Row, options: &ListOptions) -> usize {
+fn known_in(row: &ListRow, options: &ListOptions) -> usize {
     row.cells
         .iter()
         .filter(|(_, cell)| meaning(cell, options).is_some())
@@ -62,11 +62,11 @@ fn known_in(row: &Row, options: &ListOptions) -> usize {
 
 /// Finds the headings: the first row with two known ones, of which one says what is made.
 pub(super) fn find(
-    rows: &[Row],
+    rows: &[ListRow],
     options: &ListOptions,
     problems: &mut Vec<RowProblem>,
 ) -> Option<Headings> {
-    let names_a_part = |row: &Row| {
+    let names_a_part = |row: &ListRow| {
         row.cells.iter().any(|(_, cell)| {
             matches!(
                 meaning(cell, options),

@@ -1,10 +1,10 @@
 //! From rows to job documents.
 
-use super::grid::{Cell, Row, RowProblem};
+use super::grid::{Cell, ListRow, RowProblem};
 use super::heading::Headings;
 use super::options::{Column, Decimal, ListOptions};
 use super::row::{Line, List};
-use super::{ListJob, Place};
+use super::{ListJob, ListPlace};
 use grainway_pipeline::doc::{JOB_FORMAT, read_job};
 use serde_json::{Map, Value, json};
 use std::collections::{BTreeMap, BTreeSet};
@@ -25,12 +25,12 @@ pub(super) struct Draft {
     pub only: Map<String, Value>,
     pub whole: Vec<(u32, String)>,
     pub single: bool,
-    pub places: BTreeMap<String, Place>,
+    pub places: BTreeMap<String, ListPlace>,
 }
 
 /// Makes job documents of the rows below the headings.
 pub(super) fn jobs(
-    rows: &[Row],
+    rows: &[ListRow],
     headings: &Headings,
     decimal: Decimal,
     name: &str,
@@ -42,53 +42,7 @@ pub(super) fn jobs(
         headings,
         decimal,
     };
-    let mut order: Vec<String> = Vec::new();
-    let mut drafts: BTreeMap<String, Draft> = BTreeMap::new();
-    let mut missing = BTreeSet::new();
-    let mut rows_of_parts = 0_u32;
-    for row in rows.iter().filter(|r| r.number > headings.row) {
-        let comment = row
-            .cells
-            .first()
-            .is_some_and(|(_, c)| matches!(c, Cell::Text(t) if t.starts_with('#')));
-        let mut line = Line {
-            list: &list,
-            row,
-            problems: Vec::new(),
-            missing: &mut missing,
-        };
-        if comment || !line.says_something() {
-            continue;
-        }
-        rows_of_parts += 1;
-        let job = line.job();
-        if !drafts.contains_key(&job) {
-            order.push(job.clone());
-        }
-        let draft = drafts.entry(job).or_default();
-        line.fill(draft);
-        problems.append(&mut line.problems);
-    }
-    for column in missing {
-        problems.push(
-            RowProblem::new(
-                "missing-column",
-                format!("The list has no column \"{}\".", column.word()),
-                "Add it, or say in the option `defaults` what holds for all rows.",
-            )
-            .row(headings.row),
-        );
-    }
-    if rows_of_parts == 0 {
-        problems.push(
-            RowProblem::new(
-                "no-parts",
-                "No row below the headings has a part.",
-                "Write a row for each part.",
-            )
-            .row(headings.row),
-        );
-    }
+    let (order, mut drafts) = list.drafts(rows, problems);
     if order.len() > MOST_JOBS {
         problems.push(RowProblem::new(
             "list-too-large",
@@ -113,6 +67,62 @@ pub(super) fn jobs(
 }
 
 impl List<'_> {
+    /// Reads the rows below the headings: the words of the jobs in the order in which they first appear, and what the rows of each say.
+    fn drafts(
+        &self,
+        rows: &[ListRow],
+        problems: &mut Vec<RowProblem>,
+    ) -> (Vec<String>, BTreeMap<String, Draft>) {
+        let mut order: Vec<String> = Vec::new();
+        let mut drafts: BTreeMap<String, Draft> = BTreeMap::new();
+        let mut missing = BTreeSet::new();
+        let mut rows_of_parts = 0_u32;
+        for row in rows.iter().filter(|r| r.number > self.headings.row) {
+            let comment = row
+                .cells
+                .first()
+                .is_some_and(|(_, c)| matches!(c, Cell::Text(t) if t.starts_with('#')));
+            let mut line = Line {
+                list: self,
+                row,
+                problems: Vec::new(),
+                missing: &mut missing,
+            };
+            if comment || !line.says_something() {
+                continue;
+            }
+            rows_of_parts += 1;
+            let job = line.job();
+            if !drafts.contains_key(&job) {
+                order.push(job.clone());
+            }
+            let draft = drafts.entry(job).or_default();
+            line.fill(draft);
+            problems.append(&mut line.problems);
+        }
+        for column in missing {
+            problems.push(
+                RowProblem::new(
+                    "missing-column",
+                    format!("The list has no column \"{}\".", column.word()),
+                    "Add it, or say in the option `defaults` what holds for all rows.",
+                )
+                .row(self.headings.row),
+            );
+        }
+        if rows_of_parts == 0 {
+            problems.push(
+                RowProblem::new(
+                    "no-parts",
+                    "No row below the headings has a part.",
+                    "Write a row for each part.",
+                )
+                .row(self.headings.row),
+            );
+        }
+        (order, drafts)
+    }
+
     /// The document of a job, checked as every job document is.
     fn finished(
         &self,
@@ -138,11 +148,34 @@ impl List<'_> {
             );
             return None;
         }
-        let options = self.options;
         let name = match word.is_empty() {
             true => name.to_string(),
             false => format!("{name}, {word}"),
         };
+        let drawings: Vec<String> = draft
+            .drawings
+            .iter()
+            .filter_map(|d| d["file"].as_str().map(str::to_string))
+            .collect::<BTreeSet<_>>()
+            .into_iter()
+            .collect();
+        let places = draft.places.clone();
+        let text = self.document(draft, &name);
+        let job = ListJob {
+            name,
+            word: (!word.is_empty()).then(|| word.to_string()),
+            document_name: document_name(word, documents),
+            document: text,
+            drawings,
+            places,
+        };
+        check(&job, problems);
+        Some(job)
+    }
+
+    /// The text of a job's document.
+    fn document(&self, draft: Draft, name: &str) -> Vec<u8> {
+        let options = self.options;
         let mut document = json!({ "format": JOB_FORMAT, "name": name, "unit": options.unit });
         let mut set = |key: &str, value: Value| {
             let empty = match &value {
@@ -164,13 +197,6 @@ impl List<'_> {
         set("stocks", json!(options.stocks));
         set("settings", json!(options.settings));
         set("chain", json!(options.chain));
-        let drawings: Vec<String> = draft
-            .drawings
-            .iter()
-            .filter_map(|d| d["file"].as_str().map(str::to_string))
-            .collect::<BTreeSet<_>>()
-            .into_iter()
-            .collect();
         set("parts", Value::Array(draft.parts));
         set("drawings", Value::Array(draft.drawings));
         if draft.single {
@@ -178,31 +204,27 @@ impl List<'_> {
         }
         let mut text = serde_json::to_vec_pretty(&document).unwrap_or_default();
         text.push(b'\n');
-        let job = ListJob {
-            name,
-            word: (!word.is_empty()).then(|| word.to_string()),
-            document_name: document_name(word, documents),
-            document: text,
-            drawings,
-            places: draft.places,
-        };
-        if let Err(wrong) = read_job(&job.document) {
-            for problem in wrong {
-                let told = RowProblem::new(
-                    match problem.kind {
-                        grainway_pipeline::doc::ProblemKind::Form => "bad-cell",
-                        grainway_pipeline::doc::ProblemKind::Number => "bad-number",
-                    },
-                    problem.message,
-                    "Correct the list, or its options where no row is named.",
-                );
-                problems.push(match job.place(&problem.pointer) {
-                    Some(place) => told.at(place.row, place.column.clone()),
-                    None => told,
-                });
-            }
+        text
+    }
+}
+
+/// Reads the document back as every job document is read; its problems name rows where they come from one.
+fn check(job: &ListJob, problems: &mut Vec<RowProblem>) {
+    if let Err(wrong) = read_job(&job.document) {
+        for problem in wrong {
+            let told = RowProblem::new(
+                match problem.kind {
+                    grainway_pipeline::doc::ProblemKind::Form => "bad-cell",
+                    grainway_pipeline::doc::ProblemKind::Number => "bad-number",
+                },
+                problem.message,
+                "Correct the list, or its options where no row is named.",
+            );
+            problems.push(match job.place(&problem.pointer) {
+                Some(place) => told.at(place.row, place.column.clone()),
+                None => told,
+            });
         }
-        Some(job)
     }
 }
 

@@ -52,7 +52,7 @@ impl ListKind {
 
 /// A place in a list.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Place {
+pub struct ListPlace {
     /// The row, as the spreadsheet counts.
     pub row: u32,
     /// The column's heading.
@@ -72,12 +72,12 @@ pub struct ListJob {
     pub document: Vec<u8>,
     /// The drawings that it names.
     pub drawings: Vec<String>,
-    places: BTreeMap<String, Place>,
+    places: BTreeMap<String, ListPlace>,
 }
 
 impl ListJob {
     /// The row and column that a place of the document comes from; a JSON Pointer, without the document's name.
-    pub fn place(&self, pointer: &str) -> Option<&Place> {
+    pub fn place(&self, pointer: &str) -> Option<&ListPlace> {
         let mut pointer = pointer;
         loop {
             if let Some(place) = self.places.get(pointer) {
@@ -141,10 +141,10 @@ fn text_rows(
     bytes: &[u8],
     options: &ListOptions,
     problems: &mut Vec<RowProblem>,
-) -> Result<(Vec<grid::Row>, Decimal), RowProblem> {
+) -> Result<(Vec<grid::ListRow>, Decimal), RowProblem> {
     let text = text::characters(bytes)?;
     // The separator under which most headings are known; the likeliest first among equals.
-    let mut best: Option<(usize, Separator, Vec<grid::Row>, Vec<RowProblem>)> = None;
+    let mut best: Option<(usize, Separator, Vec<grid::ListRow>, Vec<RowProblem>)> = None;
     for separator in Separator::ALL {
         if options.separator.is_some_and(|s| s != separator) {
             continue;

@@ -2,10 +2,10 @@
 
 use super::amount::{Amount, Writing, parse_amount, parse_number};
 use super::feature::{features, tenons};
-use super::grid::{Cell, Row, RowProblem};
+use super::grid::{Cell, ListRow, RowProblem};
 use super::heading::Headings;
 use super::options::{Column, Decimal, ListOptions};
-use super::{Place, jobs::Draft, jobs::file_word};
+use super::{ListPlace, jobs::Draft, jobs::file_word};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 
@@ -22,7 +22,7 @@ pub(super) struct List<'l> {
 /// One row at work.
 pub(super) struct Line<'l> {
     pub list: &'l List<'l>,
-    pub row: &'l Row,
+    pub row: &'l ListRow,
     pub problems: Vec<RowProblem>,
     /// Columns that the list lacks, for all rows together.
     pub missing: &'l mut BTreeSet<Column>,
@@ -213,7 +213,7 @@ impl Line<'_> {
     pub(super) fn new_id(&mut self, draft: &mut Draft, id: &str) -> bool {
         match draft.ids.get(id) {
             Some(row) => {
-                let message = format!("Row {row} already has a part \"{id}\".");
+                let message = format!("ListRow {row} already has a part \"{id}\".");
                 self.wrong(
                     Column::Part,
                     message,
@@ -229,7 +229,7 @@ impl Line<'_> {
     }
 
     pub(super) fn note(&self, draft: &mut Draft, pointer: String, column: Column) {
-        let place = Place {
+        let place = ListPlace {
             row: self.row.number,
             column: self.heading(column),
         };

@@ -4,7 +4,7 @@
 //! is never closed is a problem with its row, where readers in use take the rest of the file for one cell in silence. A test compares
 //! it with such a reader.
 
-use super::grid::{Cell, Limits, Row, RowProblem};
+use super::grid::{Cell, Limits, ListRow, RowProblem};
 use super::options::Separator;
 
 /// Bytes to characters: by the byte order mark where there is one, else UTF-8, else Windows-1252, in which every byte means something.
@@ -41,7 +41,11 @@ pub(super) fn characters(bytes: &[u8]) -> Result<String, RowProblem> {
 }
 
 /// Rows that have something in them.
-pub(super) fn rows(text: &str, separator: Separator, problems: &mut Vec<RowProblem>) -> Vec<Row> {
+pub(super) fn rows(
+    text: &str,
+    separator: Separator,
+    problems: &mut Vec<RowProblem>,
+) -> Vec<ListRow> {
     let separator = separator.char();
     let mut reader = Reader {
         rest: text.chars().peekable(),
@@ -54,7 +58,7 @@ pub(super) fn rows(text: &str, separator: Separator, problems: &mut Vec<RowProbl
         if !limits.row(number, problems) {
             break;
         }
-        let mut row = Row {
+        let mut row = ListRow {
             number,
             cells: Vec::new(),
         };

@@ -3,7 +3,7 @@
 //! A workbook is a zip of XML from somebody else. Everything in it is unpacked once, only to be counted, before anything is kept; the
 //! library that reads it is asked for cells one by one, since its tables are as large as the farthest cell says. Its panics end here.
 
-use super::grid::{Cell, Limits, Row, RowProblem};
+use super::grid::{Cell, Limits, ListRow, RowProblem};
 use calamine::{DataRef, Reader, Xlsx, XlsxError};
 use std::io::{Cursor, Read};
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -29,7 +29,7 @@ pub(super) fn rows(
     bytes: &[u8],
     sheet: Option<&str>,
     problems: &mut Vec<RowProblem>,
-) -> Result<Vec<Row>, RowProblem> {
+) -> Result<Vec<ListRow>, RowProblem> {
     bounded(bytes)?;
     // Its arithmetic on places of cells overflows where they are absurd; what a stranger sends must not end a server.
     let read = catch_unwind(AssertUnwindSafe(|| cells(bytes, sheet)));
@@ -111,7 +111,7 @@ fn find(text: &[u8], word: &[u8]) -> Option<usize> {
     text.windows(word.len()).position(|w| w == word)
 }
 
-type Found = (Vec<Row>, Vec<RowProblem>);
+type Found = (Vec<ListRow>, Vec<RowProblem>);
 
 fn cells(bytes: &[u8], sheet: Option<&str>) -> Result<Found, RowProblem> {
     let said = |e: XlsxError| match e {
@@ -119,26 +119,9 @@ fn cells(bytes: &[u8], sheet: Option<&str>) -> Result<Found, RowProblem> {
         e => unreadable(format!("The workbook cannot be read: {e}.")),
     };
     let mut book: Xlsx<_> = Xlsx::new(Cursor::new(bytes)).map_err(said)?;
-    let names = book.sheet_names();
-    let name = match sheet {
-        Some(name) if names.iter().any(|n| n == name) => name.to_string(),
-        Some(name) => {
-            return Err(RowProblem::new(
-                "no-such-sheet",
-                format!(
-                    "The workbook has no sheet {name:?}; it has {}.",
-                    names.join(", ")
-                ),
-                "Name one of its sheets in the option `sheet`.",
-            ));
-        }
-        None => names
-            .first()
-            .cloned()
-            .ok_or_else(|| unreadable("The workbook has no sheet."))?,
-    };
+    let name = sheet_name(&book.sheet_names(), sheet)?;
     let mut reader = book.worksheet_cells_reader(&name).map_err(said)?;
-    let mut rows: Vec<Row> = Vec::new();
+    let mut rows: Vec<ListRow> = Vec::new();
     let (mut problems, mut limits, mut seen) = (Vec::new(), Limits::default(), 0_u64);
     while let Some(found) = reader.next_cell_with_formula_metadata().map_err(said)? {
         seen += 1;
@@ -152,29 +135,13 @@ fn cells(bytes: &[u8], sheet: Option<&str>) -> Result<Found, RowProblem> {
         }
         let (row, column) = found.pos;
         let number = row.saturating_add(1);
+        let has_formula = found.formula.is_some();
         let cell = match &found.value {
-            DataRef::Empty if found.formula.is_some() => Some(Cell::Unclear(
-                "The formula has no result.",
-                "Open the list in a spreadsheet and save it, so that it is computed.",
-            )),
-            DataRef::Empty => None,
-            DataRef::Int(n) => Some(Cell::Number(*n as f64)),
-            DataRef::Float(n) => Some(Cell::Number(*n)),
-            DataRef::Bool(b) => Some(Cell::Truth(*b)),
             DataRef::String(text) => text_cell(text, number, column, &mut limits, &mut problems),
             DataRef::SharedString(text) => {
                 text_cell(text, number, column, &mut limits, &mut problems)
             }
-            DataRef::DateTime(_) | DataRef::DateTimeIso(_) | DataRef::DurationIso(_) => {
-                Some(Cell::Unclear(
-                    "The spreadsheet made a date of it.",
-                    "Give the cell the format Text and write it again, with its unit: 3/4in.",
-                ))
-            }
-            DataRef::Error(_) => Some(Cell::Unclear(
-                "The formula ends in an error.",
-                "Cure the formula.",
-            )),
+            value => plain_cell(value, has_formula),
         };
         let Some(cell) = cell else { continue };
         if !limits.row(number, &mut problems) {
@@ -188,13 +155,57 @@ fn cells(bytes: &[u8], sheet: Option<&str>) -> Result<Found, RowProblem> {
             Some(last) if last.number > number => {
                 return Err(unreadable("The workbook's rows are out of order."));
             }
-            _ => rows.push(Row {
+            _ => rows.push(ListRow {
                 number,
                 cells: vec![(column, cell)],
             }),
         }
     }
     Ok((rows, problems))
+}
+
+/// The sheet of this name, or the first.
+fn sheet_name(names: &[String], sheet: Option<&str>) -> Result<String, RowProblem> {
+    match sheet {
+        Some(name) if names.iter().any(|n| n == name) => Ok(name.to_string()),
+        Some(name) => Err(RowProblem::new(
+            "no-such-sheet",
+            format!(
+                "The workbook has no sheet {name:?}; it has {}.",
+                names.join(", ")
+            ),
+            "Name one of its sheets in the option `sheet`.",
+        )),
+        None => names
+            .first()
+            .cloned()
+            .ok_or_else(|| unreadable("The workbook has no sheet.")),
+    }
+}
+
+/// A cell that holds no text.
+fn plain_cell(value: &DataRef<'_>, has_formula: bool) -> Option<Cell> {
+    match value {
+        DataRef::Empty if has_formula => Some(Cell::Unclear(
+            "The formula has no result.",
+            "Open the list in a spreadsheet and save it, so that it is computed.",
+        )),
+        DataRef::Empty => None,
+        DataRef::Int(n) => Some(Cell::Number(*n as f64)),
+        DataRef::Float(n) => Some(Cell::Number(*n)),
+        DataRef::Bool(b) => Some(Cell::Truth(*b)),
+        DataRef::String(_) | DataRef::SharedString(_) => None,
+        DataRef::DateTime(_) | DataRef::DateTimeIso(_) | DataRef::DurationIso(_) => {
+            Some(Cell::Unclear(
+                "The spreadsheet made a date of it.",
+                "Give the cell the format Text and write it again, with its unit: 3/4in.",
+            ))
+        }
+        DataRef::Error(_) => Some(Cell::Unclear(
+            "The formula ends in an error.",
+            "Cure the formula.",
+        )),
+    }
 }
 
 fn text_cell(

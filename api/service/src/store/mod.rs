@@ -12,7 +12,7 @@ pub mod tokens;
 pub mod webhooks;
 mod work;
 
-use super::faults::{Faults, Plan};
+use super::faults::{FaultPlan, Faults};
 use super::model::{Claim, EventKind, Job, JobFile, JobId, JobState, Millis};
 use rows::{JOB_COLUMNS, job_of};
 use sqlx::{AnyConnection, AnyPool, AssertSqlSafe, Row};
@@ -147,7 +147,7 @@ pub struct Claimed {
 #[derive(Clone)]
 pub struct Store {
     inner: Arc<Inner>,
-    faults: Plan,
+    faults: FaultPlan,
 }
 
 struct Inner {
@@ -237,7 +237,7 @@ impl Store {
 
     /// The same store, whose calls fail as a test wants.
     pub fn failing(mut self, faults: Arc<dyn Faults>) -> Store {
-        self.faults = Plan(Some(faults));
+        self.faults = FaultPlan(Some(faults));
         self
     }
 

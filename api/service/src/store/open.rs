@@ -2,7 +2,7 @@
 
 use super::schema::MIGRATIONS;
 use super::{Inner, Result, Store, StoreProblem, StoreUrl};
-use crate::faults::Plan;
+use crate::faults::FaultPlan;
 use sqlx::any::AnyPoolOptions;
 use sqlx::{AnyConnection, AnyPool, AssertSqlSafe, Connection, Executor, Row};
 use std::os::unix::fs::OpenOptionsExt;
@@ -45,7 +45,7 @@ pub(super) async fn open(url: &StoreUrl) -> Result<Store> {
     tables(&inner.write, embedded).await?;
     Ok(Store {
         inner: Arc::new(inner),
-        faults: Plan::default(),
+        faults: FaultPlan::default(),
     })
 }
 
@@ -90,7 +90,7 @@ pub(super) async fn beside(url: &StoreUrl) -> Result<Store> {
     };
     Ok(Store {
         inner: Arc::new(file(path, None).await?),
-        faults: Plan::default(),
+        faults: FaultPlan::default(),
     })
 }
 

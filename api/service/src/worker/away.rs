@@ -2,7 +2,7 @@
 
 use super::{AGAIN, LEASE, LONGEST_PAUSE, RENEW};
 use crate::Shared;
-use crate::files::{FilesProblem, Place, together};
+use crate::files::{FilePlace, FilesProblem, together};
 use crate::model::{Claim, JobEnd, JobFile, JobState, Millis, Side, Summary};
 use crate::store::{Renewed, StoreProblem};
 use futures_util::FutureExt;
@@ -148,7 +148,7 @@ async fn put_all(
         .map_err(|e| FilesProblem::Disk(format!("{}: {e}", folder.display())))?;
     let put = |name: String| {
         async move {
-            let place = Place {
+            let place = FilePlace {
                 job: claim.job,
                 side: Side::Out,
                 attempt: Some(attempt),

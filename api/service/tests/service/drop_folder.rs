@@ -8,7 +8,7 @@ use grainway_runner::Launcher;
 use grainway_service::Shared;
 use grainway_service::config::{Config, DropFolder};
 use grainway_service::drop_folder::{Handing, Watcher};
-use grainway_service::files::{Files, FilesUrl, Place};
+use grainway_service::files::{FilePlace, Files, FilesUrl};
 use grainway_service::model::{Job, JobEnd, JobId, JobState, Side, Source, Summary, When};
 use grainway_service::store::JobFilter;
 use std::collections::BTreeMap;
@@ -139,7 +139,7 @@ impl Bench {
             let id = claimed.job.id;
             let mut files = Vec::new();
             for (name, text) in [("report.json", "{}"), ("programs/01-board-1.ngc", "G21\n")] {
-                let place = Place {
+                let place = FilePlace {
                     job: id,
                     side: Side::Out,
                     attempt: Some("a1"),
@@ -638,13 +638,13 @@ async fn killed_while_a_claim_is_undone_the_file_is_made_once() {
 
 #[tokio::test]
 async fn a_store_that_is_away_costs_nothing_but_time() {
-    use grainway_service::faults::{Fault, Faults};
+    use grainway_service::faults::{Faults, InjectedFault};
     struct Away(std::sync::atomic::AtomicBool);
     impl Faults for Away {
-        fn before(&self, _call: &'static str) -> Option<Fault> {
+        fn before(&self, _call: &'static str) -> Option<InjectedFault> {
             self.0
                 .load(std::sync::atomic::Ordering::Relaxed)
-                .then_some(Fault::NotDone)
+                .then_some(InjectedFault::NotDone)
         }
     }
     let bench = Bench::new().await;

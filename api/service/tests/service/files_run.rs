@@ -6,7 +6,7 @@
 use super::help::Fresh;
 use bytes::Bytes;
 use futures_util::{StreamExt, TryStreamExt, stream};
-use grainway_service::files::{Files, FilesProblem, FilesUrl, Place};
+use grainway_service::files::{FilePlace, Files, FilesProblem, FilesUrl};
 use grainway_service::model::{JobFile, JobId, Side};
 use std::collections::BTreeSet;
 use std::net::TcpListener;
@@ -17,8 +17,8 @@ use std::time::{Duration, Instant};
 /// FIPS 180-4 (from its published example): the SHA-256 of "abc".
 const ABC: &str = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
 
-fn given(job: JobId, name: &str) -> Place<'_> {
-    Place {
+fn given(job: JobId, name: &str) -> FilePlace<'_> {
+    FilePlace {
         job,
         side: Side::In,
         attempt: None,
@@ -26,8 +26,8 @@ fn given(job: JobId, name: &str) -> Place<'_> {
     }
 }
 
-fn made<'n>(job: JobId, attempt: &'n str, name: &'n str) -> Place<'n> {
-    Place {
+fn made<'n>(job: JobId, attempt: &'n str, name: &'n str) -> FilePlace<'n> {
+    FilePlace {
         job,
         side: Side::Out,
         attempt: Some(attempt),
@@ -37,7 +37,7 @@ fn made<'n>(job: JobId, attempt: &'n str, name: &'n str) -> Place<'n> {
 
 async fn bytes_of(
     files: &Files,
-    place: &Place<'_>,
+    place: &FilePlace<'_>,
     range: Option<std::ops::Range<u64>>,
 ) -> Vec<u8> {
     let reading = files.read(place, range).await.unwrap();
@@ -143,7 +143,7 @@ async fn names_stay_inside(files: &Files) {
             "{name:?}"
         );
     }
-    let no_attempt = Place {
+    let no_attempt = FilePlace {
         job,
         side: Side::Out,
         attempt: None,

@@ -8,7 +8,7 @@ use axum::extract::ConnectInfo;
 use axum::http::{HeaderMap, Request, StatusCode};
 use grainway_runner::Launcher;
 use grainway_service::config::Config;
-use grainway_service::files::{Files, FilesUrl, Place};
+use grainway_service::files::{FilePlace, Files, FilesUrl};
 use grainway_service::http::{router, serve};
 use grainway_service::model::{Job, JobEnd, JobId, JobState, Side, Summary};
 use grainway_service::store::Store;
@@ -255,7 +255,7 @@ pub async fn end_next(shared: &Shared, state: JobState, files: &[(&str, &[u8])])
     let attempt = uuid::Uuid::new_v4().to_string();
     let mut stored = Vec::new();
     for (name, bytes) in files {
-        let place = Place {
+        let place = FilePlace {
             job: claimed.job.id,
             side: Side::Out,
             attempt: Some(&attempt),

@@ -4,7 +4,7 @@ use super::help::job_program;
 use grainway_runner::Launcher;
 use grainway_service::Shared;
 use grainway_service::config::Config;
-use grainway_service::faults::{Fault, Faults};
+use grainway_service::faults::{Faults, InjectedFault};
 use grainway_service::files::{Files, FilesUrl};
 use grainway_service::model::{Job, JobId};
 use grainway_service::store::{Store, StoreUrl};
@@ -18,7 +18,7 @@ use tokio::task::JoinHandle;
 pub struct Nothing;
 
 impl Faults for Nothing {
-    fn before(&self, _: &'static str) -> Option<Fault> {
+    fn before(&self, _: &'static str) -> Option<InjectedFault> {
         None
     }
 }

@@ -156,7 +156,7 @@ fn the_same_jobs_in_any_order_give_the_same_bytes() {
     assert_eq!(table(&first), table(&second));
     let empty = report(&[], &window());
     assert!(page(&empty).contains("<h2>Ready</h2>\n<p>Nothing.</p>"));
-    assert_eq!(table(&empty).lines().count(), 1);
+    assert_eq!(table(&empty).iter().filter(|b| **b == b'\n').count(), 1);
 }
 
 #[test]
@@ -215,7 +215,7 @@ fn no_word_of_a_job_becomes_markup_or_a_formula() {
     assert!(texts >= 5, "{texts}");
 
     let csv = table(&told);
-    let mut reader = csv::Reader::from_reader(csv.as_bytes());
+    let mut reader = csv::Reader::from_reader(csv.as_slice());
     let head = reader.headers().unwrap().clone();
     assert_eq!(head.len(), 18);
     let mut rows = 0;
@@ -231,6 +231,7 @@ fn no_word_of_a_job_becomes_markup_or_a_formula() {
         rows += 1;
     }
     assert_eq!(rows, 7 + 1 + 2);
+    let csv = String::from_utf8(csv).unwrap();
     assert!(csv.contains("\"'=HYPERLINK(\"\"x\"\")\"") && csv.contains("\"'@sum, with comma\""));
 }
 

@@ -213,7 +213,7 @@ async fn the_spreadsheet_with_formulas_is_handed_in_by_its_macro_slow() {
         (found[0].name.as_str(), found[0].source),
         ("newspaper-shelf", Source::List)
     );
-    let place = grainway_service::files::Place {
+    let place = grainway_service::files::FilePlace {
         job: found[0].id,
         side: grainway_service::model::Side::In,
         attempt: None,

@@ -8,7 +8,7 @@ use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
 use axum::routing::post;
 use grainway_client::outgoing::Outgoing;
-use grainway_service::faults::{Fault, Faults};
+use grainway_service::faults::{Faults, InjectedFault};
 use grainway_service::hooks::sign::Secret;
 use grainway_service::hooks::{Sender, test_message};
 use grainway_service::model::Millis;
@@ -84,12 +84,12 @@ const T0: Millis = 1_700_000_000_000;
 /// Fails one call of those that the sender makes: before it is done, or after.
 struct OneCall {
     left: AtomicI64,
-    fault: Fault,
+    fault: InjectedFault,
     hit: AtomicBool,
 }
 
 impl Faults for OneCall {
-    fn before(&self, _call: &'static str) -> Option<Fault> {
+    fn before(&self, _call: &'static str) -> Option<InjectedFault> {
         let now = self.left.fetch_sub(1, Ordering::SeqCst) == 0;
         now.then(|| {
             self.hit.store(true, Ordering::SeqCst);
@@ -394,7 +394,7 @@ fn store_faults() -> Millis {
 async fn no_event_is_lost_and_none_becomes_two_messages_when_any_call_of_the_store_fails() {
     let (receiver, address) = Receiver::new(&[200]).await;
     let (mut twice, mut hits) = (0, 0);
-    for fault in [Fault::NotDone, Fault::DoneButLost] {
+    for fault in [InjectedFault::NotDone, InjectedFault::DoneButLost] {
         for call in 0..20 {
             let book = Book::new().await;
             book.add("a", &format!("http://{address}/hook")).await;

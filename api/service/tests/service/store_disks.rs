@@ -6,7 +6,7 @@ use super::help::Fresh;
 use super::postgres::root;
 use super::store_cases::{all_jobs, claim, end, sound, submit};
 use bytes::Bytes;
-use grainway_service::files::{Files, FilesProblem, FilesUrl, Place};
+use grainway_service::files::{FilePlace, Files, FilesProblem, FilesUrl};
 use grainway_service::model::{JobId, JobState, NewJob, Side};
 use grainway_service::store::{Store, StoreProblem, StoreUrl, Submitted};
 use std::path::Path;
@@ -116,7 +116,7 @@ async fn a_read_only_disk() {
         Files::open(&folder).unwrap(),
     );
     let job = submit(&store, new_job("bench", 1)).await.id;
-    let place = Place {
+    let place = FilePlace {
         job,
         side: Side::In,
         attempt: None,
@@ -157,7 +157,7 @@ async fn a_full_disk_under_the_files() {
     let files = Files::open(&FilesUrl::Folder(small.path().to_path_buf())).unwrap();
     let (job, from) = (JobId::fresh(), Fresh::new());
     std::fs::write(from.join("made"), vec![b'x'; 400_000]).unwrap();
-    let place = |name: &'static str| Place {
+    let place = |name: &'static str| FilePlace {
         job,
         side: Side::Out,
         attempt: Some("a"),

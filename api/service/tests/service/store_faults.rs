@@ -10,8 +10,8 @@ use futures_util::{StreamExt, stream};
 use grainway_runner::Launcher;
 use grainway_service::Shared;
 use grainway_service::config::Config;
-use grainway_service::faults::{Fault, Faults};
-use grainway_service::files::{Files, FilesProblem, FilesUrl, Place};
+use grainway_service::faults::{Faults, InjectedFault};
+use grainway_service::files::{FilePlace, Files, FilesProblem, FilesUrl};
 use grainway_service::intake::{Handed, Refusal, take};
 use grainway_service::model::{EventKind, JobEnd, JobFile, JobId, JobState, Side, Summary};
 use grainway_service::store::{Claimed, Idempotency, Store, StoreProblem};
@@ -29,21 +29,21 @@ enum When {
     Storm(u64),
 }
 
-struct Plan {
+struct FaultSchedule {
     when: When,
-    fault: Fault,
+    fault: InjectedFault,
     calls: AtomicU64,
     failed: Mutex<Vec<&'static str>>,
 }
 
-impl Faults for Plan {
-    fn before(&self, call: &'static str) -> Option<Fault> {
+impl Faults for FaultSchedule {
+    fn before(&self, call: &'static str) -> Option<InjectedFault> {
         let n = self.calls.fetch_add(1, Ordering::Relaxed) + 1;
         let fault = match self.when {
             When::Nth(wanted) => (n == wanted).then_some(self.fault)?,
             When::Storm(seed) => match Dice(seed << 32 | n).roll(8) {
-                0 => Fault::NotDone,
-                1 => Fault::DoneButLost,
+                0 => InjectedFault::NotDone,
+                1 => InjectedFault::DoneButLost,
                 _ => return None,
             },
         };
@@ -52,8 +52,8 @@ impl Faults for Plan {
     }
 }
 
-fn plan(when: When, fault: Fault) -> Arc<Plan> {
-    Arc::new(Plan {
+fn plan(when: When, fault: InjectedFault) -> Arc<FaultSchedule> {
+    Arc::new(FaultSchedule {
         when,
         fault,
         calls: AtomicU64::new(0),
@@ -127,7 +127,7 @@ async fn work(
     let mut files = Vec::new();
     for (name, bytes) in made {
         std::fs::write(folder.join("made"), bytes).unwrap();
-        let place = Place {
+        let place = FilePlace {
             job,
             side: Side::Out,
             attempt: Some(attempt),
@@ -269,7 +269,7 @@ async fn whole(store: &Store, files: &Files, id: JobId, folder: &Fresh) {
 }
 
 /// A job from hand to end. How many calls it took, and which of them failed.
-async fn cycle(plan: Arc<Plan>) -> (u64, Vec<&'static str>) {
+async fn cycle(plan: Arc<FaultSchedule>) -> (u64, Vec<&'static str>) {
     let folder = in_memory();
     let store = sqlite(&folder).await;
     let files = Files::open(&FilesUrl::Folder(folder.join("files"))).unwrap();
@@ -291,9 +291,10 @@ async fn cycle(plan: Arc<Plan>) -> (u64, Vec<&'static str>) {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
 async fn whichever_call_fails_the_job_is_there_once_and_whole() {
-    let (calls, none) = cycle(plan(When::Nth(0), Fault::NotDone)).await;
+    let (calls, none) = cycle(plan(When::Nth(0), InjectedFault::NotDone)).await;
     assert!(calls > 10 && none.is_empty());
-    let all = (1..=calls).flat_map(|n| [(n, Fault::NotDone), (n, Fault::DoneButLost)]);
+    let all =
+        (1..=calls).flat_map(|n| [(n, InjectedFault::NotDone), (n, InjectedFault::DoneButLost)]);
     let runs = stream::iter(all)
         .map(|(n, fault)| tokio::spawn(async move { cycle(plan(When::Nth(n), fault)).await.1 }));
     // Most of the time of a run is a wait for the store to come back.
@@ -318,7 +319,7 @@ async fn whichever_call_fails_the_job_is_there_once_and_whole() {
 async fn when_one_call_in_four_fails_the_job_is_there_once_and_whole() {
     let runs = stream::iter(0..40).map(|seed| {
         tokio::spawn(async move {
-            let storm = cycle(plan(When::Storm(seed), Fault::NotDone)).await;
+            let storm = cycle(plan(When::Storm(seed), InjectedFault::NotDone)).await;
             (seed, storm)
         })
     });

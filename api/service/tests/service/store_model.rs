@@ -16,7 +16,7 @@ use uuid::Uuid;
 
 /// A job and what only the queue knows of it.
 #[derive(Clone)]
-struct Row {
+struct ModelJob {
     job: Job,
     /// Who works on it, the try's number and the lease.
     held: Option<(Uuid, i64, i64)>,
@@ -26,7 +26,7 @@ struct Row {
 
 #[derive(Default)]
 struct Model {
-    rows: BTreeMap<JobId, Row>,
+    rows: BTreeMap<JobId, ModelJob>,
     told: Vec<(JobId, i64, EventKind, JobState)>,
     keys: BTreeMap<String, (String, Vec<JobId>, i64)>,
 }
@@ -84,7 +84,7 @@ impl Model {
             version: 1,
             output: None,
         };
-        let row = Row {
+        let row = ModelJob {
             job: shown,
             held: None,
             tries: 0,
@@ -96,7 +96,7 @@ impl Model {
     }
 
     fn claim(&mut self, owner: Uuid, now: i64, until: i64, hours: bool) -> Option<Claim> {
-        let free = |r: &&Row| {
+        let free = |r: &&ModelJob| {
             r.job.state == JobState::Queued
                 && r.job.not_before.is_none_or(|t| t <= now)
                 && (hours || r.job.when == When::Any)
@@ -125,7 +125,7 @@ impl Model {
         held.is_some_and(|(owner, attempt, _)| owner == claim.owner && attempt == claim.attempt)
     }
 
-    fn let_go(&mut self, id: JobId, state: JobState) -> &mut Row {
+    fn let_go(&mut self, id: JobId, state: JobState) -> &mut ModelJob {
         let row = self.rows.get_mut(&id).unwrap();
         (row.held, row.job.stage, row.job.state) = (None, None, state);
         row
@@ -202,7 +202,7 @@ impl Model {
     }
 
     fn take_up(&mut self, now: i64, all: bool) -> Vec<JobId> {
-        let over = |r: &&Row| r.held.is_some_and(|(_, _, until)| until < now || all);
+        let over = |r: &&ModelJob| r.held.is_some_and(|(_, _, until)| until < now || all);
         let ids: Vec<JobId> = self.rows.values().filter(over).map(|r| r.job.id).collect();
         let mut lost = Vec::new();
         for id in ids {
@@ -250,7 +250,7 @@ impl Model {
     }
 
     fn prune(&mut self, before: i64) -> Vec<JobId> {
-        let over = |r: &&Row| r.job.ended.is_some_and(|t| t < before);
+        let over = |r: &&ModelJob| r.job.ended.is_some_and(|t| t < before);
         let gone: Vec<JobId> = self.rows.values().filter(over).map(|r| r.job.id).collect();
         self.rows.retain(|id, _| !gone.contains(id));
         self.told.retain(|(id, ..)| !gone.contains(id));

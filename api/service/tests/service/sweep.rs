@@ -7,7 +7,7 @@ use bytes::Bytes;
 use grainway_runner::Launcher;
 use grainway_service::config::Config;
 use grainway_service::doctor::{Health, examine};
-use grainway_service::files::{Files, FilesProblem, FilesUrl, Place};
+use grainway_service::files::{FilePlace, Files, FilesProblem, FilesUrl};
 use grainway_service::model::{JobId, Side};
 use grainway_service::run::{Trouble, open};
 use grainway_service::store::Store;
@@ -51,8 +51,8 @@ fn names(folder: &Path) -> Vec<String> {
     names
 }
 
-fn given(job: JobId) -> Place<'static> {
-    Place {
+fn given(job: JobId) -> FilePlace<'static> {
+    FilePlace {
         job,
         side: Side::In,
         attempt: None,

@@ -4,7 +4,7 @@ use super::help::{Fresh, example};
 use super::in_process::{Nothing, service, service_of, stopped, until};
 use super::store_disks::Small;
 use grainway_pipeline::finding::Finding;
-use grainway_service::faults::{Fault, Faults};
+use grainway_service::faults::{Faults, InjectedFault};
 use grainway_service::intake::{Handed, Refusal, take};
 use grainway_service::model::{EventKind, Job, JobId, JobState, Side};
 use grainway_service::{Shared, sweep, worker};
@@ -21,11 +21,11 @@ struct First {
 }
 
 impl Faults for First {
-    fn before(&self, call: &'static str) -> Option<Fault> {
+    fn before(&self, call: &'static str) -> Option<InjectedFault> {
         let mut seen = self.seen.lock().unwrap();
         seen.push(call);
         let n = seen.iter().filter(|c| **c == self.call).count();
-        (call == self.call && n <= self.times).then_some(Fault::NotDone)
+        (call == self.call && n <= self.times).then_some(InjectedFault::NotDone)
     }
 }
 
@@ -36,7 +36,7 @@ struct Panics {
 }
 
 impl Faults for Panics {
-    fn before(&self, call: &'static str) -> Option<Fault> {
+    fn before(&self, call: &'static str) -> Option<InjectedFault> {
         let left = |n: usize| n.checked_sub(1);
         let more = Ordering::Relaxed;
         let counts = call == self.call && self.times.fetch_update(more, more, left).is_ok();
