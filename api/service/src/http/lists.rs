@@ -113,16 +113,7 @@ pub(super) async fn submit(
         Err(ListRefusal::Rows(problems)) if check => return Ok(csv(faults(problems))),
         Err(fault) => return Err(fault.into()),
     };
-    let beside = Beside {
-        files: read.files,
-        priority: options.priority.unwrap_or(0),
-        not_before: options.not_before.map(|m| m.0),
-        when: options.when.unwrap_or_default(),
-        batch: options.batch,
-        replaces: options.replaces,
-        by: asked.caller.token.clone(),
-        source: None,
-    };
+    let beside = beside_of(options, read.files, asked.caller.token.clone());
     one_replaces(&beside, read.jobs.len())?;
     let handed = to_handed(&read.jobs, (&read.name, &read.bytes), &beside);
     let made = read.jobs;
@@ -195,6 +186,20 @@ fn documents_of(jobs: &[ListJob]) -> Vec<Value> {
     jobs.iter()
         .filter_map(|j| serde_json::from_slice(&j.document).ok())
         .collect()
+}
+
+/// What the jobs of a list share besides the list itself.
+fn beside_of(options: Options, files: BTreeMap<String, Bytes>, by: Option<String>) -> Beside {
+    Beside {
+        files,
+        priority: options.priority.unwrap_or(0),
+        not_before: options.not_before.map(|m| m.0),
+        when: options.when.unwrap_or_default(),
+        batch: options.batch,
+        replaces: options.replaces,
+        by,
+        source: None,
+    }
 }
 
 /// Refuses several jobs that are to replace the same one.
