@@ -1,7 +1,7 @@
 //! The queue and the files as one zip with the sum of everything in it, and back again into an empty place.
 //!
-//! The queue is copied in one piece while the server runs; then every file that this copy names. What the server forgets or makes
-//! anew in between is noticed and the copy is taken again, so that a backup is always of one moment.
+//! While the server runs, the queue is copied in one transaction and then every file that the copy references. If a file was deleted or
+//! replaced in between, the copy is taken again, so that a backup always shows one moment.
 
 use super::files::QUEUE;
 use super::model::{JobFile, JobId, Side};

@@ -1,5 +1,5 @@
-//! What nobody needs any more: folders of dead processes, files of jobs that the queue does not know, attempts that are no job's
-//! output, and jobs that ended long ago.
+//! The sweeper. It deletes working folders of processes that ended, files that no job of the queue references, attempts that are not a
+//! job's output, and jobs that ended before the operator's limit of days.
 
 use super::Shared;
 use super::files::FilesProblem;

@@ -2,15 +2,15 @@
 //!
 //! A worker holds a job by its lease. While the job's process runs the lease is renewed; a renewal that finds another owner stops the
 //! process and drops what it made. Files are put away complete before the one transaction that ends the job, under a folder name of
-//! this attempt alone: whatever is killed at whatever moment, a job has all files of one attempt or none.
+//! this attempt alone. If the server or a job's process is killed, a job still has all files of one attempt or none.
 
-mod away;
+mod attempt_end;
 
 use super::Shared;
 use super::files::FilesProblem;
 use super::model::{Claim, JobFile, JobState, Millis, Side, StockUse, Summary};
 use super::store::{Claimed, Renewed};
-use away::{back, end, kept};
+use attempt_end::{back, end, kept};
 use futures_util::FutureExt;
 use grainway_pipeline::finding::Severity;
 use grainway_pipeline::stage::{Cancel, Progress};
@@ -248,7 +248,7 @@ async fn tried(
         tokio::time::sleep(drain).await;
     };
     tokio::pin!(drained);
-    let mut beat = away::beat();
+    let mut beat = attempt_end::beat();
     let ran = loop {
         tokio::select! {
             ran = &mut run => break ran,

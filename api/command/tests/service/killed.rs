@@ -4,13 +4,13 @@
 //! `GRAINWAY_KILLS` and `GRAINWAY_KILL_JOBS` make the run longer (`./test kill`), `GRAINWAY_KILL_SEED` repeats one. The moments differ
 //! from run to run all the same, since the machine's own pace decides what a kill hits.
 
-use super::help::{Fresh, example};
-use grainway_runner::Launcher;
+use super::help::{Dice, Fresh, example};
+use super::in_process::shared;
 use grainway_service::config::Config;
 use grainway_service::files::{Files, FilesUrl};
 use grainway_service::model::{EventKind, JobId, JobState, Side, Source};
 use grainway_service::store::{JobFilter, Store, StoreUrl};
-use grainway_service::{Shared, sweep};
+use grainway_service::sweep;
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 use serde_json::{Value, json};
@@ -21,7 +21,6 @@ use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
-use tokio::sync::{Notify, watch};
 
 /// Longest time for all jobs to end once nothing is killed any more, for each job.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -32,18 +31,6 @@ pub fn number(name: &str, or: u64) -> u64 {
         .ok()
         .and_then(|v| v.parse().ok())
         .unwrap_or(or)
-}
-
-/// Numbers that look random: xorshift (Marsaglia 2003, from memory).
-struct Dice(u64);
-
-impl Dice {
-    fn below(&mut self, n: u64) -> u64 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        self.0 % n
-    }
 }
 
 pub struct Server {
@@ -253,14 +240,14 @@ async fn killed(place: &Path, data: &Path, store: &StoreUrl, more: Value, worker
     let mut dice = Dice(seed);
     let (mut servers, mut processes) = (0_u64, 0_u64);
     while servers + processes < kills {
-        tokio::time::sleep(Duration::from_millis(20 + dice.below(400))).await;
+        tokio::time::sleep(Duration::from_millis(20 + dice.roll(400))).await;
         // The kills are spread over the jobs.
         while taken.load(Ordering::Relaxed) * kills < (servers + processes) * jobs {
-            tokio::time::sleep(Duration::from_millis(1 + dice.below(10))).await;
+            tokio::time::sleep(Duration::from_millis(1 + dice.roll(10))).await;
         }
         let victims = job_processes(data);
-        if dice.below(2) == 0 && !victims.is_empty() {
-            let victim = victims[dice.below(victims.len() as u64) as usize];
+        if dice.roll(2) == 0 && !victims.is_empty() {
+            let victim = victims[dice.roll(victims.len() as u64) as usize];
             // It may have ended by itself just now.
             if kill(Pid::from_raw(victim), Signal::SIGKILL).is_ok() {
                 processes += 1;
@@ -268,7 +255,7 @@ async fn killed(place: &Path, data: &Path, store: &StoreUrl, more: Value, worker
             continue;
         }
         servers += 1;
-        match dice.below(workers as u64 + 1) as usize {
+        match dice.roll(workers as u64 + 1) as usize {
             0 => {
                 server.process.kill().unwrap();
                 server.process.wait().unwrap();
@@ -424,19 +411,7 @@ async fn looked_at(
     if !store.is_embedded() {
         // Several machines may write: what is younger than an hour is left alone, and swept here all the same.
         files.clean().await.unwrap();
-        let shared = Shared {
-            config: Config::default(),
-            store: store.clone(),
-            files: files.clone(),
-            launcher: Launcher {
-                program: PathBuf::from("/nowhere"),
-                clock: || 0,
-            },
-            owner: uuid::Uuid::new_v4(),
-            work: Notify::new(),
-            events: watch::Sender::new(0),
-            stop: watch::Sender::new(false),
-        };
+        let shared = shared(Config::default(), store.clone(), files.clone(), "/nowhere");
         sweep::files(&shared, 0).await.unwrap();
     }
     let found: BTreeMap<JobId, Vec<String>> = files

@@ -11,6 +11,7 @@
 #[allow(dead_code)]
 #[path = "../../../service/tests/service/databases.rs"]
 mod databases;
+#[allow(dead_code)]
 #[path = "../../../service/tests/service/help.rs"]
 mod help;
 #[allow(dead_code)]

@@ -1,4 +1,4 @@
-//! What a configuration says that cannot be, beyond its schema.
+//! Mistakes in a configuration that its schema cannot express.
 
 use super::super::hours::{clock, is_day};
 use super::{Config, Hours};

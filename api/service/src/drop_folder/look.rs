@@ -1,4 +1,4 @@
-//! Which files have settled.
+//! Which files of a watched folder no longer change and can be read to their end.
 
 use super::gather::{ending, gather, stem};
 use super::plain::{self, Stamp, said};

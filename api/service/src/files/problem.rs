@@ -1,4 +1,4 @@
-//! Why files could not be had, and how a store's words become ours.
+//! Why files could not be read or written, made from the errors of the file store.
 
 /// Longest text of another program in a message, in characters.
 const LONGEST: usize = 400;

@@ -1,4 +1,4 @@
-//! What people ask of webhooks: make, rotate, try, switch on.
+//! Making webhooks, rotating their secrets, sending test messages, and switching webhooks on again.
 
 use super::message::test_message;
 use super::sign::Secret;

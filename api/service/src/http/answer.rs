@@ -1,4 +1,4 @@
-//! Good answers.
+//! Answers of success: documents with their status, entity tag and location.
 
 use super::request::tag;
 use crate::model::Job;

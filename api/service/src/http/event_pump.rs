@@ -1,5 +1,5 @@
-//! News: one task looks at the queue's events for all who follow, counts them, and wakes up whoever waits. Events of this process are
-//! seen at once, those of others within half a second.
+//! One task reads the queue's events, counts them for the metrics, and wakes all requests that wait. Events of this process are seen
+//! at once, those of other processes within half a second.
 
 use super::{Api, ApiArc};
 use std::sync::{Arc, Weak};

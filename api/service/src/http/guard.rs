@@ -1,5 +1,5 @@
-//! What stands before every route: an id for the request, the host it is meant for, who asks, how often and how many at a time; and
-//! behind it the words of every error, the log line, the figures.
+//! Middleware of every route, in this order: request id, Host check, cross-site check, token, rate limit, concurrency permit. After the
+//! handler it writes problem documents, the log line and the metrics.
 
 use super::limits::{Counted, Permit};
 use super::problem::{

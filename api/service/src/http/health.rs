@@ -1,4 +1,4 @@
-//! Is the process alive, does it take jobs, and in figures.
+//! Routes for monitoring: whether the process is alive, whether it takes jobs, and its metrics.
 
 use super::answer;
 use super::problem::{Error, STOPPING, STORES_AWAY};

@@ -1,4 +1,4 @@
-//! The page of the queue, from the binary itself. It holds nothing that is anybody's: what it shows it asks for as every caller does.
+//! The page of the queue, from the binary itself. The files hold no data: the page gets what it shows from the API, as every client does.
 
 use super::request::Asked;
 use axum::http::header::{CACHE_CONTROL, CONTENT_SECURITY_POLICY, CONTENT_TYPE};

@@ -1,4 +1,4 @@
-//! What a request asks beside its body: parameters of the query, conditions, the wanted form. Unknown parameters are refused.
+//! What a request says beside its body: query parameters, conditional headers, the wanted media type. Unknown parameters are refused.
 
 use super::Api;
 use super::limits::Permit;

@@ -1,4 +1,4 @@
-//! What a route is. The router and the OpenAPI document are both made from the one table, so neither has what the other has not.
+//! The type of a route. The router and the OpenAPI document are both made from one table, so they cannot differ.
 
 use super::problem::{self, Kind};
 use super::table::ROUTES;

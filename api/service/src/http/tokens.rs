@@ -1,4 +1,4 @@
-//! Tokens: known for a second, so that one that was removed is refused within it, on this server and on others of the same queue.
+//! Tokens. They are cached for one second, so that a removed token is refused within a second by every server of the queue.
 
 use super::answer::located;
 use super::body;

@@ -1,4 +1,4 @@
-//! Zips of callers: nothing in one is believed. Names, kinds and counts are looked at first, sizes while it is unpacked.
+//! Unpacks zips that callers send. Names, kinds and counts are checked before unpacking, sizes while unpacking, whatever the zip says.
 
 use super::problem::{BAD_BODY, Error, REFUSED, TOO_LARGE, Wrong};
 use crate::config::ServiceLimits;

@@ -42,25 +42,3 @@ pub fn in_memory() -> Fresh {
         false => Fresh::new(),
     }
 }
-
-/// Random numbers of a seed (SplitMix64, from memory).
-pub struct Dice(pub u64);
-
-impl Dice {
-    /// 0 up to one less than `sides`.
-    pub fn roll(&mut self, sides: u64) -> u64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        (z ^ (z >> 31)) % sides
-    }
-
-    /// One of them.
-    pub fn pick<T: Clone>(&mut self, from: &[T]) -> Option<T> {
-        match from.len() {
-            0 => None,
-            n => Some(from[self.roll(n as u64) as usize].clone()),
-        }
-    }
-}

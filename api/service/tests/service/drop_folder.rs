@@ -1,10 +1,10 @@
 //! Watched folders: what is taken and what is not, and that nothing is lost or made twice, whenever the process dies.
 
 use super::databases::{in_memory, sqlite};
-use super::help::{Fresh, example};
+use super::help::{Fresh, example, job_program};
+use super::in_process;
 use super::store_disks::Small;
 use bytes::Bytes;
-use grainway_runner::Launcher;
 use grainway_service::Shared;
 use grainway_service::config::{Config, DropFolder};
 use grainway_service::drop_folder::{Handing, Watcher};
@@ -16,7 +16,6 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
-use tokio::sync::{Notify, watch};
 use uuid::Uuid;
 use zip::ZipWriter;
 use zip::write::SimpleFileOptions;
@@ -44,19 +43,9 @@ impl Bench {
             shops: BTreeMap::from([("workshop".to_string(), shop)]),
             ..Config::default()
         };
-        let shared = Arc::new(Shared {
-            store: sqlite(&data).await,
-            files: Files::open(&FilesUrl::Folder(data.join("files"))).unwrap(),
-            config,
-            launcher: Launcher {
-                program: super::help::job_program(),
-                clock: || 0,
-            },
-            owner: Uuid::new_v4(),
-            work: Notify::new(),
-            events: watch::Sender::new(0),
-            stop: watch::Sender::new(false),
-        });
+        let files = Files::open(&FilesUrl::Folder(data.join("files"))).unwrap();
+        let shared = in_process::shared(config, sqlite(&data).await, files, job_program());
+        let shared = Arc::new(shared);
         Bench {
             shared,
             folder,
@@ -575,16 +564,8 @@ async fn killed_between_any_two_steps_nothing_is_lost_or_made_twice() {
         if killed_after > 1 {
             config.shops.clear();
         }
-        let after = Shared {
-            config,
-            store: bench.shared.store.clone(),
-            files: bench.shared.files.clone(),
-            launcher: bench.shared.launcher.clone(),
-            owner: Uuid::new_v4(),
-            work: Notify::new(),
-            events: watch::Sender::new(0),
-            stop: watch::Sender::new(false),
-        };
+        let (store, files) = (bench.shared.store.clone(), bench.shared.files.clone());
+        let after = in_process::shared(config, store, files, job_program());
         let mut watcher = bench.watcher();
         for _ in 0..2 {
             watcher.round(&after).await;
@@ -649,16 +630,9 @@ async fn a_store_that_is_away_costs_nothing_but_time() {
     }
     let bench = Bench::new().await;
     let away = Arc::new(Away(true.into()));
-    let shared = Shared {
-        config: bench.shared.config.clone(),
-        store: bench.shared.store.clone().failing(away.clone()),
-        files: bench.shared.files.clone(),
-        launcher: bench.shared.launcher.clone(),
-        owner: Uuid::new_v4(),
-        work: Notify::new(),
-        events: watch::Sender::new(0),
-        stop: watch::Sender::new(false),
-    };
+    let store = bench.shared.store.clone().failing(away.clone());
+    let (config, files) = (bench.shared.config.clone(), bench.shared.files.clone());
+    let shared = in_process::shared(config, store, files, job_program());
     bench.put("cabinet.csv", LIST);
     let mut watcher = bench.watcher();
     watcher.round(&shared).await;

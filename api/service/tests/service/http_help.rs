@@ -1,12 +1,11 @@
 //! A server for the tests of the HTTP API: its routes in process, or on a port of this machine. No worker runs: jobs end as a test says.
 
 use super::help::{Fresh, example};
-use super::{databases::sqlite, help};
+use super::{databases::sqlite, help, in_process};
 use axum::Router;
 use axum::body::{Body, Bytes};
 use axum::extract::ConnectInfo;
 use axum::http::{HeaderMap, Request, StatusCode};
-use grainway_runner::Launcher;
 use grainway_service::config::Config;
 use grainway_service::files::{FilePlace, Files, FilesUrl};
 use grainway_service::http::{router, serve};
@@ -18,7 +17,6 @@ use std::io::{Cursor, Write};
 use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::Arc;
-use tokio::sync::{Notify, watch};
 use tower::ServiceExt;
 use zip::write::SimpleFileOptions;
 
@@ -98,19 +96,13 @@ impl Server {
             ..Config::default()
         };
         change(&mut config);
-        let shared = Arc::new(Shared {
-            store,
-            files: Files::open(&FilesUrl::Folder(folder.join("files"))).unwrap(),
+        let files = Files::open(&FilesUrl::Folder(folder.join("files"))).unwrap();
+        let shared = Arc::new(in_process::shared(
             config,
-            launcher: Launcher {
-                program: super::help::job_program(),
-                clock: || 0,
-            },
-            owner: uuid::Uuid::new_v4(),
-            work: Notify::new(),
-            events: watch::Sender::new(0),
-            stop: watch::Sender::new(false),
-        });
+            store,
+            files,
+            help::job_program(),
+        ));
         Server {
             router: router(Arc::clone(&shared)),
             shared,

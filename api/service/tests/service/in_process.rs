@@ -23,6 +23,23 @@ impl Faults for Nothing {
     }
 }
 
+/// What the parts of a service share, around a queue and its files. The program holds the jobs' processes.
+pub fn shared(config: Config, store: Store, files: Files, program: impl Into<PathBuf>) -> Shared {
+    Shared {
+        config,
+        store,
+        files,
+        launcher: Launcher {
+            program: program.into(),
+            clock: || 0,
+        },
+        owner: uuid::Uuid::new_v4(),
+        work: Notify::new(),
+        events: watch::Sender::new(0),
+        stop: watch::Sender::new(false),
+    }
+}
+
 /// A service in this process with one worker, whose jobs at work are in `work`.
 pub async fn service(place: &Path, work: &Path, faults: Arc<dyn Faults>) -> Arc<Shared> {
     let program = job_program();
@@ -40,24 +57,18 @@ pub async fn service_of(
         .await
         .unwrap();
     let files = Files::open(&FilesUrl::Folder(place.join("files"))).unwrap();
-    Arc::new(Shared {
-        config: Config {
-            data: place.to_path_buf(),
-            work: Some(work.to_path_buf()),
-            workers: Some(1),
-            ..Config::default()
-        },
-        store: store.failing(faults.clone()),
-        files: files.failing(faults),
-        launcher: Launcher {
-            program,
-            clock: || 0,
-        },
-        owner: uuid::Uuid::new_v4(),
-        work: Notify::new(),
-        events: watch::channel(0).0,
-        stop: watch::channel(false).0,
-    })
+    let config = Config {
+        data: place.to_path_buf(),
+        work: Some(work.to_path_buf()),
+        workers: Some(1),
+        ..Config::default()
+    };
+    Arc::new(shared(
+        config,
+        store.failing(faults.clone()),
+        files.failing(faults),
+        program,
+    ))
 }
 
 /// Waits for something of a job.

@@ -1,8 +1,9 @@
 //! What people ask of webhooks, and the sender as a service runs it.
 
 use super::databases::{in_memory, new_job, sqlite};
+use super::help::job_program;
+use super::in_process;
 use super::sender::Receiver;
-use grainway_runner::Launcher;
 use grainway_service::Shared;
 use grainway_service::config::Config;
 use grainway_service::files::{Files, FilesUrl};
@@ -13,7 +14,6 @@ use grainway_service::intake::Refusal;
 use serde_json::Value;
 use std::path::Path;
 use std::sync::Arc;
-use tokio::sync::{Notify, watch};
 
 async fn shared(folder: &Path, private_targets: &[&str]) -> Arc<Shared> {
     let config = Config {
@@ -21,19 +21,13 @@ async fn shared(folder: &Path, private_targets: &[&str]) -> Arc<Shared> {
         webhook_private_targets: private_targets.iter().map(|t| t.to_string()).collect(),
         ..Config::default()
     };
-    Arc::new(Shared {
-        store: sqlite(folder).await,
-        files: Files::open(&FilesUrl::Folder(folder.join("files"))).unwrap(),
+    let files = Files::open(&FilesUrl::Folder(folder.join("files"))).unwrap();
+    Arc::new(in_process::shared(
         config,
-        launcher: Launcher {
-            program: super::help::job_program(),
-            clock: || 0,
-        },
-        owner: uuid::Uuid::new_v4(),
-        work: Notify::new(),
-        events: watch::Sender::new(0),
-        stop: watch::Sender::new(false),
-    })
+        sqlite(folder).await,
+        files,
+        job_program(),
+    ))
 }
 
 fn new(url: &str, events: &[&str]) -> NewWebhook {

@@ -1,6 +1,6 @@
 //! Parts lists: what rows become, and what is said of rows that become nothing.
 
-use super::help::{Fresh, example};
+use super::help::{Dice, Fresh, example};
 use grainway_pipeline::stage::{Cancel, Silent};
 use grainway_runner::{MakeRequest, Registries, make};
 use grainway_service::parts_list::{
@@ -361,13 +361,8 @@ fn cells_are_those_of_a_reader_in_use() {
         "\"\"",
         "c\"d",
     ];
-    let mut seed = 7_u64;
-    let mut next = |n: usize| {
-        seed = seed
-            .wrapping_mul(6_364_136_223_846_793_005)
-            .wrapping_add(1_442_695_040_888_963_407);
-        (seed >> 33) as usize % n
-    };
+    let mut dice = Dice(7);
+    let mut next = |n: usize| dice.roll(n as u64) as usize;
     for _ in 0..2000 {
         // Every row has a part, so that both see the same rows; its cells come back in the name.
         let (width, rows) = (1 + next(4), 1 + next(5));
@@ -410,13 +405,8 @@ pub(super) fn changes(usual: u32) -> u32 {
 #[test]
 fn damaged_texts_are_never_a_panic() {
     let text = std::fs::read(example("from-a-sheet").join("card-index-cabinet.csv")).unwrap();
-    let mut seed = 11_u64;
-    let mut next = |n: usize| {
-        seed = seed
-            .wrapping_mul(6_364_136_223_846_793_005)
-            .wrapping_add(1_442_695_040_888_963_407);
-        (seed >> 33) as usize % n
-    };
+    let mut dice = Dice(11);
+    let mut next = |n: usize| dice.roll(n as u64) as usize;
     let (mut good, mut refused) = (0, 0);
     for _ in 0..changes(3000) {
         let mut bytes = text.clone();

@@ -1,6 +1,6 @@
 //! Parts lists as workbooks: those of an independent writer, and those that mean harm.
 
-use super::help::Fresh;
+use super::help::{Dice, Fresh};
 use super::parts_list::{changes, options};
 use grainway_service::parts_list::{ListKind, RowProblem, read};
 use serde_json::{Value, json};
@@ -271,13 +271,8 @@ fn workbooks_that_mean_harm_are_refused_in_little_time_and_room() {
 #[test]
 fn damaged_workbooks_are_read_or_refused() {
     let whole = with("", str::to_string);
-    let mut seed = 5_u64;
-    let mut next = |n: usize| {
-        seed = seed
-            .wrapping_mul(6_364_136_223_846_793_005)
-            .wrapping_add(1_442_695_040_888_963_407);
-        (seed >> 33) as usize % n
-    };
+    let mut dice = Dice(5);
+    let mut next = |n: usize| dice.roll(n as u64) as usize;
     let (mut good, mut bad) = (0, 0);
     for _ in 0..changes(1500) {
         let mut parts: Vec<(&str, Vec<u8>)> = parts()

@@ -3,11 +3,11 @@
 //!
 //! Submission is the service's own; the worker here keeps to the rules of the store's documentation and does no work.
 
-use super::databases::{Dice, in_memory, sqlite};
-use super::help::{Fresh, example};
+use super::databases::{in_memory, sqlite};
+use super::help::{Dice, Fresh, example};
+use super::in_process;
 use super::store_cases::{all_events, all_jobs, sound};
 use futures_util::{StreamExt, stream};
-use grainway_runner::Launcher;
 use grainway_service::Shared;
 use grainway_service::config::Config;
 use grainway_service::faults::{Faults, InjectedFault};
@@ -18,8 +18,6 @@ use grainway_service::store::{Claimed, Idempotency, Store, StoreProblem};
 use std::path::Path;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
-use tokio::sync::{Notify, watch};
-use uuid::Uuid;
 
 /// Which calls fail.
 enum When {
@@ -62,19 +60,7 @@ fn plan(when: When, fault: InjectedFault) -> Arc<FaultSchedule> {
 }
 
 fn shared(store: Store, files: Files) -> Shared {
-    Shared {
-        config: Config::default(),
-        store,
-        files,
-        launcher: Launcher {
-            program: "grainway".into(),
-            clock: || 0,
-        },
-        owner: Uuid::new_v4(),
-        work: Notify::new(),
-        events: watch::channel(0).0,
-        stop: watch::channel(false).0,
-    }
+    in_process::shared(Config::default(), store, files, "grainway")
 }
 
 fn handed() -> Handed {

@@ -2,7 +2,8 @@
 //!
 //! The model says in plain words what the queue promises; it knows no SQL. A seed that fails can be run again alone.
 
-use super::databases::{Dice, in_memory, new_job, sqlite};
+use super::databases::{in_memory, new_job, sqlite};
+use super::help::Dice;
 use super::postgres::Server;
 use super::store_cases::end;
 use futures_util::{FutureExt, StreamExt, stream};

@@ -1,7 +1,7 @@
 //! Opening a queue: one server at a time, older and newer formats, files that are none, processes that were killed.
 
-use super::databases::{Dice, new_job, sqlite};
-use super::help::Fresh;
+use super::databases::{new_job, sqlite};
+use super::help::{Dice, Fresh};
 use super::postgres::Server;
 use super::store_cases::{all_jobs, claim, end, sound, submit};
 use grainway_service::model::{JobId, JobState};

@@ -1,7 +1,8 @@
 //! Several at a time: workers, people who stop and put back, those who take up and forget. Then two transactions on PostgreSQL, held open
 //! at the moment that matters.
 
-use super::databases::{Dice, in_memory, new_job, sqlite};
+use super::databases::{in_memory, new_job, sqlite};
+use super::help::Dice;
 use super::postgres::Server;
 use super::store_cases::{all_events, all_jobs, claim, end, sound, submit};
 use grainway_service::model::{EventKind, JobId, JobState, NewJob};

@@ -2,6 +2,7 @@
 
 use super::databases::{new_job, sqlite};
 use super::help::Fresh;
+use super::in_process;
 use super::store_cases::submit;
 use bytes::Bytes;
 use grainway_runner::Launcher;
@@ -16,7 +17,6 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
-use tokio::sync::{Notify, watch};
 use uuid::Uuid;
 
 fn launcher() -> Launcher {
@@ -28,19 +28,11 @@ fn launcher() -> Launcher {
 
 /// A process that works in `work`.
 fn process(store: &Store, files: &Files, work: &Path) -> Shared {
-    Shared {
-        config: Config {
-            work: Some(work.to_path_buf()),
-            ..Config::default()
-        },
-        store: store.clone(),
-        files: files.clone(),
-        launcher: launcher(),
-        owner: Uuid::new_v4(),
-        work: Notify::new(),
-        events: watch::channel(0).0,
-        stop: watch::channel(false).0,
-    }
+    let config = Config {
+        work: Some(work.to_path_buf()),
+        ..Config::default()
+    };
+    in_process::shared(config, store.clone(), files.clone(), "/nowhere")
 }
 
 fn names(folder: &Path) -> Vec<String> {

@@ -1,4 +1,4 @@
-//! How a claimed job leaves a worker's hands: its files are put away and it ends, or it goes back. Its lease is renewed meanwhile.
+//! The end of an attempt: its files are stored and the job ends, or the job goes back into the queue. The lease is renewed meanwhile.
 
 use super::{AGAIN, LEASE, LONGEST_PAUSE, RENEW};
 use crate::Shared;
@@ -12,17 +12,17 @@ use std::time::Duration;
 use tokio::time::{Instant, Interval, interval_at};
 use uuid::Uuid;
 
-/// How often the end of a job is tried to be written. The lease may be gone by then; another worker repeats the job.
+/// Attempts to write the end of a job. The lease may have expired by then; another worker then repeats the job.
 const TRIES: u32 = 8;
-/// The stage that a job is at behind its last one, as people see it.
+/// Shown as the job's stage while its files are stored.
 const PUTTING_AWAY: &str = "putting away";
 
-/// When a lease is renewed; the first time after a while, since it was taken or renewed just now.
+/// Ticks when a lease is to be renewed. The first tick comes after a full interval, because the lease is fresh.
 pub(super) fn beat() -> Interval {
     interval_at(Instant::now() + RENEW, RENEW)
 }
 
-/// Does something for a claimed job for which nobody else looks after the lease.
+/// Does `work` for a claimed job and renews its lease meanwhile.
 pub(super) async fn kept<T>(
     shared: &Shared,
     claim: &Claim,
