@@ -1,5 +1,6 @@
 //! What the operator decides: a JSON file, environment and flags. Flags win over the environment, the environment over the file.
 
+pub(crate) mod clock_words;
 mod meaning;
 pub mod shops;
 

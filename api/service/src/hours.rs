@@ -1,9 +1,12 @@
 //! The operator's hours: when jobs for those hours may run.
 
-use super::config::{Config, Hours};
+use super::config::{
+    Config, Hours,
+    clock_words::{clock, word},
+};
 use super::model::Millis;
 use jiff::Timestamp;
-use jiff::civil::{DateTime, Time, Weekday};
+use jiff::civil::{DateTime, Weekday};
 use jiff::tz::TimeZone;
 
 /// The zone that the operator's hours count in: the named one, else the machine's.
@@ -40,33 +43,6 @@ fn within(hours: &[Hours], now: DateTime) -> bool {
             false => (begins(today) && from <= time) || (begins(today.previous()) && time < to),
         }
     })
-}
-
-/// A time of the day: "18:00".
-pub fn clock(text: &str) -> Option<Time> {
-    let (h, m) = text.split_once(':')?;
-    let two = |t: &str| (t.len() == 2).then(|| t.parse::<i8>().ok()).flatten();
-    Time::new(two(h)?, two(m)?, 0, 0).ok()
-}
-
-/// The word of a day: "mon".
-pub fn is_day(text: &str) -> bool {
-    Weekday::Monday
-        .cycle_forward()
-        .take(7)
-        .any(|day| word(day) == text)
-}
-
-fn word(day: Weekday) -> &'static str {
-    match day {
-        Weekday::Monday => "mon",
-        Weekday::Tuesday => "tue",
-        Weekday::Wednesday => "wed",
-        Weekday::Thursday => "thu",
-        Weekday::Friday => "fri",
-        Weekday::Saturday => "sat",
-        Weekday::Sunday => "sun",
-    }
 }
 
 #[cfg(test)]

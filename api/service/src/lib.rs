@@ -21,6 +21,7 @@ pub mod rework;
 pub mod run;
 pub mod store;
 pub mod sweep;
+mod tasks;
 pub mod worker;
 
 use config::Config;

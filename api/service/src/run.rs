@@ -3,9 +3,9 @@
 use super::config::Config;
 use super::files::{Files, FilesProblem, QUEUE};
 use super::store::{Store, StoreProblem};
+use super::tasks::broken;
 use super::{Shared, drop_folder, hooks, http, sweep, worker};
 use grainway_runner::Launcher;
-use std::any::Any;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
@@ -36,6 +36,15 @@ pub enum Trouble {
     /// The machine.
     #[error("{0}")]
     Machine(String),
+}
+
+impl From<sweep::SweepProblem> for Trouble {
+    fn from(problem: sweep::SweepProblem) -> Trouble {
+        match problem {
+            sweep::SweepProblem::Store(p) => p.into(),
+            sweep::SweepProblem::Files(p) => p.into(),
+        }
+    }
 }
 
 /// Opens the queue and the files, and takes up what an earlier process left.
@@ -154,38 +163,6 @@ pub async fn run(
     }
 }
 
-/// Waits until one of the parts panics, and gives its words. Parts that come to an end are no trouble.
-async fn broken(tasks: &mut JoinSet<()>) -> String {
-    loop {
-        match tasks.join_next().await {
-            Some(Ok(())) => {}
-            Some(Err(e)) => match e.try_into_panic() {
-                Ok(panic) => return said(panic.as_ref()).to_string(),
-                Err(e) => return e.to_string(),
-            },
-            None => std::future::pending().await,
-        }
-    }
-}
-
-/// The words of a panic.
-pub(super) fn said(panic: &(dyn Any + Send)) -> &str {
-    let text = panic.downcast_ref::<String>().map(String::as_str);
-    let text = text.or(panic.downcast_ref::<&str>().copied());
-    text.unwrap_or("no words")
-}
-
-/// Ends as the tasks do: a panic in one of them is passed on.
-pub(super) async fn all(mut tasks: JoinSet<()>) {
-    while let Some(ended) = tasks.join_next().await {
-        if let Err(e) = ended
-            && let Ok(panic) = e.try_into_panic()
-        {
-            std::panic::resume_unwind(panic);
-        }
-    }
-}
-
 /// Takes up jobs whose lease ran out.
 async fn look_after(shared: Arc<Shared>) {
     let mut stop = shared.stop.subscribe();
@@ -265,27 +242,4 @@ pub async fn bind(shared: &Shared) -> Result<TcpListener, Trouble> {
         )));
     }
     Ok(listener)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::broken;
-    use tokio::task::JoinSet;
-
-    #[tokio::test]
-    async fn a_part_that_failed_inside_is_noticed_and_one_that_ended_is_not() {
-        let mut tasks = JoinSet::new();
-        tasks.spawn(async {});
-        tasks.spawn(async {
-            tokio::task::yield_now().await;
-            panic!("on purpose");
-        });
-        tasks.spawn(std::future::pending());
-        assert_eq!(broken(&mut tasks).await, "on purpose");
-        // Without any that could fail there is nothing to wait for.
-        let mut none = JoinSet::new();
-        none.spawn(async {});
-        let waited = tokio::time::timeout(std::time::Duration::from_millis(50), broken(&mut none));
-        assert!(waited.await.is_err());
-    }
 }

@@ -27,15 +27,6 @@ pub enum SweepProblem {
     Files(#[from] FilesProblem),
 }
 
-impl From<SweepProblem> for super::run::Trouble {
-    fn from(problem: SweepProblem) -> super::run::Trouble {
-        match problem {
-            SweepProblem::Store(p) => p.into(),
-            SweepProblem::Files(p) => p.into(),
-        }
-    }
-}
-
 fn own(shared: &Shared) -> PathBuf {
     shared.config.work_folder().join(shared.owner.to_string())
 }

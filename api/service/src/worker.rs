@@ -54,7 +54,7 @@ pub async fn work(shared: Arc<Shared>) {
     for _ in 0..workers {
         tasks.spawn(one(Arc::clone(&shared)));
     }
-    super::run::all(tasks).await;
+    super::tasks::all(tasks).await;
 }
 
 /// One worker.
@@ -115,7 +115,7 @@ async fn hold(shared: &Arc<Shared>, claimed: Claimed) {
         .join(Uuid::new_v4().to_string());
     let work = AssertUnwindSafe(worked(shared, &claimed, &place));
     if let Err(panic) = work.catch_unwind().await {
-        let words = super::run::said(panic.as_ref());
+        let words = super::tasks::said(panic.as_ref());
         tracing::error!(job = %claimed.claim.job, "this service failed inside at a job: {words}");
         let spent = AssertUnwindSafe(lost(shared, &claimed, INSIDE));
         let _ = spent.catch_unwind().await;

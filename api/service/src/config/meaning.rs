@@ -1,6 +1,6 @@
 //! Mistakes in a configuration that its schema cannot express.
 
-use super::super::hours::{clock, is_day};
+use super::clock_words::{clock, is_day};
 use super::{Config, Hours};
 use grainway_client::names::safe_name;
 use grainway_client::outgoing::Outgoing;

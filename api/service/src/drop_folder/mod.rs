@@ -68,7 +68,7 @@ pub async fn watch(shared: Arc<Shared>) {
             }
         });
     }
-    super::run::all(tasks).await;
+    super::tasks::all(tasks).await;
 }
 
 /// One watched folder.
