@@ -22,6 +22,7 @@ pub mod run;
 pub mod store;
 pub mod sweep;
 mod tasks;
+mod webhook_rules;
 pub mod worker;
 
 use config::Config;

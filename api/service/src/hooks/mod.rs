@@ -6,12 +6,12 @@
 
 pub mod manage;
 mod message;
-pub mod schedule;
 mod sender;
-pub mod sign;
 
+pub use crate::store::webhooks::Ledger;
+pub use crate::webhook_rules::{schedule, sign};
 pub use message::{body, test_message};
-pub use sender::{Ledger, Sender};
+pub use sender::Sender;
 
 use super::Shared;
 use grainway_client::outgoing::Outgoing;

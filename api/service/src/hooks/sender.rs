@@ -1,16 +1,16 @@
 //! The sender: turns events into messages, sends what is due, notes what became of it.
 
-use super::super::model::{Event, Job, JobId, Millis};
+use super::super::model::{Job, JobId, Millis};
 use super::super::store::StoreProblem;
-use super::super::store::webhooks::{Lent, NewMessage, Settled, Webhook};
+use super::super::store::webhooks::{Lent, Settled, Webhook};
+use super::Ledger;
 use super::message::message;
-use super::schedule::{Outcome, judge};
+use super::schedule::judge;
 use super::sign;
 use bytes::Bytes;
 use grainway_client::outgoing::Outgoing;
 use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet};
-use std::future::Future;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{Semaphore, watch};
@@ -33,44 +33,6 @@ const HOUR: Millis = 3_600_000;
 const LAST_WORDS: Duration = Duration::from_secs(5);
 
 type Answer<T> = Result<T, StoreProblem>;
-
-/// What the sender needs of the store. Writes may be reported as failed and have happened all the same.
-pub trait Ledger: Send + Sync + 'static {
-    /// All webhooks.
-    fn webhooks(&self) -> impl Future<Output = Answer<Vec<Webhook>>> + Send;
-    /// Those that have messages due.
-    fn webhooks_due(&self, now: Millis) -> impl Future<Output = Answer<Vec<String>>> + Send;
-    /// Events after `seq`, in order, none left out.
-    fn events_after(&self, seq: i64, limit: u32)
-    -> impl Future<Output = Answer<Vec<Event>>> + Send;
-    /// A job.
-    fn job_now(&self, id: JobId) -> impl Future<Output = Answer<Option<Job>>> + Send;
-    /// Queues messages and moves the webhook's number to `seen`, both or neither. `false`: somebody else did.
-    fn queue_messages(
-        &self,
-        webhook: &Webhook,
-        messages: &[NewMessage],
-        seen: i64,
-        now: Millis,
-    ) -> impl Future<Output = Answer<bool>> + Send;
-    /// Lends the next message of a webhook.
-    fn lend(
-        &self,
-        webhook: &str,
-        now: Millis,
-        until: Millis,
-    ) -> impl Future<Output = Answer<Option<Lent>>> + Send;
-    /// Notes what became of one.
-    fn settle(
-        &self,
-        lent: &Lent,
-        outcome: &Outcome,
-        chance: u64,
-        now: Millis,
-    ) -> impl Future<Output = Answer<Settled>> + Send;
-    /// Forgets messages that were over before `before`.
-    fn forget(&self, before: Millis) -> impl Future<Output = Answer<u64>> + Send;
-}
 
 /// Sends messages.
 pub struct Sender<L> {

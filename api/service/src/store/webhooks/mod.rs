@@ -6,10 +6,9 @@
 mod sql;
 
 use super::{Result, Store};
-use crate::hooks::Ledger;
-use crate::hooks::schedule::Outcome;
-use crate::hooks::sign::Secret;
 use crate::model::{Event, EventKind, Job, JobId, Millis};
+use crate::webhook_rules::schedule::Outcome;
+use crate::webhook_rules::sign::Secret;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -240,6 +239,44 @@ impl Store {
         })
         .await
     }
+}
+
+/// What the sender needs of the store. Writes may be reported as failed and have happened all the same.
+pub trait Ledger: Send + Sync + 'static {
+    /// All webhooks.
+    fn webhooks(&self) -> impl Future<Output = Result<Vec<Webhook>>> + Send;
+    /// Those that have messages due.
+    fn webhooks_due(&self, now: Millis) -> impl Future<Output = Result<Vec<String>>> + Send;
+    /// Events after `seq`, in order, none left out.
+    fn events_after(&self, seq: i64, limit: u32)
+    -> impl Future<Output = Result<Vec<Event>>> + Send;
+    /// A job.
+    fn job_now(&self, id: JobId) -> impl Future<Output = Result<Option<Job>>> + Send;
+    /// Queues messages and moves the webhook's number to `seen`, both or neither. `false`: somebody else did.
+    fn queue_messages(
+        &self,
+        webhook: &Webhook,
+        messages: &[NewMessage],
+        seen: i64,
+        now: Millis,
+    ) -> impl Future<Output = Result<bool>> + Send;
+    /// Lends the next message of a webhook.
+    fn lend(
+        &self,
+        webhook: &str,
+        now: Millis,
+        until: Millis,
+    ) -> impl Future<Output = Result<Option<Lent>>> + Send;
+    /// Notes what became of one.
+    fn settle(
+        &self,
+        lent: &Lent,
+        outcome: &Outcome,
+        chance: u64,
+        now: Millis,
+    ) -> impl Future<Output = Result<Settled>> + Send;
+    /// Forgets messages that were over before `before`.
+    fn forget(&self, before: Millis) -> impl Future<Output = Result<u64>> + Send;
 }
 
 impl Ledger for Store {

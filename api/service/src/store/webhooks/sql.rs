@@ -1,9 +1,9 @@
 //! The statements. All of a function happens in the caller's transaction.
 
 use super::{Delivery, Lent, NewMessage, Settled, Webhook};
-use crate::hooks::schedule::{Outcome, next_attempt};
-use crate::hooks::sign::Secret;
 use crate::model::Millis;
+use crate::webhook_rules::schedule::{Outcome, next_attempt};
+use crate::webhook_rules::sign::Secret;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
 

@@ -1,6 +1,6 @@
 //! When a message is sent again, and when a receiver is given up. Pure: time and chance are given.
 
-use super::super::model::Millis;
+use crate::model::Millis;
 use grainway_client::outgoing::{Answer, OutgoingProblem};
 use reqwest::header::{HeaderMap, RETRY_AFTER};
 
