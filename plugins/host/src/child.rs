@@ -3,6 +3,7 @@
 use crate::frames::{Frame, Lines};
 use crate::keep::Word;
 use crate::limits::Limits;
+use crate::processes::{processes, work_below};
 use nix::fcntl::{FcntlArg, OFlag, fcntl};
 use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
 use nix::sys::signal::{Signal, kill, killpg};
@@ -10,7 +11,6 @@ use nix::unistd::Pid;
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 use std::ffi::OsString;
-use std::fs::File;
 use std::io::{PipeReader, Read};
 use std::os::fd::{AsFd, OwnedFd};
 use std::os::unix::net::UnixStream;
@@ -87,6 +87,8 @@ pub enum TimeLimit {
     Stage,
     /// Of the processor, over the whole job.
     Processor,
+    /// Without any use of the processor, by the clock.
+    Idle,
 }
 
 impl End {
@@ -110,6 +112,12 @@ impl End {
                 limit: TimeLimit::Processor,
                 seconds,
             } => format!("it used {seconds} s of processor time, the most that a job may take"),
+            End::TimeOut {
+                limit: TimeLimit::Idle,
+                seconds,
+            } => {
+                format!("it did nothing for {seconds} s, the longest that it may wait for anything")
+            }
             End::Memory { mib } => format!("it wanted more than the {mib} MiB of memory allowed"),
             End::Protocol(why) => format!("it broke the protocol between processes: {why}"),
             End::Cancelled => "it was cancelled".to_string(),
@@ -179,7 +187,47 @@ struct Running<'s> {
     verdict: Option<End>,
     word: Option<Word>,
     deadline: Instant,
+    activity: Activity,
     ending: bool,
+}
+
+/// When the job's processes were last seen at work.
+struct Activity {
+    /// Processor time of all of them so far, clock ticks.
+    ticks: u64,
+    looked: Instant,
+    worked: Instant,
+}
+
+/// Looks at the processes' work in the time that they may be idle.
+const LOOKS: u32 = 10;
+/// Ticks between two looks that are no work: the system's own, for a process that only waits.
+const WAITING_TICKS: u64 = 1;
+
+impl Activity {
+    fn now() -> Activity {
+        let now = Instant::now();
+        Activity {
+            ticks: 0,
+            looked: now,
+            worked: now,
+        }
+    }
+    /// Nothing has been done for so long by the processes that descend from `keeper`.
+    fn idle_for(&mut self, allowed: Duration, keeper: i32) -> bool {
+        let now = Instant::now();
+        if now < self.looked + allowed / LOOKS {
+            return false;
+        }
+        self.looked = now;
+        let work = work_below(keeper);
+        let more = work.ticks.saturating_sub(self.ticks);
+        self.ticks = work.ticks;
+        if work.busy || more > WAITING_TICKS {
+            self.worked = now;
+        }
+        now >= self.worked + allowed
+    }
 }
 
 fn words(what: &'static str) -> impl Fn(std::io::Error) -> String {
@@ -225,6 +273,7 @@ impl<'s> Running<'s> {
             verdict: None,
             word: None,
             deadline: Instant::now() + Duration::from_secs(spec.limits.stage_seconds),
+            activity: Activity::now(),
             ending: false,
         })
     }
@@ -238,6 +287,12 @@ impl<'s> Running<'s> {
                 } else if Instant::now() >= self.deadline {
                     let late = self.late();
                     self.give_up(late);
+                } else if self.idle() {
+                    let idle = End::TimeOut {
+                        limit: TimeLimit::Idle,
+                        seconds: self.limits.idle_seconds,
+                    };
+                    self.give_up(idle);
                 }
             } else if Instant::now() >= self.deadline {
                 return;
@@ -256,6 +311,13 @@ impl<'s> Running<'s> {
                 return;
             }
         }
+    }
+
+    /// It waits for something that never comes. What ends after its last word has a deadline of its own.
+    fn idle(&mut self) -> bool {
+        let allowed = Duration::from_secs(self.limits.idle_seconds);
+        let keeper = i32::try_from(self.keeper.id()).unwrap_or(0);
+        self.said.is_none() && self.frames.is_some() && self.activity.idle_for(allowed, keeper)
     }
 
     /// What running past the deadline means here.
@@ -316,6 +378,7 @@ impl<'s> Running<'s> {
     fn take(&mut self, heard: Frame, frame: &mut dyn FnMut(&Frame)) {
         frame(&heard);
         let now = Instant::now();
+        self.activity.worked = now;
         let stage_time = Duration::from_secs(self.limits.stage_seconds);
         match heard {
             Frame::Progress { .. } => {}
@@ -507,45 +570,4 @@ impl Drop for Running<'_> {
         let _ = self.line.shutdown(std::net::Shutdown::Both);
         let _ = self.keeper.wait();
     }
-}
-
-/// A process as the system lists it.
-pub(crate) struct Process {
-    pub(crate) id: i32,
-    pub(crate) parent: i32,
-    pub(crate) group: i32,
-    pub(crate) session: i32,
-    /// It has ended and waits to be reaped.
-    pub(crate) zombie: bool,
-}
-
-/// All processes that can be seen.
-pub(crate) fn processes() -> Vec<Process> {
-    let Ok(entries) = std::fs::read_dir("/proc") else {
-        return Vec::new();
-    };
-    entries
-        .filter_map(|entry| process(entry.ok()?.file_name().to_str()?.parse().ok()?))
-        .collect()
-}
-
-/// The process of this number, if there is one.
-pub(crate) fn process(id: i32) -> Option<Process> {
-    let mut stat = Vec::with_capacity(1024);
-    let mut file = File::open(format!("/proc/{id}/stat")).ok()?;
-    file.read_to_end(&mut stat).ok()?;
-    // The name, in brackets, may hold anything, brackets too.
-    let after = stat.iter().rposition(|b| *b == b')')?;
-    let text = String::from_utf8_lossy(&stat[after + 1..]);
-    let mut fields = text.split_ascii_whitespace();
-    let zombie = matches!(fields.next()?, "Z" | "X");
-    let mut number = || fields.next()?.parse().ok();
-    let (parent, group, session) = (number()?, number()?, number()?);
-    Some(Process {
-        id,
-        parent,
-        group,
-        session,
-        zombie,
-    })
 }

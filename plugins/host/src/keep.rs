@@ -5,9 +5,9 @@
 //! three are seen without waiting. Its standard input is the line to the parent, its output the pipe for frames, its error output
 //! the pipe for whatever is printed.
 
-use crate::child::{Process, process, processes};
 use crate::frames::{FRAMES, KEEPER};
 use crate::limits::Limits;
+use crate::processes::{Process, process, processes};
 use nix::errno::Errno;
 use nix::fcntl::{FcntlArg, fcntl};
 use nix::poll::{PollFd, PollFlags, PollTimeout, poll};

@@ -14,6 +14,7 @@ pub mod limits;
 pub mod loaded;
 pub mod native;
 pub mod outcome;
+mod processes;
 // It reaches behind the border, so it is compiled here; it is a test and lies with them.
 #[cfg(feature = "puppet")]
 #[path = "../tests/border/puppet.rs"]

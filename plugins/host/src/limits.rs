@@ -20,6 +20,8 @@ pub struct Limits {
     pub open_files: u64,
     /// Longest time for one stage, seconds, 1 to 604,800.
     pub stage_seconds: u64,
+    /// Longest time without any use of the processor, seconds, 1 to 604,800: whoever waits so long waits for something that never comes.
+    pub idle_seconds: u64,
 }
 
 impl Default for Limits {
@@ -31,6 +33,7 @@ impl Default for Limits {
             file_mib: 2048,
             open_files: 256,
             stage_seconds: 900,
+            idle_seconds: 60,
         }
     }
 }
@@ -88,6 +91,7 @@ impl Limits {
             ("file-mib", self.file_mib, 1, MIB),
             ("open-files", self.open_files, 32, 65_536),
             ("stage-seconds", self.stage_seconds, 1, week),
+            ("idle-seconds", self.idle_seconds, 1, week),
         ];
         let out = rows
             .into_iter()

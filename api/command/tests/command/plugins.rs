@@ -174,6 +174,28 @@ fn every_misbehaviour_ends_in_its_own_finding() {
     }
 }
 
+/// It uses no processor time, so without a limit of its own it would take all the time that a stage may take.
+#[test]
+fn a_deadlocked_plugin_is_ended() {
+    let bench = with_store();
+    bench.put("plugins/limits.json", r#"{ "idle-seconds": 1 }"#);
+    added(&bench, "wild-deadlock", "deadlock");
+    use_dialect(&bench, "wild-deadlock");
+    let begin = Instant::now();
+    let run = made(&bench);
+    assert!(
+        begin.elapsed() < Duration::from_secs(30),
+        "{:?}",
+        begin.elapsed()
+    );
+    assert_eq!(run.exit, 3, "{}{}", run.out, run.err);
+    let report = report(&run);
+    let told = finding(&report, "plugin-timed-out").unwrap_or_else(|| panic!("{report}"));
+    let message = told["message"].as_str().unwrap();
+    assert!(message.contains("did nothing for 1 s"), "{message}");
+    assert!(message.contains("stage post"), "{message}");
+}
+
 #[test]
 fn what_is_only_noisy_does_no_harm() {
     let bench = with_store();

@@ -30,6 +30,13 @@ static void for_ever(void) {
     for (;;) sleep(1000);
 }
 
+static void deadlock(void) {
+    static pthread_mutex_t lock;
+    pthread_mutex_init(&lock, NULL);
+    pthread_mutex_lock(&lock);
+    pthread_mutex_lock(&lock);
+}
+
 static void *spin(void *unused) {
     volatile unsigned n = 0;
     (void)unused;
@@ -82,6 +89,7 @@ static int32_t misbehave(const grainway_host *host) {
     if (IS("leave")) exit(0);
     if (IS("leave-with-5")) _exit(5);
     if (IS("hang")) for_ever();
+    if (IS("deadlock")) deadlock();
     if (IS("spin")) spin(NULL);
     if (IS("hoard")) for (;;) memset(malloc(1 << 24), 1, 1 << 24);
     if (IS("close")) for (int fd = 0; fd < 256; fd++) close(fd);

@@ -36,13 +36,14 @@ use std::sync::atomic::{AtomicU32, Ordering};
 pub const FINE: &str = "behaves";
 
 /// The dialects.
-pub const DIALECTS: [&str; 30] = [
+pub const DIALECTS: [&str; 31] = [
     FINE,
     "aborts",
     "changes",
     "closes-descriptors",
     "counts-badly",
     "crashes",
+    "deadlocks",
     "deaf",
     "eats-memory",
     "ends-early",
@@ -70,10 +71,11 @@ pub const DIALECTS: [&str; 30] = [
 ];
 
 /// Dialects that end the process, harm it for good, or never return.
-pub const KILLERS: [&str; 8] = [
+pub const KILLERS: [&str; 9] = [
     "aborts",
     "closes-descriptors",
     "crashes",
+    "deadlocks",
     "deaf",
     "eats-memory",
     "endless-deaf",
@@ -85,9 +87,10 @@ pub const KILLERS: [&str; 8] = [
 pub const STAGE: &str = "misbehaves";
 
 /// What the stage's setting `do` can be.
-pub const DEEDS: [&str; 13] = [
+pub const DEEDS: [&str; 14] = [
     "aborts",
     "crashes",
+    "deadlocks",
     "eats-memory",
     "finds-nothing",
     "finds-undeclared",
@@ -299,6 +302,16 @@ fn hang() -> ! {
     }
 }
 
+/// Waits for a lock that it holds itself: for ever, and without the processor.
+fn deadlock() -> ! {
+    static LOCK: std::sync::Mutex<()> = std::sync::Mutex::new(());
+    let held = LOCK.lock();
+    let waits = std::thread::spawn(|| drop(LOCK.lock()));
+    let _ = waits.join();
+    drop(held);
+    hang()
+}
+
 fn eat_memory() -> ! {
     loop {
         std::mem::forget(std::hint::black_box(vec![1u8; 1 << 24]));
@@ -424,6 +437,7 @@ impl Dialect for Bad {
             "aborts" => std::process::abort(),
             "crashes" => crash(),
             "exits" => std::process::exit(0),
+            "deadlocks" => deadlock(),
             "hangs" => hang(),
             "eats-memory" => eat_memory(),
             "panics" => panic!("on purpose"),
@@ -563,6 +577,7 @@ impl Stage for BadStage {
         match self.0 {
             "aborts" => std::process::abort(),
             "crashes" => crash(),
+            "deadlocks" => deadlock(),
             "hangs" => hang(),
             "eats-memory" => eat_memory(),
             "panics" => panic!("on purpose"),

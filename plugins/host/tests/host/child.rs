@@ -173,6 +173,40 @@ fn a_stage_that_takes_too_long_is_ended() {
     assert_eq!(ended("slow", limits).0.end, End::Ok);
 }
 
+/// Nobody has to wait for the end of a stage's time when nothing is done any more.
+#[test]
+fn a_worker_that_does_nothing_is_ended() {
+    let quick = Limits {
+        idle_seconds: 1,
+        ..limits()
+    };
+    for role in ["deadlocked", "hanging", "ignoring"] {
+        let (ended, took) = ended(role, quick.clone());
+        let idle = End::TimeOut {
+            limit: TimeLimit::Idle,
+            seconds: 1,
+        };
+        assert_eq!(ended.end, idle, "{role}");
+        assert!(ended.end.sentence().contains("did nothing for 1 s"));
+        in_post(&ended);
+        assert!(took >= Duration::from_secs(1), "{role} took {took:?}");
+        assert!(took < Duration::from_secs(6), "{role} took {took:?}");
+    }
+    // Waits that are shorter; and work, its own or that of a process that it waits for, goes on until another limit.
+    assert_eq!(ended("slow", quick.clone()).0.end, End::Ok);
+    let late = End::TimeOut {
+        limit: TimeLimit::Stage,
+        seconds: 3,
+    };
+    let until_late = Limits {
+        stage_seconds: 3,
+        ..quick
+    };
+    for role in ["spinning", "waiting-for-a-child"] {
+        assert_eq!(ended(role, until_late.clone()).0.end, late, "{role}");
+    }
+}
+
 #[test]
 fn processor_time_is_limited() {
     let limits = Limits {

@@ -3,6 +3,7 @@
 use grainway_host::{Frame, Reporter};
 use std::io::Write;
 use std::process::{Command, ExitCode, Stdio};
+use std::sync::{Barrier, Mutex};
 use std::time::Duration;
 
 fn main() -> ExitCode {
@@ -45,6 +46,22 @@ fn forever() -> ! {
     loop {
         std::thread::sleep(Duration::from_secs(60));
     }
+}
+
+/// Two threads, each with the lock that the other waits for.
+fn deadlocked() -> ! {
+    static LOCKS: [Mutex<()>; 2] = [Mutex::new(()), Mutex::new(())];
+    static BOTH: Barrier = Barrier::new(2);
+    let take = |first: usize| {
+        let _held = LOCKS[first].lock();
+        BOTH.wait();
+        drop(LOCKS[1 - first].lock());
+    };
+    std::thread::scope(|s| {
+        s.spawn(|| take(0));
+        s.spawn(|| take(1));
+    });
+    forever()
 }
 
 fn worker(role: &str) -> ExitCode {
@@ -119,6 +136,12 @@ fn worker(role: &str) -> ExitCode {
             let _ = nix::sys::signal::raise(nix::sys::signal::Signal::SIGKILL);
         }
         "hanging" => forever(),
+        "deadlocked" => deadlocked(),
+        "waiting-for-a-child" => {
+            let _ = Command::new("/bin/sh")
+                .args(["-c", "while :; do :; done"])
+                .status();
+        }
         "ignoring" => {
             // Nothing that can be ignored is asked of it; a stopped one must end too.
             let _ = nix::sys::signal::raise(nix::sys::signal::Signal::SIGSTOP);
