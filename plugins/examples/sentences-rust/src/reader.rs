@@ -188,75 +188,22 @@ impl Reader {
                 self.spindle = None;
                 Some(self.tell([None; 3], Action::CutterChange, seen))
             }
-            "turn" => {
-                w.take("turn the spindle ")?;
-                let clockwise = w.take("clockwise").is_some();
-                if !clockwise {
-                    w.take("counter-clockwise")?;
-                }
-                w.take(" at ")?;
-                let rpm = f64::from(w.whole().filter(|n| *n > 0)?);
-                w.take(" a minute")?;
-                w.end()?;
-                self.spindle = Some(Spindle { rpm, clockwise });
-                Some(self.here(Action::Spindle, seen))
-            }
+            "turn" => self.turn(&mut w, seen),
             "stop" => {
                 w.take("stop the spindle")?;
                 w.end()?;
                 self.spindle = None;
                 Some(self.here(Action::Spindle, seen))
             }
-            "wait" => {
-                w.take("wait ")?;
-                if w.take("for the person: ").is_some() {
-                    let message = w.rest()?.to_string();
-                    return Some(self.tell([None; 3], Action::Pause { message }, seen));
-                }
-                let seconds = w.number(false, true)?;
-                w.take(" seconds")?;
-                w.end()?;
-                Some(self.here(Action::Dwell { seconds }, seen))
-            }
+            "wait" => self.wait(&mut w, seen),
             "rise" => {
                 w.take("rise to the top")?;
                 w.end()?;
                 let to = [self.at[0], self.at[1], Some(f64::INFINITY)];
                 Some(self.tell(to, Action::RetractFull, seen))
             }
-            "go" => {
-                let mut to = self.at;
-                if w.take("go to height z ").is_some() {
-                    to[2] = Some(w.decimal()? * unit);
-                } else {
-                    w.take("go over to x ")?;
-                    to[0] = Some(w.decimal()? * unit);
-                    w.take(" y ")?;
-                    to[1] = Some(w.decimal()? * unit);
-                }
-                w.end()?;
-                Some(self.tell(to, Action::Rapid, seen))
-            }
-            "cut" => {
-                w.take("cut ")?;
-                if w.take("straight").is_some() {
-                    let to = self.target(&mut w, unit)?;
-                    return Some(self.tell(to, Action::Line, seen));
-                }
-                let left = w.take("left").is_some();
-                if !left {
-                    w.take("right")?;
-                }
-                w.take(" about x ")?;
-                let x = w.decimal()? * unit;
-                w.take(" y ")?;
-                let y = w.decimal()? * unit;
-                w.take(" through ")?;
-                let degrees = w.number(false, true)?;
-                w.take(" degrees")?;
-                let to = self.target(&mut w, unit)?;
-                Some(self.arc(to, [x, y], left, degrees.to_radians(), seen))
-            }
+            "go" => self.go(&mut w, unit, seen),
+            "cut" => self.cut(&mut w, unit, seen),
             "drill" => self.drill(&mut w, unit, seen),
             "the" => {
                 w.take("the program is done")?;
@@ -266,6 +213,77 @@ impl Reader {
             }
             _ => None,
         }
+    }
+
+    fn turn(&mut self, w: &mut Words<'_>, seen: &mut Seen<'_>) -> Option<Result<(), Stop>> {
+        w.take("turn the spindle ")?;
+        let clockwise = w.take("clockwise").is_some();
+        if !clockwise {
+            w.take("counter-clockwise")?;
+        }
+        w.take(" at ")?;
+        let rpm = f64::from(w.whole().filter(|n| *n > 0)?);
+        w.take(" a minute")?;
+        w.end()?;
+        self.spindle = Some(Spindle { rpm, clockwise });
+        Some(self.here(Action::Spindle, seen))
+    }
+
+    fn wait(&mut self, w: &mut Words<'_>, seen: &mut Seen<'_>) -> Option<Result<(), Stop>> {
+        w.take("wait ")?;
+        if w.take("for the person: ").is_some() {
+            let message = w.rest()?.to_string();
+            return Some(self.tell([None; 3], Action::Pause { message }, seen));
+        }
+        let seconds = w.number(false, true)?;
+        w.take(" seconds")?;
+        w.end()?;
+        Some(self.here(Action::Dwell { seconds }, seen))
+    }
+
+    fn go(
+        &mut self,
+        w: &mut Words<'_>,
+        unit: f64,
+        seen: &mut Seen<'_>,
+    ) -> Option<Result<(), Stop>> {
+        let mut to = self.at;
+        if w.take("go to height z ").is_some() {
+            to[2] = Some(w.decimal()? * unit);
+        } else {
+            w.take("go over to x ")?;
+            to[0] = Some(w.decimal()? * unit);
+            w.take(" y ")?;
+            to[1] = Some(w.decimal()? * unit);
+        }
+        w.end()?;
+        Some(self.tell(to, Action::Rapid, seen))
+    }
+
+    fn cut(
+        &mut self,
+        w: &mut Words<'_>,
+        unit: f64,
+        seen: &mut Seen<'_>,
+    ) -> Option<Result<(), Stop>> {
+        w.take("cut ")?;
+        if w.take("straight").is_some() {
+            let to = self.target(w, unit)?;
+            return Some(self.tell(to, Action::Line, seen));
+        }
+        let left = w.take("left").is_some();
+        if !left {
+            w.take("right")?;
+        }
+        w.take(" about x ")?;
+        let x = w.decimal()? * unit;
+        w.take(" y ")?;
+        let y = w.decimal()? * unit;
+        w.take(" through ")?;
+        let degrees = w.number(false, true)?;
+        w.take(" degrees")?;
+        let to = self.target(w, unit)?;
+        Some(self.arc(to, [x, y], left, degrees.to_radians(), seen))
     }
 
     /// Takes " to x … y … z … at … a minute."; the feed is in force from here on.
