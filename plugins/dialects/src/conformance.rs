@@ -175,6 +175,12 @@ impl Table<'_> {
         self.row("rounding", self.rounding());
         let spindle = with_head(d, vec![Item::Spindle(Some(turning(18_000.0)))]);
         self.row_of("spindle", about.spindle, &spindle, Self::spindle);
+        self.row_of(
+            "spindle-waits",
+            about.spindle,
+            &spindle,
+            Self::spindle_waits,
+        );
         self.row("dwell", self.dwell());
         let pause = with_head(
             d,

@@ -42,8 +42,8 @@ pub struct DialectFile {
     pub modal: Modal,
     /// The four words of motion.
     pub motion: MotionWords,
-    /// Lines before everything else, e.g. "%" or "O{{ number }}". They get no block number and no comment stands before them. Known:
-    /// `name`, `number`.
+    /// Lines before everything else, e.g. "%", or "O{{ number }}" where `language` has the letter O. They get no block number and no
+    /// comment stands before them. Known: `name`, `number`.
     #[serde(default)]
     pub start: Vec<String>,
     /// Lines that put the controller into a known state, after the remarks, e.g. "{{ units }} G17 G90". Known: `units` (the unit's
@@ -77,6 +77,10 @@ pub struct DialectFile {
     /// Words that call the cutter's length, e.g. "G43 H{{ cutter }}". Known: `cutter`. Null: none. Not written for cutters changed by hand, whose zero is set
     /// anew instead.
     pub length_offset: Option<String>,
+    /// The cutter change itself calls the cutter's length from the controller's table, so that no word does. Needed where the machine
+    /// changes cutters and `length-offset` is null; the setup sheet tells the person.
+    #[serde(default)]
+    pub length_by_change: bool,
     /// The spindle's words; null: it is switched by hand.
     pub spindle: Option<SpindleWords>,
     /// The word that waits; null: none.
@@ -86,6 +90,9 @@ pub struct DialectFile {
     pub retract_full: Option<String>,
     /// The word that stops until the person goes on; null: none.
     pub pause: Option<Pause>,
+    /// How closely the controller follows the path, where the text says it; null: the language has no words for it.
+    #[serde(default)]
+    pub path_mode: Option<PathMode>,
     /// Rapid moves go straight; otherwise each axis runs on its own ("dogleg").
     pub straight_rapids: bool,
     /// Blocks a second that controllers of this kind are known to keep up with.
@@ -312,6 +319,24 @@ pub struct Modal {
     pub restate_blocks: u32,
 }
 
+/// How closely a controller follows the path: modal group 13 of NISTIR 6556. Its word stands in `safe-start` and `step-start`, and a text
+/// that cuts without it is refused.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(
+    rename_all = "kebab-case",
+    rename_all_fields = "kebab-case",
+    deny_unknown_fields
+)]
+pub enum PathMode {
+    /// Exactly, by G61 or G61.1.
+    Exact,
+    /// By G64: corners are rounded, which no check of the text can see, so the setup sheet tells it.
+    Continuous {
+        /// How far the controller may leave a corner, mm, 0.001 to 0.1. It is set at the controller.
+        tolerance_mm: f64,
+    },
+}
+
 /// The words of motion.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
@@ -413,7 +438,7 @@ pub struct SpindleWords {
 pub struct Dwell {
     /// The word, e.g. "G4".
     pub word: String,
-    /// The letter of the time.
+    /// The letter of the time: P, X or F.
     pub letter: char,
     /// The unit of the time.
     pub unit: DwellUnit,
@@ -506,6 +531,11 @@ impl DialectFile {
             numbered_files: self.files.numbered,
             most_lines: self.files.most_lines,
             pen: None,
+            length_by_change: self.cutter_change.is_some() && self.length_offset.is_none(),
+            corner_tolerance_mm: match self.path_mode {
+                Some(PathMode::Continuous { tolerance_mm }) => Some(tolerance_mm),
+                Some(PathMode::Exact) | None => None,
+            },
         }
     }
 }

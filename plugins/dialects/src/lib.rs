@@ -15,7 +15,7 @@ mod write;
 pub use file::{
     Arcs, Axes, Axis, BlockNumbers, Centre, Characters, CommentStyle, CycleHeights, Cycles,
     DIALECT_FORMAT, DialectFile, Dwell, DwellUnit, FeedPer, Files, Language, LineEnd, Lines, Modal,
-    MotionWords, Numbers, Pause, PauseMessage, SpindleWords, UnitWords,
+    MotionWords, Numbers, PathMode, Pause, PauseMessage, SpindleWords, UnitWords,
 };
 
 pub use pen::{Pen, PenFile, PenRemark, PenSpeed};

@@ -1,5 +1,6 @@
 //! Lines with places in them, filled in by a template engine that takes no unknown name.
 
+use crate::file::DialectFile;
 use minijinja::{Environment, UndefinedBehavior, Value};
 use std::collections::BTreeMap;
 
@@ -24,14 +25,15 @@ pub fn fill(line: &str, values: &[(&str, String)]) -> Result<String, String> {
     })
 }
 
-/// The line with sample values for the names that are known in its place.
-pub fn sample(line: &str, known: &[&str]) -> Result<String, String> {
+/// The line with sample values for the names that are known in its place of the file.
+pub fn sample(line: &str, known: &[&str], file: &DialectFile) -> Result<String, String> {
+    let unit = file.units.mm.as_ref().or(file.units.inch.as_ref());
     let values: Vec<(&str, String)> = known
         .iter()
         .map(|name| {
             let value = match *name {
                 "number" | "cutter" => "1",
-                "units" => "G21",
+                "units" => unit.map_or("G21", String::as_str),
                 _ => "BOARD-1",
             };
             (*name, value.to_string())

@@ -65,6 +65,12 @@ pub struct DialectAbout {
     /// Most lines of a file; 0 for no limit. The host divides a longer program at the starts of workingsteps.
     #[serde(default)]
     pub most_lines: u64,
+    /// The machine's cutter change calls the cutter's length from the controller's own table; no word of the text does.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub length_by_change: bool,
+    /// The controller rounds corners and leaves them by at most this, mm. The setup sheet tells it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub corner_tolerance_mm: Option<f64>,
     /// Only for a language that says "up" and "down" and no heights.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pen: Option<PenAbout>,

@@ -41,6 +41,8 @@ impl Plain {
             line_length: 0,
             numbered_files: false,
             most_lines: 0,
+            length_by_change: false,
+            corner_tolerance_mm: None,
             pen: None,
         })
     }

@@ -73,6 +73,7 @@ impl TypedStage for Post {
         };
         let (mut programs, mut findings) = (Vec::new(), Vec::new());
         findings.extend(changes_between(work, &machine, dialect.about()));
+        findings.extend(left_to_controller(&machine, dialect.about()));
         let mut all = Vec::new();
         for plan in plans(work, &machine, dialect)? {
             cx.check()?;
@@ -128,6 +129,26 @@ fn changes_between(work: &Work, machine: &Machine, about: &DialectAbout) -> Opti
             .pointer(format!("shop#/machines/{id}/cutter-change"))
     };
     (differs && work.setups.iter().any(several)).then(finding)
+}
+
+/// What the controller does by itself, which no text says and no check of a text sees.
+fn left_to_controller(machine: &Machine, about: &DialectAbout) -> Vec<Finding> {
+    let name = &about.name;
+    let by_machine = changes(machine.cutter_change, about) == Changes::Machine;
+    let lengths = (by_machine && about.length_by_change).then(|| {
+        format!(
+            "In dialect {name} the cutter change itself calls each cutter's length from the controller's table: measure every cutter into the table; the programs have no word for it."
+        )
+    });
+    let corners = about.corner_tolerance_mm.map(|tolerance| {
+        format!(
+            "In dialect {name} the controller rounds corners, by at most {} mm where it is set so: set it. The programs were checked without it.",
+            mm(tolerance)
+        )
+    });
+    let told = lengths.into_iter().chain(corners);
+    told.map(|text| Finding::new(&code::LEFT_TO_CONTROLLER, text))
+        .collect()
 }
 
 /// A program that is to be written.

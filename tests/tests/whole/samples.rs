@@ -59,7 +59,8 @@ fn samples_are_ready_with_arcs_by_radius_and_turned_axes() {
     let keys = [
         r#""arcs": {"centre": "radius", "largest-sweep": 90.0}, "language": {"letters": "FGMPRSXYZ", "radius-arcs": true}"#,
         r#""axes": {"x": "-Y", "y": "-X"}, "arcs": {"centre": "absolute", "shortest-mm": 0.05}"#,
-        r#""axes": {"x": "-X", "y": "Y"}, "numbers": {"feed-per": "second", "feed-decimals-mm": 2, "feed-decimals-inch": 4}"#,
+        r#""axes": {"x": "-X", "y": "Y"}, "numbers": {"feed-per": "second", "feed-decimals-mm": 2, "feed-decimals-inch": 4},
+            "safe-start": ["{{ units }} G17 G54 G90"], "step-start": ["{{ units }} G17 G54 G90"]"#,
     ];
     for keys in keys {
         let own = grainway_dialects::from_json(&format!(
@@ -83,6 +84,44 @@ fn samples_are_ready_with_arcs_by_radius_and_turned_axes() {
                 );
             }
         }
+    }
+}
+
+/// What no text says and no check of it sees is a finding, and so stands on the setup sheet: lengths that a change calls, corners rounded.
+#[test]
+fn what_is_left_to_the_controller_is_told() {
+    let rounded = grainway_dialects::from_json(
+        r#"{"format": "grainway.dialect/1", "name": "rounded", "version": 1, "extends": "rs274-ngc", "summary": "x",
+            "path-mode": {"continuous": {"tolerance-mm": 0.05}},
+            "safe-start": ["{{ units }} G17 G40 G49 G54 G64 G80 G90 G94"], "step-start": ["{{ units }} G17 G40 G54 G64 G80 G90 G94"]}"#,
+    )
+    .unwrap();
+    let mut dialects = grainway_dialects::built_in();
+    dialects.add(rounded);
+    let told = |dialect: &str| {
+        let mut loaded = load(&sample("reading-bench")).unwrap();
+        for machine in loaded.work.documents.shop.machines.values_mut() {
+            machine.dialect = dialect.to_string();
+        }
+        let made = run(loaded, &grainway_stages::built_in(), &dialects).unwrap();
+        assert!(made.ready(), "{dialect}: {:#?}", made.errors());
+        let found = made.with_code("left-to-controller");
+        found.iter().map(|f| f.message.clone()).collect::<Vec<_>>()
+    };
+    // Cutters are changed by the machine in this sample.
+    let [lengths] = &told("iso6983")[..] else {
+        panic!("not one finding")
+    };
+    assert!(
+        lengths.contains("measure every cutter into the table"),
+        "{lengths}"
+    );
+    let [corners] = &told("rounded")[..] else {
+        panic!("not one finding")
+    };
+    assert!(corners.contains("by at most 0.05 mm"), "{corners}");
+    for dialect in ["rs274-ngc", "rs274-lean"] {
+        assert_eq!(told(dialect), [""; 0], "{dialect}");
     }
 }
 

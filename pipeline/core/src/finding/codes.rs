@@ -206,6 +206,10 @@ codes! {
         "A layer that holds something matches no rule; what it holds was left out.",
         "Give the drawing a rule for the layer, if only to ignore it.",
         "stages/plan/src/drawing/tests.rs::faults_of_drawing_are_named_with_layer_and_place";
+    LEFT_TO_CONTROLLER = "left-to-controller" Warning
+        "The dialect leaves something to the controller that no text says: lengths that the cutter change calls, corners that are rounded.",
+        "Set at the controller what the message names.",
+        "tests/tests/whole/samples.rs::what_is_left_to_the_controller_is_told";
     LINES_NEED_BED = "lines-need-bed" Note
         "Locating lines cannot be cut with zero on the face of the wood; stops were planned.",
         "Nothing; or put Z zero on the bed.",

@@ -55,6 +55,48 @@ impl Table<'_> {
         Ok("18000 and 12000 rev/min, stopped".into())
     }
 
+    /// No cut comes before the planned wait for a spindle that was started or made faster.
+    pub(super) fn spindle_waits(&self) -> Found {
+        let wait = 4.0;
+        let mut items = with_head(self.dialect, Vec::new());
+        for (number, rpm) in [(1, Some(18_000.0)), (2, None), (3, Some(20_000.0))] {
+            if let Some(rpm) = rpm {
+                items.push(Item::Spindle(Some(turning(rpm))));
+                items.push(Item::Dwell { seconds: wait });
+            }
+            items.push(Item::Step(StepStart {
+                number,
+                label: "a step".into(),
+            }));
+            items.extend(cutting(&self.lines()));
+            items.push(Item::RetractFull { safe_z: SAFE });
+        }
+        let round = match self.round(Unit::Mm, &items) {
+            Ok(round) => round,
+            Err(e) if e.contains("cannot express") => return Ok("no wait can be said".into()),
+            Err(e) => return Err(e),
+        };
+        let (mut rpm, mut waited) = (0.0, 0.0);
+        for e in &round.events {
+            let now = e.spindle.map_or(0.0, |s| s.rpm);
+            if now > rpm + SHARE * rpm {
+                waited = 0.0;
+            }
+            rpm = now;
+            if let Action::Dwell { seconds } = e.action {
+                waited += seconds;
+            }
+            let cuts = matches!(e.action, Action::Line | Action::Arc { .. });
+            if cuts && waited < wait - 0.5 {
+                return Err(format!(
+                    "line {}: cuts {waited} s after the spindle was started or made faster; a wait of {wait} s was planned",
+                    e.line
+                ));
+            }
+        }
+        Ok(format!("{wait} s before the first cut at each speed"))
+    }
+
     pub(super) fn dwell(&self) -> Found {
         let items = with_head(self.dialect, vec![Item::Dwell { seconds: 4.25 }]);
         let round = match self.round(Unit::Mm, &items) {

@@ -1,6 +1,6 @@
 //! What a data file's keys say that cannot be right.
 
-use super::{Arcs, Centre, DialectFile};
+use super::{Arcs, Centre, DialectFile, PathMode};
 use crate::document::{Common, Complaints};
 use crate::template;
 use grainway_pipeline::doc::Problem;
@@ -12,6 +12,8 @@ const LEAST_DECIMALS_MM: u8 = 3;
 const LEAST_DECIMALS_INCH: u8 = 4;
 /// Most digits: more would outrun the 17 significant figures that the published language keeps.
 const MOST_DECIMALS: u8 = 6;
+/// Letters of the time of a dwell: P in NISTIR 6556; X and F besides it in other controls of ISO 6983 (from memory).
+const DWELL_LETTERS: [char; 3] = ['P', 'X', 'F'];
 /// Letters that begin words.
 const LETTERS: std::ops::RangeInclusive<char> = 'A'..='Z';
 
@@ -141,16 +143,28 @@ impl DialectFile {
         found.unless(
             self.dwell
                 .as_ref()
-                .is_none_or(|d| LETTERS.contains(&d.letter)),
+                .is_none_or(|d| DWELL_LETTERS.contains(&d.letter)),
             "/dwell/letter",
-            "must be a capital letter",
+            "must be P, X or F: the letters with which languages of this form say a time",
         );
+        found.unless(
+            self.cutter_change.is_none() || self.length_offset.is_some() || self.length_by_change,
+            "/length-offset",
+            "the machine changes cutters and nothing calls their lengths: give the words, such as \"G43 H{{ cutter }}\", or say length-by-change where the change itself does",
+        );
+        if let Some(PathMode::Continuous { tolerance_mm }) = self.path_mode {
+            found.unless(
+                (0.001..=0.1).contains(&tolerance_mm),
+                "/path-mode/continuous/tolerance-mm",
+                "must be 0.001 to 0.1 mm",
+            );
+        }
     }
 
     /// Templates are tried out with sample values, so that a slip shows now and not at the machine.
     fn check_templates(&self, found: &mut Complaints) {
         for (pointer, line, known) in self.templates() {
-            match template::sample(line, known) {
+            match template::sample(line, known, self) {
                 Ok(text) if !self.fits(&text) => found.add(
                     &pointer,
                     format!(

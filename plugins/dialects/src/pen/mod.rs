@@ -143,6 +143,8 @@ impl PenFile {
             line_length: LINE,
             numbered_files: self.files.numbered,
             most_lines: self.files.most_lines,
+            length_by_change: false,
+            corner_tolerance_mm: None,
             pen: Some(PenAbout {
                 unit_mm: self.pen.unit_mm,
                 feed_step: self.pen.speed.as_ref().map_or(0.0, PenSpeed::step),

@@ -11,6 +11,10 @@ const MARK: u8 = 1;
 /// Words of this size and more are refused: no machine is that large, and what is computed from them stays finite. The writer's
 /// largest number has ten digits.
 const TOO_LARGE: f64 = 1e10;
+/// G4, in tenths.
+const DWELL: u16 = 40;
+/// Largest number of a program: eight digits, as in ISO 6983 (from memory).
+const LARGEST_PROGRAM: i64 = 99_999_999;
 /// Most M words on a line (3.3.5).
 const MOST_M: usize = 4;
 
@@ -65,6 +69,10 @@ pub struct Block {
     pub blank: bool,
     /// Words or settings stood on the line.
     pub says: bool,
+    /// The line is the program's number: O and digits.
+    pub program_number: bool,
+    /// The time of G4, in whatever letter the dialect says it.
+    pub dwell: Option<f64>,
     /// A parameter was set that moves the origin or the home position.
     pub moves_origin: bool,
     /// For settings, kept to be made after the whole line was read.
@@ -82,6 +90,12 @@ impl Block {
     pub fn has(&self, letter: u8) -> bool {
         self.present & (1 << (letter - b'a')) != 0
     }
+    /// The value of a word, which is then no longer on the line.
+    fn take(&mut self, letter: u8) -> Option<f64> {
+        let value = self.word(letter);
+        self.present &= !(1 << (letter - b'a'));
+        value
+    }
     fn clear(&mut self) {
         self.present = 0;
         self.g = [None; 14];
@@ -91,6 +105,8 @@ impl Block {
         self.deletable = false;
         self.blank = true;
         self.says = false;
+        self.program_number = false;
+        self.dwell = None;
         self.moves_origin = false;
         self.settings.clear();
         self.clean.clear();
@@ -126,6 +142,11 @@ pub fn lex(
     let result = items(&clean, file, words, parameters, block);
     block.clean = clean;
     result?;
+    if block.g[0] == Some(DWELL) {
+        let letter = file.dwell.as_ref().map_or('P', |d| d.letter);
+        // The same letter on any other line is a place or a feed.
+        block.dwell = block.take(letter.to_ascii_lowercase() as u8);
+    }
     // All values on a line were computed with the parameters before it (3.3.3).
     for (index, value) in block.settings.drain(..) {
         parameters.set(index, value);
@@ -222,6 +243,7 @@ fn items(
                     "a line number stands first on its line, and once",
                 );
             }
+            b'o' if words.letter(b'o') => program_number(&mut c, block)?,
             b'a'..=b'z' => word(&mut c, letter, file, words, block)?,
             b'%' => return fault("percent", "% stands alone on its line"),
             other => {
@@ -275,6 +297,21 @@ fn setting(c: &mut Cursor<'_>, block: &mut Block) -> Result<(), Fault> {
     c.at += 1;
     let value = c.value()?;
     block.settings.push((index, value));
+    Ok(())
+}
+
+/// The number of the program, after its O, alone on its line. Not in the published language, but in many controls.
+fn program_number(c: &mut Cursor<'_>, block: &mut Block) -> Result<(), Fault> {
+    let alone = block.present == 0 && block.g.iter().all(Option::is_none);
+    let number = whole(c.value()?).filter(|n| (0..=LARGEST_PROGRAM).contains(n));
+    skip_marks(c);
+    if !alone || number.is_none() || c.peek().is_some() {
+        return fault(
+            "program-number",
+            "a program's number is O and up to eight digits, alone on its line",
+        );
+    }
+    block.program_number = true;
     Ok(())
 }
 

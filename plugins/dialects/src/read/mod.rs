@@ -1,19 +1,31 @@
 //! Reads programs back, as a controller of the language would: nothing is taken from the writer but the data file.
 //!
 //! [`lex`] turns a line into a block of words, [`expression`] computes its numbers, [`run`] does what the block says.
-//! [`roles`] holds a data file's words against what they do there.
+//! [`roles`] holds a data file's words against what their keys say, [`lines`] its lines against what they may do.
 
 mod expression;
 mod lex;
+mod lines;
 mod roles;
 mod run;
 
 use crate::file::DialectFile;
 use grainway_pipeline::dialect::{ReadEnd, ReadMove};
+use grainway_pipeline::doc::Problem;
 use std::io::BufRead;
 use std::ops::ControlFlow;
 
-pub use roles::problems;
+/// What a data file's words and lines do that they must not.
+pub fn problems(file: &DialectFile) -> Vec<Problem> {
+    let mut found = roles::problems(file);
+    for problem in lines::problems(file) {
+        // One sentence about a word is enough.
+        if found.iter().all(|p| p.pointer != problem.pointer) {
+            found.push(problem);
+        }
+    }
+    found
+}
 
 /// Longest line that is kept; the rest of a longer one is counted and dropped. Far above any language's limit.
 const KEPT: usize = 8192;
@@ -104,6 +116,7 @@ pub fn read(
         block: lex::Block::default(),
         parameters: expression::Parameters::default(),
         frame: Frame::Start,
+        begun: false,
     };
     loop {
         match lines.next() {
@@ -136,6 +149,8 @@ struct Reading<'a> {
     block: lex::Block,
     parameters: expression::Parameters,
     frame: Frame,
+    /// Words were said.
+    begun: bool,
 }
 
 impl Reading<'_> {
@@ -191,7 +206,13 @@ impl Reading<'_> {
         if self.frame == Frame::Start && (read.is_err() || !self.block.blank) {
             self.frame = Frame::Plain;
         }
+        let begun = self.begun;
+        self.begun |= self.block.says;
         match read {
+            Ok(()) if self.block.program_number && begun => self.run.complain(
+                "program-number",
+                "a program's number stands before all its words, and once",
+            ),
             Ok(()) => self.run.block(&self.block),
             Err(f) => self.run.fault(f),
         }

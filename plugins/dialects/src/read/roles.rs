@@ -92,7 +92,7 @@ fn high_returns(file: &DialectFile) -> Vec<Problem> {
     let says = |line: &str, known: &[&str]| {
         // What cannot be filled in or read is told elsewhere.
         let mut block = lex::Block::default();
-        let text = template::sample(line, known).unwrap_or_default();
+        let text = template::sample(line, known, file).unwrap_or_default();
         let read = lex::lex(
             text.as_bytes(),
             file,

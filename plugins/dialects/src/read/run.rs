@@ -7,8 +7,7 @@ mod cycle;
 use super::expression::whole;
 use super::lex::Block;
 use super::{Fault, fault};
-use crate::file::{DialectFile, DwellUnit, FeedPer, PauseMessage};
-use grainway_geom::point;
+use crate::file::{DialectFile, DwellUnit, FeedPer, PathMode, PauseMessage};
 use grainway_pipeline::dialect::{Action, Known, ReadMove};
 use grainway_pipeline::motion::Spindle;
 use std::ops::ControlFlow;
@@ -50,6 +49,9 @@ pub struct Run<'a> {
     /// The cutter whose length is in force (G43 H).
     length_of: Option<u32>,
     length_said: bool,
+    /// G code of the path mode in force, in tenths.
+    follows: Option<u16>,
+    follows_said: bool,
     return_high: bool,
     sticky: cycle::Sticky,
     /// What was shown to the operator since the last block.
@@ -82,6 +84,8 @@ impl<'a> Run<'a> {
             cutter: None,
             length_of: None,
             length_said: false,
+            follows: None,
+            follows_said: false,
             return_high: file.cycles.as_ref().is_none_or(|c| c.return_low.is_some()),
             sticky: cycle::Sticky::default(),
             message: String::new(),
@@ -269,10 +273,7 @@ impl<'a> Run<'a> {
     /// The order of table 8.
     fn words(&mut self, b: &Block) -> Result<(), Fault> {
         self.judge(b)?;
-        // 2 feed mode
-        if b.g[5] == Some(930) {
-            return fault("inverse-time", "feeds by inverse time (G93) are not read");
-        }
+        self.feed_mode(b)?; // 2
         self.take_feed(b)?; // 3
         let speed_before = self.speed;
         self.take_speed(b)?; // 4
@@ -298,6 +299,7 @@ impl<'a> Run<'a> {
         if b.g[12].is_some_and(|g| g != 540) {
             return fault("other-origin", "another origin than G54 is not read");
         }
+        self.take_path_mode(b)?; // 16
         // 17 distance mode
         if let Some(g) = b.g[3] {
             self.absolute = g == 900;
@@ -310,6 +312,17 @@ impl<'a> Run<'a> {
         self.motion(b)?; // 19, 20
         self.stop(b); // 21
         Ok(())
+    }
+
+    fn feed_mode(&self, b: &Block) -> Result<(), Fault> {
+        match (b.g[5], self.file.numbers.feed_per) {
+            (Some(930), _) => fault("inverse-time", "feeds by inverse time (G93) are not read"),
+            (Some(940), FeedPer::Second) => fault(
+                "feed-mode",
+                "G94 makes feeds lengths a minute, and the dialect's (numbers/feed-per) are lengths a second",
+            ),
+            _ => Ok(()),
+        }
     }
 
     fn take_feed(&mut self, b: &Block) -> Result<(), Fault> {
@@ -378,15 +391,17 @@ impl<'a> Run<'a> {
         if b.g[0] != Some(40) {
             return Ok(());
         }
-        let Some(p) = b.word(b'p') else {
-            return fault("missing-word", "G4 needs its time in P");
+        let dwell = self.file.dwell.as_ref();
+        let Some(time) = b.dwell else {
+            let letter = dwell.map_or('P', |d| d.letter);
+            return fault("missing-word", format!("G4 needs its time in {letter}"));
         };
-        if p < 0.0 {
+        if time < 0.0 {
             return fault("bad-value", "a negative dwell");
         }
-        let seconds = match self.file.dwell.as_ref().map(|d| d.unit) {
-            Some(DwellUnit::Milliseconds) => p / 1000.0,
-            _ => p,
+        let seconds = match dwell.map(|d| d.unit) {
+            Some(DwellUnit::Milliseconds) => time / 1000.0,
+            _ => time,
         };
         self.tell_here(Action::Dwell { seconds });
         Ok(())
@@ -425,6 +440,40 @@ impl<'a> Run<'a> {
             None => {}
         }
         Ok(())
+    }
+
+    fn take_path_mode(&mut self, b: &Block) -> Result<(), Fault> {
+        if let Some(g) = b.g[13] {
+            self.follows = Some(g);
+            self.follows_said = false;
+            if !self.follows_as_declared() {
+                self.follows_said = true;
+                return fault("path-mode", self.path_mode_wanted());
+            }
+        }
+        Ok(())
+    }
+
+    /// The path mode in force is the dialect's; one that has none lets the controller's own be.
+    fn follows_as_declared(&self) -> bool {
+        match self.file.path_mode {
+            None => true,
+            Some(PathMode::Exact) => matches!(self.follows, Some(610 | 611)),
+            Some(PathMode::Continuous { .. }) => self.follows == Some(640),
+        }
+    }
+
+    fn path_mode_wanted(&self) -> String {
+        let wanted = match self.file.path_mode {
+            Some(PathMode::Continuous { .. }) => "continuous (G64)",
+            Some(PathMode::Exact) | None => "exact (G61)",
+        };
+        let now = match self.follows {
+            Some(640) => "G64 lets the controller round corners",
+            Some(_) => "G61 follows every corner exactly",
+            None => "no path mode was said, and the one from before may round corners",
+        };
+        format!("{now}; the dialect's path mode is {wanted}")
     }
 
     fn stop(&mut self, b: &Block) {
@@ -473,9 +522,7 @@ impl<'a> Run<'a> {
             b'i' | b'j' => arc || matches!(cycle, Some(870)),
             b'k' => matches!(cycle, Some(870)),
             b'r' => arc || cycle.is_some() || origin,
-            b'p' => {
-                origin || zero == Some(40) || matches!(cycle, Some(820 | 840 | 860 | 880 | 890))
-            }
+            b'p' => origin || matches!(cycle, Some(820 | 840 | 860 | 880 | 890)),
             b'q' => cycle == Some(830),
             b'l' => cycle.is_some() || origin,
             b'h' => b.g[8] == Some(430),
@@ -562,7 +609,7 @@ impl<'a> Run<'a> {
             }
             Mode::Line => {
                 self.known_where_needed(b)?;
-                self.ask_feed();
+                self.ask_before_cut();
                 self.tell(to, Action::Line);
             }
             Mode::Arc { counter_clockwise } => self.arc(b, to, counter_clockwise)?,
@@ -597,7 +644,12 @@ impl<'a> Run<'a> {
         }
     }
 
-    fn ask_feed(&mut self) {
+    /// What a cut needs besides.
+    fn ask_before_cut(&mut self) {
+        if !self.follows_said && !self.follows_as_declared() {
+            self.follows_said = true;
+            self.complain("path-mode", self.path_mode_wanted());
+        }
         if self.feed.is_none() {
             self.complain("no-feed", "a cutting move although no feed was set");
         }

@@ -113,7 +113,7 @@ fn is_arc(line: &str) -> bool {
 type Plant = (&'static str, &'static str, fn(&str) -> String);
 
 /// What is planted, and the check that is for it.
-const PLANTS: [Plant; 23] = [
+const PLANTS: [Plant; 27] = [
     ("I and J swapped", "arc-directions", |l| {
         words(l, |w| match (w.get(..1), w.get(1..)) {
             (Some("I"), Some(n)) => format!("J{n}"),
@@ -170,6 +170,24 @@ const PLANTS: [Plant; 23] = [
     ("spindle not stopped", "spindle", |l| match l {
         "M5" => "-".into(),
         l => l.to_string(),
+    }),
+    ("spindle not waited for", "spindle-waits", |l| {
+        match l.starts_with("G4 ") {
+            true => "-".into(),
+            false => l.to_string(),
+        }
+    }),
+    (
+        "spindle stopped at each step",
+        "spindle-waits",
+        |l| match l {
+            "G21 G17 G40 G54 G61 G80 G90 G94" => format!("{l}\nM5"),
+            l => l.to_string(),
+        },
+    ),
+    ("no path mode", "straight-moves", |l| without(l, "G61")),
+    ("corners rounded", "straight-moves", |l| {
+        swapped(l, "G61", "G64")
     }),
     ("centre not fitted to rounded ends", "arc-centres", |l| {
         moved(l, 'I', 0.003)

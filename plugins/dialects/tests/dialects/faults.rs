@@ -103,6 +103,72 @@ fn each_fault_is_raised() {
     }
 }
 
+/// Ours: what the dialect says of feeds, of the path and of a program's number holds for every text.
+#[test]
+fn modes_that_the_dialect_declares() {
+    let made = |keys: &str| {
+        from_json(&format!(
+            r#"{{"format": "grainway.dialect/1", "name": "x", "version": 1, "extends": "rs274-ngc", "summary": "", {keys}}}"#
+        ))
+        .unwrap()
+    };
+    let cuts =
+        |line: &str| format!("G21 G90 G17 F1000\n{line}\nG0 Z5\nG0 X0 Y0\nG1 X5\nG1 X9\nM2\n");
+    let exact = made(r#""version": 2"#);
+    let rounded = made(
+        r#""path-mode": {"continuous": {"tolerance-mm": 0.05}}, "safe-start": ["{{ units }} G17 G64 G90 G94"],
+           "step-start": ["{{ units }} G17 G64 G90 G94"]"#,
+    );
+    for (dialect, line, found) in [
+        (&exact, "G61", &[][..]),
+        (&exact, "G61.1", &[]),
+        (&exact, "G64", &[(2, "path-mode")]),
+        (&exact, "G40", &[(5, "path-mode")]),
+        (&exact, "G93 G61", &[(2, "inverse-time"), (5, "path-mode")]),
+        (&rounded, "G64", &[]),
+        (&rounded, "G61", &[(2, "path-mode")]),
+        (&rounded, "G40", &[(5, "path-mode")]),
+    ] {
+        assert_eq!(
+            faults(&read(dialect.as_ref(), &cuts(line))),
+            found,
+            "{line}"
+        );
+    }
+    let a_second = made(
+        r#""numbers": {"feed-per": "second"}, "path-mode": null, "safe-start": ["{{ units }} G17 G90"],
+           "step-start": ["{{ units }} G17 G90"]"#,
+    );
+    assert_eq!(faults(&read(a_second.as_ref(), &cuts("G40"))), []);
+    let found = faults(&read(a_second.as_ref(), &cuts("G94")));
+    assert_eq!(found, [(2, "feed-mode")]);
+    let numbered = made(r#""path-mode": null, "language": {"letters": "ABCDFGHIJKLMNOPQRSTXYZ"}"#);
+    for (text, found) in [
+        ("O1\nG21 G90\nG0 Z5\nM2\n", &[][..]),
+        ("(bench)\nO 12345678 (bench)\nG21 G90\nG0 Z5\nM2\n", &[]),
+        ("O1 G21\nG21 G90\nG0 Z5\nM2\n", &[(1, "program-number")]),
+        ("G21 G90\nO1\nG0 Z5\nM2\n", &[(2, "program-number")]),
+        ("O1\nO2\nG21 G90\nG0 Z5\nM2\n", &[(2, "program-number")]),
+        ("O1.5\nG21 G90\nG0 Z5\nM2\n", &[(1, "program-number")]),
+        ("O123456789\nG21 G90\nG0 Z5\nM2\n", &[(1, "program-number")]),
+    ] {
+        assert_eq!(faults(&read(numbered.as_ref(), text)), found, "{text}");
+    }
+    let in_x = made(r#""dwell": {"letter": "X"}, "path-mode": null"#);
+    let events = read(in_x.as_ref(), &around("G4 X2.5"));
+    assert_eq!(faults(&events), []);
+    assert!(
+        events
+            .iter()
+            .any(|e| e.action == Action::Dwell { seconds: 2.5 })
+    );
+    assert_eq!(events.last().unwrap().to.x, Some(0.0));
+    assert_eq!(
+        faults(&read(in_x.as_ref(), &around("G4 P2.5"))),
+        [(4, "unused-word")]
+    );
+}
+
 #[test]
 fn faults_of_a_whole_text() {
     for (text, line, code) in [
@@ -295,13 +361,18 @@ fn words_do_what_their_keys_say() {
     }
     for (key, word) in [
         ("motion/clockwise", "G02"),
-        ("units/mm", "G71"),
         ("spindle/clockwise", "M3 M8"),
         ("spindle/stop", "M05 M09"),
         ("pause/word", "M00"),
     ] {
         assert!(made(key, word).is_ok(), "{key} {word}");
     }
+    // G71 is a word for millimetres, but not in this language.
+    let problems = made("units/mm", "G71").err().unwrap();
+    assert!(
+        problems[0].message.contains("the dialect has no G71"),
+        "{problems:?}"
+    );
 }
 
 /// Without a word for the low return the writer goes on from a hole's own height; a G98 in a line of the file would leave the cutter

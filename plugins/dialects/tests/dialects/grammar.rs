@@ -13,6 +13,11 @@ pub fn complaint(line: &str, length: usize) -> Option<String> {
     if line == "%" {
         return None;
     }
+    // A program's number, not in the report: O and up to eight digits, alone on its line.
+    if let Some(number) = line.strip_prefix('O') {
+        let good = (1..=8).contains(&number.len()) && number.bytes().all(|b| b.is_ascii_digit());
+        return (!good).then(|| format!("program number: {line}"));
+    }
     if let Some(rest) = line.strip_prefix('(') {
         let Some(inside) = rest.strip_suffix(')') else {
             return say("comment not closed");

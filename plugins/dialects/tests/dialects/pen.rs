@@ -477,6 +477,7 @@ fn planted_faults_are_named_by_their_check() {
             "ramps",
             "passes",
             "spindle",
+            "spindle-waits",
             "pause",
             "cutter-change"
         ]

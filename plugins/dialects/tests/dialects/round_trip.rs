@@ -40,9 +40,19 @@ fn dialects() -> Vec<(Arc<dyn Dialect>, &'static str)> {
         (
             lean(
                 r#""axes": {"x": "Y", "y": "X"}, "modal": {"restate-blocks": 7},
-                   "numbers": {"leading-zero": false, "feed-per": "second", "feed-decimals-mm": 2, "feed-decimals-inch": 4}"#,
+                   "numbers": {"leading-zero": false, "feed-per": "second", "feed-decimals-mm": 2, "feed-decimals-inch": 4},
+                   "safe-start": ["{{ units }} G17 G54 G90"], "step-start": ["{{ units }} G17 G54 G90"]"#,
             ),
             "swapped and restated",
+        ),
+        (
+            lean(
+                r#""start": ["O{{ number }}"], "dwell": {"letter": "X"},
+                   "path-mode": {"continuous": {"tolerance-mm": 0.02}},
+                   "safe-start": ["{{ units }} G17 G54 G64 G90 G94"], "step-start": ["{{ units }} G17 G54 G64 G90 G94"],
+                   "language": {"letters": "FGIJMOPSXYZ", "g": ["0", "1", "2", "3", "4", "17", "20", "21", "54", "64", "90", "94"]}"#,
+            ),
+            "program number, waits in X, corners rounded",
         ),
         (own(include_str!("../../data/rs274-ngc.json")), "ngc"),
         (own(include_str!("../../data/rs274-lean.json")), "lean"),

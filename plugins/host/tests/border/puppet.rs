@@ -314,6 +314,8 @@ fn about() -> LibraryAbout {
                 blocks_per_second: 100.0,
                 line_length: 0,
                 most_lines: 0,
+                length_by_change: false,
+                corner_tolerance_mm: None,
                 pen: None,
                 numbered_files: false,
             },

@@ -39,7 +39,7 @@ impl Run<'_> {
         }
         let sweep = sweep(start - centre, end - centre, counter_clockwise);
         self.arc_in_dialect(to, sweep, r0);
-        self.ask_feed();
+        self.ask_before_cut();
         self.tell(
             to,
             Action::Arc {

@@ -57,7 +57,7 @@ impl Run<'_> {
                 );
             }
         };
-        self.ask_feed();
+        self.ask_before_cut();
         if now.is_some_and(|z| z < r) {
             self.set_z(r, Action::Rapid);
         }
