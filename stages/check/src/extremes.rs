@@ -2,6 +2,7 @@
 //! through, tabs still thick enough, the spoilboard not cut through.
 
 use super::figures::{Said, at_line, mm};
+use super::motions::Motion;
 use super::{Scene, layer};
 use grainway_geom::Point;
 use grainway_pipeline::doc::{CutterKind, FeatureKind};
@@ -36,55 +37,17 @@ fn allowed_at(scene: &Scene<'_>, p: Point) -> Option<f64> {
 }
 
 fn spoilboard(scene: &Scene<'_>, said: &mut Said) {
-    let z = &scene.setup.z;
-    let limit = z.lowest_underside() - scene.settled.spoilboard_limit;
-    // The spoilboard's own underside.
-    let bottom = z.highest_underside() - scene.settled.spoilboard;
-    let (mut deepest, mut deepest_own) = (f64::INFINITY, f64::INFINITY);
-    let mut worst: Option<(f64, usize)> = None;
-    let mut through: Option<(f64, usize)> = None;
+    let mut depths = Depths::default();
     for (i, m) in scene.recorded.motions.iter().enumerate() {
-        if !m.cuts || m.low() >= z.lowest_underside() {
-            continue;
-        }
-        let Some(tool) = scene.recorded.tool(m) else {
-            continue;
-        };
-        // The full radius of a pointed drill is what must go through; its point goes deeper.
-        let point = if tool.cutter.kind == CutterKind::Drill {
-            tool.point_height()
-        } else {
-            0.0
-        };
-        let low = m.low();
-        let own = [0.0, 0.5, 1.0]
-            .into_iter()
-            .map(|t| allowed_at(scene, m.path.at(t)))
-            .collect::<Option<Vec<f64>>>()
-            .map(|v| v.into_iter().fold(f64::NEG_INFINITY, f64::max));
-        let floor = match own {
-            Some(own) if own < limit => {
-                deepest_own = deepest_own.min(low);
-                own
-            }
-            _ => {
-                deepest = deepest.min(low + point);
-                limit - point
-            }
-        };
-        if low < floor - 0.02 && worst.is_none_or(|w| low - floor < w.0) {
-            worst = Some((low - floor, i));
-        }
-        let room = low - scene.settled.z_error - bottom;
-        if room < scene.settled.spoilboard_reserve && through.is_none_or(|w| room < w.0) {
-            through = Some((room, i));
+        if m.cuts && m.low() < scene.setup.z.lowest_underside() {
+            depths.take(scene, i, m);
         }
     }
-    let into = |low: f64| (z.lowest_underside() - low).max(0.0);
+    let under = |low: Option<f64>| into(scene, low.unwrap_or(f64::INFINITY));
     said.figure(
         layer::EXTREMES,
         "deepest cut into the spoilboard under the thickest wood",
-        into(deepest),
+        under(depths.deepest),
         "mm",
         Some(scene.settled.spoilboard_limit),
         true,
@@ -92,52 +55,121 @@ fn spoilboard(scene: &Scene<'_>, said: &mut Said) {
     said.figure(
         layer::EXTREMES,
         "deepest pilot or locating line in the spoilboard",
-        into(deepest_own),
+        under(depths.deepest_own),
         "mm",
         None,
         true,
     );
-    if let Some((by, i)) = worst {
-        let m = &scene.recorded.motions[i];
-        let at = m.path.end();
-        let mut finding = at_line(
+    if let Some((by, i)) = depths.too_deep {
+        said_too_deep(scene, &scene.recorded.motions[i], -by, said);
+    }
+    if let Some((room, i)) = depths.too_thin {
+        said_too_thin(scene, &scene.recorded.motions[i], room, said);
+    }
+}
+
+/// How deep below the thickest wood a height lies, mm.
+fn into(scene: &Scene<'_>, low: f64) -> f64 {
+    (scene.setup.z.lowest_underside() - low).max(0.0)
+}
+
+/// How deep the cuts of a setup go into the spoilboard.
+#[derive(Default)]
+struct Depths {
+    /// Lowest of the cuts, a drill's point left aside, machine Z.
+    deepest: Option<f64>,
+    /// Lowest of pilots and locating lines, machine Z.
+    deepest_own: Option<f64>,
+    /// The cut that goes deepest below what it may, negative, and its motion.
+    too_deep: Option<(f64, usize)>,
+    /// The cut that leaves too little of the spoilboard, what is left, and its motion.
+    too_thin: Option<(f64, usize)>,
+}
+
+impl Depths {
+    fn take(&mut self, scene: &Scene<'_>, i: usize, m: &Motion) {
+        let Some(tool) = scene.recorded.tool(m) else {
+            return;
+        };
+        // The full radius of a pointed drill is what must go through; its point goes deeper.
+        let point = if tool.cutter.kind == CutterKind::Drill {
+            tool.point_height()
+        } else {
+            0.0
+        };
+        let z = &scene.setup.z;
+        let limit = z.lowest_underside() - scene.settled.spoilboard_limit;
+        let low = m.low();
+        let lower = |old: Option<f64>, new: f64| Some(old.map_or(new, |o| o.min(new)));
+        let floor = match own_floor(scene, m) {
+            Some(own) if own < limit => {
+                self.deepest_own = lower(self.deepest_own, low);
+                own
+            }
+            _ => {
+                self.deepest = lower(self.deepest, low + point);
+                limit - point
+            }
+        };
+        if low < floor - 0.02 && self.too_deep.is_none_or(|w| low - floor < w.0) {
+            self.too_deep = Some((low - floor, i));
+        }
+        // The spoilboard's own underside.
+        let bottom = z.highest_underside() - scene.settled.spoilboard;
+        let room = low - scene.settled.z_error - bottom;
+        if room < scene.settled.spoilboard_reserve && self.too_thin.is_none_or(|w| room < w.0) {
+            self.too_thin = Some((room, i));
+        }
+    }
+}
+
+/// How deep a motion of the setup's own steps may go; `None` where it leaves their places.
+fn own_floor(scene: &Scene<'_>, m: &Motion) -> Option<f64> {
+    [0.0, 0.5, 1.0]
+        .into_iter()
+        .map(|t| allowed_at(scene, m.path.at(t)))
+        .try_fold(f64::NEG_INFINITY, |floor, own| Some(floor.max(own?)))
+}
+
+fn said_too_deep(scene: &Scene<'_>, m: &Motion, by: f64, said: &mut Said) {
+    let at = m.path.end();
+    let mut finding = at_line(
+        scene.recorded,
+        &scene.setup.id,
+        m.text,
+        m.line,
+        &code::VERIFY_SPOILBOARD,
+        format!(
+            "the cut goes {} mm into the spoilboard, {} mm deeper than it may here.",
+            mm(into(scene, m.low())),
+            mm(by)
+        ),
+    )
+    .at(at);
+    if let Some((piece, feature)) = near_piece(scene, at) {
+        finding = finding.part(piece).feature(feature);
+    }
+    said.find(Some(m.text), finding);
+}
+
+fn said_too_thin(scene: &Scene<'_>, m: &Motion, room: f64, said: &mut Said) {
+    said.find(
+        Some(m.text),
+        at_line(
             scene.recorded,
             &scene.setup.id,
             m.text,
             m.line,
             &code::VERIFY_SPOILBOARD,
             format!(
-                "the cut goes {} mm into the spoilboard, {} mm deeper than it may here.",
-                mm(into(m.low())),
-                mm(-by)
+                "with a zero {} mm low, {} mm of the spoilboard stay under this cut; {} are asked.",
+                mm(scene.settled.z_error),
+                mm(room.max(0.0)),
+                mm(scene.settled.spoilboard_reserve)
             ),
         )
-        .at(at);
-        if let Some((piece, feature)) = near_piece(scene, at) {
-            finding = finding.part(piece).feature(feature);
-        }
-        said.find(Some(m.text), finding);
-    }
-    if let Some((room, i)) = through {
-        let m = &scene.recorded.motions[i];
-        said.find(
-            Some(m.text),
-            at_line(
-                scene.recorded,
-                &scene.setup.id,
-                m.text,
-                m.line,
-                &code::VERIFY_SPOILBOARD,
-                format!(
-                    "with a zero {} mm low, {} mm of the spoilboard stay under this cut; {} are asked.",
-                    mm(scene.settled.z_error),
-                    mm(room.max(0.0)),
-                    mm(scene.settled.spoilboard_reserve)
-                ),
-            )
-            .at(m.path.end()),
-        );
-    }
+        .at(m.path.end()),
+    );
 }
 
 /// The piece whose edge or feature a through cut belongs to.
@@ -203,7 +235,12 @@ fn through(scene: &Scene<'_>, said: &mut Said) {
             .severity(Severity::Warning),
         );
     }
-    // Tabs in the thinnest wood with the zero a little low.
+    tabs(scene, said);
+}
+
+/// Tabs in the thinnest wood with the zero a little low.
+fn tabs(scene: &Scene<'_>, said: &mut Said) {
+    let z = &scene.setup.z;
     let tab = scene
         .setup
         .placements

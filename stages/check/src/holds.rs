@@ -3,6 +3,7 @@
 
 use super::curves::around;
 use super::figures::{Said, at_line, mm};
+use super::motions::Motion;
 use super::{Scene, layer};
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::work::{Hold, HoldKind};
@@ -74,7 +75,6 @@ fn there_from(scene: &Scene<'_>, hold: &Hold) -> usize {
 fn keep_out(scene: &Scene<'_>, hold: &Hold, said: &mut Said) -> f64 {
     let from = there_from(scene, hold);
     let margin = scene.settled.hold_margin;
-    let top = scene.setup.z.highest_top() + hold.head_above.max(0.0);
     let mut worst: Option<(f64, usize)> = None;
     let mut count = 0;
     let mut nearest = f64::INFINITY;
@@ -83,76 +83,90 @@ fn keep_out(scene: &Scene<'_>, hold: &Hold, said: &mut Said) -> f64 {
         .motion_boxes
         .visit(around(hold.at, reach), usize::MAX, &mut |i| {
             let m = &scene.recorded.motions[i];
-            if i < from {
-                return true;
-            }
-            let Some(tool) = scene.recorded.tool(m) else {
-                return true;
-            };
-            // Rapids keep their margin above the head; a cut at the head's own height does not touch it.
-            let height = if m.cuts {
-                top
-            } else {
-                top + scene.settled.rapid_margin
-            };
-            if m.low() >= height - 1e-6 {
-                return true;
-            }
-            let distance = if m.cuts || scene.straight_rapids {
-                m.path.distance(hold.at)
-            } else {
-                let b = m.bounds();
-                (hold.at.x - hold.at.x.clamp(b.min.x, b.max.x))
-                    .hypot(hold.at.y - hold.at.y.clamp(b.min.y, b.max.y))
-            };
-            let space = distance - tool.radius - hold.head_radius;
-            nearest = nearest.min(space);
-            if space < margin - 0.02 {
-                count += 1;
-                if worst.is_none_or(|w| space < w.0) {
-                    worst = Some((space, i));
+            if i >= from
+                && let Some(space) = space_beside(scene, hold, m)
+            {
+                nearest = nearest.min(space);
+                if space < margin - 0.02 {
+                    count += 1;
+                    if worst.is_none_or(|w| space < w.0) {
+                        worst = Some((space, i));
+                    }
                 }
             }
             true
         });
     if let Some((space, i)) = worst {
-        let m = &scene.recorded.motions[i];
-        let what = if space < 0.0 {
-            format!(
-                "the cutter runs into the {}, {} mm deep",
-                place(hold),
-                mm(-space)
-            )
-        } else {
-            format!(
-                "the cutter passes the {} at {} mm; {} are asked",
-                place(hold),
-                mm(space),
-                mm(margin)
-            )
-        };
-        let more = if count > 1 {
-            format!(" (nearest of {count} moves)")
-        } else {
-            String::new()
-        };
-        let kind = if m.cuts { "" } else { "in a rapid, " };
-        said.find(
-            Some(m.text),
-            of(
-                at_line(
-                    scene.recorded,
-                    &scene.setup.id,
-                    m.text,
-                    m.line,
-                    &code::VERIFY_HOLD,
-                    format!("{kind}{what}{more}."),
-                ),
-                hold,
-            ),
-        );
+        said_too_near(scene, hold, &scene.recorded.motions[i], space, count, said);
     }
     nearest
+}
+
+/// Space between the cutter and a hold's head, mm, negative where it runs into it; `None` for a motion above the head.
+fn space_beside(scene: &Scene<'_>, hold: &Hold, m: &Motion) -> Option<f64> {
+    let tool = scene.recorded.tool(m)?;
+    let top = scene.setup.z.highest_top() + hold.head_above.max(0.0);
+    // Rapids keep their margin above the head; a cut at the head's own height does not touch it.
+    let height = if m.cuts {
+        top
+    } else {
+        top + scene.settled.rapid_margin
+    };
+    if m.low() >= height - 1e-6 {
+        return None;
+    }
+    let distance = if m.cuts || scene.straight_rapids {
+        m.path.distance(hold.at)
+    } else {
+        let b = m.bounds();
+        (hold.at.x - hold.at.x.clamp(b.min.x, b.max.x))
+            .hypot(hold.at.y - hold.at.y.clamp(b.min.y, b.max.y))
+    };
+    Some(distance - tool.radius - hold.head_radius)
+}
+
+fn said_too_near(
+    scene: &Scene<'_>,
+    hold: &Hold,
+    m: &Motion,
+    space: f64,
+    count: usize,
+    said: &mut Said,
+) {
+    let what = if space < 0.0 {
+        format!(
+            "the cutter runs into the {}, {} mm deep",
+            place(hold),
+            mm(-space)
+        )
+    } else {
+        format!(
+            "the cutter passes the {} at {} mm; {} are asked",
+            place(hold),
+            mm(space),
+            mm(scene.settled.hold_margin)
+        )
+    };
+    let more = if count > 1 {
+        format!(" (nearest of {count} moves)")
+    } else {
+        String::new()
+    };
+    let kind = if m.cuts { "" } else { "in a rapid, " };
+    said.find(
+        Some(m.text),
+        of(
+            at_line(
+                scene.recorded,
+                &scene.setup.id,
+                m.text,
+                m.line,
+                &code::VERIFY_HOLD,
+                format!("{kind}{what}{more}."),
+            ),
+            hold,
+        ),
+    );
 }
 
 /// A screw driven in a pause: the pause is in the text and a pilot is drilled before it.

@@ -1,0 +1,368 @@
+//! What comes free while nothing holds it.
+//!
+//! The board is a grid of cells; each cell knows the first move that cut it through (or so thin that it no longer holds). Going
+//! backwards through the moves, cells come back and join: where two regions of wood join, that move is the one that parted them. A
+//! region that holds no screw, clamp or stop at that time is loose.
+
+use crate::figures::{Said, at_line, mm};
+use crate::{Scene, layer};
+use grainway_geom::{Bounds, Point, Segment, point};
+use grainway_pipeline::finding::code;
+use grainway_pipeline::work::{HoldKind, SetupKind};
+use std::collections::BTreeMap;
+
+/// Cells of the grid at most; larger boards get larger cells.
+const CELLS_MOST: f64 = 1_500_000.0;
+/// Cells are not made smaller than this, mm.
+const CELL_LEAST_MM: f64 = 0.5;
+
+struct Grid {
+    min: Point,
+    cell: f64,
+    nx: usize,
+    ny: usize,
+    /// Index of the first through motion, or `NEVER`.
+    cut: Vec<u32>,
+}
+
+const NEVER: u32 = u32::MAX;
+
+impl Grid {
+    fn new(scene: &Scene<'_>) -> Grid {
+        let b = scene.board();
+        let area = (b.width() * b.height()).max(1.0);
+        let cell = (area / CELLS_MOST).sqrt().max(CELL_LEAST_MM);
+        let nx = ((b.width() / cell).ceil() as usize).max(1);
+        let ny = ((b.height() / cell).ceil() as usize).max(1);
+        Grid {
+            min: b.min,
+            cell,
+            nx,
+            ny,
+            cut: vec![NEVER; nx * ny],
+        }
+    }
+    fn centre(&self, i: usize) -> Point {
+        let (x, y) = ((i % self.nx) as f64, (i / self.nx) as f64);
+        self.min + point((x + 0.5) * self.cell, (y + 0.5) * self.cell)
+    }
+    fn at(&self, p: Point) -> Option<usize> {
+        let x = (p.x - self.min.x) / self.cell;
+        let y = (p.y - self.min.y) / self.cell;
+        if x < 0.0 || y < 0.0 {
+            return None;
+        }
+        let (x, y) = (x as usize, y as usize);
+        (x < self.nx && y < self.ny).then(|| y * self.nx + x)
+    }
+    /// Marks the cells whose middle the disc sweeps.
+    fn sweep(&mut self, path: &Segment, radius: f64, motion: u32) {
+        let b = path.bounds().grown(radius);
+        let row = |y: f64| (y - self.min.y) / self.cell - 0.5;
+        let from = row(b.min.y).ceil().max(0.0) as usize;
+        let to = row(b.max.y).floor();
+        if to < 0.0 {
+            return;
+        }
+        let to = (to as usize).min(self.ny - 1);
+        for y in from..=to {
+            let yc = self.min.y + (y as f64 + 0.5) * self.cell;
+            // Where the row can be touched at all: a line's span in this row is found from the path's box in x.
+            let (x0, x1) = row_span(path, radius, yc, b);
+            let column = |x: f64| (x - self.min.x) / self.cell - 0.5;
+            let from = column(x0).ceil().max(0.0) as usize;
+            let to = column(x1).floor();
+            if to < 0.0 {
+                continue;
+            }
+            let to = (to as usize).min(self.nx - 1);
+            for x in from..=to {
+                let i = y * self.nx + x;
+                if self.cut[i] == NEVER && path.distance(self.centre(i)) <= radius {
+                    self.cut[i] = motion;
+                }
+            }
+        }
+    }
+}
+
+/// Bounds in x of what a capsule can cover in the row at `y`.
+fn row_span(path: &Segment, radius: f64, y: f64, b: Bounds) -> (f64, f64) {
+    match *path {
+        Segment::Line { a, b: e } => {
+            // The stretch of the line within `radius` of the row, then grown by the radius.
+            let d = e - a;
+            if d.y.abs() < 1e-9 {
+                return (b.min.x, b.max.x);
+            }
+            let t0 = ((y - radius - a.y) / d.y).clamp(0.0, 1.0);
+            let t1 = ((y + radius - a.y) / d.y).clamp(0.0, 1.0);
+            let (xa, xb) = (a.x + d.x * t0, a.x + d.x * t1);
+            (xa.min(xb) - radius, xa.max(xb) + radius)
+        }
+        Segment::Arc { .. } => (b.min.x, b.max.x),
+    }
+}
+
+/// Regions of wood that join backwards in time.
+struct Joining {
+    parent: Vec<u32>,
+    size: Vec<u32>,
+    /// Latest pause-independent time before which no hold is in it: the motion from which a hold holds, or `NEVER`.
+    held_from: Vec<u32>,
+    /// The move that cut it away wholly, or `NEVER` when it is there at the end.
+    gone: Vec<u32>,
+    /// Greatest it ever was, cells.
+    cells: Vec<u32>,
+}
+
+impl Joining {
+    fn find(&mut self, mut i: u32) -> u32 {
+        while self.parent[i as usize] != i {
+            let up = self.parent[self.parent[i as usize] as usize];
+            self.parent[i as usize] = up;
+            i = up;
+        }
+        i
+    }
+}
+
+/// A region that was parted from everything held.
+struct Freed {
+    by: u32,
+    cell: usize,
+    cells: u32,
+    gone: u32,
+}
+
+pub(super) fn check(scene: &Scene<'_>, level: f64, through: &[usize], said: &mut Said) {
+    let mut grid = Grid::new(scene);
+    for i in through {
+        let m = &scene.recorded.motions[*i];
+        if let (Some(path), Some(tool)) = (m.path_below(level), scene.recorded.tool(m)) {
+            let radius = if tool.is_flat() {
+                tool.radius
+            } else {
+                tool.radius_at(level - m.low())
+            };
+            grid.sweep(&path, radius, *i as u32);
+        }
+    }
+    let freed = freed(scene, &grid);
+    let mut worst = 0.0_f64;
+    let mut seen: BTreeMap<(String, String), ()> = BTreeMap::new();
+    for f in &freed {
+        let area = f64::from(f.cells) * grid.cell * grid.cell;
+        if area < scene.settled.loose_area {
+            continue;
+        }
+        worst = worst.max(area);
+        let m = &scene.recorded.motions[f.by as usize];
+        let at = grid.centre(f.cell);
+        let (name, part, feature) = describe(scene, at);
+        if seen
+            .insert((name.clone(), feature.clone().unwrap_or_default()), ())
+            .is_some()
+            && freed.len() > 50
+        {
+            continue;
+        }
+        let later = if f.gone == NEVER {
+            ""
+        } else {
+            " before it is cut away"
+        };
+        let mut finding = at_line(
+            scene.recorded,
+            &scene.setup.id,
+            m.text,
+            m.line,
+            &code::VERIFY_LOOSE,
+            format!(
+                "{name} ({} mm2) comes free at this cut{later}, and nothing holds it.",
+                mm(area.round())
+            ),
+        )
+        .at(at);
+        if let Some(part) = part {
+            finding = finding.part(part);
+        }
+        if let Some(feature) = feature {
+            finding = finding.feature(feature);
+        }
+        said.find(Some(m.text), finding);
+    }
+    said.figure(
+        layer::LOOSE,
+        "largest bit of wood that comes free unheld",
+        worst,
+        "mm2",
+        Some(scene.settled.loose_area),
+        false,
+    );
+}
+
+/// What lies at a place: a piece, the waste of a feature, or other waste.
+fn describe(scene: &Scene<'_>, at: Point) -> (String, Option<String>, Option<String>) {
+    match scene.piece_at(at) {
+        Some((piece, None)) => (format!("the piece {piece}"), Some(piece.to_string()), None),
+        Some((piece, Some(feature))) => (
+            format!("the waste of {feature}"),
+            Some(piece.to_string()),
+            Some(feature.to_string()),
+        ),
+        None => {
+            // Waste between pieces belongs to none; the nearest piece tells where it is.
+            let near = scene
+                .pieces
+                .iter()
+                .map(|p| {
+                    let b = p.bounds;
+                    let d = (at.x - at.x.clamp(b.min.x, b.max.x))
+                        .hypot(at.y - at.y.clamp(b.min.y, b.max.y));
+                    (d, p.name)
+                })
+                .min_by(|a, b| a.0.total_cmp(&b.0));
+            (
+                "a bit of waste".to_string(),
+                near.map(|n| n.1.to_string()),
+                None,
+            )
+        }
+    }
+}
+
+fn freed(scene: &Scene<'_>, grid: &Grid) -> Vec<Freed> {
+    let n = grid.cut.len();
+    let mut joining = Joining {
+        parent: (0..n as u32).collect(),
+        size: vec![1; n],
+        held_from: vec![NEVER; n],
+        gone: grid.cut.clone(),
+        cells: vec![1; n],
+    };
+    holds_into(scene, grid, &mut joining);
+    // Cells in order of the time at which they are cut, latest first; those never cut come first of all.
+    let (mut order, mut cut): (Vec<u32>, Vec<u32>) =
+        (0..n as u32).partition(|i| grid.cut[*i as usize] == NEVER);
+    cut.sort_by_key(|i| (std::cmp::Reverse(grid.cut[*i as usize]), *i));
+    order.append(&mut cut);
+    let mut there = vec![false; n];
+    let mut out = Vec::new();
+    let mut i = 0;
+    while i < n {
+        let time = grid.cut[order[i] as usize];
+        let mut j = i;
+        while j < n && grid.cut[order[j] as usize] == time {
+            there[order[j] as usize] = true;
+            j += 1;
+        }
+        for c in &order[i..j] {
+            let c = *c as usize;
+            let (x, y) = (c % grid.nx, c / grid.nx);
+            let mut join = |other: usize| {
+                if there[other] {
+                    unite(&mut joining, c as u32, other as u32, time, &mut out);
+                }
+            };
+            if x > 0 {
+                join(c - 1);
+            }
+            if x + 1 < grid.nx {
+                join(c + 1);
+            }
+            if y > 0 {
+                join(c - grid.nx);
+            }
+            if y + 1 < grid.ny {
+                join(c + grid.nx);
+            }
+        }
+        i = j;
+    }
+    // Regions that never join anything held: the board as a whole, when nothing holds it. That is said elsewhere.
+    out.sort_by_key(|f| (f.by, f.cell));
+    out
+}
+
+fn unite(joining: &mut Joining, a: u32, b: u32, time: u32, out: &mut Vec<Freed>) {
+    let (a, b) = (joining.find(a), joining.find(b));
+    if a == b {
+        return;
+    }
+    // Both were there after the move: it parted them. A cell that comes back only now parts nothing.
+    let after = |j: &Joining, r: u32| j.gone[r as usize] > time;
+    if time != NEVER && after(joining, a) && after(joining, b) {
+        for (one, other) in [(a, b), (b, a)] {
+            let held = joining.held_from[one as usize] <= time;
+            let smaller = (joining.size[one as usize], one) < (joining.size[other as usize], other);
+            // When neither is held, the larger stays with what comes before it.
+            if !held && (joining.held_from[other as usize] <= time || smaller) {
+                out.push(Freed {
+                    by: time,
+                    cell: one as usize,
+                    cells: joining.cells[one as usize],
+                    gone: joining.gone[one as usize],
+                });
+            }
+        }
+    }
+    let (root, leaf) = if joining.size[a as usize] >= joining.size[b as usize] {
+        (a, b)
+    } else {
+        (b, a)
+    };
+    let (r, l) = (root as usize, leaf as usize);
+    joining.parent[l] = root;
+    joining.size[r] += joining.size[l];
+    joining.cells[r] = joining.size[r];
+    joining.held_from[r] = joining.held_from[r].min(joining.held_from[l]);
+    joining.gone[r] = joining.gone[r].max(joining.gone[l]);
+}
+
+/// Which cells hold something, and from which motion on.
+fn holds_into(scene: &Scene<'_>, grid: &Grid, joining: &mut Joining) {
+    for hold in &scene.setup.holds {
+        let from = match hold.after_pause {
+            None => 0,
+            Some(n) => scene.pause(n).map_or(NEVER, |p| p.at as u32),
+        };
+        if from == NEVER {
+            continue;
+        }
+        // A screw holds what its head presses on, around the pilot that was drilled through; clamps and stops hold whatever lies
+        // under their foot or against them.
+        let reach = match hold.kind {
+            HoldKind::Clamp | HoldKind::Stop => hold.head_radius + 2.0,
+            _ => hold.head_radius.max(hold.shaft),
+        };
+        let r = (reach / grid.cell).ceil() as i64;
+        for dy in -r..=r {
+            for dx in -r..=r {
+                let p = hold.at + point(dx as f64 * grid.cell, dy as f64 * grid.cell);
+                if p.distance(hold.at) <= reach + 1e-9
+                    && let Some(c) = grid.at(p)
+                {
+                    joining.held_from[c] = joining.held_from[c].min(from);
+                }
+            }
+        }
+    }
+    if scene.setup.kind == SetupKind::Blank {
+        // A blank is held as a whole by its stops and clamps, wherever they stand beside it: where none touches a cell, the
+        // cell nearest each of them stands for it.
+        let touched = joining.held_from.contains(&0);
+        if !touched && !scene.setup.holds.is_empty() {
+            for hold in &scene.setup.holds {
+                let b = scene.board();
+                let p = point(
+                    hold.at.x.clamp(b.min.x + 0.1, b.max.x - 0.1),
+                    hold.at.y.clamp(b.min.y + 0.1, b.max.y - 0.1),
+                );
+                if let Some(c) = grid.at(p) {
+                    joining.held_from[c] = 0;
+                }
+            }
+        }
+    }
+}

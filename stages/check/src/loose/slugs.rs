@@ -1,0 +1,197 @@
+//! The waste of cutouts that stays in one bit.
+
+use super::cuts::{STEP_MM, through_at, walk};
+use crate::figures::{Said, at_line, mm};
+use crate::motions::Motion;
+use crate::{Piece, Scene, layer};
+use grainway_geom::{Contour, Region, point};
+use grainway_pipeline::doc::FeatureKind;
+use grainway_pipeline::finding::code;
+use grainway_pipeline::work::{Hold, SizedFeature};
+
+/// Slugs of cutouts that stay in one bit: held by two screws, or one and a tab, when longer than three times their width.
+pub(super) fn check(scene: &Scene<'_>, level: f64, said: &mut Said) {
+    for piece in &scene.pieces {
+        let Some(variant) = scene.work.variant(&piece.model.id) else {
+            continue;
+        };
+        for f in &variant.features {
+            if f.kind == FeatureKind::Cutout
+                && let Some(slug) = Slug::of(scene, piece, f, level)
+            {
+                slug.held(scene, level, said);
+            }
+        }
+    }
+}
+
+/// The waste of a cutout.
+struct Slug<'a> {
+    piece: &'a Piece<'a>,
+    feature: &'a SizedFeature,
+    region: Region,
+    kerf: f64,
+    /// Sides of its box, mm, the longer first.
+    sides: [f64; 2],
+}
+
+impl<'a> Slug<'a> {
+    /// `None` where nothing of it stands at the end: it was cut to chips.
+    fn of(
+        scene: &Scene<'_>,
+        piece: &'a Piece<'a>,
+        feature: &'a SizedFeature,
+        level: f64,
+    ) -> Option<Slug<'a>> {
+        let b = feature.shape.bounds();
+        let kerf = cutout_kerf(scene, piece, &feature.shape, level)?;
+        let (w, h) = (b.width() - 2.0 * kerf, b.height() - 2.0 * kerf);
+        if w <= 0.0 || h <= 0.0 {
+            return None;
+        }
+        let region = feature.region();
+        // What stands inside at the end, by a few places within.
+        let mut stands = 0usize;
+        for i in 0..7 {
+            for j in 0..7 {
+                let p = point(
+                    b.min.x + kerf + w * (f64::from(i) + 0.5) / 7.0,
+                    b.min.y + kerf + h * (f64::from(j) + 0.5) / 7.0,
+                );
+                let inside = region.contains(p) && feature.shape.distance(p) > kerf;
+                stands += usize::from(inside && !through_at(scene, piece.placing.point(p), level));
+            }
+        }
+        (stands >= 3).then_some(Slug {
+            piece,
+            feature,
+            region,
+            kerf,
+            sides: [w.max(h), w.min(h)],
+        })
+    }
+    /// Screws in it that are driven by the text.
+    fn screws(&self, scene: &Scene<'_>) -> usize {
+        let in_it = |hold: &&Hold| {
+            let p = self.piece.placing.inverse_point(hold.at);
+            hold.after_pause.is_none_or(|n| scene.pause(n).is_some())
+                && self.region.contains(p)
+                && self.feature.shape.distance(p) > self.kerf + hold.shaft
+        };
+        scene.setup.holds.iter().filter(in_it).count()
+    }
+    fn held(&self, scene: &Scene<'_>, level: f64, said: &mut Said) {
+        let [long, short] = self.sides;
+        let (key, name) = (&self.feature.key, self.piece.name);
+        let screws = self.screws(scene);
+        let tabs = slug_tabs(scene, self.piece, &self.feature.shape, self.kerf, level);
+        let needed = if long > 3.0 * short { 2 } else { 1 };
+        let held = screws + tabs.min(2);
+        said.figure(
+            layer::LOOSE,
+            format!("holds of the waste of {key} of {name}"),
+            held as f64,
+            "screws and tabs",
+            Some(f64::from(needed)),
+            false,
+        );
+        let only_tabs = screws == 0 && tabs == 1;
+        if held >= needed as usize && !only_tabs {
+            return;
+        }
+        let asked = if only_tabs {
+            "a screw or two tabs on opposite sides"
+        } else if needed == 2 {
+            "two screws, or one and a tab,"
+        } else {
+            "a screw or tabs"
+        };
+        let last = self.last_cut(scene, level);
+        said.find(
+            last.map(|m| m.text),
+            at_line(
+                scene.recorded,
+                &scene.setup.id,
+                last.map_or(0, |m| m.text),
+                last.map_or(0, |m| m.line),
+                &code::VERIFY_LOOSE,
+                format!(
+                    "the waste of {key} of {name} ({} x {} mm) is held by {screws} screws and {tabs} tabs; {asked} are needed.",
+                    mm(long),
+                    mm(short),
+                ),
+            )
+            .part(name)
+            .feature(key)
+            .at(self.piece.placing.point(self.feature.shape.bounds().centre())),
+        );
+    }
+    /// The last through cut beside it.
+    fn last_cut<'s>(&self, scene: &'s Scene<'_>, level: f64) -> Option<&'s Motion> {
+        let placed = self.feature.shape.placed(&self.piece.placing).bounds();
+        let mut last = None;
+        scene.motion_boxes.visit(placed, usize::MAX, &mut |i| {
+            let m = &scene.recorded.motions[i];
+            if m.cuts && m.low() < level {
+                last = Some(m);
+            }
+            true
+        });
+        last
+    }
+}
+
+/// The diameter of the cutter that goes through along the inside of a cutout.
+fn cutout_kerf(scene: &Scene<'_>, piece: &Piece<'_>, shape: &Contour, level: f64) -> Option<f64> {
+    let placed = shape.placed(&piece.placing).bounds();
+    let mut least = f64::INFINITY;
+    scene.motion_boxes.visit(placed, usize::MAX, &mut |i| {
+        let m = &scene.recorded.motions[i];
+        if m.cuts && m.low() < level && m.sideways() {
+            let p = piece.placing.inverse_point(m.path.at(0.5));
+            if let Some(t) = scene.recorded.tool(m)
+                && shape.contains(p)
+                && shape.distance(p) < t.radius + 1.0
+            {
+                least = least.min(2.0 * t.radius);
+            }
+        }
+        true
+    });
+    least.is_finite().then_some(least)
+}
+
+/// Tabs between a slug and its part: bridges across the kerf of enough height and neck.
+fn slug_tabs(
+    scene: &Scene<'_>,
+    piece: &Piece<'_>,
+    shape: &Contour,
+    kerf: f64,
+    level: f64,
+) -> usize {
+    let n = (shape.length() / STEP_MM).ceil().max(8.0) as usize;
+    let step = shape.length() / n as f64;
+    let clockwise = shape.area() < 0.0;
+    let open: Vec<bool> = walk(shape, n)
+        .into_iter()
+        .map(|(p, out)| {
+            let inwards = if clockwise { out } else { -out };
+            let q = p + inwards * (kerf * 0.5);
+            !through_at(scene, piece.placing.point(q), level)
+                && shape.distance(q) > kerf * 0.5 - 0.05
+        })
+        .collect();
+    let Some(start) = open.iter().position(|o| !*o) else {
+        return 0;
+    };
+    let (mut tabs, mut run) = (0, 0usize);
+    for i in 0..=n {
+        if i < n && open[(start + i) % n] {
+            run += 1;
+        } else {
+            tabs += usize::from(run as f64 * step >= scene.settled.tab_neck - 0.5);
+            run = 0;
+        }
+    }
+    tabs
+}
