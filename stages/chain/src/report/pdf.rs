@@ -403,39 +403,9 @@ impl Pages {
                     stroke,
                     dashed,
                 } => {
-                    if let Some((c, w)) = stroke {
-                        let [r, g, b] = rgb(*c);
-                        self.now
-                            .set_stroke_rgb(r, g, b)
-                            .set_line_width((w * paper) as f32);
-                    }
-                    if *dashed {
-                        let dash = (1.5 * paper) as f32;
-                        self.now.set_dash_pattern([dash, dash], 0.0);
-                    }
-                    for contour in contours {
-                        trace(&mut self.now, contour, &at);
-                    }
-                    match (fill, stroke) {
-                        (Some(c), stroke) => {
-                            let [r, g, b] = rgb(*c);
-                            self.now.set_fill_rgb(r, g, b);
-                            if stroke.is_some() {
-                                self.now.fill_even_odd_and_stroke();
-                            } else {
-                                self.now.fill_even_odd();
-                            }
-                        }
-                        (None, Some(_)) => {
-                            self.now.stroke();
-                        }
-                        (None, None) => {
-                            self.now.end_path();
-                        }
-                    }
-                    if *dashed {
-                        self.now.set_dash_pattern([], 0.0);
-                    }
+                    let stroke = stroke.map(|(c, w)| (c, w * paper));
+                    let dash = dashed.then_some((1.5 * paper) as f32);
+                    self.shape(contours, *fill, stroke, dash, &at);
                 }
                 Mark::Text {
                     at: p,
@@ -456,6 +426,47 @@ impl Pages {
             }
         }
         self.y -= 1.0 * MM;
+    }
+
+    /// Contours filled, drawn, or both; lengths in points.
+    fn shape(
+        &mut self,
+        contours: &[Contour],
+        fill: Option<Colour>,
+        stroke: Option<(Colour, f64)>,
+        dash: Option<f32>,
+        at: &impl Fn(Point) -> (f32, f32),
+    ) {
+        if let Some((c, w)) = stroke {
+            let [r, g, b] = rgb(c);
+            self.now.set_stroke_rgb(r, g, b).set_line_width(w as f32);
+        }
+        if let Some(dash) = dash {
+            self.now.set_dash_pattern([dash, dash], 0.0);
+        }
+        for contour in contours {
+            trace(&mut self.now, contour, at);
+        }
+        match (fill, stroke) {
+            (Some(c), stroke) => {
+                let [r, g, b] = rgb(c);
+                self.now.set_fill_rgb(r, g, b);
+                if stroke.is_some() {
+                    self.now.fill_even_odd_and_stroke();
+                } else {
+                    self.now.fill_even_odd();
+                }
+            }
+            (None, Some(_)) => {
+                self.now.stroke();
+            }
+            (None, None) => {
+                self.now.end_path();
+            }
+        }
+        if dash.is_some() {
+            self.now.set_dash_pattern([], 0.0);
+        }
     }
 }
 

@@ -9,7 +9,7 @@ use grainway_geom::{Bounds, Contour, Placing, Point, Segment, point};
 use grainway_pipeline::doc::FeatureKind;
 use grainway_pipeline::motion::Move;
 use grainway_pipeline::work::{
-    CornerAnswer, HoldKind, Operation, Placement, Setup, SizedFeature, Tab, Variant, Work,
+    CornerAnswer, Hold, HoldKind, Operation, Placement, Setup, SizedFeature, Tab, Variant, Work,
 };
 
 /// Red, green, blue.
@@ -181,7 +181,6 @@ pub(super) fn of_setup(work: &Work, setup: &Setup, show: Show) -> Picture {
         max: setup.size,
     };
     let mut picture = Picture::new(format!("Setup {}", setup.id), board);
-    let u = picture.unit;
     picture.shape(
         vec![Contour::rectangle(board.min, board.max, 0.0)],
         Some(WOOD),
@@ -200,36 +199,49 @@ pub(super) fn of_setup(work: &Work, setup: &Setup, show: Show) -> Picture {
         }
     }
     for (i, hold) in setup.holds.iter().enumerate() {
-        let colour = if hold.after_pause.is_some() {
-            LATER
-        } else {
-            FASTEN
-        };
-        let radius = hold.head_radius.max(0.8 * u);
-        let stroke = (colour, 0.35);
-        match hold.kind {
-            HoldKind::Clamp | HoldKind::Stop => picture.shape(
-                vec![Contour::rectangle(
-                    hold.at - point(radius, radius),
-                    hold.at + point(radius, radius),
-                    0.0,
-                )],
-                Some(PIECE),
-                stroke,
-            ),
-            _ => {
-                picture.shape(vec![Contour::circle(hold.at, radius)], Some(PIECE), stroke);
-                let d = radius * std::f64::consts::FRAC_1_SQRT_2;
-                for s in [1.0, -1.0] {
-                    let arm = point(d, s * d);
-                    picture.line(hold.at - arm, hold.at + arm, (colour, 0.2));
-                }
+        draw_hold(&mut picture, i + 1, hold);
+    }
+    draw_grain(&mut picture, setup, show);
+    zero_mark(&mut picture);
+    picture
+}
+
+/// A screw as a crossed circle, a clamp or stop as a square, with its number beside it.
+fn draw_hold(picture: &mut Picture, number: usize, hold: &Hold) {
+    let u = picture.unit;
+    let colour = if hold.after_pause.is_some() {
+        LATER
+    } else {
+        FASTEN
+    };
+    let radius = hold.head_radius.max(0.8 * u);
+    let stroke = (colour, 0.35);
+    match hold.kind {
+        HoldKind::Clamp | HoldKind::Stop => picture.shape(
+            vec![Contour::rectangle(
+                hold.at - point(radius, radius),
+                hold.at + point(radius, radius),
+                0.0,
+            )],
+            Some(PIECE),
+            stroke,
+        ),
+        _ => {
+            picture.shape(vec![Contour::circle(hold.at, radius)], Some(PIECE), stroke);
+            let d = radius * std::f64::consts::FRAC_1_SQRT_2;
+            for s in [1.0, -1.0] {
+                let arm = point(d, s * d);
+                picture.line(hold.at - arm, hold.at + arm, (colour, 0.2));
             }
         }
-        let beside = hold.at + point(radius + 0.6 * u, -u);
-        picture.text(beside, 2.8, Anchor::Start, colour, (i + 1).to_string());
     }
-    // The grain, above the board; zero and axes at its lower left corner.
+    let beside = hold.at + point(radius + 0.6 * u, -u);
+    picture.text(beside, 2.8, Anchor::Start, colour, number.to_string());
+}
+
+/// The grain, above the board, and the board's size.
+fn draw_grain(picture: &mut Picture, setup: &Setup, show: Show) {
+    let u = picture.unit;
     let above = setup.size.y + 4.0 * u;
     let middle = setup.size.x / 2.0;
     let half = (setup.size.x / 2.0).min(25.0 * u);
@@ -254,8 +266,6 @@ pub(super) fn of_setup(work: &Work, setup: &Setup, show: Show) -> Picture {
             show.with(setup.size.y)
         ),
     );
-    zero_mark(&mut picture);
-    picture
 }
 
 fn draw_piece(picture: &mut Picture, variant: &Variant, placement: &Placement) {

@@ -212,6 +212,26 @@ fn overview(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
     b.push(Block::Title {
         text: report.job.clone(),
     });
+    verdict_and_machine(b, report);
+    what_to_lay(b, u, report);
+    wood_used(b, report);
+    b.push(Block::Notice {
+        tone: Tone::Caution,
+        title: "Before you cut".to_string(),
+        text: CAUTIONS.join(" "),
+    });
+    b.push(Block::Sign {
+        lines: vec![
+            "All programs proved at the machine by (name)".to_string(),
+            "Date".to_string(),
+        ],
+    });
+    findings(b, u, report);
+    hand_work(b, report);
+}
+
+/// Whether it may be cut, with what code, on which machine, and how long it takes.
+fn verdict_and_machine(b: &mut Vec<Block>, report: &ReportDocument) {
     b.push(match report.verdict {
         JobVerdict::Ready => Block::Notice {
             tone: Tone::Ready,
@@ -253,96 +273,91 @@ fn overview(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
             n => format!("{n} pauses that take as long as you need"),
         }
     )));
-    if !report.setups.is_empty() {
-        b.push(heading("What to lay on the machine, in order"));
-        b.push(Block::Table {
-            header: [
-                "",
-                "What",
-                "Wood",
-                "Length × width × thickness",
-                "Pieces",
-                "Programs",
-                "Time",
-            ]
-            .map(String::from)
-            .to_vec(),
-            widths: vec![0.05, 0.15, 0.14, 0.23, 0.08, 0.23, 0.12],
-            rows: report
-                .setups
-                .iter()
-                .enumerate()
-                .map(|(i, s)| {
-                    let programs: Vec<&str> = report
-                        .programs
-                        .iter()
-                        .filter(|p| p.setup == s.id)
-                        .map(|p| p.file.rsplit('/').next().unwrap_or(&p.file))
-                        .collect();
-                    let what = if s.repeats > 1 {
-                        format!("{} ({} times)", s.id, s.repeats)
-                    } else {
-                        s.id.clone()
-                    };
-                    Row::of([
-                        (i + 1).to_string(),
-                        what,
-                        format!("{}, {}", s.stock, s.wood),
-                        format!(
-                            "{} × {} × {}",
-                            u.len(s.size[0]),
-                            u.len(s.size[1]),
-                            u.len(s.thickness[1])
-                        ),
-                        s.placements.len().to_string(),
-                        programs.join(", "),
-                        duration(s.times.total),
-                    ])
-                })
-                .collect(),
-        });
+}
+
+fn what_to_lay(b: &mut Vec<Block>, u: Show, report: &ReportDocument) {
+    if report.setups.is_empty() {
+        return;
     }
-    if !report.wood.is_empty() {
-        b.push(subheading("Wood used"));
-        b.push(Block::Table {
-            header: [
-                "Stock",
-                "Boards and blanks",
-                "Area",
-                "Volume",
-                "Becomes parts",
-            ]
-            .map(String::from)
-            .to_vec(),
-            widths: vec![0.3, 0.2, 0.15, 0.15, 0.2],
-            rows: report
-                .wood
-                .iter()
-                .map(|w| {
-                    Row::of([
-                        w.stock.clone(),
-                        w.boards.to_string(),
-                        format!("{} m²", w.area),
-                        format!("{} litres", w.litres),
-                        format!("{} %", w.yield_percent),
-                    ])
-                })
-                .collect(),
-        });
+    b.push(heading("What to lay on the machine, in order"));
+    b.push(Block::Table {
+        header: [
+            "",
+            "What",
+            "Wood",
+            "Length × width × thickness",
+            "Pieces",
+            "Programs",
+            "Time",
+        ]
+        .map(String::from)
+        .to_vec(),
+        widths: vec![0.05, 0.15, 0.14, 0.23, 0.08, 0.23, 0.12],
+        rows: report
+            .setups
+            .iter()
+            .enumerate()
+            .map(|(i, s)| {
+                let programs: Vec<&str> = report
+                    .programs
+                    .iter()
+                    .filter(|p| p.setup == s.id)
+                    .map(|p| p.file.rsplit('/').next().unwrap_or(&p.file))
+                    .collect();
+                let what = if s.repeats > 1 {
+                    format!("{} ({} times)", s.id, s.repeats)
+                } else {
+                    s.id.clone()
+                };
+                Row::of([
+                    (i + 1).to_string(),
+                    what,
+                    format!("{}, {}", s.stock, s.wood),
+                    format!(
+                        "{} × {} × {}",
+                        u.len(s.size[0]),
+                        u.len(s.size[1]),
+                        u.len(s.thickness[1])
+                    ),
+                    s.placements.len().to_string(),
+                    programs.join(", "),
+                    duration(s.times.total),
+                ])
+            })
+            .collect(),
+    });
+}
+
+fn wood_used(b: &mut Vec<Block>, report: &ReportDocument) {
+    if report.wood.is_empty() {
+        return;
     }
-    b.push(Block::Notice {
-        tone: Tone::Caution,
-        title: "Before you cut".to_string(),
-        text: CAUTIONS.join(" "),
+    b.push(subheading("Wood used"));
+    b.push(Block::Table {
+        header: [
+            "Stock",
+            "Boards and blanks",
+            "Area",
+            "Volume",
+            "Becomes parts",
+        ]
+        .map(String::from)
+        .to_vec(),
+        widths: vec![0.3, 0.2, 0.15, 0.15, 0.2],
+        rows: report
+            .wood
+            .iter()
+            .map(|w| {
+                Row::of([
+                    w.stock.clone(),
+                    w.boards.to_string(),
+                    format!("{} m²", w.area),
+                    format!("{} litres", w.litres),
+                    format!("{} %", w.yield_percent),
+                ])
+            })
+            .collect(),
     });
-    b.push(Block::Sign {
-        lines: vec![
-            "All programs proved at the machine by (name)".to_string(),
-            "Date".to_string(),
-        ],
-    });
-    findings(b, u, report);
-    hand_work(b, report);
 }
 
 fn findings(b: &mut Vec<Block>, u: Show, report: &ReportDocument) {
@@ -464,27 +479,7 @@ fn setup_page(
     }
     if !s.cutters.is_empty() {
         b.push(next("Cutters, in order"));
-        b.push(cutter_table(u, &s.cutters));
-        let reasons: Vec<String> = s
-            .cutters
-            .iter()
-            .flat_map(|c| c.reasons.iter().map(move |r| format!("{}: {r}", c.label)))
-            .collect();
-        b.push(text(format!(
-            "Feeds and speeds are starting points. {}",
-            reasons.join(". ")
-        )));
-        for c in s.cutters.iter().filter(|c| c.stick_out > c.usable + 1e-9) {
-            b.push(Block::Notice {
-                tone: Tone::Caution,
-                title: format!("Cutter {} is short", c.number),
-                text: format!(
-                    "With {} out of the nut that it needs, and {} that it has, the nut comes nearer to wood and screws than the clearance asked for. Watch it in the first run above the wood.",
-                    u.with(c.stick_out),
-                    u.with(c.usable)
-                ),
-            });
-        }
+        cutters(b, u, s);
     }
     b.push(next("Cuts, in running order"));
     b.push(text(format!(
@@ -509,6 +504,31 @@ fn setup_page(
             "Date".to_string(),
         ],
     });
+}
+
+/// The cutters of a setup, why their feeds are what they are, and which of them are short.
+fn cutters(b: &mut Vec<Block>, u: Show, s: &SetupRow) {
+    b.push(cutter_table(u, &s.cutters));
+    let reasons: Vec<String> = s
+        .cutters
+        .iter()
+        .flat_map(|c| c.reasons.iter().map(move |r| format!("{}: {r}", c.label)))
+        .collect();
+    b.push(text(format!(
+        "Feeds and speeds are starting points. {}",
+        reasons.join(". ")
+    )));
+    for c in s.cutters.iter().filter(|c| c.stick_out > c.usable + 1e-9) {
+        b.push(Block::Notice {
+            tone: Tone::Caution,
+            title: format!("Cutter {} is short", c.number),
+            text: format!(
+                "With {} out of the nut that it needs, and {} that it has, the nut comes nearer to wood and screws than the clearance asked for. Watch it in the first run above the wood.",
+                u.with(c.stick_out),
+                u.with(c.usable)
+            ),
+        });
+    }
 }
 
 fn set_up(s: &SetupRow, u: Show) -> Vec<String> {

@@ -10,8 +10,8 @@ use super::times::{Clock, Drive, Seconds};
 use grainway_geom::Placing;
 use grainway_pipeline::stage::Dialects;
 use grainway_pipeline::work::{
-    BlobId, Entry, HoldKind, Operation, Placement, Program, Setup, SetupKind, StepRef, Verdict,
-    Work,
+    Balance, BlobId, Entry, HandWork, Hold, HoldKind, Operation, Placement, Program, Setup,
+    SetupKind, StepRef, Verdict, Work,
 };
 use grainway_plan::program_items::{Changes, changes};
 use std::collections::BTreeMap;
@@ -137,25 +137,7 @@ pub(super) fn report(work: &Work, dialects: &Dialects, clearance: f64) -> Report
         .iter()
         .map(|s| setup_row(work, s, by, clearance, &mut seconds_of))
         .collect();
-    let mut times = TimesRow::default();
-    for setup in &setups {
-        let times_each = f64::from(setup.repeats.max(1));
-        times.cutting += times_each * setup.times.cutting;
-        times.rapid += times_each * setup.times.rapid;
-        times.spin_up += times_each * setup.times.spin_up;
-        times.changes += times_each * setup.times.changes;
-        times.total += times_each * setup.times.total;
-        times.pauses += setup.repeats.max(1) * setup.times.pauses;
-    }
-    for t in [
-        &mut times.cutting,
-        &mut times.rapid,
-        &mut times.spin_up,
-        &mut times.changes,
-        &mut times.total,
-    ] {
-        *t = (*t * 10.0).round() / 10.0;
-    }
+    let times = all_times(&setups);
     ReportDocument {
         format: REPORT_FORMAT.to_string(),
         grainway: env!("CARGO_PKG_VERSION").to_string(),
@@ -190,33 +172,57 @@ pub(super) fn report(work: &Work, dialects: &Dialects, clearance: f64) -> Report
                 program_row(p, verdict, seconds)
             })
             .collect(),
-        hand_work: work
-            .hand_work
-            .iter()
-            .map(|h| HandWorkRow {
-                part: h.part.clone(),
-                count: h.count,
-                feature: h.feature.clone(),
-                at: h.at.map(|p| [round3(p.x), round3(p.y)]),
-                what: h.what.clone(),
-                why: h.why.clone(),
-            })
-            .collect(),
-        drawings: work
-            .balances
-            .iter()
-            .map(|b| BalanceRow {
-                drawing: b.drawing.clone(),
-                file: b.file.clone(),
-                read: b.read,
-                used: b.used,
-                ignored: b.ignored,
-                warned: b.warned,
-                layers: b.layers.clone(),
-            })
-            .collect(),
+        hand_work: work.hand_work.iter().map(hand_work_row).collect(),
+        drawings: work.balances.iter().map(balance_row).collect(),
         times,
         files: BTreeMap::new(),
+    }
+}
+
+/// The times of all setups, each as often as it is cut, to a tenth of a second.
+fn all_times(setups: &[SetupRow]) -> TimesRow {
+    let mut times = TimesRow::default();
+    for setup in setups {
+        let times_each = f64::from(setup.repeats.max(1));
+        times.cutting += times_each * setup.times.cutting;
+        times.rapid += times_each * setup.times.rapid;
+        times.spin_up += times_each * setup.times.spin_up;
+        times.changes += times_each * setup.times.changes;
+        times.total += times_each * setup.times.total;
+        times.pauses += setup.repeats.max(1) * setup.times.pauses;
+    }
+    for t in [
+        &mut times.cutting,
+        &mut times.rapid,
+        &mut times.spin_up,
+        &mut times.changes,
+        &mut times.total,
+    ] {
+        *t = (*t * 10.0).round() / 10.0;
+    }
+    times
+}
+
+fn hand_work_row(h: &HandWork) -> HandWorkRow {
+    HandWorkRow {
+        part: h.part.clone(),
+        count: h.count,
+        feature: h.feature.clone(),
+        at: h.at.map(|p| [round3(p.x), round3(p.y)]),
+        what: h.what.clone(),
+        why: h.why.clone(),
+    }
+}
+
+fn balance_row(b: &Balance) -> BalanceRow {
+    BalanceRow {
+        drawing: b.drawing.clone(),
+        file: b.file.clone(),
+        read: b.read,
+        used: b.used,
+        ignored: b.ignored,
+        warned: b.warned,
+        layers: b.layers.clone(),
     }
 }
 
@@ -256,115 +262,11 @@ fn setup_row<'w>(
     clearance: f64,
     seconds_of: &mut BTreeMap<&'w str, f64>,
 ) -> SetupRow {
-    let machine = work.documents.machine().map(|(_, m)| m);
-    let drive = machine.map(Drive::of);
-    let spin_up = machine.map_or(0.0, |m| m.spin_up_seconds);
-    let change = machine.map_or(0.0, |m| m.change_seconds);
-    let standing = setup.holds.iter().map(|h| h.head_above).fold(0.0, f64::max);
-    let mut clock = drive.map(Clock::new);
-    let mut sum = Seconds::default();
-    let mut times = TimesRow::default();
-    let mut cutters: Vec<CutterRow> = Vec::new();
-    let mut order = Vec::new();
-    let mut number = 0;
-    for (i, entry) in setup.order.iter().enumerate() {
-        let program = program_at(work, setup, i);
-        let file = program.map(|p| p.name.clone());
-        let mut took = 0.0;
-        match entry {
-            Entry::Cutter(id) => {
-                times.changes += change;
-                times.spin_up += spin_up;
-                took += change + spin_up;
-                let cutter = work.documents.cutter(id);
-                // The one that a program begins with is in before it starts.
-                let in_pause = by == Changes::Pause && program.is_some_and(|p| p.entries.0 < i);
-                times.pauses += u32::from(in_pause);
-                order.push(OrderRow::Cutter {
-                    cutter: id.clone(),
-                    number: cutter.map_or(0, |c| c.number),
-                    label: cutter.map_or_else(|| id.clone(), |c| c.label()),
-                    by_hand: by != Changes::Machine,
-                    in_pause,
-                    program: file,
-                });
-                if let Some(clock) = &mut clock {
-                    clock.stop();
-                }
-            }
-            Entry::Pause { number, message } => {
-                times.pauses += 1;
-                times.spin_up += spin_up;
-                took += spin_up;
-                order.push(OrderRow::Pause {
-                    number: *number,
-                    message: message.clone(),
-                    program: file,
-                });
-                if let Some(clock) = &mut clock {
-                    clock.stop();
-                }
-            }
-            Entry::Step(step) => {
-                number += 1;
-                let Some(step) = placed_step(work, setup, *step) else {
-                    continue;
-                };
-                let mut seconds = Seconds::default();
-                if let Some(clock) = &mut clock {
-                    for m in work.moves(step.moves) {
-                        clock.run(&m.placed(&step.placing, setup.safe_z));
-                    }
-                    seconds = clock.take();
-                }
-                sum += seconds;
-                took += seconds.total();
-                let deepest = (setup.z.highest_top() - step.lowest).max(0.0);
-                note_cutter(
-                    work,
-                    &mut cutters,
-                    &step,
-                    deepest,
-                    standing + clearance,
-                    seconds,
-                );
-                let line = program.and_then(|p| {
-                    let restarts = &p.written.restarts;
-                    restarts
-                        .iter()
-                        .find(|(n, _)| *n == number)
-                        .map(|(_, line)| *line)
-                });
-                order.push(OrderRow::Cut(CutRow {
-                    number,
-                    piece: step.placement.map(|p| p.piece.clone()),
-                    part: step
-                        .placement
-                        .and_then(|p| work.variant(&p.variant))
-                        .map(|v| v.part.clone()),
-                    feature: step.feature.to_string(),
-                    operation: operation_word(step.operation).to_string(),
-                    cutter: step.cutter.to_string(),
-                    depth: round3(setup.z.depth_of(step.lowest)),
-                    seconds: round3(seconds.total()),
-                    program: file,
-                    line,
-                }));
-            }
-        }
-        if let Some(p) = program {
-            *seconds_of.entry(p.name.as_str()).or_insert(0.0) += took;
-        }
-    }
-    times.cutting = sum.cutting;
-    times.rapid = sum.rapid;
-    times.total = sum.total() + times.spin_up + times.changes;
-    for c in &mut cutters {
-        c.deepest = round3(c.deepest);
-        c.stick_out = round3(c.stick_out);
-        c.seconds.cutting = round3(c.seconds.cutting);
-        c.seconds.rapid = round3(c.seconds.rapid);
-    }
+    let Run {
+        order,
+        cutters,
+        times,
+    } = Run::of(work, setup, by, clearance, seconds_of);
     let area = setup.size.x * setup.size.y;
     let pieces: f64 = pieces_area(work, setup);
     let wood = work.documents.stock(&setup.stock);
@@ -388,33 +290,188 @@ fn setup_row<'w>(
         skin: setup.skin,
         repeats: setup.repeats,
         yield_percent: percent(pieces, area),
-        placements: setup
-            .placements
-            .iter()
-            .map(|p| PlacementRow {
-                piece: p.piece.clone(),
-                variant: p.variant.clone(),
-                at: [round3(p.placing.at.x), round3(p.placing.at.y)],
-                angle: round3(p.placing.angle.to_degrees()),
-                tabs: p.tabs.len() + p.waste.iter().map(|w| w.tabs.len()).sum::<usize>(),
-            })
-            .collect(),
+        placements: setup.placements.iter().map(placement_row).collect(),
         holds: setup
             .holds
             .iter()
             .enumerate()
-            .map(|(i, h)| HoldRow {
-                number: i + 1,
-                what: hold_word(h.kind).to_string(),
-                at: [round3(h.at.x), round3(h.at.y)],
-                above: round3(h.head_above.max(0.0)),
-                after_pause: h.after_pause,
-                of: h.of.as_ref().map(|(piece, f)| format!("{piece} / {f}")),
-            })
+            .map(|(i, h)| hold_row(i + 1, h))
             .collect(),
         cutters,
         order,
         times,
+    }
+}
+
+fn placement_row(p: &Placement) -> PlacementRow {
+    PlacementRow {
+        piece: p.piece.clone(),
+        variant: p.variant.clone(),
+        at: [round3(p.placing.at.x), round3(p.placing.at.y)],
+        angle: round3(p.placing.angle.to_degrees()),
+        tabs: p.tabs.len() + p.waste.iter().map(|w| w.tabs.len()).sum::<usize>(),
+    }
+}
+
+fn hold_row(number: usize, h: &Hold) -> HoldRow {
+    HoldRow {
+        number,
+        what: hold_word(h.kind).to_string(),
+        at: [round3(h.at.x), round3(h.at.y)],
+        above: round3(h.head_above.max(0.0)),
+        after_pause: h.after_pause,
+        of: h.of.as_ref().map(|(piece, f)| format!("{piece} / {f}")),
+    }
+}
+
+/// A setup's entries run through in order: their rows, the cutters they use, and how long they take.
+struct Run {
+    order: Vec<OrderRow>,
+    cutters: Vec<CutterRow>,
+    times: TimesRow,
+}
+
+impl Run {
+    /// Adds each entry's seconds to its program's in `seconds_of`. `clearance` is the room asked for under the nut, mm.
+    fn of<'w>(
+        work: &'w Work,
+        setup: &'w Setup,
+        by: Changes,
+        clearance: f64,
+        seconds_of: &mut BTreeMap<&'w str, f64>,
+    ) -> Run {
+        let machine = work.documents.machine().map(|(_, m)| m);
+        let spin_up = machine.map_or(0.0, |m| m.spin_up_seconds);
+        let change = machine.map_or(0.0, |m| m.change_seconds);
+        let standing = setup.holds.iter().map(|h| h.head_above).fold(0.0, f64::max);
+        let mut clock = machine.map(Drive::of).map(Clock::new);
+        let mut sum = Seconds::default();
+        let mut run = Run {
+            order: Vec::new(),
+            cutters: Vec::new(),
+            times: TimesRow::default(),
+        };
+        let mut number = 0;
+        for (i, entry) in setup.order.iter().enumerate() {
+            let program = program_at(work, setup, i);
+            let took = match entry {
+                Entry::Cutter(id) => {
+                    run.change(work, id, by, program, i);
+                    run.times.changes += change;
+                    run.times.spin_up += spin_up;
+                    if let Some(clock) = &mut clock {
+                        clock.stop();
+                    }
+                    change + spin_up
+                }
+                Entry::Pause { number, message } => {
+                    run.times.pauses += 1;
+                    run.times.spin_up += spin_up;
+                    run.order.push(OrderRow::Pause {
+                        number: *number,
+                        message: message.clone(),
+                        program: program.map(|p| p.name.clone()),
+                    });
+                    if let Some(clock) = &mut clock {
+                        clock.stop();
+                    }
+                    spin_up
+                }
+                Entry::Step(step) => {
+                    number += 1;
+                    let Some(step) = placed_step(work, setup, *step) else {
+                        continue;
+                    };
+                    let seconds = clock
+                        .as_mut()
+                        .map_or_else(Seconds::default, |c| step_seconds(work, setup, &step, c));
+                    sum += seconds;
+                    let deepest = (setup.z.highest_top() - step.lowest).max(0.0);
+                    let room = standing + clearance;
+                    note_cutter(work, &mut run.cutters, &step, deepest, room, seconds);
+                    let row = cut_row(work, setup, &step, number, seconds, program);
+                    run.order.push(OrderRow::Cut(row));
+                    seconds.total()
+                }
+            };
+            if let Some(p) = program {
+                *seconds_of.entry(p.name.as_str()).or_insert(0.0) += took;
+            }
+        }
+        run.times.cutting = sum.cutting;
+        run.times.rapid = sum.rapid;
+        run.times.total = sum.total() + run.times.spin_up + run.times.changes;
+        for c in &mut run.cutters {
+            c.deepest = round3(c.deepest);
+            c.stick_out = round3(c.stick_out);
+            c.seconds.cutting = round3(c.seconds.cutting);
+            c.seconds.rapid = round3(c.seconds.rapid);
+        }
+        run
+    }
+
+    /// The row of a cutter change, the entry with this index.
+    fn change(
+        &mut self,
+        work: &Work,
+        id: &str,
+        by: Changes,
+        program: Option<&Program>,
+        entry: usize,
+    ) {
+        let cutter = work.documents.cutter(id);
+        // The one that a program begins with is in before it starts.
+        let in_pause = by == Changes::Pause && program.is_some_and(|p| p.entries.0 < entry);
+        self.times.pauses += u32::from(in_pause);
+        self.order.push(OrderRow::Cutter {
+            cutter: id.to_string(),
+            number: cutter.map_or(0, |c| c.number),
+            label: cutter.map_or_else(|| id.to_string(), |c| c.label()),
+            by_hand: by != Changes::Machine,
+            in_pause,
+            program: program.map(|p| p.name.clone()),
+        });
+    }
+}
+
+/// How long a step's moves take.
+fn step_seconds(work: &Work, setup: &Setup, step: &PlacedStep<'_>, clock: &mut Clock) -> Seconds {
+    for m in work.moves(step.moves) {
+        clock.run(&m.placed(&step.placing, setup.safe_z));
+    }
+    clock.take()
+}
+
+/// The row of a step, the `number`th of its setup.
+fn cut_row(
+    work: &Work,
+    setup: &Setup,
+    step: &PlacedStep<'_>,
+    number: u32,
+    seconds: Seconds,
+    program: Option<&Program>,
+) -> CutRow {
+    let line = program.and_then(|p| {
+        let restarts = &p.written.restarts;
+        restarts
+            .iter()
+            .find(|(n, _)| *n == number)
+            .map(|(_, line)| *line)
+    });
+    CutRow {
+        number,
+        piece: step.placement.map(|p| p.piece.clone()),
+        part: step
+            .placement
+            .and_then(|p| work.variant(&p.variant))
+            .map(|v| v.part.clone()),
+        feature: step.feature.to_string(),
+        operation: operation_word(step.operation).to_string(),
+        cutter: step.cutter.to_string(),
+        depth: round3(setup.z.depth_of(step.lowest)),
+        seconds: round3(seconds.total()),
+        program: program.map(|p| p.name.clone()),
+        line,
     }
 }
 

@@ -80,8 +80,26 @@ fn margin_screws(
 ) {
     let edge = settings.screw_edge();
     let clear = settings.screw_clear();
-    let size = board.size;
     let spacing = settings.spacing.mm();
+    let mut found: Vec<Point> = Vec::new();
+    for side in &wanted_places(board.size, edge, spacing) {
+        if let Some(at) = side.place(board, settings, edge, clear, spacing / 3.0, &found) {
+            found.push(at);
+        }
+    }
+    if found.len() < BOARD_HOLDS || !in_all_corners(&found, board.size) {
+        findings.push(no_room_for_screws(board, setup, found.len(), edge, clear));
+    }
+    findings.extend(gaps(&found, board.size, spacing, setup));
+    holds.extend(
+        found
+            .into_iter()
+            .map(|p| screw(settings, HoldKind::MarginScrew, p)),
+    );
+}
+
+/// The places that screws are wanted at: evenly along all four sides.
+fn wanted_places(size: Point, edge: f64, spacing: f64) -> Vec<Side> {
     // Evenly along a side of length `l`, both ends included.
     let even = |l: f64| -> Vec<f64> {
         let free = (l - 2.0 * edge).max(0.0);
@@ -112,39 +130,47 @@ fn margin_screws(
             });
         }
     }
-    let mut found: Vec<Point> = Vec::new();
-    for side in &wanted {
-        if let Some(at) = side.place(board, settings, edge, clear, spacing / 3.0, &found) {
-            found.push(at);
-        }
-    }
-    let quadrant = |right: bool, far: bool| {
-        found
-            .iter()
-            .any(|p| (p.x > size.x / 2.0) == right && (p.y > size.y / 2.0) == far)
-    };
-    let all_corners = [(false, false), (false, true), (true, false), (true, true)]
+    wanted
+}
+
+/// Some screw holds in each quarter of the board.
+fn in_all_corners(found: &[Point], size: Point) -> bool {
+    [(false, false), (false, true), (true, false), (true, true)]
         .into_iter()
-        .all(|(right, far)| quadrant(right, far));
-    if found.len() < BOARD_HOLDS || !all_corners {
-        let kerf = widest_kerf(board, setup);
-        findings.push(
-            Finding::new(
-                &code::NO_ROOM_FOR_FIRST_HOLD,
-                format!(
-                    "The margin of {} has room for {} screw{} only, and not at all four corners. Between the outermost outline and the board's edge a screw needs {:.1} mm: {:.1} to the edge, {:.1} to the kerf, and the kerf's {:.1}.",
-                    setup.id,
-                    found.len(),
-                    if found.len() == 1 { "" } else { "s" },
-                    edge + clear + kerf,
-                    edge,
-                    clear,
-                    kerf
-                ),
-            )
-            .setup(&setup.id),
-        );
-    }
+        .all(|(right, far)| {
+            found
+                .iter()
+                .any(|p| (p.x > size.x / 2.0) == right && (p.y > size.y / 2.0) == far)
+        })
+}
+
+/// Says what room screws need in the margin.
+fn no_room_for_screws(
+    board: &Board<'_>,
+    setup: &Setup,
+    found: usize,
+    edge: f64,
+    clear: f64,
+) -> Finding {
+    let kerf = widest_kerf(board, setup);
+    Finding::new(
+        &code::NO_ROOM_FOR_FIRST_HOLD,
+        format!(
+            "The margin of {} has room for {found} screw{} only, and not at all four corners. Between the outermost outline and the board's edge a screw needs {:.1} mm: {:.1} to the edge, {:.1} to the kerf, and the kerf's {:.1}.",
+            setup.id,
+            if found == 1 { "" } else { "s" },
+            edge + clear + kerf,
+            edge,
+            clear,
+            kerf
+        ),
+    )
+    .setup(&setup.id)
+}
+
+/// Says where screws along the near and the far edge stand too far apart.
+fn gaps(found: &[Point], size: Point, spacing: f64, setup: &Setup) -> Vec<Finding> {
+    let mut findings = Vec::new();
     for (name, far) in [("near", false), ("far", true)] {
         let mut side: Vec<f64> = found
             .iter()
@@ -166,11 +192,7 @@ fn margin_screws(
             );
         }
     }
-    holds.extend(
-        found
-            .into_iter()
-            .map(|p| screw(settings, HoldKind::MarginScrew, p)),
-    );
+    findings
 }
 
 /// A wanted place on one side of the board.
@@ -262,6 +284,45 @@ fn clamps(
     // The square footprint may lie any way round: its circumscribed circle is kept free.
     let radius = half * std::f64::consts::SQRT_2;
     let height = settings.clamp_height.mm();
+    let free = clamp_places(board, settings, holds);
+    let chosen = spread(&free, &[], least, settings.spacing.mm(), 2.0 * radius);
+    if chosen.len() < least {
+        findings.push(
+            Finding::new(
+                &code::NO_ROOM_FOR_FIRST_HOLD,
+                format!(
+                    "Only {} clamp{} of {:.0} × {:.0} mm, {height:.0} mm high, find room at the edges of {} beside the cuts, their run-outs and the nut; {least} are needed.",
+                    chosen.len(),
+                    if chosen.len() == 1 { "" } else { "s" },
+                    2.0 * half,
+                    2.0 * half,
+                    setup.id
+                ),
+            )
+            .setup(&setup.id),
+        );
+    }
+    let lines = setup
+        .own_steps
+        .iter()
+        .any(|s| s.operation == Operation::LocatingLine);
+    holds.extend(chosen.into_iter().map(|at| Hold {
+        kind: HoldKind::Clamp,
+        at,
+        head_radius: radius,
+        shaft: 0.0,
+        head_above: height,
+        // Where lines are cut first, the blank comes after them.
+        after_pause: lines.then_some(1),
+        of: None,
+    }));
+}
+
+/// All places over the edges where a clamp stands clear of cuts, nut and stops.
+fn clamp_places(board: &Board<'_>, settings: &HoldSettings, holds: &[Hold]) -> Vec<Point> {
+    let half = settings.clamp_size.mm() / 2.0;
+    let radius = half * std::f64::consts::SQRT_2;
+    let height = settings.clamp_height.mm();
     let keep_out = settings.keep_out.mm();
     let reaches: Vec<f64> = {
         let most = settings.clamp_reach.mm();
@@ -300,37 +361,7 @@ fn clamps(
             free.extend(place);
         }
     }
-    let chosen = spread(&free, &[], least, settings.spacing.mm(), 2.0 * radius);
-    if chosen.len() < least {
-        findings.push(
-            Finding::new(
-                &code::NO_ROOM_FOR_FIRST_HOLD,
-                format!(
-                    "Only {} clamp{} of {:.0} × {:.0} mm, {height:.0} mm high, find room at the edges of {} beside the cuts, their run-outs and the nut; {least} are needed.",
-                    chosen.len(),
-                    if chosen.len() == 1 { "" } else { "s" },
-                    2.0 * half,
-                    2.0 * half,
-                    setup.id
-                ),
-            )
-            .setup(&setup.id),
-        );
-    }
-    let lines = setup
-        .own_steps
-        .iter()
-        .any(|s| s.operation == Operation::LocatingLine);
-    holds.extend(chosen.into_iter().map(|at| Hold {
-        kind: HoldKind::Clamp,
-        at,
-        head_radius: radius,
-        shaft: 0.0,
-        head_above: height,
-        // Where lines are cut first, the blank comes after them.
-        after_pause: lines.then_some(1),
-        of: None,
-    }));
+    free
 }
 
 /// Picks places far from each other: at least `least`, and on until none is farther than `spacing` from a picked one; never

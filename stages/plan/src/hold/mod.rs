@@ -392,40 +392,7 @@ fn hold_setup(
     let mut holds = setup.holds.clone();
     first::plan(&board, setup, settings, &mut holds, findings);
 
-    // Waste of openings: planned once for each variant, placed with every copy.
-    for (i, p) in placements.iter().enumerate() {
-        let Some(plan) = wastes.get(&p.variant) else {
-            continue;
-        };
-        let target = &mut setup.placements[i];
-        for decided in plan {
-            for screw in &decided.record.screws {
-                holds.push(Hold {
-                    kind: HoldKind::WasteScrew,
-                    at: p.placing.point(*screw),
-                    head_radius: settings.head_radius(),
-                    shaft: settings.screw_diameter.mm(),
-                    head_above: settings.head_above(),
-                    after_pause: None,
-                    of: Some((p.piece.clone(), decided.record.feature.clone())),
-                });
-            }
-            target.waste.push(decided.record.clone());
-            if let Some((step, moves)) = &decided.tabbed {
-                let key = vec![1, key_of(&p.variant), *step as u64];
-                target
-                    .tabbed
-                    .push((*step, later.keyed(key, || moves.clone())));
-            }
-            if let Some((step, replacement, moves)) = &decided.replaced {
-                let key = vec![2, key_of(&p.variant), *step as u64];
-                let mut replacement = replacement.clone();
-                replacement.moves = later.keyed(key, || moves.clone());
-                target.replaced.push((*step, replacement));
-            }
-        }
-    }
-
+    place_waste(setup, wastes, settings, later, &mut holds);
     if setup.kind == SetupKind::Board {
         board.find_waste(setup, settings, &holds, alone, findings);
         hold_pieces(&board, setup, settings, later, findings, cx)?;
@@ -452,6 +419,47 @@ fn hold_setup(
     Ok(())
 }
 
+/// Waste of openings: planned once for each variant, placed with every copy.
+fn place_waste(
+    setup: &mut Setup,
+    wastes: &BTreeMap<String, waste::VariantWaste>,
+    settings: &HoldSettings,
+    later: &mut Later<'_>,
+    holds: &mut Vec<Hold>,
+) {
+    for target in &mut setup.placements {
+        let Some(plan) = wastes.get(&target.variant) else {
+            continue;
+        };
+        for decided in plan {
+            for screw in &decided.record.screws {
+                holds.push(Hold {
+                    kind: HoldKind::WasteScrew,
+                    at: target.placing.point(*screw),
+                    head_radius: settings.head_radius(),
+                    shaft: settings.screw_diameter.mm(),
+                    head_above: settings.head_above(),
+                    after_pause: None,
+                    of: Some((target.piece.clone(), decided.record.feature.clone())),
+                });
+            }
+            target.waste.push(decided.record.clone());
+            if let Some((step, moves)) = &decided.tabbed {
+                let key = vec![1, key_of(&target.variant), *step as u64];
+                target
+                    .tabbed
+                    .push((*step, later.keyed(key, || moves.clone())));
+            }
+            if let Some((step, replacement, moves)) = &decided.replaced {
+                let key = vec![2, key_of(&target.variant), *step as u64];
+                let mut replacement = replacement.clone();
+                replacement.moves = later.keyed(key, || moves.clone());
+                target.replaced.push((*step, replacement));
+            }
+        }
+    }
+}
+
 /// A number for a name within one run; two names never share one by accident in practice, since it is part of their hash.
 fn key_of(name: &str) -> u64 {
     let hex = grainway_pipeline::work::sha256_hex(name.as_bytes());
@@ -469,29 +477,47 @@ fn hold_pieces(
 ) -> Result<(), Stop> {
     let on_bed = setup.z.zero == ZZero::Bed;
     if settings.skin && !on_bed {
-        findings.push(
-            Finding::new(
-                &code::SKIN_ON_TOP,
-                format!(
-                    "A floor of {:.2} mm under outlines was asked for with Z zero on top of the wood; its thickness would vary by {:.2} mm with the wood's.",
-                    settings.skin_thickness.mm(),
-                    setup.z.thickest - setup.z.thinnest
-                ),
-            )
-            .setup(&setup.id),
-        );
+        findings.push(skin_on_top(setup, settings));
     }
     if settings.skin && on_bed {
         lay_skin(board, setup, settings, later);
         return Ok(());
     }
-    let mut without: Vec<String> = Vec::new();
     let mut planner = tabs::Planner::new(settings);
     let mut plans = Vec::new();
     for i in 0..setup.placements.len() {
         cx.check()?;
         plans.push(planner.piece(board, i, setup));
     }
+    let without = set_tabs(board, setup, plans, later, findings);
+    if !without.is_empty() {
+        findings.push(hold_without_tabs(board, setup, settings, later, &without));
+    }
+    Ok(())
+}
+
+/// Says that a floor cannot be had with zero on top.
+fn skin_on_top(setup: &Setup, settings: &HoldSettings) -> Finding {
+    Finding::new(
+        &code::SKIN_ON_TOP,
+        format!(
+            "A floor of {:.2} mm under outlines was asked for with Z zero on top of the wood; its thickness would vary by {:.2} mm with the wood's.",
+            settings.skin_thickness.mm(),
+            setup.z.thickest - setup.z.thinnest
+        ),
+    )
+    .setup(&setup.id)
+}
+
+/// Gives each piece the tabs that were planned for it. Returns the pieces that found none, and why.
+fn set_tabs(
+    board: &Board<'_>,
+    setup: &mut Setup,
+    plans: Vec<TabPlan<'_>>,
+    later: &mut Later<'_>,
+    findings: &mut Vec<Finding>,
+) -> Vec<String> {
+    let mut without: Vec<String> = Vec::new();
     for (i, plan) in plans.into_iter().enumerate() {
         let piece = setup.placements[i].piece.clone();
         let part = board.variant(i).part.clone();
@@ -529,42 +555,43 @@ fn hold_pieces(
             }
         }
     }
-    if without.is_empty() {
-        return Ok(());
-    }
+    without
+}
+
+/// A floor under all outlines, where it can be had; else nothing holds the pieces.
+fn hold_without_tabs(
+    board: &Board<'_>,
+    setup: &mut Setup,
+    settings: &HoldSettings,
+    later: &mut Later<'_>,
+    without: &[String],
+) -> Finding {
     let list = without.join("; ");
-    if on_bed {
-        for p in &mut setup.placements {
-            if !p.tabs.is_empty() {
-                p.tabs.clear();
-                p.tabbed.retain(|(step, _)| {
-                    // Tabs of openings stay: the floor is under outlines only.
-                    !board.is_outline_step(&p.variant, *step)
-                });
-            }
-        }
-        lay_skin(board, setup, settings, later);
-        findings.push(
-            Finding::new(
-                &code::NO_ROOM_FOR_TABS,
-                format!(
-                    "Tabs find no place ({list}); a floor of {:.2} mm is left under all outlines of this board instead, to be cut with a knife or trimmed.",
-                    settings.skin_thickness.mm()
-                ),
-            )
-            .severity(Severity::Warning)
-            .setup(&setup.id),
-        );
-    } else {
-        findings.push(
-            Finding::new(
-                &code::NOT_HELD,
-                format!("Tabs find no place ({list}), and a floor under the outlines needs Z zero on the bed."),
-            )
-            .setup(&setup.id),
-        );
+    if setup.z.zero != ZZero::Bed {
+        return Finding::new(
+            &code::NOT_HELD,
+            format!("Tabs find no place ({list}), and a floor under the outlines needs Z zero on the bed."),
+        )
+        .setup(&setup.id);
     }
-    Ok(())
+    for p in &mut setup.placements {
+        if !p.tabs.is_empty() {
+            p.tabs.clear();
+            // Tabs of openings stay: the floor is under outlines only.
+            p.tabbed
+                .retain(|(step, _)| !board.is_outline_step(&p.variant, *step));
+        }
+    }
+    lay_skin(board, setup, settings, later);
+    Finding::new(
+        &code::NO_ROOM_FOR_TABS,
+        format!(
+            "Tabs find no place ({list}); a floor of {:.2} mm is left under all outlines of this board instead, to be cut with a knife or trimmed.",
+            settings.skin_thickness.mm()
+        ),
+    )
+    .severity(Severity::Warning)
+    .setup(&setup.id)
 }
 
 /// Leaves a floor under all outlines.

@@ -3,7 +3,7 @@
 use super::{CLEAR_MM, HoldSettings, Later};
 use crate::feeds::{feeds, wood_of};
 use grainway_geom::{Contour, Point};
-use grainway_pipeline::doc::{Cutter, CutterKind};
+use grainway_pipeline::doc::{Cutter, CutterKind, Machine};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::motion::{Move, SAFE_Z};
 use grainway_pipeline::work::{Hold, HoldKind, Operation, Setup, SetupStep, Work};
@@ -38,93 +38,47 @@ pub(super) fn plan(
         return;
     };
     let deepest = setup.z.lowest_underside() - settings.pilot_depth.mm();
-    let into = setup.z.into_spoilboard(deepest);
-    let most = machine.spoilboard.mm() - settings.spoilboard_least.mm();
-    if into > most {
-        findings.push(
-            Finding::new(
-                &code::SPOILBOARD_THIN,
-                format!(
-                    "Pilots go {into:.1} mm into the spoilboard of {:.1} mm (under the thinnest wood); {most:.1} mm are allowed.",
-                    machine.spoilboard.mm()
-                ),
-            )
-            .setup(&setup.id),
-        );
+    if let Some(thin) = spoilboard_thin(setup, settings, machine, deepest) {
+        findings.push(thin);
         return;
     }
-    let depth = setup.z.highest_top() - deepest;
-    let chosen = pilot_cutter(work, settings, depth);
-    let (id, cutter, bottom, label) = match chosen {
-        Some((id, cutter)) => (
-            id,
-            cutter,
-            deepest,
-            "pilots for hold-down screws".to_string(),
-        ),
-        None => {
-            let Some((id, cutter)) = marker(work, setup) else {
-                return;
-            };
-            findings.push(
-                Finding::new(
-                    &code::PILOT_BY_HAND,
-                    format!(
-                        "No drill or end mill of {:.1} to {:.1} mm reaches {depth:.1} mm deep; the places of {} screws are only marked, and their pilots are drilled by hand in the pause.",
-                        settings.pilot_least.mm(),
-                        settings.pilot_most.mm(),
-                        places.len()
-                    ),
-                )
-                .setup(&setup.id),
-            );
-            (
-                id,
-                cutter,
-                setup.z.top() - MARK_MM,
-                "marks for hold-down screws, pilots to be drilled by hand".to_string(),
-            )
-        }
+    let Some(Drilled {
+        id,
+        cutter,
+        bottom,
+        label,
+    }) = drilled(work, setup, settings, deepest, places.len(), findings)
+    else {
+        return;
     };
     let Some(wood) = wood_of(&work.documents, &setup.stock) else {
         return;
     };
     let figures = feeds(cutter, &wood, machine, Operation::Pilot);
     let retract = setup.z.highest_top() + CLEAR_MM;
-    let feed = figures.plunge;
     let peck = (retract - bottom > PECK_DIAMETERS * cutter.diameter.mm())
         .then(|| PECK_DIAMETERS * cutter.diameter.mm());
-    // A short way through the air: along x, there and back in lanes is not worth more for a handful of holes.
-    let mut order: Vec<Point> = Vec::with_capacity(places.len());
-    let mut left = places;
-    let mut at = Point::default();
-    while !left.is_empty() {
-        let nearest = (0..left.len())
-            .min_by(|&a, &b| at.distance(left[a]).total_cmp(&at.distance(left[b])))
-            .unwrap_or(0);
-        at = left.remove(nearest);
-        order.push(at);
-    }
-    let mut moves = Vec::new();
-    for &at in &order {
-        moves.push(Move::Rapid {
-            to: at.at_z(SAFE_Z),
-        });
-        moves.push(Move::Hole {
-            at,
-            retract,
-            bottom,
-            peck,
-            feed,
-        });
-        moves.push(Move::Rapid {
-            to: at.at_z(SAFE_Z),
-        });
-    }
+    let order = nearest_first(places);
+    let moves = order
+        .iter()
+        .flat_map(|&at| {
+            let over = Move::Rapid {
+                to: at.at_z(SAFE_Z),
+            };
+            let hole = Move::Hole {
+                at,
+                retract,
+                bottom,
+                peck,
+                feed: figures.plunge,
+            };
+            [over, hole, over]
+        })
+        .collect();
     let radius = cutter.radius_mm() + ALLOWED_MM;
     setup.own_steps.push(SetupStep {
         stage: super::HOLD.to_string(),
-        label,
+        label: label.to_string(),
         operation: Operation::Pilot,
         cutter: id.to_string(),
         rpm: figures.rpm,
@@ -137,6 +91,87 @@ pub(super) fn plan(
             .map(|p| (Contour::circle(*p, radius), bottom))
             .collect(),
     });
+}
+
+/// What drills the pilots, and how deep.
+struct Drilled<'w> {
+    id: &'w str,
+    cutter: &'w Cutter,
+    bottom: f64,
+    label: &'static str,
+}
+
+/// A cutter for whole pilots, else one that marks their places.
+fn drilled<'w>(
+    work: &'w Work,
+    setup: &Setup,
+    settings: &HoldSettings,
+    deepest: f64,
+    count: usize,
+    findings: &mut Vec<Finding>,
+) -> Option<Drilled<'w>> {
+    let depth = setup.z.highest_top() - deepest;
+    if let Some((id, cutter)) = pilot_cutter(work, settings, depth) {
+        return Some(Drilled {
+            id,
+            cutter,
+            bottom: deepest,
+            label: "pilots for hold-down screws",
+        });
+    }
+    let (id, cutter) = marker(work, setup)?;
+    findings.push(
+        Finding::new(
+            &code::PILOT_BY_HAND,
+            format!(
+                "No drill or end mill of {:.1} to {:.1} mm reaches {depth:.1} mm deep; the places of {count} screws are only marked, and their pilots are drilled by hand in the pause.",
+                settings.pilot_least.mm(),
+                settings.pilot_most.mm(),
+            ),
+        )
+        .setup(&setup.id),
+    );
+    Some(Drilled {
+        id,
+        cutter,
+        bottom: setup.z.top() - MARK_MM,
+        label: "marks for hold-down screws, pilots to be drilled by hand",
+    })
+}
+
+/// Says that pilots down to `deepest` leave too little of the spoilboard.
+fn spoilboard_thin(
+    setup: &Setup,
+    settings: &HoldSettings,
+    machine: &Machine,
+    deepest: f64,
+) -> Option<Finding> {
+    let into = setup.z.into_spoilboard(deepest);
+    let most = machine.spoilboard.mm() - settings.spoilboard_least.mm();
+    (into > most).then(|| {
+        Finding::new(
+            &code::SPOILBOARD_THIN,
+            format!(
+                "Pilots go {into:.1} mm into the spoilboard of {:.1} mm (under the thinnest wood); {most:.1} mm are allowed.",
+                machine.spoilboard.mm()
+            ),
+        )
+        .setup(&setup.id)
+    })
+}
+
+/// A short way through the air: the nearest of what is left, each time. More is not worth it for a handful of holes.
+fn nearest_first(mut left: Vec<Point>) -> Vec<Point> {
+    let mut order = Vec::with_capacity(left.len());
+    let mut at = Point::default();
+    while !left.is_empty() {
+        let nearest = (0..left.len())
+            .min_by(|&a, &b| at.distance(left[a]).total_cmp(&at.distance(left[b])))
+            .unwrap_or(0);
+        at = left.remove(nearest);
+        order.push(at);
+    }
+    order
 }
 
 /// A drill in the wanted range, the nearest to its upper end; else an end mill that cuts in its centre.

@@ -277,87 +277,118 @@ pub(super) fn choose(spots: &[Spot], length: f64, want: &Want) -> Vec<Spot> {
     if spots.is_empty() || length <= 0.0 {
         return Vec::new();
     }
+    let choice = Choice {
+        spots,
+        length,
+        cutter: want.cutter,
+    };
     let n = want.least.max((length / want.spacing).ceil() as usize);
-    let round = |a: f64, b: f64| {
-        let d = (a - b).rem_euclid(length);
-        d.min(length - d)
-    };
-    let apart = |a: &Spot, b: &Spot| {
-        round(a.along, b.along) >= (a.neck + b.neck) / 2.0 + want.cutter + BETWEEN_MM
-    };
-    let pitch = length / n as f64;
-    let middle = spots_middle(spots);
-    let mut best: Option<(usize, f64, Vec<Spot>)> = None;
-    for shift in 0..SHIFTS {
-        let offset = pitch * shift as f64 / SHIFTS as f64;
-        let mut picked: Vec<Spot> = Vec::new();
-        let mut cost = 0.0;
-        for k in 0..n {
-            let wanted = offset + pitch * k as f64;
-            let near = spots
-                .iter()
-                .filter(|s| picked.iter().all(|p| apart(p, s)))
-                .map(|s| (round(s.along, wanted), s))
-                .filter(|(d, _)| *d <= 0.75 * pitch)
-                .min_by(|a, b| a.0.total_cmp(&b.0));
-            if let Some((d, s)) = near {
-                cost += d * d;
-                picked.push(*s);
-            }
-        }
-        let missing = n - picked.len()
-            + usize::from(!opposite(&picked))
-            + usize::from(in_line(&picked))
-            + usize::from(widest_gap(&picked, middle) > GAP_DEGREES);
-        if best
-            .as_ref()
-            .is_none_or(|(m, c, _)| missing < *m || (missing == *m && cost < *c - 1e-9))
-        {
-            best = Some((missing, cost, picked));
-        }
-    }
-    let mut picked = best.map(|(_, _, p)| p).unwrap_or_default();
+    let mut picked = choice.even(n);
     if picked.is_empty() {
         picked.extend(spots.first());
     }
-    // What holds from the other side, as far as it can be had.
     if !opposite(&picked) {
-        let other = spots
-            .iter()
-            .filter(|s| picked.iter().all(|p| apart(p, s)))
-            .map(|s| {
-                let least = picked
-                    .iter()
-                    .map(|p| p.out.dot(s.out))
-                    .fold(f64::INFINITY, f64::min);
-                (least, s)
-            })
-            .min_by(|a, b| a.0.total_cmp(&b.0));
-        picked.extend(other.filter(|(d, _)| *d < OPPOSITE).map(|(_, s)| *s));
+        let other = choice.most_opposite(&picked);
+        picked.extend(other);
     }
     // Fewer than wanted, or all in a line: the places farthest from those taken.
     while picked.len() < want.least || in_line(&picked) {
-        let far = spots
-            .iter()
-            .filter(|s| picked.iter().all(|p| apart(p, s)))
-            .map(|s| {
-                let d = picked
-                    .iter()
-                    .map(|p| p.at.distance(s.at))
-                    .fold(f64::INFINITY, f64::min);
-                (d, s)
-            })
-            .fold(None, |best: Option<(f64, &Spot)>, c| match best {
-                Some(b) if b.0 >= c.0 => Some(b),
-                _ => Some(c),
-            });
-        match far {
-            Some((_, s)) => picked.push(*s),
+        match choice.farthest(&picked) {
+            Some(s) => picked.push(s),
             None => break,
         }
     }
     picked.sort_by(|a, b| a.along.total_cmp(&b.along));
     picked
+}
+
+/// The places along a path to pick tabs from.
+struct Choice<'s> {
+    spots: &'s [Spot],
+    /// Of the path, mm.
+    length: f64,
+    /// Diameter of the cutter, mm.
+    cutter: f64,
+}
+
+impl Choice<'_> {
+    /// Distance of two places along the closed path, mm.
+    fn round(&self, a: f64, b: f64) -> f64 {
+        let d = (a - b).rem_euclid(self.length);
+        d.min(self.length - d)
+    }
+    /// The places far enough from all that are picked.
+    fn apart<'p>(&'p self, picked: &'p [Spot]) -> impl Iterator<Item = &'p Spot> {
+        self.spots.iter().filter(move |s| {
+            picked.iter().all(|p| {
+                self.round(p.along, s.along) >= (p.neck + s.neck) / 2.0 + self.cutter + BETWEEN_MM
+            })
+        })
+    }
+    /// The places nearest to `n` even ones; of several shifts of these the one that lacks least, then fits best.
+    fn even(&self, n: usize) -> Vec<Spot> {
+        let pitch = self.length / n as f64;
+        let middle = spots_middle(self.spots);
+        let mut best: Option<(usize, f64, Vec<Spot>)> = None;
+        for shift in 0..SHIFTS {
+            let offset = pitch * shift as f64 / SHIFTS as f64;
+            let mut picked: Vec<Spot> = Vec::new();
+            let mut cost = 0.0;
+            for k in 0..n {
+                let wanted = offset + pitch * k as f64;
+                let near = self
+                    .apart(&picked)
+                    .map(|s| (self.round(s.along, wanted), *s))
+                    .filter(|(d, _)| *d <= 0.75 * pitch)
+                    .min_by(|a, b| a.0.total_cmp(&b.0));
+                if let Some((d, s)) = near {
+                    cost += d * d;
+                    picked.push(s);
+                }
+            }
+            let missing = n - picked.len()
+                + usize::from(!opposite(&picked))
+                + usize::from(in_line(&picked))
+                + usize::from(widest_gap(&picked, middle) > GAP_DEGREES);
+            if best
+                .as_ref()
+                .is_none_or(|(m, c, _)| missing < *m || (missing == *m && cost < *c - 1e-9))
+            {
+                best = Some((missing, cost, picked));
+            }
+        }
+        best.map(|(_, _, p)| p).unwrap_or_default()
+    }
+    /// What holds from the other side, as far as it can be had.
+    fn most_opposite(&self, picked: &[Spot]) -> Option<Spot> {
+        self.apart(picked)
+            .map(|s| {
+                let least = picked
+                    .iter()
+                    .map(|p| p.out.dot(s.out))
+                    .fold(f64::INFINITY, f64::min);
+                (least, *s)
+            })
+            .min_by(|a, b| a.0.total_cmp(&b.0))
+            .filter(|(d, _)| *d < OPPOSITE)
+            .map(|(_, s)| s)
+    }
+    /// The place farthest from those that are picked; of equals the first.
+    fn farthest(&self, picked: &[Spot]) -> Option<Spot> {
+        self.apart(picked)
+            .map(|s| {
+                let d = picked
+                    .iter()
+                    .map(|p| p.at.distance(s.at))
+                    .fold(f64::INFINITY, f64::min);
+                (d, *s)
+            })
+            .fold(None, |best: Option<(f64, Spot)>, c| match best {
+                Some(b) if b.0 >= c.0 => Some(b),
+                _ => Some(c),
+            })
+            .map(|(_, s)| s)
+    }
 }
 
 /// The middle of the box round all places.

@@ -188,41 +188,7 @@ fn order(
     let (classes, members) = classes(work, setup);
     let first = cutter.clone();
     for block in cutters::plan(&classes, first.as_deref()) {
-        let mut tasks = Vec::new();
-        for &(class, step) in &block.steps {
-            for &placement in &members[class] {
-                let Some(variant) = work.variant(&setup.placements[placement].variant) else {
-                    continue;
-                };
-                let (id, operation, moves) = effective(setup, placement, variant, step);
-                let Some((from, to)) = ends.of(moves) else {
-                    continue;
-                };
-                let placing = setup.placements[placement].placing;
-                let size = match operation {
-                    Operation::Outline => size_bin(variant.outline.area().abs()),
-                    Operation::Cutout => {
-                        let key = &variant.steps[step].feature;
-                        variant
-                            .features
-                            .iter()
-                            .find(|f| f.key == *key)
-                            .map_or(0, |f| size_bin(f.shape.area().abs()))
-                    }
-                    _ => 0,
-                };
-                let (rank, turn) = standing(variant, step, operation);
-                tasks.push(Task {
-                    step: StepRef::Placed(placement, step),
-                    cutter: id.to_string(),
-                    leg: Leg {
-                        group: (rank, size, turn),
-                        from: placing.point(from),
-                        to: placing.point(to),
-                    },
-                });
-            }
-        }
+        let tasks = tasks(work, setup, &block, &members, ends);
         if tasks.is_empty() {
             continue;
         }
@@ -238,6 +204,57 @@ fn order(
         }
     }
     entries
+}
+
+/// The steps of a block, on every placement that has them.
+fn tasks(
+    work: &Work,
+    setup: &Setup,
+    block: &cutters::Block,
+    members: &[Vec<usize>],
+    ends: &mut Ends<'_>,
+) -> Vec<Task> {
+    let mut tasks = Vec::new();
+    for &(class, step) in &block.steps {
+        for &placement in &members[class] {
+            let Some(variant) = work.variant(&setup.placements[placement].variant) else {
+                continue;
+            };
+            let (id, operation, moves) = effective(setup, placement, variant, step);
+            let Some((from, to)) = ends.of(moves) else {
+                continue;
+            };
+            let placing = setup.placements[placement].placing;
+            let size = size_of(variant, step, operation);
+            let (rank, turn) = standing(variant, step, operation);
+            tasks.push(Task {
+                step: StepRef::Placed(placement, step),
+                cutter: id.to_string(),
+                leg: Leg {
+                    group: (rank, size, turn),
+                    from: placing.point(from),
+                    to: placing.point(to),
+                },
+            });
+        }
+    }
+    tasks
+}
+
+/// Which size a step's piece or opening counts as; only what is cut loose has one.
+fn size_of(variant: &Variant, step: usize, operation: Operation) -> u32 {
+    match operation {
+        Operation::Outline => size_bin(variant.outline.area().abs()),
+        Operation::Cutout => {
+            let key = &variant.steps[step].feature;
+            variant
+                .features
+                .iter()
+                .find(|f| f.key == *key)
+                .map_or(0, |f| size_bin(f.shape.area().abs()))
+        }
+        _ => 0,
+    }
 }
 
 /// The rank of a step and its turn in it. Steps of one feature keep their order, whatever their operations.
