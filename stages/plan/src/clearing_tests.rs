@@ -264,7 +264,7 @@ fn greatest_bite(moves: &[Move], radius: f64, box_: (Point, Point), top: f64) ->
 
 #[test]
 fn rectangle_is_cleared_but_for_its_fillets() {
-    // reference-facts section 8: w·h − (4−π)r², 100 × 60 with r 3.175 is 5991.346717.
+    // Calculated: w·h − (4−π)r², 100 × 60 with r 3.175 is 5991.346717.
     let work = clear_one(
         feature("p", FeatureKind::Pocket, rect(50.0, 50.0, 100.0, 60.0), 9.0),
         6.35,
@@ -295,7 +295,7 @@ fn rectangle_is_cleared_but_for_its_fillets() {
 
 #[test]
 fn relief_areas_of_a_square_corner() {
-    // reference-facts section 8: overcut of a dog-bone, both lobes, 0.570796 r²; of a T-bone 1.570796 r². Of four corners, with
+    // Calculated: overcut of a dog-bone, both lobes, 0.570796 r²; of a T-bone 1.570796 r². Of four corners, with
     // the fillets' 0.214602 r² each taken as well, so that nothing of the rectangle stays.
     let r: f64 = 3.0;
     for (kind, factor) in [
@@ -322,7 +322,7 @@ fn relief_areas_of_a_square_corner() {
 
 #[test]
 fn relief_areas_at_60_and_120_degrees() {
-    // A rhombus has two corners of 60° and two of 120°. Areas beyond its edges, reference-facts section 8: dog-bone 1.228370 r²
+    // A rhombus has two corners of 60° and two of 120°. Areas beyond its edges, calculated: dog-bone 1.228370 r²
     // and 0.181172 r²; T-bone r²((π−θ) + sin θ cos θ), 2.527408 r² and at 120° 0.614185 r². The band that the cutter sweeps on
     // its way into a corner sharper than a right angle is wider than the lobe's mouth, so that there the moves take more than the
     // disc: for the T-bone r²(π/2 + 2 cot θ) in all (calc), for the dog-bone the two wedges up to the band's sides.
@@ -503,7 +503,7 @@ fn slot_with_round_ends_and_arc_slot_are_one_pass() {
         let moves = moves_of(&work, Operation::Clear);
         let floor: f64 = paths(&moves, -3.0).iter().map(Segment::length).sum();
         assert!((floor - length).abs() < 0.1, "{floor} {length}");
-        // reference-facts section 8: a slot is 2rL + πr² for centres L apart.
+        // Calculated: a slot is 2rL + πr² for centres L apart.
         let swept = swept_area(&moves, -3.0, 3.0).area();
         assert!(
             (swept - area).abs() < 0.2 && (area - (6.0 * length + 9.0 * PI)).abs() < 0.01,
@@ -704,11 +704,11 @@ fn recess_over_the_edge_runs_out_and_leaves_the_rest() {
 
 #[test]
 fn equal_passes_and_a_thin_last_one() {
-    // reference-facts section 8: 19 at 3.175 is 6 of 3.166667.
+    // Calculated: 19 at 3.175 is 6 of 3.166667.
     let p = crate::clearing::passes(0.0, -19.0, 3.175, false, None);
     assert_eq!(p.len(), 6);
     assert!((p[0] + 3.166_667).abs() < 1e-6);
-    // practice.md: the last through pass at most 1.5 mm.
+    // The last through pass is at most 1.5 mm: common practice, no source.
     let p = crate::clearing::passes(0.0, -20.3, 3.0, true, None);
     let last = p[p.len() - 2] - p[p.len() - 1];
     assert!((last - 1.5).abs() < 1e-9 && p.windows(2).all(|w| w[0] - w[1] <= 3.0 + 1e-9));
@@ -762,7 +762,7 @@ fn hole_of_8_with_a_6_mm_cutter_is_a_slow_helix() {
     assert_eq!(step.operation, Operation::Drill);
     let moves = work.moves(&step.moves);
     well_formed(&moves, 0.0);
-    // practice.md (calc): the wall sees four times the centre's feed.
+    // Calculated: the wall sees four times the centre's feed.
     for m in &moves {
         if let Move::Arc { feed, .. } = m {
             assert!((feed * 4.0 - step.feed).abs() < 1e-6);
@@ -908,7 +908,7 @@ fn lobe_that_breaks_out_is_found() {
 
 #[test]
 fn tenon_losses_of_practice() {
-    // practice.md (calc): a 30 mm tenon and a 6 mm cutter lose 36 % to T-bones in the tenon's edge, 11 % to dog-bones.
+    // Calculated: a 30 mm tenon and a 6 mm cutter lose 36 % to T-bones in the tenon's edge, 11 % to dog-bones.
     let outline = Contour::polygon(
         [
             (0.0, 0.0),
@@ -1150,7 +1150,7 @@ fn same_work_with_any_number_of_threads() {
 
 #[test]
 fn compression_cutter_starts_below_its_tip_or_says_so() {
-    // practice.md: a compression cutter's first pass must be deeper than its up-cut length.
+    // A compression cutter's first pass must be deeper than its up-cut length: common practice, no source.
     let with = |tip: f64, depth: f64| {
         let mut c = mill(6.0);
         c["flutes"] = json!("compression");

@@ -30,7 +30,7 @@ const HELIX_ROOM: f64 = 1.1;
 const HELIX_CORE: f64 = 0.95;
 /// Point angle of a drill that does not say, degrees: the usual twist drill (common practice, no source).
 const POINT_ANGLE: f64 = 118.0;
-/// A peck is at most this many diameters deep, and holes no deeper than this are drilled in one go (practice: 1 to 1.5).
+/// A peck is at most this many diameters deep, and holes no deeper than this are drilled in one go (common practice, no source: 1 to 1.5).
 const PECK_DIAMETERS: f64 = 1.25;
 /// Above the wood by this a helix begins to slope.
 const ENTRY_ABOVE_MM: f64 = 0.5;

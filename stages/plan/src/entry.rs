@@ -323,7 +323,7 @@ mod tests {
 
     #[test]
     fn equal_passes_of_19_mm() {
-        // reference-facts section 8: ⌈depth/max⌉, 19 at 3.175 is 6 of 3.166667.
+        // Calculated: ⌈depth/max⌉, 19 at 3.175 is 6 of 3.166667.
         let p = equal_passes(19.0, 0.0, 3.175);
         assert_eq!(p.len(), 6);
         let mut above = 19.0;
@@ -338,7 +338,7 @@ mod tests {
 
     #[test]
     fn ramp_and_helix_figures() {
-        // reference-facts section 8: 3 mm at 3° is 57.243410; 6 at 5° is 68.580314; helix d 6 at 3° drops 0.987863 a turn.
+        // Calculated: 3 mm at 3° is 57.243410; 6 at 5° is 68.580314; helix d 6 at 3° drops 0.987863 a turn.
         assert!((ramp_length(3.0, WAY.ramp) - 57.243_410).abs() < 1e-6);
         assert!((ramp_length(6.0, 5.0 * PI / 180.0) - 68.580_314).abs() < 1e-6);
         assert!((helix_drop(6.0, WAY.ramp) - 0.987_863).abs() < 1e-6);

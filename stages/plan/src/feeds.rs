@@ -1,6 +1,6 @@
 //! Feeds and speeds from cutter, wood and machine by the published formulas, as starting points.
 //!
-//! n = 1000·v_c/(π·D) for drills, n from the limits for end mills; v_f = n·z·f_z (reference-facts section 5). The chip load f_z
+//! n = 1000·v_c/(π·D) for drills, n from the limits for end mills; v_f = n·z·f_z (Machinery's Handbook, from memory). The chip load f_z
 //! itself has no published table for routing solid wood: it is scaled here between the shop figures for hard and soft woods by
 //! hardness and density (common practice, no source). What a cutter's own fields give goes over everything computed.
 
@@ -27,11 +27,11 @@ const ROUTER_RPM: f64 = 18_000.0;
 const DRILL_SURFACE_SPEED: f64 = 60.0;
 /// Feed of a drill per revolution as a share of its diameter (6 mm: 0.12 mm). Common practice, no source.
 const DRILL_FEED_SHARE: f64 = 0.02;
-/// Correction for thin chips is never more than this (practice.md).
+/// Correction for thin chips is never more than this (common practice, no source).
 pub const CHIP_THINNING_MOST: f64 = 1.5;
-/// Downward feed: this share of the feed in the cut, and never more than [`PLUNGE_MOST_MM_MIN`] (practice.md).
+/// Downward feed: this share of the feed in the cut, and never more than [`PLUNGE_MOST_MM_MIN`] (common practice, no source).
 const PLUNGE_SHARE: f64 = 1.0 / 3.0;
-/// Greatest downward feed, mm/min (practice.md).
+/// Greatest downward feed, mm/min (common practice, no source).
 pub const PLUNGE_MOST_MM_MIN: f64 = 900.0;
 /// A drill that must turn this many times faster than wanted, because the spindle cannot turn slower, is worth a warning.
 const DRILL_TOO_FAST: f64 = 1.5;
@@ -116,7 +116,7 @@ impl Feeds {
 }
 
 /// By how much the feed may rise for a cut that engages `engaged` of the diameter `diameter` (both mm):
-/// 1/√(1 − (1 − 2a_e/D)²), at most [`CHIP_THINNING_MOST`], 1 from half the diameter on (reference-facts section 5).
+/// 1/√(1 − (1 − 2a_e/D)²), at most [`CHIP_THINNING_MOST`], 1 from half the diameter on (geometry of the cut).
 pub fn chip_thinning(engaged: f64, diameter: f64) -> f64 {
     let q = engaged / diameter;
     if q.is_nan() || q <= 0.0 || q >= 0.5 {
@@ -126,7 +126,7 @@ pub fn chip_thinning(engaged: f64, diameter: f64) -> f64 {
 }
 
 /// The feed of a cutter's centre on an arc of radius `path` whose wall lies at radius `wall` (mm), so that the wall sees no more
-/// than `feed`: feed · R_path / R_wall inside an arc, unchanged outside (practice.md).
+/// than `feed`: feed · R_path / R_wall inside an arc, unchanged outside (geometry).
 pub fn feed_on_arc(feed: f64, path: f64, wall: f64) -> f64 {
     if wall > path && wall > 0.0 {
         (feed * path / wall).max(1.0)
@@ -318,7 +318,7 @@ mod tests {
 
     #[test]
     fn published_feed_formula() {
-        // v_f = n·z·f_z, reference-facts section 5: 2 edges, 0.1 mm, 18 000 rev/min is 3600 mm/min.
+        // v_f = n·z·f_z (Machinery's Handbook, from memory): 2 edges, 0.1 mm, 18 000 rev/min is 3600 mm/min.
         let mut c = cutter("end-mill", 6.0);
         c.feed_per_tooth = Some(grainway_pipeline::doc::Length::from_mm(0.1));
         let f = feeds(
@@ -328,7 +328,7 @@ mod tests {
             Operation::Clear,
         );
         assert_eq!((f.rpm, f.feed), (18_000.0, 3_600.0));
-        // A third of 3600 is 1200; the plunge stops at 900 (practice.md).
+        // A third of 3600 is 1200; the plunge stops at 900 (common practice, no source).
         assert_eq!(f.plunge, 900.0);
         assert_eq!(f.pass_depth, 3.0);
         assert!(f.reason.contains("given by the shop") && f.reason.contains("starting point"));
@@ -336,7 +336,7 @@ mod tests {
 
     #[test]
     fn chip_loads_stay_within_shop_practice() {
-        // practice.md: 0.05–0.10 for 6 mm in hardwood, floor 0.04; common practice, no source.
+        // 0.05–0.10 for 6 mm in hardwood, floor 0.04: common practice, no source.
         for w in grainway_pipeline::doc::WOODS {
             for d in [1.0, 3.0, 6.0, 6.35, 12.7, 20.0] {
                 let f = chip_load(d, &w.figures());
@@ -345,7 +345,7 @@ mod tests {
             let f = chip_load(6.0, &w.figures());
             assert!((0.05..=0.10).contains(&f), "{}: {f}", w.name);
         }
-        // 100 in/min, two flutes, 18 000 rev/min in a medium hardwood is 0.0706 mm (reference-facts section 5, shop rule).
+        // 100 in/min, two flutes, 18 000 rev/min in a medium hardwood is 0.0706 mm (a shop rule, common practice, no source).
         let ash = chip_load(6.35, &wood("ash").unwrap().figures());
         assert!((ash - 0.0706).abs() < 0.005, "{ash}");
         assert!(
@@ -356,7 +356,7 @@ mod tests {
 
     #[test]
     fn chip_thinning_table() {
-        // reference-facts section 5 [C], capped at 1.5 by practice.md.
+        // 1/√(1 − (1 − 2q)²), calculated; capped at 1.5 (common practice, no source).
         for (q, factor) in [
             (0.05, 1.5),
             (0.10, 1.5),
@@ -411,7 +411,7 @@ mod tests {
             &machine(),
             Operation::Drill,
         );
-        // n = 1000·v_c/(π·D), reference-facts section 5; 60 m/min is common practice, no source.
+        // n = 1000·v_c/(π·D) (Machinery's Handbook, from memory); 60 m/min is common practice, no source.
         assert!((f.rpm - 1000.0 * 60.0 / (std::f64::consts::PI * 6.0)).abs() <= 5.0);
         assert!(f.rpm < 4_000.0 && f.feed < 500.0 && f.trouble.is_none());
         let mut m = machine();
@@ -432,7 +432,7 @@ mod tests {
 
     #[test]
     fn wall_speed_in_an_8_mm_hole() {
-        // practice.md (calc): an 8 mm hole with a 6 mm cutter: the wall sees four times the centre's feed.
+        // Calculated: an 8 mm hole with a 6 mm cutter: the wall sees four times the centre's feed.
         assert_eq!(feed_on_arc(2_000.0, 1.0, 4.0), 500.0);
         assert_eq!(feed_on_arc(2_000.0, 10.0, 7.0), 2_000.0);
     }

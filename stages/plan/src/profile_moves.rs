@@ -2,7 +2,7 @@
 //!
 //! Every pass ramps down along its path and then runs one whole lap at its floor, so that the ramp's wedge is taken away. Loops that
 //! stand beside each other for a wider kerf are run level by level. Over a tab the cutter is lifted for the tab's neck and its own
-//! diameter (reference-facts section 8: L = b + D) and comes down behind it by a zigzag ramp, so that no wedge stays and the neck is
+//! diameter (calculated: L = b + D) and comes down behind it by a zigzag ramp, so that no wedge stays and the neck is
 //! as wide as asked.
 
 use grainway_geom::{Point, Point3, Segment};
@@ -20,7 +20,7 @@ const LONGEST_LEG_MM: f64 = 40.0;
 /// A zigzag has at most this many pairs of legs; where the room asks for more, the cutter goes straight down slowly.
 const MOST_ZIGZAGS: f64 = 25.0;
 /// Runs that would end less than this before a joint of the path go on to it, mm: controllers keep up badly with shorter moves
-/// (practice.md).
+/// (common practice, no source).
 const SHORTEST_MM: f64 = 0.1;
 /// Least share of the feed inside tight arcs: less would rub and burn.
 const LEAST_ARC_SHARE: f64 = 0.2;
@@ -220,7 +220,7 @@ fn to_joint(pieces: &[(Segment, f64, f64)], length: f64, s: f64, ahead: bool) ->
     if nearest < SHORTEST_MM { nearest } else { 0.0 }
 }
 
-/// The share of the feed on a piece: the wall inside an arc sees feed · R_wall / R_path (practice.md), so the centre goes slower by
+/// The share of the feed on a piece: the wall inside an arc sees feed · R_wall / R_path (geometry), so the centre goes slower by
 /// the inverse; the short ways into a lobe and back go at half feed.
 fn feed_share(
     last: &Segment,
@@ -682,7 +682,7 @@ mod tests {
 
     #[test]
     fn ramp_of_3_mm_at_3_degrees_is_57_243410_long() {
-        // reference-facts section 8: depth / tan α, 3 mm at 3° = 57.243410 mm.
+        // Calculated: depth / tan α, 3 mm at 3° = 57.243410 mm.
         let c = cut(vec![a_loop(boxed(200.0, 80.0, D / 2.0), &[0.0])], true);
         let moves = profile_moves(&c, &[], 3.0);
         let Move::Line { to, feed } = moves[2] else {
@@ -702,7 +702,7 @@ mod tests {
 
     #[test]
     fn tab_neck_is_as_wide_as_asked() {
-        // reference-facts section 8: L = b + D; D 6.35, b 6: lifted over 12.35, neck 6.
+        // Calculated: L = b + D; D 6.35, b 6: lifted over 12.35, neck 6.
         let path = boxed(200.0, 80.0, D / 2.0);
         for along in [40.0, 100.0 + D / 2.0 + 40.0, 250.0, 0.5] {
             let tab = Tab {
@@ -838,7 +838,7 @@ mod tests {
 
     #[test]
     fn feed_inside_an_arc_is_scaled_by_the_radii() {
-        // practice.md: an 8 mm hole with a 6 mm cutter, the wall sees 4 times the centre's feed.
+        // Calculated: an 8 mm hole with a 6 mm cutter, the wall sees 4 times the centre's feed.
         let path = Contour::circle(point(0.0, 0.0), 1.0);
         let mut c = cut(vec![a_loop(path, &[-3.0])], false);
         c.cutter_diameter = 6.0;

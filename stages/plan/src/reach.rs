@@ -15,7 +15,7 @@ use grainway_pipeline::work::{SizedFeature, Variant};
 
 /// A shape nearer than this to the part's edge meets it: drawings are joined within the import tolerance of the same size.
 const MEETS_MM: f64 = 0.01;
-/// How far the cutter's centre goes beyond the part's edge besides its radius, so that the exit is clean (practice.md).
+/// How far the cutter's centre goes beyond the part's edge besides its radius, so that the exit is clean (common practice, no source).
 pub const RUN_OUT_MM: f64 = 1.0;
 /// Helping regions overlap what they touch by this much, so that no boolean has to join along a shared edge.
 const OVERLAP_MM: f64 = 0.5;

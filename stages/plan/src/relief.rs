@@ -405,8 +405,8 @@ fn into_before(corner: &Corner, way: ReliefWay) -> bool {
     }
 }
 
-/// The lobe of a corner: a T-bone into the edge before it (`Some(true)`) or after it, or a dog-bone. By reference-facts section
-/// 8: a dog-bone's centre lies on the bisector, r from the corner; a T-bone's at the corner + r · inward normal of the edge that
+/// The lobe of a corner: a T-bone into the edge before it (`Some(true)`) or after it, or a dog-bone. By
+/// geometry: a dog-bone's centre lies on the bisector, r from the corner; a T-bone's at the corner + r · inward normal of the edge that
 /// stays. The margin takes the dog-bone's centre nearer to the corner, and the T-bone's along the edge that stays beyond it.
 fn lobe(
     corner: &Corner,
@@ -580,7 +580,7 @@ fn feature_inside(feature: &SizedFeature) -> Point {
 }
 
 /// Warns where lobes at shoulders weaken a tenon at its root. The loss is that of the bending section's width, squared: a 30 mm
-/// tenon loses 36 % to T-bones of 3 mm radius on both sides (24/30, squared) and 11 % to dog-bones (practice.md, calc).
+/// tenon loses 36 % to T-bones of 3 mm radius on both sides (24/30, squared) and 11 % to dog-bones (calculated).
 fn shoulder_loss(
     variant: &Variant,
     feature: &SizedFeature,

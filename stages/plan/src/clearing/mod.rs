@@ -19,9 +19,9 @@ use walk::{Node, Walk, tree};
 /// A corridor as wide as the cutter makes the way of a hair thinner cutter at least twice its own length longer. One shorter than half
 /// of this, mm, is cleared by the cutter standing at its ends.
 const NO_CORRIDOR_MM: f64 = 1.0;
-/// Inner loops smaller than this across are left out, mm: no move is planned shorter than 0.1 mm (practice.md).
+/// Inner loops smaller than this across are left out, mm: no move is planned shorter than 0.1 mm (common practice, no source).
 const SHORTEST_LOOP_MM: f64 = 0.1;
-/// Closed passes along a wall go on this far beyond their start (practice.md).
+/// Closed passes along a wall go on this far beyond their start (common practice, no source).
 const OVERLAP_MM: f64 = 2.0;
 /// Above the highest top by this the slope of an entry begins: room for a Z zero that is a little off, not more air than needed.
 const ENTRY_ABOVE_MM: f64 = 0.5;
@@ -30,11 +30,11 @@ const LINK_LIFT_MM: f64 = 0.3;
 /// The path of a helix is at least this share of the cutter's radius, else it is a plunge in disguise, and at most the other, so
 /// that no core is left (a path diameter of 0.9 to 1.5 radii).
 const HELIX_SHARE: [f64; 2] = [0.3, 0.75];
-/// The last through pass is at most this deep, so that the exit does not splinter (practice.md).
+/// The last through pass is at most this deep, so that the exit does not splinter (common practice, no source).
 pub const LAST_THROUGH_MM: f64 = 1.5;
 /// A slot's centre line shorter than this is a point.
 const POINT_MM: f64 = 0.05;
-/// Where the cutter is engaged over its whole width, or suddenly in a corner, the feed is this share (practice.md: halve it).
+/// Where the cutter is engaged over its whole width, or suddenly in a corner, the feed is this share (halved: common practice, no source).
 const ENGAGED_SHARE: f64 = 0.5;
 /// A compression cutter's first pass goes this much deeper than its up-cut tip is long. Common practice, no source.
 const PAST_TIP_MM: f64 = 0.5;

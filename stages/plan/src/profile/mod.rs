@@ -93,7 +93,7 @@ pub struct ProfileSettings {
 
 impl Default for ProfileSettings {
     fn default() -> Self {
-        // practice.md, common practice.
+        // Common practice, no source.
         ProfileSettings {
             cutter: None,
             entry: Entry::Ramp,

@@ -46,7 +46,7 @@ mod tests {
 
     #[test]
     fn nineteen_at_3_175_are_six_equal_ones() {
-        // reference-facts section 8: ⌈19 / 3.175⌉ = 6 of 3.166667. The last one is not thinned here.
+        // Calculated: ⌈19 / 3.175⌉ = 6 of 3.166667. The last one is not thinned here.
         let limits = Limits {
             most: 3.175,
             last: 3.175,

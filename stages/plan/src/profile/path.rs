@@ -160,7 +160,7 @@ pub fn started(path: &Contour) -> Contour {
 }
 
 /// The path in the direction of cutting for a spindle that turns clockwise: climb on the outside of a part is clockwise seen from
-/// above, inside an opening counter-clockwise (reference-facts section 5).
+/// above, inside an opening counter-clockwise (geometry).
 pub fn directed(path: Contour, keeps_inside: bool, climb: bool) -> Contour {
     path.oriented(keeps_inside != climb)
 }

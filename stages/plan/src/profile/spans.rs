@@ -18,7 +18,7 @@ const MOUTH_WALL_MM: f64 = 2.0;
 /// Straight edges at an inside corner that are at most this long are shoulders, cheeks or the bottoms of notches, mm. Longer ones
 /// are taken for the part's own edges. Common practice, no source.
 const JOINT_FACE_MM: f64 = 120.0;
-/// Necks for which room is looked for, mm: elsewhere, and on edges along the grain, where tabs are weak (practice.md).
+/// Necks for which room is looked for, mm: elsewhere, and on edges along the grain, where tabs are weak (common practice, no source).
 const NECK_MM: [f64; 2] = [8.0, 12.0];
 /// Normals of edges that hold from opposite sides have at most this scalar product.
 const OPPOSITE: f64 = -0.5;

@@ -161,7 +161,7 @@ fn bulge(degrees: f64) -> f64 {
 
 #[test]
 fn centre_path_of_the_published_offset_pair() {
-    // NISTIR 6556, Tables 12 and 13 (reference-facts 1.7): the part's edge, and the path of a cutter of unit diameter outside it:
+    // NISTIR 6556, Tables 12 and 13: the part's edge, and the path of a cutter of unit diameter outside it:
     // all radii 1.5, length 12 + 3π = 21.424778, area 24 + 2.25π = 31.068583.
     let v = |x, y, bulge| Vertex {
         at: point(x, y),
@@ -232,7 +232,7 @@ fn turn_angle() -> f64 {
 
 #[test]
 fn climb_runs_clockwise_outside_and_counter_clockwise_inside() {
-    // reference-facts section 5, from the sense of rotation.
+    // By geometry, from the sense of rotation.
     let outline = Contour::rectangle(point(0.0, 0.0), point(300.0, 200.0), 0.0);
     let hole = Contour::rectangle(point(100.0, 60.0), point(200.0, 140.0), 10.0);
     let v = variant(
@@ -253,7 +253,7 @@ fn climb_runs_clockwise_outside_and_counter_clockwise_inside() {
         assert!(finish.path.area() * sign > 0.0, "climb");
         assert!(rough.path.area() * sign < 0.0, "conventional");
         assert!((step.lowest - -0.3).abs() < 1e-12);
-        // 22.4 mm deep with a 6 mm cutter: deeper than three diameters, so the kerf is 1.3 D wide (practice.md).
+        // 22.4 mm deep with a 6 mm cutter: deeper than three diameters, so the kerf is 1.3 D wide (common practice, no source).
         assert_eq!(cut.loops.len(), 3);
         let gap = cut.loops[0].path.distance(finish.path.start().unwrap());
         assert!((gap - (0.4 + 0.3 * 6.0)).abs() < 1e-6, "{gap}");
@@ -338,7 +338,7 @@ fn corners_that_keep_their_fillet_are_not_told_of_and_others_are() {
     assert_eq!(codes(&w), ["unreachable"]);
     let at = w.findings[0].at.unwrap();
     assert!(at.distance(point(80.0, 60.0)) < 0.6, "{at:?}");
-    // reference-facts section 8: r(1/sin φ − 1), 0.414214 r at 90°.
+    // Calculated: r(1/sin φ − 1), 0.414214 r at 90°.
     assert!(
         w.findings[0].message.contains("1.243 mm"),
         "{}",
