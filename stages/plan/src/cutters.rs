@@ -149,7 +149,17 @@ pub fn candidates(
     if !fit.is_empty() {
         return Ok(fit);
     }
-    // Of the cutters that leave something, the one that leaves least.
+    least_left(variant, feature, left, &short)
+}
+
+/// Of the cutters that leave something the one that leaves least, when hands may take the rest; else the findings that say what
+/// it leaves and which cutters were too short.
+fn least_left(
+    variant: &Variant,
+    feature: &SizedFeature,
+    left: Vec<(Choice, f64, Vec<Spot>)>,
+    short: &[String],
+) -> Result<Vec<Choice>, Vec<Finding>> {
     let area = |s: &[Spot]| s.iter().map(|s| s.area).sum::<f64>();
     let least = left
         .into_iter()
@@ -169,30 +179,12 @@ pub fn candidates(
     if feature.if_unreachable == IfUnreachable::Hand {
         return Ok(vec![choice]);
     }
-    let nothing = spots.iter().all(|s| !s.depth.is_finite());
-    let what = feature.kind.word();
     let mut findings: Vec<Finding> = choice.findings;
-    let finding = if nothing {
-        Finding::new(
-            &code::CUTTER_TOO_LARGE,
-            format!(
-                "Cutter {} of {diameter:.3} mm has no room in the {what}: {}.",
-                choice.cutter,
-                reach::spots_in_words(&spots)
-            ),
-        )
-    } else {
-        Finding::new(
-            &code::UNREACHABLE,
-            format!(
-                "Cutter {} of {diameter:.3} mm leaves wood in the {what}: {}.",
-                choice.cutter,
-                reach::spots_in_words(&spots)
-            ),
-        )
-    };
-    let at = spots[0].at;
-    findings.push(about(finding.at(at), variant, feature));
+    findings.push(about(
+        left_by(&choice.cutter, diameter, feature, &spots),
+        variant,
+        feature,
+    ));
     // Cutters that were too short are part of the answer: perhaps one of them would have reached.
     if !short.is_empty() {
         findings.push(about(
@@ -202,6 +194,25 @@ pub fn candidates(
         ));
     }
     Err(findings)
+}
+
+/// The finding about what a cutter leaves, or that it gets nowhere.
+fn left_by(id: &str, diameter: f64, feature: &SizedFeature, spots: &[Spot]) -> Finding {
+    let what = feature.kind.word();
+    let places = reach::spots_in_words(spots);
+    let nothing = spots.iter().all(|s| !s.depth.is_finite());
+    let (code, message) = if nothing {
+        (
+            &code::CUTTER_TOO_LARGE,
+            format!("Cutter {id} of {diameter:.3} mm has no room in the {what}: {places}."),
+        )
+    } else {
+        (
+            &code::UNREACHABLE,
+            format!("Cutter {id} of {diameter:.3} mm leaves wood in the {what}: {places}."),
+        )
+    };
+    Finding::new(code, message).at(spots[0].at)
 }
 
 /// The cutter for one feature: of those that can make it the largest, or one of `in_use` that is at least half as large.

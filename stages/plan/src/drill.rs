@@ -67,6 +67,19 @@ impl Default for DrillSettings {
     }
 }
 
+impl DrillSettings {
+    fn clearing(&self) -> ClearingSettings {
+        ClearingSettings {
+            stepover: self.stepover,
+            ramp_degrees: self.ramp_angle,
+            climb: false,
+            finish: false,
+            finish_allowance: 0.0,
+            clearance: self.clearance.mm(),
+        }
+    }
+}
+
 /// The drill stage.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct DrillStage;
@@ -85,94 +98,17 @@ impl TypedStage for DrillStage {
     }
     fn run(&self, work: &mut Work, settings: &Self::Settings, cx: &Cx<'_>) -> Result<(), Stop> {
         cx.check()?;
-        let documents = &work.documents;
-        let Some((_, machine)) = documents.machine() else {
+        if work.documents.machine().is_none() {
             return Ok(());
-        };
+        }
         let mut variants = std::mem::take(&mut work.variants);
         let mut findings = Vec::new();
-        // Cutters first, over the whole job, so that holes share them with each other.
-        let able: Vec<Vec<Result<Vec<Choice>, Box<Finding>>>> = variants
-            .par_iter()
-            .map(|v| {
-                holes(v)
-                    .map(|f| candidates(documents, v, f, settings))
-                    .collect()
-            })
-            .collect();
-        let in_use: std::collections::BTreeSet<String> = variants
-            .iter()
-            .flat_map(|v| &v.features)
-            .filter_map(|f| f.cutter.clone())
-            .collect();
-        let mut lists = Vec::new();
-        let mut hands: Vec<Option<Box<Finding>>> = Vec::new();
-        for result in able.into_iter().flatten() {
-            match result {
-                Ok(mut list) => {
-                    // A mill that the job uses anyway saves a change; drills and plunges come first by themselves.
-                    if let Some(i) = list.iter().position(|c| in_use.contains(&c.cutter)) {
-                        let kept = list.swap_remove(i);
-                        list = vec![kept];
-                    }
-                    lists.push(list);
-                    hands.push(None);
-                }
-                Err(finding) => {
-                    lists.push(Vec::new());
-                    hands.push(Some(finding));
-                }
-            }
-        }
-        let mut chosen = cutters::share_out(documents, lists).into_iter().zip(hands);
-        for variant in &mut variants {
-            let part = variant.part.clone();
-            let count = work.part(&part).map_or(1, |p| p.count);
-            for i in 0..variant.features.len() {
-                if !is_hole(&variant.features[i]) {
-                    continue;
-                }
-                let (choice, problem) = chosen.next().unwrap_or((None, None));
-                let feature = &mut variant.features[i];
-                feature.cutter = choice.as_ref().map(|c| c.cutter.clone());
-                match (choice, problem) {
-                    (Some(choice), _) => findings.extend(choice.findings),
-                    (None, Some(problem)) if feature.if_unreachable == IfUnreachable::Hand => {
-                        work.hand_work.push(HandWork {
-                            part: part.clone(),
-                            count,
-                            feature: Some(feature.key.clone()),
-                            at: feature.circle.map(|c| c.0),
-                            what: format!("bore hole {} by hand", feature.key),
-                            why: problem.message,
-                        });
-                    }
-                    (None, problem) => findings.extend(problem.map(|f| *f)),
-                }
-            }
-        }
-        type Made = (Vec<(Workingstep, Vec<Move>)>, Vec<Finding>);
-        let made: Vec<Made> = variants
-            .par_iter()
-            .map(|variant| {
-                let mut steps = Vec::new();
-                let mut findings = Vec::new();
-                for feature in holes(variant) {
-                    if cx.cancel.is_set() {
-                        break;
-                    }
-                    steps.extend(bore(
-                        documents,
-                        machine,
-                        variant,
-                        feature,
-                        settings,
-                        &mut findings,
-                    ));
-                }
-                (steps, findings)
-            })
-            .collect();
+        let (lists, problems) = able(&work.documents, &variants, settings);
+        // Cutters over the whole job, so that holes share them with each other.
+        let chosen = cutters::share_out(&work.documents, lists).into_iter();
+        let chosen = chosen.zip(problems);
+        findings.extend(assign(work, &mut variants, chosen));
+        let made = bore_all(&work.documents, &variants, settings, cx);
         for (variant, (steps, more)) in variants.iter_mut().zip(made) {
             variant.steps.retain(|s| s.stage != DRILL);
             for (mut step, moves) in steps {
@@ -185,6 +121,109 @@ impl TypedStage for DrillStage {
         work.findings.extend(findings);
         cx.check()
     }
+}
+
+/// Why a hole has no cutter.
+type Problem = Option<Box<Finding>>;
+
+/// For each hole of the job, in order, its candidates, or none and why.
+fn able(
+    documents: &Documents,
+    variants: &[Variant],
+    settings: &DrillSettings,
+) -> (Vec<Vec<Choice>>, Vec<Problem>) {
+    let able: Vec<Vec<Result<Vec<Choice>, Box<Finding>>>> = variants
+        .par_iter()
+        .map(|v| {
+            holes(v)
+                .map(|f| candidates(documents, v, f, settings))
+                .collect()
+        })
+        .collect();
+    let in_use: std::collections::BTreeSet<String> = variants
+        .iter()
+        .flat_map(|v| &v.features)
+        .filter_map(|f| f.cutter.clone())
+        .collect();
+    let sorted = able.into_iter().flatten().map(|result| match result {
+        Ok(mut list) => {
+            // A mill that the job uses anyway saves a change; drills and plunges come first by themselves.
+            if let Some(i) = list.iter().position(|c| in_use.contains(&c.cutter)) {
+                let kept = list.swap_remove(i);
+                list = vec![kept];
+            }
+            (list, None)
+        }
+        Err(finding) => (Vec::new(), Some(finding)),
+    });
+    sorted.unzip()
+}
+
+/// Gives every hole its cutter; one without becomes hand work where the job allows it, else its problem is told.
+fn assign(
+    work: &mut Work,
+    variants: &mut [Variant],
+    mut chosen: impl Iterator<Item = (Option<Choice>, Problem)>,
+) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    for variant in variants {
+        let part = variant.part.clone();
+        let count = work.part(&part).map_or(1, |p| p.count);
+        for feature in variant.features.iter_mut().filter(|f| is_hole(f)) {
+            let (choice, problem) = chosen.next().unwrap_or((None, None));
+            feature.cutter = choice.as_ref().map(|c| c.cutter.clone());
+            match (choice, problem) {
+                (Some(choice), _) => findings.extend(choice.findings),
+                (None, Some(problem)) if feature.if_unreachable == IfUnreachable::Hand => {
+                    work.hand_work.push(HandWork {
+                        part: part.clone(),
+                        count,
+                        feature: Some(feature.key.clone()),
+                        at: feature.circle.map(|c| c.0),
+                        what: format!("bore hole {} by hand", feature.key),
+                        why: problem.message,
+                    });
+                }
+                (None, problem) => findings.extend(problem.map(|f| *f)),
+            }
+        }
+    }
+    findings
+}
+
+/// The steps of a variant's holes, and what is worth knowing about them.
+type Bored = (Vec<(Workingstep, Vec<Move>)>, Vec<Finding>);
+
+fn bore_all(
+    documents: &Documents,
+    variants: &[Variant],
+    settings: &DrillSettings,
+    cx: &Cx<'_>,
+) -> Vec<Bored> {
+    let Some((_, machine)) = documents.machine() else {
+        return Vec::new();
+    };
+    variants
+        .par_iter()
+        .map(|variant| {
+            let mut steps = Vec::new();
+            let mut findings = Vec::new();
+            for feature in holes(variant) {
+                if cx.cancel.is_set() {
+                    break;
+                }
+                steps.extend(bore(
+                    documents,
+                    machine,
+                    variant,
+                    feature,
+                    settings,
+                    &mut findings,
+                ));
+            }
+            (steps, findings)
+        })
+        .collect()
 }
 
 fn is_hole(feature: &SizedFeature) -> bool {
@@ -254,32 +293,15 @@ fn candidates(
         .or(settings.cutter.as_deref());
     let mut short = Vec::new();
     let mut list: Vec<(u8, Choice)> = Vec::new();
-    let mut ids: Vec<(&str, &Cutter)> = match asked {
+    let ids = match asked {
         Some(id) => {
             vec![
                 cutters::named(documents, id)
                     .map_err(|f| Box::new(cutters::about(*f, variant, feature)))?,
             ]
         }
-        None => {
-            let drills = documents
-                .shop
-                .cutters
-                .iter()
-                .filter(|(_, c)| c.kind == CutterKind::Drill && !settings.mill)
-                .map(|(id, c)| (id.as_str(), c));
-            let mut drills: Vec<(&str, &Cutter)> = drills.collect();
-            // The nearest diameter first.
-            drills.sort_by(|a, b| {
-                let off = |c: &Cutter| (c.diameter.mm() - diameter).abs();
-                off(a.1).total_cmp(&off(b.1)).then(a.0.cmp(b.0))
-            });
-            drills
-        }
+        None => by_nearness(documents, diameter, settings.mill),
     };
-    if asked.is_none() {
-        ids.extend(cutters::flat_cutters(documents));
-    }
     for (id, cutter) in ids {
         let Some(way) = way_of(cutter, diameter) else {
             continue;
@@ -298,26 +320,8 @@ fn candidates(
             Bore::Helix(_) | Bore::Loops => list.push((1, choice)),
         }
     }
-    let place = format!("({:.3}, {:.3})", at.x, at.y);
     if list.is_empty() {
-        let finding = if short.is_empty() {
-            Finding::new(
-                &code::CUTTER_TOO_LARGE,
-                match asked {
-                    Some(id) => {
-                        format!("Cutter {id} cannot make the hole of {diameter:.3} mm at {place}.")
-                    }
-                    None => format!(
-                        "No drill is within {DRILL_MATCH_MM} mm of the hole of {diameter:.3} mm at {place}, and every end mill is too thick for it."
-                    ),
-                },
-            )
-        } else {
-            Finding::new(
-                &code::CUTTER_TOO_SHORT,
-                format!("Hole of {diameter:.3} mm at {place}: {}", short.join(" ")),
-            )
-        };
+        let finding = no_cutter(at, diameter, asked, &short);
         return Err(Box::new(cutters::about(finding.at(at), variant, feature)));
     }
     list.sort_by_key(|(rank, _)| *rank);
@@ -338,6 +342,45 @@ fn candidates(
         }
     }
     Ok(choices)
+}
+
+/// The drills, the nearest diameter first, unless all is to be milled, and then the flat end mills.
+fn by_nearness(documents: &Documents, diameter: f64, mill: bool) -> Vec<(&str, &Cutter)> {
+    let drills = documents
+        .shop
+        .cutters
+        .iter()
+        .filter(|(_, c)| c.kind == CutterKind::Drill && !mill)
+        .map(|(id, c)| (id.as_str(), c));
+    let mut ids: Vec<(&str, &Cutter)> = drills.collect();
+    ids.sort_by(|a, b| {
+        let off = |c: &Cutter| (c.diameter.mm() - diameter).abs();
+        off(a.1).total_cmp(&off(b.1)).then(a.0.cmp(b.0))
+    });
+    ids.extend(cutters::flat_cutters(documents));
+    ids
+}
+
+/// Why nothing makes the hole: the cutters that would are too short, or there is none.
+fn no_cutter(at: Point, diameter: f64, asked: Option<&str>, short: &[String]) -> Finding {
+    let place = format!("({:.3}, {:.3})", at.x, at.y);
+    if !short.is_empty() {
+        return Finding::new(
+            &code::CUTTER_TOO_SHORT,
+            format!("Hole of {diameter:.3} mm at {place}: {}", short.join(" ")),
+        );
+    }
+    Finding::new(
+        &code::CUTTER_TOO_LARGE,
+        match asked {
+            Some(id) => {
+                format!("Cutter {id} cannot make the hole of {diameter:.3} mm at {place}.")
+            }
+            None => format!(
+                "No drill is within {DRILL_MATCH_MM} mm of the hole of {diameter:.3} mm at {place}, and every end mill is too thick for it."
+            ),
+        },
+    )
 }
 
 /// The step for one hole.
@@ -394,16 +437,15 @@ fn bore(
             diameter,
         ),
         Bore::Loops => {
-            let clearing = ClearingSettings {
-                stepover: settings.stepover,
-                ramp_degrees: settings.ramp_angle,
-                climb: false,
-                finish: false,
-                finish_allowance: 0.0,
-                clearance: settings.clearance.mm(),
-            };
             let mut notes = Notes::default();
-            moves = clear_moves(cutter, &feeds, &clearing, variant, feature, &mut notes);
+            moves = clear_moves(
+                cutter,
+                &feeds,
+                &settings.clearing(),
+                variant,
+                feature,
+                &mut notes,
+            );
             findings.extend(crate::reach::kernel_findings(notes, variant, feature));
         }
     }

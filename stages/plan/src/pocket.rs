@@ -141,6 +141,33 @@ struct Made {
     hand_work: Vec<HandWork>,
 }
 
+impl Made {
+    fn push(
+        &mut self,
+        feature: &SizedFeature,
+        operation: Operation,
+        cutter: &str,
+        feeds: &Feeds,
+        moves: Vec<Move>,
+    ) {
+        let step = Workingstep {
+            stage: POCKET.to_string(),
+            feature: feature.key.clone(),
+            operation,
+            cutter: cutter.to_string(),
+            rpm: feeds.rpm,
+            feed: feeds.feed,
+            plunge: feeds.plunge,
+            lowest: entry::lowest(&moves),
+            // Replaced when the moves are stored.
+            moves: grainway_pipeline::work::BlobId(String::new()),
+            profile: None,
+            feed_reason: feeds.reason.clone(),
+        };
+        self.steps.push((step, moves));
+    }
+}
+
 fn clear_feature(
     documents: &Documents,
     machine: &Machine,
@@ -176,42 +203,8 @@ fn clear_feature(
             .finding(&chosen, cutter, machine)
             .map(|f| cutters::about(f, variant, feature)),
     );
-    let depth = cutters::depth_of_cut(variant, feature);
-    if cutter.flutes == Flutes::DownCut && depth > DEEP_DIAMETERS * cutter.diameter.mm() {
-        made.findings.push(cutters::about(
-            Finding::new(
-                &code::DEEP_DOWN_CUT,
-                format!(
-                    "Cutter {chosen} ({}) packs its chips in a {} {depth:.1} mm deep.",
-                    cutter.label(),
-                    feature.kind.word()
-                ),
-            ),
-            variant,
-            feature,
-        ));
-    }
-    if let Some(first) = first_pass(cutter)
-        && first > depth.min(feeds.pass_depth.max(cutter.diameter.mm()))
-    {
-        made.findings.push(cutters::about(
-            Finding::new(
-                &code::COMPRESSION_TIP,
-                format!(
-                    "Cutter {chosen} ({}) needs a first pass of {first:.2} mm to get its up-cut tip under the face; the {} is {depth:.2} mm deep and a pass at most {:.2} mm: its upper edge will splinter.",
-                    cutter.label(),
-                    feature.kind.word(),
-                    feeds.pass_depth.max(cutter.diameter.mm())
-                ),
-            ),
-            variant,
-            feature,
-        ));
-    }
-    if let Some(overhanging) = overhang(variant, feature, cutter) {
-        made.findings
-            .push(cutters::about(overhanging, variant, feature));
-    }
+    made.findings
+        .extend(remarks(variant, feature, &chosen, cutter, &feeds));
     let mut notes = Notes::default();
     let plan = Clearing::new(cutter, &feeds, &settings.clearing(), variant, feature);
     let cleared = plan.clear(variant, feature, &mut notes);
@@ -232,32 +225,58 @@ fn clear_feature(
             feature,
         ));
     }
-    let step = |operation, feeds: &Feeds, moves: &[Move]| Workingstep {
-        stage: POCKET.to_string(),
-        feature: feature.key.clone(),
-        operation,
-        cutter: chosen.clone(),
-        rpm: feeds.rpm,
-        feed: feeds.feed,
-        plunge: feeds.plunge,
-        lowest: entry::lowest(moves),
-        moves: grainway_pipeline::work::BlobId(String::new()),
-        profile: None,
-        feed_reason: feeds.reason.clone(),
-    };
     if !cleared.rough.is_empty() {
-        made.steps.push((
-            step(Operation::Clear, &feeds, &cleared.rough),
-            cleared.rough,
-        ));
+        made.push(feature, Operation::Clear, &chosen, &feeds, cleared.rough);
     }
     if !cleared.finish.is_empty() {
         let finishing = plan.finish_feeds(&feeds, cutter, machine);
-        made.steps.push((
-            step(Operation::FinishWall, &finishing, &cleared.finish),
+        made.push(
+            feature,
+            Operation::FinishWall,
+            &chosen,
+            &finishing,
             cleared.finish,
+        );
+    }
+}
+
+/// What is worth knowing about a feature's cutter: where its kind of flutes is wrong, or it is wider than the feature.
+fn remarks(
+    variant: &Variant,
+    feature: &SizedFeature,
+    chosen: &str,
+    cutter: &Cutter,
+    feeds: &Feeds,
+) -> Vec<Finding> {
+    let mut remarks = Vec::new();
+    let depth = cutters::depth_of_cut(variant, feature);
+    let what = feature.kind.word();
+    if cutter.flutes == Flutes::DownCut && depth > DEEP_DIAMETERS * cutter.diameter.mm() {
+        remarks.push(Finding::new(
+            &code::DEEP_DOWN_CUT,
+            format!(
+                "Cutter {chosen} ({}) packs its chips in a {what} {depth:.1} mm deep.",
+                cutter.label()
+            ),
         ));
     }
+    let most = feeds.pass_depth.max(cutter.diameter.mm());
+    if let Some(first) = first_pass(cutter)
+        && first > depth.min(most)
+    {
+        remarks.push(Finding::new(
+            &code::COMPRESSION_TIP,
+            format!(
+                "Cutter {chosen} ({}) needs a first pass of {first:.2} mm to get its up-cut tip under the face; the {what} is {depth:.2} mm deep and a pass at most {most:.2} mm: its upper edge will splinter.",
+                cutter.label()
+            ),
+        ));
+    }
+    remarks.extend(overhang(variant, feature, cutter));
+    remarks
+        .into_iter()
+        .map(|f| cutters::about(f, variant, feature))
+        .collect()
 }
 
 /// A pocket at the part's edge that is narrower than its cutter: the cutter reaches all of it only because it overhangs the edge.

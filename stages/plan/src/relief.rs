@@ -11,7 +11,9 @@ use grainway_pipeline::doc::{FeatureKind, Length, Relief, ReliefKind, ReliefWay}
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
 use grainway_pipeline::tolerance::RELIEF_MARGIN_MM;
-use grainway_pipeline::work::{Corner, CornerAnswer, HandWork, SizedFeature, Variant, Work};
+use grainway_pipeline::work::{
+    Corner, CornerAnswer, Documents, HandWork, SizedFeature, Variant, Work,
+};
 use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -129,86 +131,112 @@ impl TypedStage for ReliefStage {
     fn run(&self, work: &mut Work, settings: &Self::Settings, cx: &Cx<'_>) -> Result<(), Stop> {
         cx.check()?;
         let mut variants = std::mem::take(&mut work.variants);
-        let documents = &work.documents;
         // Corners first: which fillets are allowed decides which cutters reach.
-        type Able = Vec<Result<Vec<cutters::Choice>, Vec<Finding>>>;
-        let able: Vec<Able> = variants
-            .par_iter_mut()
-            .map(|variant| {
-                let outline = variant.outline.clone();
-                for feature in variant.features.iter_mut().filter(|f| is_milled(f)) {
-                    feature.corners = inside_corners(feature, &outline);
-                    feature.cutter = None;
-                }
-                let variant = &*variant;
-                variant
-                    .features
-                    .iter()
-                    .filter(|f| is_milled(f))
-                    .map(|f| {
-                        if cx.cancel.is_set() {
-                            return Ok(Vec::new());
-                        }
-                        cutters::candidates(documents, variant, f, settings.cutter.as_deref())
-                    })
-                    .collect()
-            })
-            .collect();
+        let able = find_corners(&work.documents, &mut variants, settings, cx);
         cx.check()?;
         let mut findings = Vec::new();
-        let mut lists = Vec::new();
-        for result in able.into_iter().flatten() {
-            match result {
-                Ok(list) => lists.push(list),
-                Err(problems) => {
-                    findings.extend(problems);
-                    lists.push(Vec::new());
-                }
-            }
-        }
-        let mut chosen = cutters::share_out(documents, lists).into_iter();
-        for variant in &mut variants {
-            for feature in variant.features.iter_mut().filter(|f| is_milled(f)) {
-                if let Some(choice) = chosen.next().flatten() {
-                    findings.extend(choice.findings);
-                    feature.cutter = Some(choice.cutter);
-                }
-            }
-        }
-        let counts: Vec<u32> = variants
-            .iter()
-            .map(|v| work.part(&v.part).map_or(1, |p| p.count))
-            .collect();
-        let decided: Vec<(Vec<Finding>, Vec<HandWork>)> = variants
-            .par_iter_mut()
-            .zip(counts)
-            .map(|(variant, count)| {
-                let mut said = Said {
-                    findings: Vec::new(),
-                    hand_work: Vec::new(),
-                    count,
-                };
-                for i in 0..variant.features.len() {
-                    let radius = variant.features[i]
-                        .cutter
-                        .as_deref()
-                        .and_then(|id| documents.cutter(id))
-                        .map(|c| c.radius_mm());
-                    if let Some(radius) = radius {
-                        decide(variant, i, radius, settings, &mut said);
-                    }
-                }
-                (said.findings, said.hand_work)
-            })
-            .collect();
-        for (more, hands) in decided {
-            findings.extend(more);
-            work.hand_work.extend(hands);
+        choose_cutters(&work.documents, &mut variants, able, &mut findings);
+        for said in decide_all(work, &mut variants, settings) {
+            findings.extend(said.findings);
+            work.hand_work.extend(said.hand_work);
         }
         work.variants = variants;
         work.findings.extend(findings);
         Ok(())
     }
+}
+
+/// For each milled feature of each variant the cutters that can make it, or why there is none.
+type Able = Vec<Result<Vec<cutters::Choice>, Vec<Finding>>>;
+
+/// Finds the inside corners of all milled features, and the cutters that can make each.
+fn find_corners(
+    documents: &Documents,
+    variants: &mut [Variant],
+    settings: &ReliefSettings,
+    cx: &Cx<'_>,
+) -> Vec<Able> {
+    variants
+        .par_iter_mut()
+        .map(|variant| {
+            let outline = variant.outline.clone();
+            for feature in variant.features.iter_mut().filter(|f| is_milled(f)) {
+                feature.corners = inside_corners(feature, &outline);
+                feature.cutter = None;
+            }
+            let variant = &*variant;
+            variant
+                .features
+                .iter()
+                .filter(|f| is_milled(f))
+                .map(|f| {
+                    if cx.cancel.is_set() {
+                        return Ok(Vec::new());
+                    }
+                    cutters::candidates(documents, variant, f, settings.cutter.as_deref())
+                })
+                .collect()
+        })
+        .collect()
+}
+
+/// Gives every milled feature its cutter, with few different ones over the whole job.
+fn choose_cutters(
+    documents: &Documents,
+    variants: &mut [Variant],
+    able: Vec<Able>,
+    findings: &mut Vec<Finding>,
+) {
+    let mut lists = Vec::new();
+    for result in able.into_iter().flatten() {
+        match result {
+            Ok(list) => lists.push(list),
+            Err(problems) => {
+                findings.extend(problems);
+                lists.push(Vec::new());
+            }
+        }
+    }
+    let mut chosen = cutters::share_out(documents, lists).into_iter();
+    for variant in variants {
+        for feature in variant.features.iter_mut().filter(|f| is_milled(f)) {
+            if let Some(choice) = chosen.next().flatten() {
+                findings.extend(choice.findings);
+                feature.cutter = Some(choice.cutter);
+            }
+        }
+    }
+}
+
+/// Answers the corners of all features that have a cutter.
+fn decide_all(work: &Work, variants: &mut [Variant], settings: &ReliefSettings) -> Vec<Said> {
+    let documents = &work.documents;
+    let counts: Vec<u32> = variants
+        .iter()
+        .map(|v| work.part(&v.part).map_or(1, |p| p.count))
+        .collect();
+    variants
+        .par_iter_mut()
+        .zip(counts)
+        .map(|(variant, count)| {
+            let mut said = Said {
+                findings: Vec::new(),
+                hand_work: Vec::new(),
+                count,
+            };
+            for i in 0..variant.features.len() {
+                let radius = variant.features[i]
+                    .cutter
+                    .as_deref()
+                    .and_then(|id| documents.cutter(id))
+                    .map(|c| c.radius_mm());
+                if let Some(radius) = radius {
+                    decide(variant, i, radius, settings, &mut said);
+                }
+            }
+            said
+        })
+        .collect()
 }
 
 /// What deciding a variant's corners had to say.
