@@ -8,6 +8,7 @@ use super::expression::whole;
 use super::lex::Block;
 use super::{Fault, fault};
 use crate::file::{DialectFile, DwellUnit, FeedPer, PathMode, PauseMessage};
+use grainway_geom::point;
 use grainway_pipeline::dialect::{Action, Known, ReadMove};
 use grainway_pipeline::motion::Spindle;
 use std::ops::ControlFlow;
