@@ -28,8 +28,30 @@ type Worsts = BTreeMap<(usize, u32), Worst>;
 const LOT: usize = 2048;
 
 pub(super) fn check(scene: &Scene<'_>) -> Said {
-    let motions = &scene.recorded.motions;
-    let lots: Vec<(Worsts, Vec<f64>)> = motions
+    let (worsts, most) = all(scene);
+    let mut said = Said::default();
+    for (piece, by) in scene.pieces.iter().zip(&most) {
+        said.figure(
+            layer::GOUGE,
+            format!("deepest cut into {}", piece.name),
+            *by,
+            "mm",
+            Some(scene.settled.gouge.floor_to(1e-6)),
+            scene.all_flat,
+        );
+    }
+    for ((p, feature), w) in worsts {
+        gouged(scene, p, feature, &w, &mut said);
+    }
+    corners(scene, &mut said);
+    said
+}
+
+/// The worst of each feature's gouges, and how deep each piece is cut into.
+fn all(scene: &Scene<'_>) -> (Worsts, Vec<f64>) {
+    let lots: Vec<(Worsts, Vec<f64>)> = scene
+        .recorded
+        .motions
         .par_chunks(LOT)
         .enumerate()
         .map(|(lot, chunk)| {
@@ -66,55 +88,49 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
             }
         }
     }
-    let mut said = Said::default();
-    for (piece, by) in scene.pieces.iter().zip(&most) {
-        said.figure(
-            layer::GOUGE,
-            format!("deepest cut into {}", piece.name),
-            *by,
-            "mm",
-            Some(scene.settled.gouge.floor_to(1e-6)),
-            scene.all_flat,
-        );
-    }
-    for ((p, feature), w) in worsts {
-        let piece = &scene.pieces[p];
-        let m = &motions[w.motion];
-        let name = piece
-            .model
-            .features
-            .get(feature as usize)
-            .map_or(super::model::OUTLINE, |f| f.key.as_str());
-        let what = if w.floor {
-            format!(
-                "the cut goes {} mm below the floor of {name} of {}",
-                mm(w.by),
-                piece.name
-            )
-        } else {
-            format!("the cut enters {} by {} mm at {name}", piece.name, mm(w.by))
-        };
-        let more = if w.count > 1 {
-            format!(" (worst of {} moves)", w.count)
-        } else {
-            String::new()
-        };
-        said.find(
-            Some(m.text),
-            at_line(
-                scene.recorded,
-                &scene.setup.id,
-                m.text,
-                m.line,
-                &code::VERIFY_GOUGE,
-                format!("{what}{more}; allowed {} mm.", mm(scene.settled.gouge)),
-            )
-            .part(piece.name)
-            .feature(name)
-            .at(w.at),
-        );
-    }
-    // Corners that are not where the formulas put them are a cut in the wrong place, even if the text follows them.
+    (worsts, most)
+}
+
+fn gouged(scene: &Scene<'_>, p: usize, feature: u32, w: &Worst, said: &mut Said) {
+    let piece = &scene.pieces[p];
+    let m = &scene.recorded.motions[w.motion];
+    let name = piece
+        .model
+        .features
+        .get(feature as usize)
+        .map_or(super::model::OUTLINE, |f| f.key.as_str());
+    let what = if w.floor {
+        format!(
+            "the cut goes {} mm below the floor of {name} of {}",
+            mm(w.by),
+            piece.name
+        )
+    } else {
+        format!("the cut enters {} by {} mm at {name}", piece.name, mm(w.by))
+    };
+    let more = if w.count > 1 {
+        format!(" (worst of {} moves)", w.count)
+    } else {
+        String::new()
+    };
+    said.find(
+        Some(m.text),
+        at_line(
+            scene.recorded,
+            &scene.setup.id,
+            m.text,
+            m.line,
+            &code::VERIFY_GOUGE,
+            format!("{what}{more}; allowed {} mm.", mm(scene.settled.gouge)),
+        )
+        .part(piece.name)
+        .feature(name)
+        .at(w.at),
+    );
+}
+
+/// Corners that are not where the formulas put them are a cut in the wrong place, even if the text follows them.
+fn corners(scene: &Scene<'_>, said: &mut Said) {
     for model in scene.models {
         if !scene.pieces.iter().any(|p| p.model.id == model.id) {
             continue;
@@ -138,7 +154,6 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
             );
         }
     }
-    said
 }
 
 trait FloorTo {
@@ -315,7 +330,7 @@ mod tests {
     use crate::tests::{documents, feature};
     use grainway_geom::{Contour, point};
     use grainway_pipeline::doc::FeatureKind;
-    use grainway_pipeline::work::Variant;
+    use grainway_pipeline::work::{Documents, SizedFeature, Variant};
     use std::f64::consts::TAU;
 
     struct Random(u64);
@@ -329,105 +344,104 @@ mod tests {
         }
     }
 
-    /// A star-like pocket with arcs, two rectangles that overlap it, an island: the figures of the closed forms are those of
-    /// sampling by brute force, with sides told by the regions themselves.
+    /// A star-like pocket with arcs and an island, and two rectangles that overlap it.
+    fn star(random: &mut Random, documents: &Documents) -> Variant {
+        let n = 4 + (random.next() * 6.0) as usize;
+        let mut star = Contour::polygon((0..n).map(|i| {
+            point(60.0, 50.0)
+                + Point::unit(i as f64 / n as f64 * TAU) * (15.0 + 20.0 * random.next())
+        }));
+        for v in &mut star.vertices {
+            v.bulge = (random.next() * 1.2 - 0.6) * f64::from(u8::from(random.next() < 0.6));
+        }
+        let pocket = |key: &str, shape: Contour, floor: f64| {
+            feature(key, FeatureKind::Pocket, shape, floor, false)
+        };
+        let mut a = pocket("a", star, 10.0);
+        a.islands = vec![Contour::circle(point(60.0, 50.0), 5.0).oriented(false)];
+        let b = Contour::rectangle(point(40.0, 45.0), point(110.0, 62.0), 4.0);
+        let c = Contour::rectangle(point(-5.0, 70.0), point(130.0, 130.0), 0.0);
+        Variant {
+            id: "v".into(),
+            part: "v".into(),
+            stock: "ash".into(),
+            z: documents.z_frame("ash").unwrap(),
+            outline: Contour::rectangle(point(0.0, 0.0), point(120.0, 100.0), 10.0),
+            dimensioned: true,
+            features: vec![a, pocket("b", b, 8.0), pocket("c", c, 10.0)],
+            steps: Vec::new(),
+        }
+    }
+
+    /// A short level cut somewhere at a height.
+    fn level_cut(random: &mut Random) -> Motion {
+        let mut p = || point(random.next() * 140.0 - 10.0, random.next() * 120.0 - 10.0);
+        let (start, end) = (p(), p());
+        let length = 1.0 + 15.0 * random.next();
+        let towards = (end - start).normalized().unwrap() * length;
+        let path = if random.next() < 0.5 {
+            Segment::Line {
+                a: start,
+                b: start + towards,
+            }
+        } else {
+            Segment::arc_about(start + towards, start, (random.next() - 0.5) * 3.0)
+        };
+        let z = if random.next() < 0.5 { 10.0 } else { 8.0 };
+        Motion {
+            text: 0,
+            line: 1,
+            cuts: true,
+            path,
+            z: [z, z],
+            tool: 0,
+            feed: 1000.0,
+            rpm: 18000.0,
+        }
+    }
+
+    /// How far a disc at many places of a path enters what stands, by asking at many points.
+    fn by_brute_force(path: &Segment, radius: f64, stands: impl Fn(Point) -> bool) -> f64 {
+        let mut deepest = 0.0_f64;
+        for i in 0..=24 {
+            let c = path.at(f64::from(i) / 24.0);
+            if stands(c) {
+                return radius;
+            }
+            for k in 0..36 {
+                let u = Point::unit(f64::from(k) / 36.0 * TAU);
+                let mut out = (1..=30).map(|j| f64::from(j) * 0.1);
+                if let Some(d) = out.find(|d| stands(c + u * *d)) {
+                    deepest = deepest.max(radius - d);
+                }
+            }
+        }
+        deepest
+    }
+
+    /// The figures of the closed forms are those of sampling by brute force, with sides told by the regions themselves.
     #[test]
     fn gouge_equals_brute_force() {
         let documents = documents();
         let mut random = Random(3);
+        let tool = Tool::new("em6", &documents.shop.cutters["em6"]);
         let mut compared = 0;
         for case in 0..10 {
-            let n = 4 + (random.next() * 6.0) as usize;
-            let mut star = Contour::polygon((0..n).map(|i| {
-                point(60.0, 50.0)
-                    + Point::unit(i as f64 / n as f64 * TAU) * (15.0 + 20.0 * random.next())
-            }));
-            for v in &mut star.vertices {
-                v.bulge = (random.next() * 1.2 - 0.6) * f64::from(u8::from(random.next() < 0.6));
-            }
-            let mut a = feature("a", FeatureKind::Pocket, star, 10.0, false);
-            a.islands = vec![Contour::circle(point(60.0, 50.0), 5.0).oriented(false)];
-            let b = feature(
-                "b",
-                FeatureKind::Pocket,
-                Contour::rectangle(point(40.0, 45.0), point(110.0, 62.0), 4.0),
-                8.0,
-                false,
-            );
-            let c = feature(
-                "c",
-                FeatureKind::Pocket,
-                Contour::rectangle(point(-5.0, 70.0), point(130.0, 130.0), 0.0),
-                10.0,
-                false,
-            );
-            let variant = Variant {
-                id: "v".into(),
-                part: "v".into(),
-                stock: "ash".into(),
-                z: documents.z_frame("ash").unwrap(),
-                outline: Contour::rectangle(point(0.0, 0.0), point(120.0, 100.0), 10.0),
-                dimensioned: true,
-                features: vec![a, b, c],
-                steps: Vec::new(),
-            };
+            let variant = star(&mut random, &documents);
             let model = Model::new(&variant, &documents, 0.0);
+            let features = &variant.features;
             let stands = |p: Point, z: f64| {
-                variant.outline.contains(p)
-                    && !variant
-                        .features
-                        .iter()
-                        .any(|f| f.floor <= z && f.region().contains(p))
+                let taken = |f: &SizedFeature| f.floor <= z && f.region().contains(p);
+                variant.outline.contains(p) && !features.iter().any(taken)
             };
-            let tool = Tool::new("em6", &documents.shop.cutters["em6"]);
             for _ in 0..24 {
-                let mut p = || point(random.next() * 140.0 - 10.0, random.next() * 120.0 - 10.0);
-                let (start, end) = (p(), p());
-                let length = 1.0 + 15.0 * random.next();
-                let towards = (end - start).normalized().unwrap() * length;
-                let path = if random.next() < 0.5 {
-                    Segment::Line {
-                        a: start,
-                        b: start + towards,
-                    }
-                } else {
-                    Segment::arc_about(start + towards, start, (random.next() - 0.5) * 3.0)
-                };
-                let z = if random.next() < 0.5 { 10.0 } else { 8.0 };
-                let m = Motion {
-                    text: 0,
-                    line: 1,
-                    cuts: true,
-                    path,
-                    z: [z, z],
-                    tool: 0,
-                    feed: 1000.0,
-                    rpm: 18000.0,
-                };
+                let m = level_cut(&mut random);
                 let mut got = 0.0_f64;
                 into_piece(&model, &m, &tool, 18.0, 1e-6, &mut |by, _, _, floor| {
                     // Depth below a floor is counted in z; the plane's figure is what is compared here.
                     got = got.max(if floor { tool.radius } else { by });
                 });
-                // Brute force: does the disc at any of many places meet anything that must stand, and how far in?
-                let mut brute = 0.0_f64;
-                for i in 0..=24 {
-                    let c = path.at(f64::from(i) / 24.0);
-                    if stands(c, z) {
-                        brute = brute.max(tool.radius);
-                        continue;
-                    }
-                    for k in 0..36 {
-                        let u = Point::unit(f64::from(k) / 36.0 * TAU);
-                        for j in 1..=30 {
-                            let d = f64::from(j) * 0.1;
-                            if stands(c + u * d, z) {
-                                brute = brute.max(tool.radius - d);
-                                break;
-                            }
-                        }
-                    }
-                }
+                let brute = by_brute_force(&m.path, tool.radius, |p| stands(p, m.z[0]));
                 let brute_is_deep = brute >= tool.radius - 1e-9;
                 let tolerance = 0.4;
                 assert!(

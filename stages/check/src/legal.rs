@@ -2,11 +2,11 @@
 //! while positions are unknown, limits of machine and cutter, travel, block rate, unit.
 
 use super::figures::{Said, at_line, mm};
-use super::motions::{Wrong, WrongKind};
+use super::motions::{Motion, Wrong, WrongCutter, WrongKind, WrongPause};
 use super::{Scene, layer};
 use grainway_geom::Bounds;
 use grainway_pipeline::doc::CutterKind;
-use grainway_pipeline::finding::{Severity, code};
+use grainway_pipeline::finding::{CodeInfo, Severity, code};
 use std::collections::BTreeSet;
 
 /// A block rate is measured over this many blocks; controllers look ahead about as far (common practice, no source).
@@ -40,91 +40,149 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
 
 fn wrongs(scene: &Scene<'_>, said: &mut Said) {
     for Wrong { text, line, kind } in &scene.recorded.wrong {
-        let (code, message) = match kind {
-            WrongKind::Fault(word, message) => (
-                &code::VERIFY_TEXT,
-                format!("the text is not legal ({word}): {message}"),
-            ),
-            WrongKind::Unknown(what) => (
-                &code::VERIFY_UNKNOWN_POSITION,
-                format!(
-                    "the program {what} while a position is not known; after a start, a pause and a cutter change Z must be raised first."
-                ),
-            ),
-            WrongKind::NoFeed => (
-                &code::VERIFY_TEXT,
-                "a cutting move has no feed in force.".to_string(),
-            ),
-            WrongKind::NoSpindle => (
-                &code::VERIFY_SPINDLE,
-                "a cutting move runs while the spindle stands.".to_string(),
-            ),
-            WrongKind::SpindleWay => (
-                &code::VERIFY_SPINDLE,
-                "the spindle is started counter-clockwise; no cutter of the shop cuts that way."
-                    .to_string(),
-            ),
-            WrongKind::ArcRadius(by) => (
-                &code::VERIFY_TEXT,
-                format!(
-                    "an arc's ends lie at distances from its centre that differ by {by:.4} mm; controllers refuse more than {} mm.",
-                    mm(scene.settled.arc_radius)
-                ),
-            ),
-            WrongKind::NotFinite => (&code::VERIFY_TEXT, "a number is not finite.".to_string()),
-            WrongKind::Io(why) => (
-                &code::VERIFY_TEXT,
-                format!("the text could not be read: {why}"),
-            ),
-            WrongKind::NoEnd => (
-                &code::VERIFY_TEXT,
-                "the text stops before its program ends; part of it is missing.".to_string(),
-            ),
-            WrongKind::UnknownCutter(n) => (
-                &code::VERIFY_WRONG_CUTTER,
-                format!("the text calls cutter number {n}, which the shop does not have."),
-            ),
-            WrongKind::WrongCutter(n, id) => (
-                &code::VERIFY_WRONG_CUTTER,
-                format!("the text calls cutter number {n}; this program is for cutter {id}."),
-            ),
-            WrongKind::NoCutter => (
-                &code::VERIFY_WRONG_CUTTER,
-                "cuts, but neither the text nor the job says with which cutter.".to_string(),
-            ),
-            WrongKind::OtherPause(id, message) => (
-                &code::VERIFY_WRONG_CUTTER,
-                format!("cutter {id} is to go in here, and the pause says \"{message}\"."),
-            ),
-            WrongKind::NoPause(id) => (
-                &code::VERIFY_WRONG_CUTTER,
-                format!("the text does not pause for cutter {id}."),
-            ),
-            WrongKind::StrayPause(message) => (
-                &code::VERIFY_WRONG_CUTTER,
-                format!("no cutter is to go in here, and the pause says \"{message}\"."),
-            ),
-            WrongKind::PausesWithoutWords(here, planned) => (
-                &code::VERIFY_WRONG_CUTTER,
-                format!(
-                    "the text pauses {here} times and its program {planned} times; the pauses have no messages that say in which of them a cutter goes in."
-                ),
-            ),
-        };
+        let (code, message) = words(kind, scene.settled.arc_radius);
         let found = at_line(scene.recorded, &scene.setup.id, *text, *line, code, message);
-        let of_pauses = matches!(
-            kind,
-            WrongKind::OtherPause(..)
-                | WrongKind::NoPause(_)
-                | WrongKind::StrayPause(_)
-                | WrongKind::PausesWithoutWords(..)
-        );
-        let found = match of_pauses {
-            true => found.remedy("Do not run it. Let it pause for the cutters that the setup sheet names, in that order and with those numbers."),
-            false => found,
+        let found = match kind {
+            WrongKind::Pause(_) => found.remedy("Do not run it. Let it pause for the cutters that the setup sheet names, in that order and with those numbers."),
+            _ => found,
         };
         said.find(Some(*text), found);
     }
+}
+
+fn of_cutter(wrong: &WrongCutter) -> String {
+    match wrong {
+        WrongCutter::Unknown(n) => {
+            format!("the text calls cutter number {n}, which the shop does not have.")
+        }
+        WrongCutter::Other(n, id) => {
+            format!("the text calls cutter number {n}; this program is for cutter {id}.")
+        }
+        WrongCutter::None => {
+            "cuts, but neither the text nor the job says with which cutter.".to_string()
+        }
+    }
+}
+
+fn of_pause(wrong: &WrongPause) -> String {
+    match wrong {
+        WrongPause::Other(id, message) => {
+            format!("cutter {id} is to go in here, and the pause says \"{message}\".")
+        }
+        WrongPause::Missing(id) => format!("the text does not pause for cutter {id}."),
+        WrongPause::Stray(message) => {
+            format!("no cutter is to go in here, and the pause says \"{message}\".")
+        }
+        WrongPause::WithoutWords(here, planned) => format!(
+            "the text pauses {here} times and its program {planned} times; the pauses have no messages that say in which of them a cutter goes in."
+        ),
+    }
+}
+
+/// The code and the sentence.
+fn words(kind: &WrongKind, arc_radius: f64) -> (&'static CodeInfo, String) {
+    match kind {
+        WrongKind::Fault(word, message) => (
+            &code::VERIFY_TEXT,
+            format!("the text is not legal ({word}): {message}"),
+        ),
+        WrongKind::Unknown(what) => (
+            &code::VERIFY_UNKNOWN_POSITION,
+            format!(
+                "the program {what} while a position is not known; after a start, a pause and a cutter change Z must be raised first."
+            ),
+        ),
+        WrongKind::NoFeed => (
+            &code::VERIFY_TEXT,
+            "a cutting move has no feed in force.".to_string(),
+        ),
+        WrongKind::NoSpindle => (
+            &code::VERIFY_SPINDLE,
+            "a cutting move runs while the spindle stands.".to_string(),
+        ),
+        WrongKind::SpindleWay => (
+            &code::VERIFY_SPINDLE,
+            "the spindle is started counter-clockwise; no cutter of the shop cuts that way."
+                .to_string(),
+        ),
+        WrongKind::ArcRadius(by) => (
+            &code::VERIFY_TEXT,
+            format!(
+                "an arc's ends lie at distances from its centre that differ by {by:.4} mm; controllers refuse more than {} mm.",
+                mm(arc_radius)
+            ),
+        ),
+        WrongKind::NotFinite => (&code::VERIFY_TEXT, "a number is not finite.".to_string()),
+        WrongKind::Io(why) => (
+            &code::VERIFY_TEXT,
+            format!("the text could not be read: {why}"),
+        ),
+        WrongKind::NoEnd => (
+            &code::VERIFY_TEXT,
+            "the text stops before its program ends; part of it is missing.".to_string(),
+        ),
+        WrongKind::Cutter(c) => (&code::VERIFY_WRONG_CUTTER, of_cutter(c)),
+        WrongKind::Pause(p) => (&code::VERIFY_WRONG_CUTTER, of_pause(p)),
+    }
+}
+
+/// A thousandth over is rounding of the text.
+fn over(v: f64, limit: f64) -> bool {
+    v > limit * 1.001 + 0.5
+}
+
+/// How fast a cut goes down into the wood, mm/min.
+fn plunge_rate(m: &Motion, highest_top: f64) -> Option<f64> {
+    let down = m.z[0] - m.z[1];
+    let into = down > 1e-6 && m.low() < highest_top;
+    into.then(|| m.feed * down / m.length().max(1e-9))
+}
+
+/// What a cut's feed and speed exceed: the kind of limit, and the sentence.
+fn exceeded(scene: &Scene<'_>, m: &Motion) -> Vec<(u8, String)> {
+    let s = scene.settled;
+    let mut out = Vec::new();
+    if over(m.feed, s.max_feed) {
+        out.push((
+            0,
+            format!(
+                "feed {} mm/min; the machine's largest is {}.",
+                mm(m.feed),
+                mm(s.max_feed)
+            ),
+        ));
+    }
+    if let Some(rate) = plunge_rate(m, scene.setup.z.highest_top())
+        && over(rate, s.max_plunge)
+    {
+        out.push((
+            1,
+            format!(
+                "goes down at {} mm/min; the machine's largest feed downwards is {}.",
+                mm(rate),
+                mm(s.max_plunge)
+            ),
+        ));
+    }
+    if m.rpm <= 0.0 {
+        return out;
+    }
+    let spindle = |what: String| format!("spindle at {} rev/min; {what}.", mm(m.rpm));
+    if over(m.rpm, s.max_rpm) {
+        let what = format!("the machine's largest speed is {}", mm(s.max_rpm));
+        out.push((2, spindle(what)));
+    }
+    if m.rpm < s.min_rpm * 0.999 - 0.5 {
+        let what = format!("the machine's least speed is {}", mm(s.min_rpm));
+        out.push((3, spindle(what)));
+    }
+    if let Some(t) = scene.recorded.tool(m)
+        && over(m.rpm, t.cutter.max_rpm)
+    {
+        let what = format!("{} is marked {} at most", t.id, mm(t.cutter.max_rpm));
+        out.push((4, spindle(what)));
+    }
+    out
 }
 
 fn limits(scene: &Scene<'_>, said: &mut Said) {
@@ -132,91 +190,17 @@ fn limits(scene: &Scene<'_>, said: &mut Said) {
     // One finding for each text and kind is enough; the first line is named.
     let mut seen: BTreeSet<(u16, u8, u16)> = BTreeSet::new();
     let (mut fastest, mut steepest) = (0.0_f64, 0.0_f64);
-    for m in &scene.recorded.motions {
-        if !m.cuts {
-            continue;
-        }
-        let mut find = |kind: u8, code, message: String| {
+    for m in scene.recorded.motions.iter().filter(|m| m.cuts) {
+        fastest = fastest.max(m.feed);
+        let rate = plunge_rate(m, scene.setup.z.highest_top());
+        steepest = steepest.max(rate.unwrap_or(0.0));
+        for (kind, message) in exceeded(scene, m) {
             if seen.insert((m.text, kind, m.tool)) {
+                let (recorded, setup) = (scene.recorded, &scene.setup.id);
+                let code = &code::VERIFY_LIMIT;
                 said.find(
                     Some(m.text),
-                    at_line(
-                        scene.recorded,
-                        &scene.setup.id,
-                        m.text,
-                        m.line,
-                        code,
-                        message,
-                    ),
-                );
-            }
-        };
-        fastest = fastest.max(m.feed);
-        // A thousandth over is rounding of the text.
-        let over = |v: f64, limit: f64| v > limit * 1.001 + 0.5;
-        if over(m.feed, s.max_feed) {
-            find(
-                0,
-                &code::VERIFY_LIMIT,
-                format!(
-                    "feed {} mm/min; the machine's largest is {}.",
-                    mm(m.feed),
-                    mm(s.max_feed)
-                ),
-            );
-        }
-        let down = m.z[0] - m.z[1];
-        if down > 1e-6 && m.low() < scene.setup.z.highest_top() {
-            let length = m.length();
-            let rate = m.feed * down / length.max(1e-9);
-            steepest = steepest.max(rate);
-            if over(rate, s.max_plunge) {
-                find(
-                    1,
-                    &code::VERIFY_LIMIT,
-                    format!(
-                        "goes down at {} mm/min; the machine's largest feed downwards is {}.",
-                        mm(rate),
-                        mm(s.max_plunge)
-                    ),
-                );
-            }
-        }
-        if m.rpm > 0.0 {
-            if over(m.rpm, s.max_rpm) {
-                find(
-                    2,
-                    &code::VERIFY_LIMIT,
-                    format!(
-                        "spindle at {} rev/min; the machine's largest speed is {}.",
-                        mm(m.rpm),
-                        mm(s.max_rpm)
-                    ),
-                );
-            }
-            if m.rpm < s.min_rpm * 0.999 - 0.5 {
-                find(
-                    3,
-                    &code::VERIFY_LIMIT,
-                    format!(
-                        "spindle at {} rev/min; the machine's least speed is {}.",
-                        mm(m.rpm),
-                        mm(s.min_rpm)
-                    ),
-                );
-            }
-            if let Some(t) = scene.recorded.tool(m)
-                && over(m.rpm, t.cutter.max_rpm)
-            {
-                find(
-                    4,
-                    &code::VERIFY_LIMIT,
-                    format!(
-                        "spindle at {} rev/min; {} is marked {} at most.",
-                        mm(m.rpm),
-                        t.id,
-                        mm(t.cutter.max_rpm)
-                    ),
+                    at_line(recorded, setup, m.text, m.line, code, message),
                 );
             }
         }

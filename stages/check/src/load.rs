@@ -195,8 +195,8 @@ struct Taken {
     width: f64,
 }
 
-fn depths(scene: &Scene<'_>, said: &mut Said) {
-    let top = scene.setup.z.top();
+/// The places at which the cuts are sampled, evenly along all of them.
+fn sampled_places(scene: &Scene<'_>, top: f64) -> Vec<Sampled> {
     let motions = &scene.recorded.motions;
     let cutting = |m: &Motion| m.cuts && m.low() < top && m.tool != super::motions::NO_TOOL;
     let total: f64 = motions
@@ -230,126 +230,97 @@ fn depths(scene: &Scene<'_>, said: &mut Said) {
         }
         carried -= length;
     }
-    let taken: Vec<Taken> = places.par_iter().map(|p| sample(scene, *p, top)).collect();
-    let mut worst: BTreeMap<u16, (Taken, usize)> = BTreeMap::new();
-    let mut plunge: BTreeMap<u16, (f64, usize)> = BTreeMap::new();
-    let mut deepest: BTreeMap<u16, f64> = BTreeMap::new();
-    let mut too_long: BTreeMap<u16, (f64, usize)> = BTreeMap::new();
-    for (k, (p, t)) in places.iter().zip(&taken).enumerate() {
-        let m = &motions[p.motion];
-        let Some(tool) = scene.recorded.tool(m) else {
-            continue;
+    places
+}
+
+/// The worst of what each cutter takes, each with the place.
+#[derive(Default)]
+struct Takes {
+    /// Against a full slot, sideways.
+    sideways: BTreeMap<u16, (Taken, Sampled)>,
+    /// Straight down with a cutter that does not cut in its centre, mm.
+    plunge: BTreeMap<u16, (f64, Sampled)>,
+    /// Depth, mm.
+    deepest: BTreeMap<u16, f64>,
+    /// Depth beyond the cutting length, mm.
+    too_long: BTreeMap<u16, (f64, Sampled)>,
+}
+
+impl Takes {
+    fn add(&mut self, m: &Motion, tool: &Tool, place: Sampled, t: Taken) {
+        let deeper = |all: &mut BTreeMap<u16, (f64, Sampled)>| {
+            let e = all.entry(m.tool).or_insert((0.0, place));
+            if t.depth > e.0 {
+                *e = (t.depth, place);
+            }
         };
-        let d = deepest.entry(m.tool).or_default();
+        let d = self.deepest.entry(m.tool).or_default();
         *d = d.max(t.depth);
         if t.depth > tool.cutter.cutting_length.mm() + 0.01 {
-            let e = too_long.entry(m.tool).or_insert((0.0, k));
-            if t.depth > e.0 {
-                *e = (t.depth, k);
-            }
+            deeper(&mut self.too_long);
         }
+        let drill = tool.cutter.kind == CutterKind::Drill;
         let down = m.z[0] - m.z[1];
-        let steep = down > 1e-6 && down > PLUNGE_SLOPE * m.path.length();
-        if steep {
-            if t.depth > 0.05
-                && !tool.cutter.centre_cutting
-                && tool.cutter.kind != CutterKind::Drill
-            {
-                let e = plunge.entry(m.tool).or_insert((0.0, k));
-                if t.depth > e.0 {
-                    *e = (t.depth, k);
-                }
+        if down > 1e-6 && down > PLUNGE_SLOPE * m.path.length() {
+            if t.depth > 0.05 && !tool.cutter.centre_cutting && !drill {
+                deeper(&mut self.plunge);
             }
-            continue;
-        }
-        if tool.cutter.kind == CutterKind::Drill {
-            continue;
-        }
-        let e = worst.entry(m.tool).or_insert((Taken::default(), k));
-        if t.times > e.0.times {
-            *e = (*t, k);
+        } else if !drill {
+            let e = self.sideways.entry(m.tool);
+            let e = e.or_insert((Taken::default(), place));
+            if t.times > e.0.times {
+                *e = (t, place);
+            }
         }
     }
-    for (tool, (t, k)) in &worst {
+}
+
+fn depths(scene: &Scene<'_>, said: &mut Said) {
+    let top = scene.setup.z.top();
+    let places = sampled_places(scene, top);
+    let taken: Vec<Taken> = places.par_iter().map(|p| sample(scene, *p, top)).collect();
+    let mut takes = Takes::default();
+    for (p, t) in places.iter().zip(&taken) {
+        let m = &scene.recorded.motions[p.motion];
+        if let Some(tool) = scene.recorded.tool(m) {
+            takes.add(m, tool, *p, *t);
+        }
+    }
+    for (tool, (t, place)) in &takes.sideways {
+        sideways(scene, *tool, *t, *place, said);
+    }
+    let mut refuse = |place: Sampled, message: String| {
+        let m = &scene.recorded.motions[place.motion];
+        let at = m.path.at(place.share);
+        find(
+            scene,
+            m,
+            at,
+            &code::VERIFY_LOAD,
+            Severity::Error,
+            message,
+            said,
+        );
+    };
+    for (tool, (depth, place)) in &takes.too_long {
         let tool = &scene.recorded.tools[usize::from(*tool)];
-        let pass = pass_depth(tool);
-        said.figure(
-            layer::LOAD,
-            format!(
-                "greatest cut of {} against a full slot of {} mm",
-                tool.id,
-                mm(pass)
-            ),
-            t.times,
-            "times",
-            Some(scene.settled.pass_warn),
-            false,
+        let message = format!(
+            "{} takes {} mm in one pass, more than its cutting length of {} mm.",
+            tool.id,
+            mm(*depth),
+            mm(tool.cutter.cutting_length.mm())
         );
-        if t.times <= scene.settled.pass_warn {
-            continue;
-        }
-        let p = places[*k];
-        let m = &motions[p.motion];
-        let severity = if t.times > REFUSE_TIMES {
-            Severity::Error
-        } else {
-            Severity::Warning
-        };
-        find(
-            scene,
-            m,
-            m.path.at(p.share),
-            &code::VERIFY_LOAD,
-            severity,
-            format!(
-                "{} takes {} mm deep over {} % of its width: {} times a full slot of its depth of pass, {} mm.",
-                tool.id,
-                mm(t.depth),
-                mm((t.width * 100.0).round()),
-                mm((t.times * 100.0).round() / 100.0),
-                mm(pass)
-            ),
-            said,
-        );
+        refuse(*place, message);
     }
-    for (tool, (depth, k)) in too_long {
-        let tool = &scene.recorded.tools[usize::from(tool)];
-        let p = places[k];
-        let m = &motions[p.motion];
-        find(
-            scene,
-            m,
-            m.path.at(p.share),
-            &code::VERIFY_LOAD,
-            Severity::Error,
-            format!(
-                "{} takes {} mm in one pass, more than its cutting length of {} mm.",
-                tool.id,
-                mm(depth),
-                mm(tool.cutter.cutting_length.mm())
-            ),
-            said,
+    for (tool, (depth, place)) in &takes.plunge {
+        let message = format!(
+            "{} goes straight down {} mm into wood, but does not cut in its centre.",
+            scene.recorded.tools[usize::from(*tool)].id,
+            mm(*depth)
         );
+        refuse(*place, message);
     }
-    for (tool, (depth, k)) in plunge {
-        let tool = &scene.recorded.tools[usize::from(tool)];
-        let p = places[k];
-        let m = &motions[p.motion];
-        find(
-            scene,
-            m,
-            m.path.at(p.share),
-            &code::VERIFY_LOAD,
-            Severity::Error,
-            format!(
-                "{} goes straight down {} mm into wood, but does not cut in its centre.",
-                tool.id,
-                mm(depth)
-            ),
-            said,
-        );
-    }
-    for (tool, d) in deepest {
+    for (tool, d) in takes.deepest {
         let id = &scene.recorded.tools[usize::from(tool)].id;
         said.figure(
             layer::LOAD,
@@ -360,6 +331,49 @@ fn depths(scene: &Scene<'_>, said: &mut Said) {
             false,
         );
     }
+}
+
+/// The greatest cut of a cutter sideways, against a full slot of its depth of pass.
+fn sideways(scene: &Scene<'_>, tool: u16, t: Taken, place: Sampled, said: &mut Said) {
+    let tool = &scene.recorded.tools[usize::from(tool)];
+    let pass = pass_depth(tool);
+    said.figure(
+        layer::LOAD,
+        format!(
+            "greatest cut of {} against a full slot of {} mm",
+            tool.id,
+            mm(pass)
+        ),
+        t.times,
+        "times",
+        Some(scene.settled.pass_warn),
+        false,
+    );
+    if t.times <= scene.settled.pass_warn {
+        return;
+    }
+    let m = &scene.recorded.motions[place.motion];
+    let severity = if t.times > REFUSE_TIMES {
+        Severity::Error
+    } else {
+        Severity::Warning
+    };
+    find(
+        scene,
+        m,
+        m.path.at(place.share),
+        &code::VERIFY_LOAD,
+        severity,
+        format!(
+            "{} takes {} mm deep over {} % of its width: {} times a full slot of its depth of pass, {} mm.",
+            tool.id,
+            mm(t.depth),
+            mm((t.width * 100.0).round()),
+            mm((t.times * 100.0).round() / 100.0),
+            mm(pass)
+        ),
+        said,
+    );
 }
 
 fn pass_depth(tool: &Tool) -> f64 {
@@ -428,12 +442,14 @@ fn sample(scene: &Scene<'_>, place: Sampled, top: f64) -> Taken {
     taken
 }
 
+/// For a cutter: the length that each chip load runs over (in 0.0001 mm), with a motion that has it.
+type ByChip = BTreeMap<i64, (f64, usize)>;
+
 /// Chip load of each cutter: floor and ceiling, and at the wall inside arcs.
 fn chips(scene: &Scene<'_>, said: &mut Said) {
-    let s = scene.settled;
     let top = scene.setup.z.highest_top();
-    // For each cutter: the chip load of its level straight cuts that is run longest, the greatest at a wall, where.
-    let mut lengths: BTreeMap<u16, BTreeMap<i64, (f64, usize)>> = BTreeMap::new();
+    // For each cutter: the chip loads of its level cuts, and the greatest at a wall.
+    let mut lengths: BTreeMap<u16, ByChip> = BTreeMap::new();
     let mut walls: BTreeMap<u16, (f64, usize)> = BTreeMap::new();
     for (i, m) in scene.recorded.motions.iter().enumerate() {
         let Some(tool) = scene.recorded.tool(m) else {
@@ -462,64 +478,75 @@ fn chips(scene: &Scene<'_>, said: &mut Said) {
         }
     }
     for (tool, by_chip) in lengths {
-        let id = scene.recorded.tools[usize::from(tool)].id.clone();
-        let Some((chip, (_, i))) = by_chip
-            .iter()
-            .max_by(|a, b| a.1.0.total_cmp(&b.1.0).then(b.0.cmp(a.0)))
-        else {
-            continue;
-        };
-        let chip = *chip as f64 / 1e4;
-        said.figure(
-            layer::LOAD,
-            format!("chip load of {id} in most of its cuts"),
-            chip,
-            "mm",
-            Some(s.chip_floor),
-            true,
-        );
-        if chip < s.chip_floor - 1e-9 {
-            let m = &scene.recorded.motions[*i];
-            find(
-                scene,
-                m,
-                m.path.start(),
-                &code::VERIFY_CHIP_LOAD,
-                Severity::Warning,
-                format!(
-                    "{id} runs at {} mm a tooth in most of its cuts; below {} mm it rubs and burns.",
-                    mm(chip),
-                    mm(s.chip_floor)
-                ),
-                said,
-            );
-        }
+        chip_floor(scene, tool, &by_chip, said);
     }
     for (tool, (chip, i)) in walls {
-        let id = scene.recorded.tools[usize::from(tool)].id.clone();
-        said.figure(
-            layer::LOAD,
-            format!("greatest chip load of {id} at a wall"),
-            chip,
-            "mm",
-            Some(s.chip_ceiling),
-            true,
+        chip_ceiling(scene, tool, chip, &scene.recorded.motions[i], said);
+    }
+}
+
+/// The chip load that a cutter runs at for the longest way.
+fn chip_floor(scene: &Scene<'_>, tool: u16, by_chip: &ByChip, said: &mut Said) {
+    let floor = scene.settled.chip_floor;
+    let id = &scene.recorded.tools[usize::from(tool)].id;
+    let Some((chip, (_, i))) = by_chip
+        .iter()
+        .max_by(|a, b| a.1.0.total_cmp(&b.1.0).then(b.0.cmp(a.0)))
+    else {
+        return;
+    };
+    let chip = *chip as f64 / 1e4;
+    said.figure(
+        layer::LOAD,
+        format!("chip load of {id} in most of its cuts"),
+        chip,
+        "mm",
+        Some(floor),
+        true,
+    );
+    if chip < floor - 1e-9 {
+        let m = &scene.recorded.motions[*i];
+        find(
+            scene,
+            m,
+            m.path.start(),
+            &code::VERIFY_CHIP_LOAD,
+            Severity::Warning,
+            format!(
+                "{id} runs at {} mm a tooth in most of its cuts; below {} mm it rubs and burns.",
+                mm(chip),
+                mm(floor)
+            ),
+            said,
         );
-        if chip > s.chip_ceiling {
-            let m = &scene.recorded.motions[i];
-            find(
-                scene,
-                m,
-                m.path.start(),
-                &code::VERIFY_CHIP_LOAD,
-                Severity::Warning,
-                format!(
-                    "{id} takes {} mm a tooth at the wall here; above {} mm it tears.",
-                    mm(chip),
-                    mm(s.chip_ceiling)
-                ),
-                said,
-            );
-        }
+    }
+}
+
+/// The greatest chip load of a cutter at a wall, and the motion that has it.
+fn chip_ceiling(scene: &Scene<'_>, tool: u16, chip: f64, m: &Motion, said: &mut Said) {
+    let ceiling = scene.settled.chip_ceiling;
+    let id = &scene.recorded.tools[usize::from(tool)].id;
+    said.figure(
+        layer::LOAD,
+        format!("greatest chip load of {id} at a wall"),
+        chip,
+        "mm",
+        Some(ceiling),
+        true,
+    );
+    if chip > ceiling {
+        find(
+            scene,
+            m,
+            m.path.start(),
+            &code::VERIFY_CHIP_LOAD,
+            Severity::Warning,
+            format!(
+                "{id} takes {} mm a tooth at the wall here; above {} mm it tears.",
+                mm(chip),
+                mm(ceiling)
+            ),
+            said,
+        );
     }
 }

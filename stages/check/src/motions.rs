@@ -188,20 +188,47 @@ pub(super) enum WrongKind {
     Io(String),
     /// The text ends before its program does.
     NoEnd,
-    /// A cutter number that the shop does not have.
-    UnknownCutter(u32),
-    /// Another cutter than this program is for: number in the text, id expected.
-    WrongCutter(u32, String),
-    /// Neither the text nor the program's record says which cutter.
-    NoCutter,
-    /// The pause in which the cutter of this id goes in says something else: its message.
-    OtherPause(String, String),
+    /// A cutter.
+    Cutter(WrongCutter),
+    /// A pause in which a cutter goes in, or one that only seems to be such.
+    Pause(WrongPause),
+}
+
+/// What is wrong with a cutter.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) enum WrongCutter {
+    /// A number that the shop does not have.
+    Unknown(u32),
+    /// Another than this program is for: number in the text, id expected.
+    Other(u32, String),
+    /// Neither the text nor the program's record says which.
+    None,
+}
+
+/// What is wrong with a pause in which a cutter goes in.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) enum WrongPause {
+    /// That of the cutter of this id says something else: its message.
+    Other(String, String),
     /// The text does not pause for the cutter of this id.
-    NoPause(String),
-    /// A pause calls for a cutter where none is to go in: its message.
-    StrayPause(String),
+    Missing(String),
+    /// It calls for a cutter where none is to go in: its message.
+    Stray(String),
     /// Pauses without messages, in some of which cutters go in: how many, and how many of the program.
-    PausesWithoutWords(usize, usize),
+    WithoutWords(usize, usize),
+}
+
+impl WrongKind {
+    /// The same complaint, whatever it says in particular.
+    fn repeats(&self, other: &WrongKind) -> bool {
+        use std::mem::discriminant as kind;
+        match (self, other) {
+            (WrongKind::Fault(..), _) => false,
+            (WrongKind::Cutter(a), WrongKind::Cutter(b)) => kind(a) == kind(b),
+            (WrongKind::Pause(a), WrongKind::Pause(b)) => kind(a) == kind(b),
+            (a, b) => kind(a) == kind(b),
+        }
+    }
 }
 
 /// All texts of a setup, read.
@@ -290,21 +317,21 @@ impl Recorded {
         expected: Option<&str>,
     ) -> Result<u16, WrongKind> {
         let id = match (number, expected) {
-            (None, None) => return Err(WrongKind::NoCutter),
+            (None, None) => return Err(WrongKind::Cutter(WrongCutter::None)),
             (None, Some(id)) => id.to_string(),
             (Some(n), Some(id)) if shop.cutters.get(id).is_some_and(|c| c.number == n) => {
                 id.to_string()
             }
             (Some(n), _) => match shop.cutters.iter().find(|(_, c)| c.number == n) {
                 Some((id, _)) => id.clone(),
-                None => return Err(WrongKind::UnknownCutter(n)),
+                None => return Err(WrongKind::Cutter(WrongCutter::Unknown(n))),
             },
         };
         if let Some(i) = self.tools.iter().position(|t| t.id == id) {
             return Ok(i as u16);
         }
         let Some(cutter) = shop.cutters.get(&id) else {
-            return Err(WrongKind::NoCutter);
+            return Err(WrongKind::Cutter(WrongCutter::None));
         };
         self.tools.push(Tool::new(&id, cutter));
         Ok((self.tools.len() - 1) as u16)
@@ -335,6 +362,7 @@ pub(super) fn take(
     let index = recorded.names.len() as u16;
     recorded.names.push(name.to_string());
     let mut so_far = SoFar {
+        text: index,
         expected: hand.first.as_deref(),
         planned: &hand.pauses,
         cut_since: None,
@@ -344,14 +372,14 @@ pub(super) fn take(
     };
     let end = reader.read(text, &mut |m: ReadMove| {
         hear(&m);
-        step(recorded, index, taking, m, &mut so_far);
+        step(recorded, taking, m, &mut so_far);
         ControlFlow::Continue(())
     });
     let unpaused: Vec<WrongKind> = so_far
         .planned
         .iter()
         .filter_map(|p| match p {
-            PauseFor::Cutter(id) => Some(WrongKind::NoPause(id.clone())),
+            PauseFor::Cutter(id) => Some(WrongKind::Pause(WrongPause::Missing(id.clone()))),
             _ => None,
         })
         .collect();
@@ -388,6 +416,8 @@ const FAULTS_KEPT: usize = 20;
 
 /// Where the reading of a text is.
 struct SoFar<'a> {
+    /// Which text, from 0.
+    text: u16,
     /// The cutter that the person has put in.
     expected: Option<&'a str>,
     /// What the pauses still to come are for.
@@ -400,143 +430,160 @@ struct SoFar<'a> {
     faults: usize,
 }
 
-fn step(
-    recorded: &mut Recorded,
-    text: u16,
-    taking: &Taking<'_>,
-    m: ReadMove,
-    so_far: &mut SoFar<'_>,
-) {
-    let line = m.line;
-    let SoFar {
-        expected,
-        planned,
-        cut_since,
-        tool,
-        last_wrong,
-        faults,
-    } = so_far;
-    let mut wrong = |recorded: &mut Recorded, kind: WrongKind| {
-        // The same complaint line after line is said once.
-        let repeats = last_wrong
-            .as_ref()
-            .is_some_and(|l| std::mem::discriminant(l) == std::mem::discriminant(&kind))
-            && !matches!(kind, WrongKind::Fault(..));
-        *last_wrong = Some(kind.clone());
-        *faults += 1;
-        if !repeats && *faults <= FAULTS_KEPT {
+impl SoFar<'_> {
+    /// Takes down what is wrong; the same complaint line after line is said once.
+    fn wrong(&mut self, recorded: &mut Recorded, line: u64, kind: WrongKind) {
+        let repeats = self.last_wrong.as_ref().is_some_and(|l| kind.repeats(l));
+        self.last_wrong = Some(kind.clone());
+        self.faults += 1;
+        if !repeats && self.faults <= FAULTS_KEPT {
+            let text = self.text;
             recorded.wrong.push(Wrong { text, line, kind });
         }
-    };
+    }
+}
+
+fn step(recorded: &mut Recorded, taking: &Taking<'_>, m: ReadMove, so_far: &mut SoFar<'_>) {
     match m.action {
-        Action::Fault { code, message } => wrong(recorded, WrongKind::Fault(code, message)),
-        Action::Pause { message } => {
-            let number = |id: &str| taking.shop.cutters.get(id).map(|c| c.number);
-            let is_in = expected.map_or(m.cutter, number);
-            let (meant, told) = meant(&message, planned, number, is_in);
-            if let Some(kind) = told {
-                wrong(recorded, kind);
-            }
-            let cutter = match meant {
-                Meant::Change(before, id) => {
-                    (*planned, *expected, *tool) = (&planned[before + 1..], Some(id), None);
-                    *cut_since = Some(false);
-                    Some(id.to_string())
-                }
-                Meant::Stays => {
-                    // Which of the two pauses it really goes in at matters when it cut in between.
-                    if *cut_since == Some(true) {
-                        wrong(recorded, WrongKind::StrayPause(message.clone()));
-                    }
-                    expected.map(str::to_string)
-                }
-                Meant::Other => {
-                    if let Some((PauseFor::Setup(_) | PauseFor::Spindle, rest)) =
-                        planned.split_first()
-                    {
-                        *planned = rest;
-                    }
-                    None
-                }
-            };
-            recorded.pauses.push(PauseEvent {
-                at: recorded.motions.len(),
-                text,
-                line,
-                spindle_on: m.spindle.is_some(),
-                z: m.from.z,
-                message,
-                cutter,
-                number: None,
-            });
+        Action::Fault { code, message } => {
+            so_far.wrong(recorded, m.line, WrongKind::Fault(code, message));
         }
+        Action::Pause { ref message } => pause(recorded, taking, &m, message, so_far),
         Action::CutterChange => {
             recorded.changes.push(ChangeEvent {
-                text,
-                line,
+                text: so_far.text,
+                line: m.line,
                 number: m.cutter,
                 spindle_on: m.spindle.is_some(),
                 z: m.from.z,
             });
-            *tool = None;
+            so_far.tool = None;
         }
         Action::Spindle => {
             if m.spindle.is_some_and(|s| !s.clockwise) {
-                wrong(recorded, WrongKind::SpindleWay);
+                so_far.wrong(recorded, m.line, WrongKind::SpindleWay);
             }
         }
         Action::Dwell { .. } | Action::Step { .. } | Action::End => {}
         Action::RetractFull | Action::Rapid | Action::Line | Action::Arc { .. } => {
-            if !finite(m.from, true) || !finite(m.to, true) {
-                wrong(recorded, WrongKind::NotFinite);
-                return;
-            }
-            let cuts = matches!(m.action, Action::Line | Action::Arc { .. });
-            *cut_since = cut_since.map(|c| c || cuts);
-            let chosen = match tool {
-                Some((number, t)) if *number == m.cutter => *t,
-                _ => {
-                    let t = match recorded.choose(taking.shop, m.cutter, *expected) {
-                        Ok(t) => {
-                            let id = recorded.tools[usize::from(t)].id.clone();
-                            if let (Some(n), Some(e)) = (m.cutter, *expected)
-                                && id != e
-                            {
-                                wrong(recorded, WrongKind::WrongCutter(n, e.to_string()));
-                            }
-                            t
-                        }
-                        Err(kind) => {
-                            if cuts {
-                                wrong(recorded, kind);
-                            }
-                            NO_TOOL
-                        }
-                    };
-                    // Without a cutter the next cutting move asks again.
-                    *tool = (t != NO_TOOL).then_some((m.cutter, t));
-                    t
-                }
-            };
-            if cuts {
-                if m.feed.is_none_or(|f| f <= 0.0) {
-                    wrong(recorded, WrongKind::NoFeed);
-                }
-                let turns = m.spindle.is_some_and(|s| s.rpm > 0.0);
-                if !turns && !taking.spindle_by_hand {
-                    wrong(recorded, WrongKind::NoSpindle);
-                }
-            }
-            if let Action::Arc {
-                radius_mismatch, ..
-            } = m.action
-                && radius_mismatch > taking.settled.arc_radius
-            {
-                wrong(recorded, WrongKind::ArcRadius(radius_mismatch));
-            }
-            push(recorded, text, &m, cuts, chosen, taking, &mut wrong);
+            movement(recorded, taking, &m, so_far);
         }
     }
+}
+
+fn pause(
+    recorded: &mut Recorded,
+    taking: &Taking<'_>,
+    m: &ReadMove,
+    message: &str,
+    so_far: &mut SoFar<'_>,
+) {
+    let number = |id: &str| taking.shop.cutters.get(id).map(|c| c.number);
+    let is_in = so_far.expected.map_or(m.cutter, number);
+    let (meant, told) = meant(message, so_far.planned, number, is_in);
+    if let Some(kind) = told {
+        so_far.wrong(recorded, m.line, kind);
+    }
+    let cutter = match meant {
+        Meant::Change(before, id) => {
+            so_far.planned = &so_far.planned[before + 1..];
+            (so_far.expected, so_far.tool) = (Some(id), None);
+            so_far.cut_since = Some(false);
+            Some(id.to_string())
+        }
+        Meant::Stays => {
+            // Which of the two pauses it really goes in at matters when it cut in between.
+            if so_far.cut_since == Some(true) {
+                let stray = WrongPause::Stray(message.to_string());
+                so_far.wrong(recorded, m.line, WrongKind::Pause(stray));
+            }
+            so_far.expected.map(str::to_string)
+        }
+        Meant::Other => {
+            if let Some((PauseFor::Setup(_) | PauseFor::Spindle, rest)) =
+                so_far.planned.split_first()
+            {
+                so_far.planned = rest;
+            }
+            None
+        }
+    };
+    recorded.pauses.push(PauseEvent {
+        at: recorded.motions.len(),
+        text: so_far.text,
+        line: m.line,
+        spindle_on: m.spindle.is_some(),
+        z: m.from.z,
+        message: message.to_string(),
+        cutter,
+        number: None,
+    });
+}
+
+fn movement(recorded: &mut Recorded, taking: &Taking<'_>, m: &ReadMove, so_far: &mut SoFar<'_>) {
+    if !finite(m.from, true) || !finite(m.to, true) {
+        so_far.wrong(recorded, m.line, WrongKind::NotFinite);
+        return;
+    }
+    let cuts = matches!(m.action, Action::Line | Action::Arc { .. });
+    so_far.cut_since = so_far.cut_since.map(|c| c || cuts);
+    let tool = tool_of(recorded, taking, m, cuts, so_far);
+    if cuts {
+        if m.feed.is_none_or(|f| f <= 0.0) {
+            so_far.wrong(recorded, m.line, WrongKind::NoFeed);
+        }
+        let turns = m.spindle.is_some_and(|s| s.rpm > 0.0);
+        if !turns && !taking.spindle_by_hand {
+            so_far.wrong(recorded, m.line, WrongKind::NoSpindle);
+        }
+    }
+    if let Action::Arc {
+        radius_mismatch, ..
+    } = m.action
+        && radius_mismatch > taking.settled.arc_radius
+    {
+        so_far.wrong(recorded, m.line, WrongKind::ArcRadius(radius_mismatch));
+    }
+    if let Some(what) = unknown(m, cuts, taking.clear_z) {
+        so_far.wrong(recorded, m.line, WrongKind::Unknown(what.to_string()));
+    }
+    push(recorded, so_far.text, m, cuts, tool);
+}
+
+/// The tool that a move is made with; asked of the shop once a change.
+fn tool_of(
+    recorded: &mut Recorded,
+    taking: &Taking<'_>,
+    m: &ReadMove,
+    cuts: bool,
+    so_far: &mut SoFar<'_>,
+) -> u16 {
+    if let Some((number, tool)) = so_far.tool
+        && number == m.cutter
+    {
+        return tool;
+    }
+    let tool = match recorded.choose(taking.shop, m.cutter, so_far.expected) {
+        Ok(t) => {
+            let id = &recorded.tools[usize::from(t)].id;
+            if let (Some(n), Some(e)) = (m.cutter, so_far.expected)
+                && id != e
+            {
+                let other = WrongCutter::Other(n, e.to_string());
+                so_far.wrong(recorded, m.line, WrongKind::Cutter(other));
+            }
+            t
+        }
+        Err(kind) => {
+            if cuts {
+                so_far.wrong(recorded, m.line, kind);
+            }
+            NO_TOOL
+        }
+    };
+    // Without a cutter the next cutting move asks again.
+    so_far.tool = (tool != NO_TOOL).then_some((m.cutter, tool));
+    tool
 }
 
 /// What a pause of a text is for.
@@ -564,7 +611,7 @@ fn meant<'a>(
     let mut changes = planned.iter().enumerate();
     let comes = changes.find_map(|(i, p)| id(p).map(|id| (i, id)));
     let stays = called.iter().all(|n| Some(*n) == is_in);
-    let other = |id: &str| WrongKind::OtherPause(id.to_string(), message.to_string());
+    let other = |id: &str| WrongKind::Pause(WrongPause::Other(id.to_string(), message.to_string()));
     match comes {
         Some((i, id)) if called.iter().any(|n| Some(*n) == number(id)) => {
             let more = |n: &u32| Some(*n) != number(id) && Some(*n) != is_in;
@@ -574,7 +621,7 @@ fn meant<'a>(
         Some((0, id)) if message.trim().is_empty() => (Meant::Change(0, id), None),
         Some((0, id)) if !stays => (Meant::Change(0, id), Some(other(id))),
         _ if !stays => {
-            let told = WrongKind::StrayPause(message.to_string());
+            let told = WrongKind::Pause(WrongPause::Stray(message.to_string()));
             (Meant::Other, Some(told))
         }
         _ if !called.is_empty() => (Meant::Stays, None),
@@ -606,7 +653,7 @@ fn uncertain(pauses: &[PauseEvent], text: u16, planned: &[PauseFor]) -> Vec<(u64
     let own: Vec<&PauseEvent> = pauses.iter().filter(|p| p.text == text).collect();
     let mute = |p: &&&PauseEvent| p.message.trim().is_empty();
     if own.iter().all(|p| mute(&p)) {
-        let counts = WrongKind::PausesWithoutWords(own.len(), planned.len());
+        let counts = WrongKind::Pause(WrongPause::WithoutWords(own.len(), planned.len()));
         return match own.len() == planned.len() {
             true => Vec::new(),
             false => vec![(0, counts)],
@@ -614,7 +661,10 @@ fn uncertain(pauses: &[PauseEvent], text: u16, planned: &[PauseFor]) -> Vec<(u64
     }
     let changes = own.iter().filter(mute).filter_map(|p| {
         let id = p.cutter.clone()?;
-        Some((p.line, WrongKind::OtherPause(id, String::new())))
+        Some((
+            p.line,
+            WrongKind::Pause(WrongPause::Other(id, String::new())),
+        ))
     });
     changes.collect()
 }
@@ -627,41 +677,33 @@ fn finite(k: Known, top: bool) -> bool {
             .is_none_or(|z| z.is_finite() || (top && z == f64::INFINITY))
 }
 
-fn push(
-    recorded: &mut Recorded,
-    text: u16,
-    m: &ReadMove,
-    cuts: bool,
-    tool: u16,
-    taking: &Taking<'_>,
-    wrong: &mut impl FnMut(&mut Recorded, WrongKind),
-) {
+/// What a move does that it may not do while a position is not known. With something unknown, only two things are safe: Z alone to a
+/// height where nothing stands, and XY there.
+fn unknown(m: &ReadMove, cuts: bool, clear_z: f64) -> Option<&'static str> {
+    if m.from.point().is_some() || matches!(m.action, Action::RetractFull) {
+        return None;
+    }
+    let moves_xy = m.from.x != m.to.x || m.from.y != m.to.y;
+    let z_moves = m.from.z.is_none() || m.from.z != m.to.z;
+    if cuts {
+        Some("cuts")
+    } else if m.to.z.is_none() {
+        Some("moves sideways before any height is set")
+    } else if moves_xy && z_moves {
+        Some("moves sideways and in height at once")
+    } else if m.to.z.is_none_or(|z| z < clear_z - 1e-6) {
+        Some("goes below the height at which nothing stands")
+    } else {
+        None
+    }
+}
+
+/// Takes a move down, as far as it is known.
+fn push(recorded: &mut Recorded, text: u16, m: &ReadMove, cuts: bool, tool: u16) {
     let xy = |k: Known| k.x.zip(k.y).map(|(x, y)| Point { x, y });
     let (from, to) = (xy(m.from), xy(m.to));
-    let moves_xy = m.from.x != m.to.x || m.from.y != m.to.y;
-    let blind = m.from.point().is_none();
-    if blind && !matches!(m.action, Action::RetractFull) {
-        // With something unknown, only two things are safe: Z alone to a height where nothing stands, and XY there.
-        let safe = m.to.z.is_some_and(|z| z >= taking.clear_z - 1e-6);
-        let z_moves = m.from.z.is_none() || m.from.z != m.to.z;
-        let together = moves_xy && z_moves;
-        if cuts || !safe || together {
-            wrong(
-                recorded,
-                WrongKind::Unknown(if cuts {
-                    "cuts".to_string()
-                } else if m.to.z.is_none() {
-                    "moves sideways before any height is set".to_string()
-                } else if together {
-                    "moves sideways and in height at once".to_string()
-                } else {
-                    "goes below the height at which nothing stands".to_string()
-                }),
-            );
-        }
-    }
     let Some(end) = to else {
-        // XY unknown: nothing more can be said than above.
+        // XY unknown: `unknown` says all that can be said.
         return;
     };
     let (z0, z1) = match (m.from.z, m.to.z) {
@@ -691,42 +733,45 @@ fn push(
         rpm: m.spindle.map_or(0.0, |s| s.rpm),
     };
     match path {
-        Segment::Arc {
-            a,
-            b,
-            centre,
-            radius,
-            sweep,
-        } if sweep.abs() > TAU + 1e-9 => {
-            // More than one turn: one motion a turn, so that each is an arc of its own.
-            let turns = (sweep.abs() / TAU).ceil();
-            let n = turns as usize;
-            for i in 0..n {
-                let part = sweep / turns;
-                let at = |k: usize| {
-                    if k == 0 {
-                        a
-                    } else if k == n {
-                        b
-                    } else {
-                        centre + (a - centre).rotated(part * k as f64)
-                    }
-                };
-                let height = |k: usize| z0 + (z1 - z0) * k as f64 / turns;
-                recorded.motions.push(Motion {
-                    path: Segment::Arc {
-                        a: at(i),
-                        b: at(i + 1),
-                        centre,
-                        radius,
-                        sweep: part,
-                    },
-                    z: [height(i), height(i + 1)],
-                    ..base
-                });
-            }
-        }
+        Segment::Arc { sweep, .. } if sweep.abs() > TAU + 1e-9 => turns(recorded, base),
         _ => recorded.motions.push(base),
+    }
+}
+
+/// More than one turn: one motion a turn, so that each is an arc of its own.
+fn turns(recorded: &mut Recorded, whole: Motion) {
+    let Segment::Arc {
+        a,
+        b,
+        centre,
+        radius,
+        sweep,
+    } = whole.path
+    else {
+        return;
+    };
+    let [z0, z1] = whole.z;
+    let turns = (sweep.abs() / TAU).ceil();
+    let n = turns as usize;
+    let part = sweep / turns;
+    let at = |k: usize| match k {
+        0 => a,
+        _ if k == n => b,
+        _ => centre + (a - centre).rotated(part * k as f64),
+    };
+    let height = |k: usize| z0 + (z1 - z0) * k as f64 / turns;
+    for i in 0..n {
+        recorded.motions.push(Motion {
+            path: Segment::Arc {
+                a: at(i),
+                b: at(i + 1),
+                centre,
+                radius,
+                sweep: part,
+            },
+            z: [height(i), height(i + 1)],
+            ..whole
+        });
     }
 }
 

@@ -441,20 +441,12 @@ impl Comparison {
             // Otherwise a peck was lifted out; the hole goes on.
         }
     }
-    /// Compares the rapids of the text with those of the plan up to the next planned thing of another kind.
-    fn settle_rapids(&mut self, line: u64) {
-        let mut want: Vec<(Known, f64)> = Vec::new();
-        let mut here = Known::default();
+    /// The planned stops of rapids up to the next thing of another kind, each with the least height where that is all that counts.
+    fn wanted_stops(&mut self) -> Vec<(Known, f64)> {
+        let mut want = Vec::new();
         while let Some(w) = self.wanted() {
             match w {
-                Wanted::Rapid(k) => {
-                    here = Known {
-                        x: k.x.or(here.x),
-                        y: k.y.or(here.y),
-                        z: k.z.or(here.z),
-                    };
-                    want.push((*k, f64::INFINITY));
-                }
+                Wanted::Rapid(k) => want.push((*k, f64::INFINITY)),
                 Wanted::Retract(z) => want.push((
                     Known {
                         z: Some(*z),
@@ -466,6 +458,11 @@ impl Comparison {
             }
             self.next += 1;
         }
+        want
+    }
+    /// Compares the rapids of the text with those of the plan up to the next planned thing of another kind.
+    fn settle_rapids(&mut self, line: u64) {
+        let want = self.wanted_stops();
         let got = std::mem::take(&mut self.rapids);
         // The text's stops must be the plan's, in order; stops that repeat the one before say nothing.
         let (mut i, mut j) = (0, 0);
