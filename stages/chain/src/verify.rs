@@ -48,6 +48,10 @@ fn with_models(
 ) -> SetupVerdict {
     let about = dialect.about();
     let can = Can::of(work.documents.machine().map(|(_, m)| m), about);
+    let order: Vec<Option<(u32, &str)>> = texts
+        .iter()
+        .map(|t| t.program.map(|p| (p.number, p.name.as_str())))
+        .collect();
     let mut texts: Vec<grainway_check::Text<'_>> = texts
         .iter_mut()
         .map(|t| {
@@ -61,7 +65,29 @@ fn with_models(
             }
         })
         .collect();
-    verify_setup(work, setup, models, &mut texts, dialect, settings)
+    let mut verdict = verify_setup(work, setup, models, &mut texts, dialect, settings);
+    out_of_order(&order, &mut verdict);
+    verdict
+}
+
+/// Programs of a setup run in the order of their numbers: each is planned on what those before it leave.
+fn out_of_order(programs: &[Option<(u32, &str)>], verdict: &mut SetupVerdict) {
+    let mut last: Option<(u32, &str)> = None;
+    let setup = &verdict.setup;
+    for (program, as_planned) in programs.iter().zip(&mut verdict.as_planned) {
+        let Some((number, name)) = *program else {
+            continue;
+        };
+        if let (Some((before, other)), Some(verdict)) = (last, as_planned)
+            && before > number
+        {
+            let what = format!("{name} runs after {other}; it is planned to run before it.");
+            let finding = Finding::new(&code::VERIFY_AS_PLANNED, what).setup(setup);
+            verdict.findings.push(finding);
+            verdict.passed = false;
+        }
+        last = Some((number, name));
+    }
 }
 
 /// How far past its corner the job or the shop lets a relief's lobe reach, mm.

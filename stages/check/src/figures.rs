@@ -38,6 +38,8 @@ pub(super) struct Settled {
     pub(super) travel: [f64; 3],
     pub(super) spoilboard: f64,
     pub(super) nut_radius: f64,
+    /// Seconds that the spindle needs to its speed, or to stand.
+    pub(super) spin_up: f64,
 }
 
 impl Settled {
@@ -71,6 +73,7 @@ impl Settled {
             travel: machine.map_or([f64::INFINITY; 3], |m| m.travel.map(|l| l.mm())),
             spoilboard: m(|m| m.spoilboard.mm(), f64::INFINITY),
             nut_radius: m(|m| m.nut_diameter.mm() / 2.0, 0.0),
+            spin_up: m(|m| m.spin_up_seconds, 0.0),
         }
     }
 }

@@ -1,7 +1,7 @@
 //! Layer 1: the text is one that this machine may be given: grammar and modes as the reader saw them, feed and spindle, Z first
 //! while positions are unknown, limits of machine and cutter, travel, block rate, unit.
 
-use super::figures::{Said, at_line, mm};
+use super::figures::{Said, Settled, at_line, mm};
 use super::motions::{Motion, Wrong, WrongCutter, WrongKind, WrongPause};
 use super::{Scene, layer};
 use grainway_geom::Bounds;
@@ -40,7 +40,7 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
 
 fn wrongs(scene: &Scene<'_>, said: &mut Said) {
     for Wrong { text, line, kind } in &scene.recorded.wrong {
-        let (code, message) = words(kind, scene.settled.arc_radius);
+        let (code, message) = words(kind, scene.settled);
         let found = at_line(scene.recorded, &scene.setup.id, *text, *line, code, message);
         let found = match kind {
             WrongKind::Pause(_) => found.remedy("Do not run it. Let it pause for the cutters that the setup sheet names, in that order and with those numbers."),
@@ -80,7 +80,7 @@ fn of_pause(wrong: &WrongPause) -> String {
 }
 
 /// The code and the sentence.
-fn words(kind: &WrongKind, arc_radius: f64) -> (&'static CodeInfo, String) {
+fn words(kind: &WrongKind, settled: &Settled) -> (&'static CodeInfo, String) {
     match kind {
         WrongKind::Fault(word, message) => (
             &code::VERIFY_TEXT,
@@ -109,7 +109,7 @@ fn words(kind: &WrongKind, arc_radius: f64) -> (&'static CodeInfo, String) {
             &code::VERIFY_TEXT,
             format!(
                 "an arc's ends lie at distances from its centre that differ by {by:.4} mm; controllers refuse more than {} mm.",
-                mm(arc_radius)
+                mm(settled.arc_radius)
             ),
         ),
         WrongKind::NotFinite => (&code::VERIFY_TEXT, "a number is not finite.".to_string()),
@@ -121,6 +121,7 @@ fn words(kind: &WrongKind, arc_radius: f64) -> (&'static CodeInfo, String) {
             &code::VERIFY_TEXT,
             "the text stops before its program ends; part of it is missing.".to_string(),
         ),
+        WrongKind::Wait(w) => (&code::VERIFY_SPINDLE, w.sentence(settled.spin_up)),
         WrongKind::Cutter(c) => (&code::VERIFY_WRONG_CUTTER, of_cutter(c)),
         WrongKind::Pause(p) => (&code::VERIFY_WRONG_CUTTER, of_pause(p)),
     }
@@ -359,22 +360,6 @@ fn block_rate(scene: &Scene<'_>, said: &mut Said) {
 
 fn changes(scene: &Scene<'_>, said: &mut Said) {
     for c in &scene.recorded.changes {
-        if c.spindle_on {
-            said.find(
-                Some(c.text),
-                at_line(
-                    scene.recorded,
-                    &scene.setup.id,
-                    c.text,
-                    c.line,
-                    &code::VERIFY_SPINDLE,
-                    format!(
-                        "cutter {} is put in while the spindle turns.",
-                        c.number.map_or("?".to_string(), |n| n.to_string())
-                    ),
-                ),
-            );
-        }
         if c.z.is_some_and(|z| z < scene.clear_z - 1e-6) {
             said.find(
                 Some(c.text),

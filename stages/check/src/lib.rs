@@ -14,6 +14,7 @@ mod leftover;
 mod legal;
 mod load;
 mod loose;
+mod messages;
 mod model;
 mod motions;
 mod planned;
@@ -21,6 +22,7 @@ mod rapids;
 mod screen;
 #[cfg(test)]
 mod tests;
+mod waits;
 
 use curves::Boxes;
 use figures::{Said, Settled};
@@ -218,12 +220,14 @@ pub fn verify_setup(
         spindle_by_hand,
         settled: &settled,
         clear_z,
+        top: setup.z.highest_top(),
     };
+    let shown = planned::shows_messages(dialect, unit);
     let mut recorded = Recorded::default();
     let mut as_planned = Vec::new();
     for text in texts.iter_mut() {
         let planned = text.planned.take();
-        let mut comparing = planned.map(|p| planned::Comparison::new(p, about));
+        let mut comparing = planned.map(|p| planned::Comparison::new(p, about, shown));
         motions::take(
             &mut recorded,
             text.name,
@@ -239,7 +243,7 @@ pub fn verify_setup(
         );
         as_planned.push(comparing.map(|c| c.verdict(setup, text.name)));
     }
-    recorded.number_pauses(setup, spindle_by_hand);
+    recorded.number_pauses(setup, shown);
     let safe = safe(
         work,
         setup,

@@ -29,6 +29,7 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
     let mut said = Said::default();
     lengths(scene, &mut said);
     depths(scene, &mut said);
+    pecks(scene, scene.setup.z.top(), &mut said);
     chips(scene, &mut said);
     said
 }
@@ -374,6 +375,100 @@ fn sideways(scene: &Scene<'_>, tool: u16, t: Taken, place: Sampled, said: &mut S
         ),
         said,
     );
+}
+
+/// A drill that goes deeper at once than this times its diameter packs its flutes with chips; practice is 1 to 1.5.
+const PECK_DIAMETERS: f64 = 1.5;
+/// Pilots of screws are narrow and may be rough (common practice, no source).
+const PILOT_PECK_DIAMETERS: f64 = 3.0;
+/// A pilot lies within this of its screw, mm.
+const PILOT_MM: f64 = 0.5;
+/// Rounding of heights in a text, mm.
+const PECK_ROUNDING_MM: f64 = 0.01;
+
+/// A hole that is being drilled.
+struct Drilling {
+    at: Point,
+    /// Height reached before the drill was lifted out last.
+    from: f64,
+    reached: f64,
+    lifted: bool,
+}
+
+/// Drills come up out of the wood often enough to clear their chips.
+fn pecks(scene: &Scene<'_>, top: f64, said: &mut Said) {
+    let mut hole: Option<Drilling> = None;
+    let mut worst: BTreeMap<(u16, bool), (f64, usize)> = BTreeMap::new();
+    for (i, m) in scene.recorded.motions.iter().enumerate() {
+        let drill = |t: &&Tool| t.cutter.kind == CutterKind::Drill;
+        if scene.recorded.tool(m).filter(drill).is_none() {
+            hole = None;
+            continue;
+        }
+        if !(m.cuts && m.z[1] < m.z[0] && m.z[1] < top) {
+            if let Some(h) = &mut hole {
+                h.lifted |= m.z[1] >= top;
+            }
+            continue;
+        }
+        let at = m.path.end();
+        let mut h = match hole.take().filter(|h| h.at.distance(at) < PILOT_MM) {
+            Some(h) => h,
+            None => Drilling {
+                at,
+                from: top,
+                reached: top,
+                lifted: false,
+            },
+        };
+        if std::mem::take(&mut h.lifted) {
+            h.from = h.reached;
+        }
+        h.reached = h.reached.min(m.z[1]);
+        let pilot = scene
+            .setup
+            .holds
+            .iter()
+            .any(|s| s.at.distance(at) < PILOT_MM);
+        let e = worst.entry((m.tool, pilot)).or_insert((0.0, i));
+        if h.from - h.reached > e.0 {
+            *e = (h.from - h.reached, i);
+        }
+        hole = Some(h);
+    }
+    for ((tool, pilot), (deep, i)) in worst {
+        let tool = &scene.recorded.tools[usize::from(tool)];
+        let (times, what) = match pilot {
+            true => (PILOT_PECK_DIAMETERS, "pilots"),
+            false => (PECK_DIAMETERS, "holes"),
+        };
+        let limit = times * 2.0 * tool.radius;
+        said.figure(
+            layer::LOAD,
+            format!("greatest depth that {} drills at once in {what}", tool.id),
+            deep,
+            "mm",
+            Some(limit),
+            true,
+        );
+        if deep > limit + PECK_ROUNDING_MM {
+            let m = &scene.recorded.motions[i];
+            find(
+                scene,
+                m,
+                m.path.end(),
+                &code::VERIFY_LOAD,
+                Severity::Error,
+                format!(
+                    "{} drills {} mm without coming out of the wood; its chips need that every {} mm.",
+                    tool.id,
+                    mm(deep),
+                    mm(limit)
+                ),
+                said,
+            );
+        }
+    }
 }
 
 fn pass_depth(tool: &Tool) -> f64 {

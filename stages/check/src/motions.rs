@@ -1,6 +1,8 @@
 //! What the texts of one setup make the machine do, collected from the dialect's reader in running order.
 
 use super::figures::Settled;
+use super::messages::{Extent, says};
+use super::waits::{Spinning, WrongWait};
 use grainway_geom::{Bounds, Point, Segment};
 use grainway_pipeline::dialect::{Action, Known, ReadEnd, ReadMove, Reader};
 use grainway_pipeline::doc::{Cutter, CutterKind, Shop};
@@ -154,8 +156,6 @@ pub(super) struct PauseEvent {
 pub(super) struct ChangeEvent {
     pub(super) text: u16,
     pub(super) line: u64,
-    pub(super) number: Option<u32>,
-    pub(super) spindle_on: bool,
     pub(super) z: Option<f64>,
 }
 
@@ -180,6 +180,8 @@ pub(super) enum WrongKind {
     NoSpindle,
     /// The spindle turns counter-clockwise.
     SpindleWay,
+    /// The spindle or a wait.
+    Wait(WrongWait),
     /// |start − centre| against |end − centre| of an arc, mm.
     ArcRadius(f64),
     /// A number that is not finite.
@@ -226,6 +228,7 @@ impl WrongKind {
             (WrongKind::Fault(..), _) => false,
             (WrongKind::Cutter(a), WrongKind::Cutter(b)) => kind(a) == kind(b),
             (WrongKind::Pause(a), WrongKind::Pause(b)) => kind(a) == kind(b),
+            (WrongKind::Wait(a), WrongKind::Wait(b)) => kind(a) == kind(b),
             (a, b) => kind(a) == kind(b),
         }
     }
@@ -254,58 +257,50 @@ impl Recorded {
     pub(super) fn name(&self, text: u16) -> &str {
         self.names.get(usize::from(text)).map_or("", |n| n.as_str())
     }
-    /// Numbers the pauses that are the setup's own. Without other pauses they count in order. Where a hand switches the spindle, the text
-    /// pauses for that as well: then a pause is known by its place, when the text has as many as its record, and else by the message that
-    /// the setup gives it.
-    pub(super) fn number_pauses(&mut self, setup: &Setup, spindle_by_hand: bool) {
-        if !spindle_by_hand {
-            let own = self.pauses.iter_mut().filter(|p| p.cutter.is_none());
-            for (i, p) in own.enumerate() {
-                p.number = Some(i as u32 + 1);
-            }
-            return;
-        }
-        let plain = |s: &str| -> String {
-            s.chars()
-                .filter(|c| c.is_ascii_alphanumeric())
-                .map(|c| c.to_ascii_lowercase())
-                .collect()
-        };
-        let wanted: Vec<(u32, String)> = setup
+    /// Numbers the pauses that are the setup's own: by what they say, in their order, since a person does what a message says and
+    /// nothing else. In a language that shows no messages they are known by their places.
+    pub(super) fn number_pauses(&mut self, setup: &Setup, shown: bool) {
+        let wanted: Vec<(u32, &str)> = setup
             .order
             .iter()
             .filter_map(|e| match e {
-                Entry::Pause { number, message } => Some((*number, plain(message))),
+                Entry::Pause { number, message } => Some((*number, message.as_str())),
                 _ => None,
             })
             .collect();
-        // Texts shorten long messages; what is there must agree.
-        let says = |p: &PauseEvent, message: &str| {
-            let start: String = message.chars().take(16).collect();
-            plain(&p.message).contains(&start)
-        };
+        if !shown {
+            return self.number_by_place(&wanted);
+        }
         let mut next = 0;
+        for p in self.pauses.iter_mut().filter(|p| p.cutter.is_none()) {
+            let rest = &wanted[next..];
+            let found = rest
+                .iter()
+                .position(|w| says(&p.message, w.1, Extent::Part));
+            if let Some(i) = found {
+                p.number = Some(rest[i].0);
+                next += i + 1;
+            }
+        }
+    }
+    /// Where a hand switches the spindle, the text pauses for that as well: then the pauses are as many as the program's record has.
+    fn number_by_place(&mut self, wanted: &[(u32, &str)]) {
         for (text, planned) in self.planned_pauses.iter().enumerate() {
-            let mut events: Vec<&mut PauseEvent> = self
-                .pauses
-                .iter_mut()
-                .filter(|p| usize::from(p.text) == text)
-                .collect();
-            let as_many = events.len() == planned.len();
-            for (i, p) in events.iter_mut().enumerate() {
-                let number = match (as_many, &planned.get(i)) {
-                    (true, Some(PauseFor::Setup(number))) => Some(*number),
-                    (true, _) => None,
-                    (false, _) => wanted.get(next).map(|w| w.0),
-                };
-                let Some(at) = wanted.iter().position(|w| Some(w.0) == number) else {
-                    continue;
-                };
-                // Languages that show no messages are taken at their places.
-                if says(p, &wanted[at].1) || (as_many && p.message.trim().is_empty()) {
-                    p.number = number;
-                    next = at + 1;
+            let own = |p: &&mut PauseEvent| usize::from(p.text) == text;
+            let mut events: Vec<&mut PauseEvent> = self.pauses.iter_mut().filter(own).collect();
+            if events.len() == planned.len() {
+                for (p, planned) in events.iter_mut().zip(planned) {
+                    if let PauseFor::Setup(number) = planned {
+                        p.number = Some(*number);
+                    }
                 }
+            }
+        }
+        if self.planned_pauses.iter().all(Vec::is_empty) {
+            // Nothing is known of these texts.
+            let events = self.pauses.iter_mut().filter(|p| p.cutter.is_none());
+            for (p, w) in events.zip(wanted) {
+                p.number = Some(w.0);
             }
         }
     }
@@ -347,6 +342,8 @@ pub(super) struct Taking<'a> {
     pub(super) settled: &'a Settled,
     /// At or above this height nothing stands.
     pub(super) clear_z: f64,
+    /// The highest face of the wood.
+    pub(super) top: f64,
 }
 
 /// Reads one text onto what was read before. Position is unknown at its start. `hand` is what a person does at it, by the program's record.
@@ -367,6 +364,7 @@ pub(super) fn take(
         planned: &hand.pauses,
         cut_since: None,
         tool: None,
+        spinning: Spinning::default(),
         last_wrong: None,
         faults: 0,
     };
@@ -426,6 +424,7 @@ struct SoFar<'a> {
     cut_since: Option<bool>,
     /// (number in force, tool) so that the shop is asked once a change.
     tool: Option<(Option<u32>, u16)>,
+    spinning: Spinning,
     last_wrong: Option<WrongKind>,
     faults: usize,
 }
@@ -444,6 +443,12 @@ impl SoFar<'_> {
 }
 
 fn step(recorded: &mut Recorded, taking: &Taking<'_>, m: ReadMove, so_far: &mut SoFar<'_>) {
+    let (spin_up, top) = (taking.settled.spin_up, taking.top);
+    if !taking.spindle_by_hand
+        && let Some(wait) = so_far.spinning.hear(&m, spin_up, top)
+    {
+        so_far.wrong(recorded, m.line, WrongKind::Wait(wait));
+    }
     match m.action {
         Action::Fault { code, message } => {
             so_far.wrong(recorded, m.line, WrongKind::Fault(code, message));
@@ -453,8 +458,6 @@ fn step(recorded: &mut Recorded, taking: &Taking<'_>, m: ReadMove, so_far: &mut 
             recorded.changes.push(ChangeEvent {
                 text: so_far.text,
                 line: m.line,
-                number: m.cutter,
-                spindle_on: m.spindle.is_some(),
                 z: m.from.z,
             });
             so_far.tool = None;

@@ -6,10 +6,12 @@
 
 use super::figures::mm;
 use super::layer;
+use super::messages::{Extent, says};
 use grainway_geom::{Point, Point3, Segment};
-use grainway_pipeline::dialect::{Action, DialectAbout, Known, ReadMove};
+use grainway_pipeline::dialect::{Action, Dialect, DialectAbout, Known, ProgramHead, ReadMove};
+use grainway_pipeline::doc::Unit;
 use grainway_pipeline::finding::{Finding, code};
-use grainway_pipeline::motion::{Item, Move};
+use grainway_pipeline::motion::{Item, Move, Spindle};
 use grainway_pipeline::tolerance::TEXT_AGAINST_PLAN_MM;
 use grainway_pipeline::work::{Setup, Verdict, VerdictFigure};
 
@@ -17,6 +19,16 @@ use grainway_pipeline::work::{Setup, Verdict, VerdictFigure};
 const RATE_SHARE: f64 = 0.005;
 /// … and by this much, mm/min or rev/min: a feed in inches with one decimal.
 const RATE_LEAST: f64 = 1.5;
+
+fn rate_room(v: f64) -> f64 {
+    (v.abs() * RATE_SHARE).max(RATE_LEAST)
+}
+
+/// Waits are written to hundredths of a second.
+const WAIT_S: f64 = 0.011;
+
+/// Between pecks a text comes down fast to at most this above the depth reached, mm (common practice, no source).
+const BACK_OFF_MM: f64 = 1.0;
 
 /// Chords of a pen language may lie this far from their arc, mm; its rounding comes on top.
 const PEN_CHORD_MM: f64 = 0.002;
@@ -35,10 +47,15 @@ enum Wanted {
         at: Point,
         retract: f64,
         bottom: f64,
+        peck: Option<f64>,
         feed: f64,
     },
-    /// The machine waits.
-    Pause,
+    /// The machine waits for the person, who reads this.
+    Pause(String),
+    /// Waits, s.
+    Dwell(f64),
+    /// The spindle turns or stands.
+    Spindle(Option<Spindle>),
     /// A cutter.
     Cutter(u32),
 }
@@ -195,12 +212,16 @@ impl PlannedMotions {
                         at = Known::default();
                     }
                 }
-                Item::Spindle(s) => rpm = s.map_or(0.0, |s| s.rpm),
-                Item::Pause { .. } => {
-                    plan.push(Wanted::Pause, rpm);
+                Item::Spindle(s) => {
+                    rpm = s.map_or(0.0, |s| s.rpm);
+                    plan.push(Wanted::Spindle(s), rpm);
+                }
+                Item::Pause { message } => {
+                    plan.push(Wanted::Pause(message), rpm);
                     at = Known::default();
                 }
-                Item::Dwell { .. } | Item::Label(_) => {}
+                Item::Dwell { seconds } => plan.push(Wanted::Dwell(seconds), rpm),
+                Item::Label(_) => {}
                 Item::RetractFull { safe_z } => {
                     plan.push(Wanted::Retract(safe_z), rpm);
                     at.z = Some(safe_z);
@@ -248,8 +269,8 @@ impl PlannedMotions {
                 at: hole,
                 retract,
                 bottom,
+                peck,
                 feed,
-                ..
             } => {
                 let here = Known {
                     x: Some(hole.x),
@@ -263,6 +284,8 @@ impl PlannedMotions {
                         at: hole,
                         retract,
                         bottom,
+                        // A peck as deep as the hole is no peck.
+                        peck: peck.filter(|q| *q < retract - bottom),
                         feed,
                     },
                     rpm,
@@ -273,6 +296,36 @@ impl PlannedMotions {
     }
 }
 
+/// The language shows the person what a pause is for. Found out by writing one and reading it back: some write no messages.
+pub(super) fn shows_messages(dialect: &dyn Dialect, unit: Unit) -> bool {
+    let (Some(reader), true) = (dialect.reader(), dialect.about().pauses) else {
+        return true;
+    };
+    let head = ProgramHead {
+        name: "pause".to_string(),
+        number: 1,
+        remarks: Vec::new(),
+        unit,
+        safe_z: SAFE_Z_MM,
+    };
+    let retract = || Item::RetractFull { safe_z: SAFE_Z_MM };
+    let message = "Look at the wood".to_string();
+    let mut items = [retract(), Item::Pause { message }, retract()].into_iter();
+    let mut text = Vec::new();
+    if dialect.write(&head, &mut items, &mut text).is_err() {
+        return true;
+    }
+    let mut mute = false;
+    reader.read(&mut text.as_slice(), &mut |m| {
+        mute |= matches!(m.action, Action::Pause { message } if message.trim().is_empty());
+        std::ops::ControlFlow::Continue(())
+    });
+    !mute
+}
+
+/// A safe height for a text that is written to see how a language pauses, mm.
+const SAFE_Z_MM: f64 = 50.0;
+
 /// Walks the text along the plan.
 pub(super) struct Comparison {
     plan: PlannedMotions,
@@ -281,6 +334,20 @@ pub(super) struct Comparison {
     share: f64,
     /// Deepest so far in a hole.
     deepest: f64,
+    /// Depth of the hole before.
+    last_depth: f64,
+    /// Lifted out of the hole since it was drilled deeper.
+    lifted: bool,
+    /// How far above the depth that was reached the text comes down fast between pecks, once it did.
+    back_off: Option<f64>,
+    /// Where the text's last rapid ended, when nothing but waits came after it.
+    stands: Option<Known>,
+    /// The spindle's state as the text has it.
+    turns: Option<Spindle>,
+    /// The language shows messages in pauses.
+    shown: bool,
+    /// The text goes to the machine's own top where the plan retracts.
+    to_top: bool,
     /// Rapids of the text not yet compared.
     rapids: Vec<(Known, u64)>,
     worst: f64,
@@ -296,12 +363,19 @@ pub(super) struct Comparison {
 }
 
 impl Comparison {
-    pub(super) fn new(plan: PlannedMotions, about: &DialectAbout) -> Comparison {
+    pub(super) fn new(plan: PlannedMotions, about: &DialectAbout, shown: bool) -> Comparison {
         Comparison {
             plan,
             next: 0,
             share: 0.0,
             deepest: f64::INFINITY,
+            last_depth: f64::INFINITY,
+            lifted: true,
+            back_off: None,
+            stands: None,
+            turns: None,
+            shown,
+            to_top: false,
             rapids: Vec::new(),
             worst: 0.0,
             length: 0.0,
@@ -321,35 +395,111 @@ impl Comparison {
             return;
         }
         self.last_line = m.line;
+        self.to_top |= m.to.z == Some(f64::INFINITY);
         match m.action {
             Action::Rapid | Action::RetractFull => self.rapid(m),
             Action::Line | Action::Arc { .. } => self.cut(m),
-            Action::Pause { .. } => {
+            Action::Pause { ref message } => self.pause(m, message),
+            Action::CutterChange => self.cutter(m),
+            Action::Spindle => self.spindle(m),
+            Action::Dwell { seconds } => self.dwell(m, seconds),
+            Action::End => {
                 self.settle_rapids(m.line);
-                if matches!(self.wanted(), Some(Wanted::Cutter(_))) {
-                    // A change by hand is a pause as well; the plan's cutter comes with it.
-                    self.next += 1;
-                    if matches!(self.wanted(), Some(Wanted::Pause)) {
-                        self.next += 1;
-                    }
-                } else if matches!(self.wanted(), Some(Wanted::Pause)) {
-                    self.next += 1;
-                } else if self.spindle {
-                    self.fail(m.line, "pauses where the plan does not".into());
-                }
-            }
-            Action::CutterChange => {
-                self.settle_rapids(m.line);
-                match (self.wanted().cloned(), m.cutter) {
-                    (Some(Wanted::Cutter(n)), Some(k)) if n == k => self.next += 1,
-                    (Some(Wanted::Cutter(n)), _) => {
-                        self.fail(m.line, format!("puts in another cutter than number {n}"));
-                    }
-                    _ => self.fail(m.line, "changes the cutter where the plan does not".into()),
-                }
+                self.ended(m.line);
             }
             Action::Fault { code, .. } => self.fail(m.line, format!("is not legal ({code})")),
-            Action::Spindle | Action::Dwell { .. } | Action::Step { .. } | Action::End => {}
+            Action::Step { .. } => {}
+        }
+    }
+    /// What a language that does not switch the spindle leaves out.
+    fn unsaid(&self, wanted: &Wanted) -> bool {
+        !self.spindle && matches!(wanted, Wanted::Spindle(_) | Wanted::Dwell(_))
+    }
+    fn pause(&mut self, m: &ReadMove, message: &str) {
+        self.settle_rapids(m.line);
+        (self.stands, self.turns) = (None, m.spindle);
+        if matches!(self.wanted(), Some(Wanted::Cutter(_))) {
+            // A change by hand is a pause as well; the plan's cutter comes with it.
+            self.next += 1;
+            if matches!(self.wanted(), Some(Wanted::Pause(_))) {
+                self.next += 1;
+            }
+            return;
+        }
+        match self.wanted() {
+            Some(Wanted::Pause(wanted)) => {
+                let right = if self.shown {
+                    says(message, wanted, Extent::Whole)
+                } else {
+                    message.trim().is_empty()
+                };
+                if right {
+                    self.next += 1;
+                } else {
+                    let what = format!("says \"{message}\" in a pause that is to say \"{wanted}\"");
+                    self.fail(m.line, what);
+                }
+            }
+            Some(Wanted::Spindle(_) | Wanted::Dwell(_)) => {
+                self.fail(m.line, "pauses before the spindle stands".into());
+            }
+            _ => self.fail(m.line, "pauses where the plan does not".into()),
+        }
+    }
+    fn cutter(&mut self, m: &ReadMove) {
+        self.settle_rapids(m.line);
+        (self.stands, self.turns) = (None, None);
+        match (self.wanted().cloned(), m.cutter) {
+            (Some(Wanted::Cutter(n)), Some(k)) if n == k => self.next += 1,
+            (Some(Wanted::Cutter(n)), _) => {
+                self.fail(m.line, format!("puts in another cutter than number {n}"));
+            }
+            (Some(Wanted::Spindle(_) | Wanted::Dwell(_)), _) => {
+                self.fail(
+                    m.line,
+                    "changes the cutter before the spindle stands".into(),
+                );
+            }
+            _ => self.fail(m.line, "changes the cutter where the plan does not".into()),
+        }
+    }
+    /// Restating what is in force says nothing.
+    fn spindle(&mut self, m: &ReadMove) {
+        let same = |a: Option<Spindle>, b: Option<Spindle>| match (a, b) {
+            (None, None) => true,
+            (Some(a), Some(b)) => {
+                a.clockwise == b.clockwise && (a.rpm - b.rpm).abs() <= rate_room(b.rpm)
+            }
+            _ => false,
+        };
+        if same(m.spindle, self.turns) {
+            return;
+        }
+        self.settle_rapids(m.line);
+        self.turns = m.spindle;
+        match self.wanted() {
+            Some(Wanted::Spindle(w)) if same(m.spindle, *w) => self.next += 1,
+            _ => {
+                let what = match m.spindle {
+                    Some(s) => format!("runs the spindle at {} rev/min", mm(s.rpm)),
+                    None => "stops the spindle".to_string(),
+                };
+                self.fail(m.line, format!("{what} where the plan does not"));
+            }
+        }
+    }
+    fn dwell(&mut self, m: &ReadMove, seconds: f64) {
+        self.settle_rapids(m.line);
+        match self.wanted() {
+            Some(Wanted::Dwell(w)) if (seconds - w).abs() <= WAIT_S => self.next += 1,
+            Some(Wanted::Dwell(w)) => {
+                let what = format!("waits {} s instead of {} s", mm(seconds), mm(*w));
+                self.fail(m.line, what);
+            }
+            _ => self.fail(
+                m.line,
+                format!("waits {} s where the plan does not", mm(seconds)),
+            ),
         }
     }
     /// Cuts no longer than this may vanish from a text by the rounding of their ends, mm.
@@ -389,7 +539,7 @@ impl Comparison {
         {
             self.next -= 1;
             self.length -= retract - bottom;
-            self.deepest = retract;
+            self.deepest = self.last_depth;
         }
         if let Some(Wanted::Hole {
             at,
@@ -400,8 +550,8 @@ impl Comparison {
             && (self.deepest.is_finite() || self.at_hole(m, at))
         {
             self.settle_rapids(m.line);
-            if matches!(self.wanted(), Some(Wanted::Hole { .. })) {
-                self.in_hole(m, at, retract, bottom);
+            if let Some(Wanted::Hole { peck, .. }) = self.wanted().cloned() {
+                self.in_hole(m, at, [retract, bottom], peck);
                 return;
             }
         }
@@ -413,7 +563,7 @@ impl Comparison {
             && m.to.x.is_some_and(|x| (x - at.x).abs() <= self.near)
             && m.to.y.is_some_and(|y| (y - at.y).abs() <= self.near)
     }
-    fn in_hole(&mut self, m: &ReadMove, at: Point, retract: f64, bottom: f64) {
+    fn in_hole(&mut self, m: &ReadMove, at: Point, [retract, bottom]: [f64; 2], peck: Option<f64>) {
         let Some(to) = m.to.point() else {
             self.fail(m.line, "moves with an unknown position".into());
             return;
@@ -427,19 +577,64 @@ impl Comparison {
             );
             return;
         }
+        self.stands = None;
+        if let Some(what) = self.peck(m, to.z, [retract, bottom], peck) {
+            self.fail(m.line, what);
+            return;
+        }
         self.deepest = self.deepest.min(to.z);
         if to.z >= retract - self.near {
             let by = (self.deepest - bottom).abs();
             if by <= self.near {
                 self.worst = self.worst.max(by);
                 self.length += retract - bottom;
-                self.deepest = f64::INFINITY;
+                self.last_depth = std::mem::replace(&mut self.deepest, f64::INFINITY);
                 self.next += 1;
             } else if by > self.near && self.deepest < bottom {
                 self.fail(m.line, format!("drills {} mm deeper than planned", mm(by)));
             }
             // Otherwise a peck was lifted out; the hole goes on.
         }
+    }
+    /// What is wrong with a move along a hole's axis to the height `z`: pecks are as deep as planned, the cutter is lifted out after each,
+    /// and comes down fast only to where it drilled.
+    fn peck(
+        &mut self,
+        m: &ReadMove,
+        z: f64,
+        [retract, bottom]: [f64; 2],
+        peck: Option<f64>,
+    ) -> Option<String> {
+        let reached = self.deepest.min(retract);
+        if matches!(m.action, Action::Rapid | Action::RetractFull) {
+            if z >= retract - self.near {
+                self.lifted = true;
+                return None;
+            }
+            let above = z - reached;
+            let same = self.back_off.is_none_or(|b| (b - above).abs() <= self.near);
+            self.back_off.get_or_insert(above);
+            let right = same && (0.0..=BACK_OFF_MM).contains(&above) && self.lifted;
+            return (!right).then(|| format!("moves fast to Z{} in a hole", mm(z)));
+        }
+        let deeper = reached - z;
+        if deeper <= self.near {
+            return None;
+        }
+        let lifted = std::mem::replace(&mut self.lifted, false);
+        if !lifted {
+            return Some("drills on without lifting the drill out of the hole".to_string());
+        }
+        let wanted = peck.unwrap_or(retract - bottom);
+        // The last peck takes what is left.
+        let last = (z - bottom).abs() <= self.near && deeper <= wanted + self.near;
+        ((deeper - wanted).abs() > self.near && !last).then(|| {
+            format!(
+                "drills {} mm in one go where the plan drills {} mm",
+                mm(deeper),
+                mm(wanted)
+            )
+        })
     }
     /// The planned stops of rapids up to the next thing of another kind, each with the least height where that is all that counts.
     fn wanted_stops(&mut self) -> Vec<(Known, f64)> {
@@ -454,6 +649,7 @@ impl Comparison {
                     },
                     *z,
                 )),
+                w if self.unsaid(w) => {}
                 _ => break,
             }
             self.next += 1;
@@ -466,7 +662,7 @@ impl Comparison {
         let got = std::mem::take(&mut self.rapids);
         // The text's stops must be the plan's, in order; stops that repeat the one before say nothing.
         let (mut i, mut j) = (0, 0);
-        let mut last: Option<Known> = None;
+        let mut last = self.stands;
         while j < got.len() {
             let (k, at) = got[j];
             if let Some(w) = want.get(i) {
@@ -519,6 +715,7 @@ impl Comparison {
             }
             i += 1;
         }
+        self.stands = last;
     }
     fn same_stop(&self, k: Known, want: &(Known, f64)) -> bool {
         // An axis that the plan leaves open may be anything; one that the text does not know is not where the plan wants it.
@@ -529,7 +726,11 @@ impl Comparison {
         };
         let (w, top) = *want;
         if top.is_finite() {
-            return k.z.is_some_and(|z| z >= top - self.near);
+            // The machine's own top, or the safe height where the text does not say "top".
+            return match self.to_top {
+                true => k.z == Some(f64::INFINITY),
+                false => near(k.z, Some(top)),
+            };
         }
         near(k.x, w.x) && near(k.y, w.y) && near(k.z, w.z)
     }
@@ -549,6 +750,7 @@ impl Comparison {
     }
     fn cut(&mut self, m: &ReadMove) {
         self.settle_rapids(m.line);
+        self.stands = None;
         if self.wrong.is_some() {
             return;
         }
@@ -576,16 +778,20 @@ impl Comparison {
                 at,
                 retract,
                 bottom,
+                peck,
                 feed,
             }) => {
                 self.rates(m, feed, rpm);
-                self.in_hole(m, at, retract, bottom);
+                self.in_hole(m, at, [retract, bottom], peck);
             }
             Some(Wanted::Cut { curve, feed }) => {
                 self.rates(m, feed, rpm);
                 self.along(m, from, to, curve);
             }
-            Some(Wanted::Pause) => self.fail(m.line, "cuts before a planned pause".into()),
+            Some(Wanted::Pause(_)) => self.fail(m.line, "cuts before a planned pause".into()),
+            Some(Wanted::Spindle(_) | Wanted::Dwell(_)) => {
+                self.fail(m.line, "cuts before the spindle is at its speed".into());
+            }
             Some(Wanted::Cutter(n)) => {
                 // Where cutters are changed by hand, each text has its own and need not say so.
                 if m.cutter.is_none_or(|k| k == n) {
@@ -652,7 +858,7 @@ impl Comparison {
         }
     }
     fn rates(&mut self, m: &ReadMove, feed: f64, rpm: f64) {
-        let differs = |a: f64, b: f64| (a - b).abs() > (b.abs() * RATE_SHARE).max(RATE_LEAST);
+        let differs = |a: f64, b: f64| (a - b).abs() > rate_room(b);
         let slower = |f: f64| f < feed && feed - f < self.feed_step;
         if m.feed.is_none_or(|f| differs(f, feed) && !slower(f)) {
             let got = m.feed.map_or("no feed".to_string(), mm);
@@ -673,26 +879,25 @@ impl Comparison {
             );
         }
     }
+    /// Nothing of the plan may be left. Cutters and tiny cuts may stand at the very end.
+    fn ended(&mut self, line: u64) {
+        let rest = &self.plan.wanted[self.next.min(self.plan.wanted.len())..];
+        let missing = rest.iter().position(|(w, _)| match w {
+            Wanted::Cut { curve, .. } => curve.length() > self.vanishes(),
+            Wanted::Hole { .. } | Wanted::Pause(_) => true,
+            Wanted::Spindle(_) | Wanted::Dwell(_) => !self.unsaid(w),
+            _ => false,
+        });
+        if let Some(i) = missing {
+            self.next += i;
+            self.fail(line, "ends before the plan does".to_string());
+        }
+    }
     /// What came of it.
     pub(super) fn verdict(mut self, setup: &Setup, name: &str) -> Verdict {
         if self.wrong.is_none() {
             self.settle_rapids(self.last_line);
-            // Cutters and tiny cuts may stand at the very end; a missing cut or pause may not.
-            let missing = self.plan.wanted[self.next.min(self.plan.wanted.len())..]
-                .iter()
-                .find(|(w, _)| match w {
-                    Wanted::Cut { curve, .. } => curve.length() > self.vanishes(),
-                    Wanted::Hole { .. } | Wanted::Pause => true,
-                    _ => false,
-                });
-            if let Some((_, label)) = missing {
-                let label = *label;
-                self.wrong = Some((
-                    self.last_line,
-                    "ends before the plan does".to_string(),
-                    label,
-                ));
-            }
+            self.ended(self.last_line);
         }
         let figure = |what: &str, value: f64, unit: &str, limit: Option<f64>| VerdictFigure {
             layer: layer::PLANNED.to_string(),
@@ -738,11 +943,10 @@ impl Comparison {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use crate::tests::{plain_about, pocket_work, read_plain};
     use grainway_geom::point;
-    use grainway_pipeline::motion::Spindle;
     use std::f64::consts::TAU;
 
     fn items() -> Vec<Item> {
@@ -763,6 +967,7 @@ mod tests {
                 rpm: 18000.0,
                 clockwise: true,
             })),
+            Item::Dwell { seconds: 4.0 },
             rapid(10.0, 10.0, 40.0),
             rapid(10.0, 10.0, 20.0),
             line(10.0, 10.0, 15.0),
@@ -781,10 +986,17 @@ mod tests {
                 feed: 1000.0,
             }),
             Item::RetractFull { safe_z: 40.0 },
+            Item::Spindle(None),
+            Item::Dwell { seconds: 4.0 },
             Item::Pause {
-                message: "turn".into(),
+                message: "turn it, 2 screws at 40.5".into(),
             },
             Item::RetractFull { safe_z: 40.0 },
+            Item::Spindle(Some(Spindle {
+                rpm: 18000.0,
+                clockwise: true,
+            })),
+            Item::Dwell { seconds: 4.0 },
             Item::Move(Move::Hole {
                 at: point(80.0, 10.0),
                 retract: 20.0,
@@ -793,17 +1005,22 @@ mod tests {
                 feed: 300.0,
             }),
             rapid(80.0, 10.0, 40.0),
+            Item::Spindle(None),
         ]
     }
 
-    const TEXT: &str = "TOP\nS 18000\nR 10 10 -\nR - - 40\nR - - 20\nL 10 10 15 1000\nL 50 10 15 1000\n\
+    pub(crate) const TEXT: &str = "TOP\nS 18000\nW 4\nR 10 10 -\nR - - 40\nR - - 20\nL 10 10 15 1000\nL 50 10 15 1000\n\
         A 50 20 3.141592653589793 50 30 15 1000\nA 50 20 3.141592653589793 50 10 15 1000\n\
         A 50 20 6.283185307179586 50 10 13 1000\nA 50 20 3.141592653589793 50 30 12 1000\n\
-        TOP\nP turn\nTOP\nR 80 10 -\nR - - 40\nR - - 20\nL 80 10 14 300\nR - - 20\nR - - 14.5\nL 80 10 8 300\nR - - 20\nR - - 8.5\n\
-        L 80 10 5 300\nR - - 20\nR - - 40\nEND\n";
+        TOP\nS 0\nW 4\nS 0\nP turn it, 2 screws at 40.5\nTOP\nS 18000\nW 4\nR 80 10 -\nR - - 40\nR - - 20\nL 80 10 14 300\nR - - 20\nR - - 14.5\nL 80 10 8 300\nR - - 20\nR - - 8.5\n\
+        L 80 10 5 300\nR - - 20\nR - - 40\nS 0\nEND\n";
 
-    fn compare(text: &str) -> Verdict {
-        let mut c = Comparison::new(PlannedMotions::new(items().into_iter()), &plain_about());
+    pub(crate) fn compare(text: &str) -> Verdict {
+        let mut c = Comparison::new(
+            PlannedMotions::new(items().into_iter()),
+            &plain_about(),
+            true,
+        );
         for m in read_plain(text) {
             c.next(&m);
         }
@@ -836,16 +1053,43 @@ mod tests {
             ("L 50 10 15", "L 50 10 14.99"),
             ("L 50 10 15 1000", "L 50 10 15 1100"),
             ("S 18000", "S 16000"),
+            // Waits: none, another, one more.
+            ("W 4\n", ""),
+            ("S 0\nW 4\n", "S 0\n"),
+            ("S 0\nW 4\n", "W 4\n"),
+            ("W 4\nS 0\nP", "W 4\nP turn it, 2 screws at 40.5\nP"),
+            ("W 4\n", "W 3.9\n"),
+            ("W 4\n", "W 4.1\n"),
+            ("L 50 10 15 1000\n", "L 50 10 15 1000\nW 30\n"),
+            // The spindle: not stopped before the pause, nor at the end; stopped or turned the other way in between.
+            ("S 0\nEND", "END"),
+            ("L 50 10 15 1000\n", "L 50 10 15 1000\nS 0\nS 18000\n"),
+            // What the person is told.
+            ("at 40.5", "at 45.0"),
+            ("at 40.5", "at 4.05"),
+            ("P turn it, 2 screws at 40.5", "P"),
+            ("P turn it", "P turn it and"),
+            // Pecks: none, deeper, shallower, without lifting, with another way down, too far down.
+            ("R - - 20\nR - - 14.5\nL 80 10 8", "L 80 10 8"),
+            (
+                "L 80 10 14 300\nR - - 20\nR - - 14.5\nL 80 10 8 300\nR - - 20\nR - - 8.5\n",
+                "",
+            ),
+            ("L 80 10 14", "L 80 10 13.99"),
+            ("L 80 10 14", "L 80 10 14.01"),
+            ("R - - 20\nR - - 14.5\n", "R - - 19\nR - - 14.5\n"),
+            ("R - - 8.5", "R - - 8.6"),
+            ("R - - 8.5", "R - - 7.9"),
             (
                 "A 50 20 3.141592653589793 50 30 15 1000",
                 "A 50 20 -3.141592653589793 50 30 15 1000",
             ),
             ("A 50 20 3.141592653589793 50 10 15 1000\n", ""),
-            ("P turn\n", ""),
+            ("P turn it, 2 screws at 40.5\n", ""),
             ("L 80 10 5 300\n", ""),
             ("L 80 10 5 300", "L 80 10 4.9 300"),
             ("R 80 10 -", "R 80.1 10 -"),
-            ("R - - 40\nEND", "R - - 40\nR - - 20\nL 0 0 15 1000\nEND"),
+            ("R - - 40\nS 0", "R - - 40\nR - - 20\nL 0 0 15 1000\nS 0"),
         ] {
             assert!(TEXT.contains(from), "{from}");
             let verdict = compare(&TEXT.replacen(from, to, 1));

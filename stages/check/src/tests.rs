@@ -1,5 +1,7 @@
 //! Hand-made works and texts: a good text passes; each way of spoiling it is caught by `safe` alone, with feature and line.
 
+mod limits;
+
 use super::{Models, SetupVerdict, Text, VerifySettings, verify_setup};
 use grainway_geom::{Contour, Placing, Point, point};
 use grainway_pipeline::dialect::{
@@ -17,8 +19,8 @@ use std::f64::consts::FRAC_PI_2;
 use std::io::{BufRead, Write};
 use std::ops::ControlFlow;
 
-/// A language for tests, one word a line: `TOP`, `R x y z`, `L x y z f`, `A cx cy sweep x y z f` (end given), `T n`, `S rpm`,
-/// `P text`, `END`; `-` leaves an axis as it is.
+/// A language for tests, one word a line: `TOP`, `R x y z`, `L x y z f`, `A cx cy sweep x y z f` (end given), `T n`, `S rpm` (negative: counter-clockwise),
+/// `W seconds`, `P text`, `END`; `-` leaves an axis as it is.
 struct Plain(DialectAbout);
 
 impl Plain {
@@ -129,12 +131,15 @@ impl Reader for Plain {
                 }
                 Some("S") => {
                     let rpm = number(1, 1.0).unwrap();
-                    spindle = (rpm > 0.0).then_some(Spindle {
-                        rpm,
-                        clockwise: true,
+                    spindle = (rpm != 0.0).then_some(Spindle {
+                        rpm: rpm.abs(),
+                        clockwise: rpm > 0.0,
                     });
                     Action::Spindle
                 }
+                Some("W") => Action::Dwell {
+                    seconds: number(1, 1.0).unwrap(),
+                },
                 Some("P") => {
                     at = Known::default();
                     Action::Pause {
@@ -172,7 +177,8 @@ pub(super) fn documents() -> Documents {
         "format": "grainway.shop/1",
         "machines": {"router": {
             "dialect": "plain", "travel": [900, 700, 120], "z-zero": "bed", "max-feed": 5000, "max-plunge": 1500,
-            "rapid": 8000, "acceleration": 500, "min-rpm": 6000, "max-rpm": 24000, "spoilboard": 18
+            "rapid": 8000, "acceleration": 500, "min-rpm": 6000, "max-rpm": 24000, "spoilboard": 18,
+            "spin-up-seconds": 4
         }},
         "cutters": {
             "em6": {"kind": "end-mill", "number": 1, "diameter": 6, "cutting-length": 25, "usable-length": 40, "max-rpm": 24000},
@@ -397,7 +403,7 @@ fn ring(min: Point, max: Point, z: f64) -> String {
 }
 
 fn pocket_text() -> String {
-    let mut t = String::from("TOP\nT 1\nTOP\nS 18000\nR 53 43 -\nR - - 40\nR - - 20\n");
+    let mut t = String::from("TOP\nT 1\nTOP\nS 18000\nW 4\nR 53 43 -\nR - - 40\nR - - 20\n");
     for z in [15.1, 12.1] {
         // A ramp along the first side, then rings from the wall inwards.
         t += &format!("L 87 43 {z} 600\nL 53 43 {z} 1800\n");
@@ -411,7 +417,7 @@ fn pocket_text() -> String {
         }
         t += &format!("L 53 43 {z} 1800\n");
     }
-    t + "TOP\nS 0\nR 0 0 -\nEND\n"
+    t + "TOP\nS 0\nW 4\nR 0 0 -\nEND\n"
 }
 
 #[test]
@@ -586,7 +592,7 @@ fn outline_work(tabs: usize) -> Work {
 
 /// The outline in passes, clockwise, its last passes lifted over tabs at the middle of the two long sides.
 fn outline_text(lifted: bool) -> String {
-    let mut t = String::from("TOP\nT 1\nTOP\nS 18000\nR 57 57 -\nR - - 40\nR - - 20\n");
+    let mut t = String::from("TOP\nT 1\nTOP\nS 18000\nW 4\nR 57 57 -\nR - - 40\nR - - 20\n");
     let (x0, y0, x1, y1) = (57.0, 57.0, 263.0, 183.0);
     for z in [15.2, 12.2, 9.2, 6.2, 3.2, 1.0, -0.3] {
         t += &format!("L {x0} 100 {z} 600\nL {x0} {y0} {z} 1800\nL {x0} {y1} {z} 1800\n");
@@ -605,7 +611,7 @@ fn outline_text(lifted: bool) -> String {
         t += &tab(160.0, y0, -1.0);
         t += &format!("L {x0} {y0} {z} 1800\n");
     }
-    t + "TOP\nS 0\nR 0 0 -\nEND\n"
+    t + "TOP\nS 0\nW 4\nR 0 0 -\nEND\n"
 }
 
 #[test]
@@ -686,8 +692,8 @@ fn a_rapid_below_a_screw_head_is_caught() {
     let w = outline_work(2);
     // Over the wood by more than a rapid's margin, but below the head and across it.
     let t = outline_text(true).replace(
-        "TOP\nS 0\nR 0 0 -",
-        "R - - 19.5\nR 12 12 19.5\nTOP\nS 0\nR 0 0 -",
+        "TOP\nS 0\nW 4\nR 0 0 -",
+        "R - - 19.5\nR 12 12 19.5\nTOP\nS 0\nW 4\nR 0 0 -",
     );
     caught(&w, &t, "verify-hold", None, true);
 }
@@ -747,18 +753,18 @@ fn slug_work(second: Point) -> Work {
 }
 
 fn slug_text() -> String {
-    let mut t = String::from("TOP\nT 3\nTOP\nS 18000\n");
+    let mut t = String::from("TOP\nT 3\nTOP\nS 18000\nW 4\n");
     for x in [65.0, 135.0] {
         t += &format!(
             "R {x} 57.5 -\nR - - 40\nR - - 20\nL {x} 57.5 -6 300\nR {x} 57.5 20\nR - - 40\n"
         );
     }
-    t += "TOP\nS 0\nR 0 0 -\nP drive two screws\nTOP\nT 1\nTOP\nS 18000\nR 43 43 -\nR - - 40\nR - - 20\n";
+    t += "TOP\nS 0\nW 4\nR 0 0 -\nP drive two screws\nTOP\nT 1\nTOP\nS 18000\nW 4\nR 43 43 -\nR - - 40\nR - - 20\n";
     for z in [15.2, 12.2, 9.2, 6.2, 3.2, 1.0, -0.3] {
         t += &format!("L 100 43 {z} 600\nL 43 43 {z} 1800\n");
         t += &ring(point(43.0, 43.0), point(157.0, 72.0), z);
     }
-    t + "TOP\nS 0\nR 0 0 -\nEND\n"
+    t + "TOP\nS 0\nW 4\nR 0 0 -\nEND\n"
 }
 
 #[test]
@@ -773,11 +779,11 @@ fn a_deleted_pause_is_caught() {
     caught(&w, &t, "verify-pause", Some("c1"), false);
     caught(&w, &t, "verify-loose", Some("c1"), true);
     // A pause in which the spindle turns, or that comes too late.
-    let t = slug_text().replace("S 0\nR 0 0 -\nP drive", "R 0 0 -\nP drive");
+    let t = slug_text().replace("S 0\nW 4\nR 0 0 -\nP drive", "R 0 0 -\nP drive");
     caught(&w, &t, "verify-pause", None, true);
     let t = without(&slug_text(), "P drive", 0).replace(
-        "TOP\nS 0\nR 0 0 -\nEND",
-        "TOP\nS 0\nR 0 0 -\nP drive two screws\nTOP\nEND",
+        "TOP\nS 0\nW 4\nR 0 0 -\nEND",
+        "TOP\nS 0\nW 4\nR 0 0 -\nP drive two screws\nTOP\nEND",
     );
     caught(&w, &t, "verify-loose", Some("c1"), true);
 }

@@ -68,6 +68,10 @@ impl Words {
     fn g(&self, tenths: u16) -> bool {
         self.g.binary_search(&tenths).is_ok()
     }
+    /// The dialect has a word that ends a program.
+    fn ends(&self) -> bool {
+        self.m(2) || self.m(30)
+    }
     fn m(&self, code: u16) -> bool {
         self.m.binary_search(&code).is_ok()
     }
@@ -185,6 +189,12 @@ impl Reading<'_> {
         match self.frame {
             Frame::Start => self.frame = Frame::Marked,
             Frame::Marked => {
+                if !self.run.ended && self.words.ends() {
+                    self.run.complain(
+                        "no-end",
+                        "the program is not ended by M2 or M30 before its last line of %",
+                    );
+                }
                 self.run.end();
                 self.frame = Frame::Closed;
             }

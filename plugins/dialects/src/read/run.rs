@@ -281,7 +281,13 @@ impl<'a> Run<'a> {
         self.select_cutter(b)?; // 5
         self.change_cutter(b)?; // 6
         self.turn_spindle(b, speed_before); // 7
-        // 8 coolant, 9 overrides: nothing that a cut depends on.
+        // 8 coolant: nothing that a cut depends on.
+        if b.m[9] == Some(49) {
+            return fault(
+                "overrides",
+                "M49 takes the overrides of feed and speed away from the person at the machine",
+            );
+        } // 9
         self.dwell(b)?; // 10
         // 11 plane
         if matches!(b.g[2], Some(180 | 190)) {

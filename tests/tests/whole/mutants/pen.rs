@@ -1,0 +1,131 @@
+//! Mutators of pen languages: instructions of two letters with whole numbers.
+
+use super::text::{Random, replaced};
+use super::{Kind, Loses};
+
+pub const KINDS: [Kind; 9] = [
+    ("coordinate moved", Loses::Plan, coordinate),
+    ("move deleted", Loses::Plan, move_deleted),
+    ("pen not raised or not lowered", Loses::Plan, pen_unmoved),
+    ("another feed", Loses::Plan, other_feed),
+    ("heights of the pen changed", Loses::Plan, heights),
+    ("program not ended", Loses::Plan, not_ended),
+    ("text cut off", Loses::Plan, cut_off),
+    ("comment changed or deleted", Loses::Nothing, comment),
+    ("spaces", Loses::Nothing, spaces),
+];
+
+type Lines = Vec<String>;
+
+fn pick(lines: &[String], random: &mut Random, wanted: impl Fn(&str) -> bool) -> Option<usize> {
+    let places: Vec<usize> = (0..lines.len()).filter(|i| wanted(&lines[*i])).collect();
+    random.one(&places).copied()
+}
+
+/// The two numbers of "PD3600,7520;".
+fn place(line: &str) -> Option<(&str, i64, i64)> {
+    let (x, y) = line.strip_suffix(';')?.get(2..)?.split_once(',')?;
+    Some((&line[..2], x.parse().ok()?, y.parse().ok()?))
+}
+
+fn coordinate(lines: &[String], random: &mut Random) -> Option<Lines> {
+    let at = pick(lines, random, |l| place(l).is_some())?;
+    let (word, mut x, mut y) = place(&lines[at])?;
+    // Units of 0.025 mm.
+    let step = (random.step() / 0.025).round() as i64;
+    match random.below(2) {
+        0 => x += step,
+        _ => y += step,
+    }
+    Some(replaced(lines, at, &[format!("{word}{x},{y};")]))
+}
+
+/// A cut that is long enough to be missed: its ends lie 1 mm or more from the straight way past it.
+fn move_deleted(lines: &[String], random: &mut Random) -> Option<Lines> {
+    let places: Vec<usize> = (1..lines.len().saturating_sub(1))
+        .filter(|i| {
+            let at = |i: usize| place(&lines[i]);
+            let (Some(a), Some(b)) = (at(i - 1), at(*i)) else {
+                return false;
+            };
+            b.0 == "PD" && ((b.1 - a.1).abs() > 40 || (b.2 - a.2).abs() > 40)
+        })
+        .collect();
+    let at = *random.one(&places)?;
+    Some(replaced(lines, at, &[]))
+}
+
+fn pen_unmoved(lines: &[String], random: &mut Random) -> Option<Lines> {
+    // The pen is up already after the start, and raised again where a step begins.
+    let down = lines.iter().position(|l| l == "PD;")?;
+    let places: Vec<usize> = (down..lines.len())
+        .filter(|i| lines[*i] == "PD;" || lines[*i] == "PU;" && lines[i - 1].starts_with("PD"))
+        .collect();
+    let at = *random.one(&places)?;
+    // A second "up" says the same again; both must go.
+    let more = lines[at + 1..]
+        .iter()
+        .take_while(|l| *l == "PU;" || *l == "PA;" || l.starts_with("CO"));
+    let more = more.count();
+    let kept = |i: usize| !(at..=at + more).contains(&i) || lines[i] != lines[at];
+    Some(
+        (0..lines.len())
+            .filter(|i| kept(*i))
+            .map(|i| lines[i].clone())
+            .collect(),
+    )
+}
+
+fn other_feed(lines: &[String], random: &mut Random) -> Option<Lines> {
+    let at = pick(lines, random, |l| l.starts_with("VS"))?;
+    let now: u32 = lines[at][2..].strip_suffix(';')?.parse().ok()?;
+    let more = 1 + random.below(5) as u32;
+    Some(replaced(lines, at, &[format!("VS{};", now + more)]))
+}
+
+fn heights(lines: &[String], random: &mut Random) -> Option<Lines> {
+    let at = pick(lines, random, |l| l.contains("pen heights:"))?;
+    let digits: Vec<usize> = lines[at]
+        .match_indices(|c: char| c.is_ascii_digit())
+        .map(|d| d.0)
+        // The last digit of each number is less than what is allowed.
+        .filter(|i| {
+            lines[at]
+                .as_bytes()
+                .get(i + 1)
+                .is_some_and(|b| b.is_ascii_digit() || *b == b'.')
+        })
+        .filter(|i| lines[at].as_bytes().get(i + 2) != Some(&b' '))
+        .collect();
+    let digit = *random.one(&digits)?;
+    let new = (lines[at].as_bytes()[digit] - b'0' + 1 + random.below(8) as u8) % 10;
+    let line = format!("{}{new}{}", &lines[at][..digit], &lines[at][digit + 1..]);
+    Some(replaced(lines, at, &[line]))
+}
+
+fn not_ended(lines: &[String], random: &mut Random) -> Option<Lines> {
+    let at = pick(lines, random, |l| l == "SP0;")?;
+    match random.below(2) {
+        0 => Some(replaced(lines, at, &[])),
+        _ => Some(replaced(lines, at, &["CO\"SP0\";".to_string()])),
+    }
+}
+
+fn cut_off(lines: &[String], random: &mut Random) -> Option<Lines> {
+    Some(lines[..1 + random.below(lines.len() - 2)].to_vec())
+}
+
+fn comment(lines: &[String], random: &mut Random) -> Option<Lines> {
+    let at = pick(lines, random, |l| {
+        l.starts_with("CO") && !l.contains("pen heights")
+    })?;
+    match random.below(2) {
+        0 => Some(replaced(lines, at, &[])),
+        _ => Some(replaced(lines, at, &["CO\"something else\";".to_string()])),
+    }
+}
+
+fn spaces(lines: &[String], random: &mut Random) -> Option<Lines> {
+    let at = pick(lines, random, |l| place(l).is_some())?;
+    Some(replaced(lines, at, &[lines[at].replace(',', " , ")]))
+}
