@@ -105,6 +105,10 @@ fn words(kind: &WrongKind, settled: &Settled) -> (&'static CodeInfo, String) {
             "the spindle is started counter-clockwise; no cutter of the shop cuts that way."
                 .to_string(),
         ),
+        WrongKind::TooManyMoves => (
+            &code::VERIFY_TEXT,
+            "the text has more moves than are looked at.".to_string(),
+        ),
         WrongKind::ArcRadius(by) => (
             &code::VERIFY_TEXT,
             format!(
@@ -242,6 +246,9 @@ fn travel(scene: &Scene<'_>, said: &mut Said) {
         }
     }
     if all.is_empty() {
+        if scene.recorded.broken {
+            return;
+        }
         said.find(
             None,
             grainway_pipeline::finding::Finding::new(&code::VERIFY_TEXT, "the texts move nothing.")

@@ -182,6 +182,8 @@ pub(super) enum WrongKind {
     SpindleWay,
     /// The spindle or a wait.
     Wait(WrongWait),
+    /// More moves than are looked at.
+    TooManyMoves,
     /// |start − centre| against |end − centre| of an arc, mm.
     ArcRadius(f64),
     /// A number that is not finite.
@@ -246,6 +248,8 @@ pub(super) struct Recorded {
     pub(super) wrong: Vec<Wrong>,
     pub(super) tools: Vec<Tool>,
     pub(super) lines: u64,
+    /// A text was not read to its end: what was recorded is no whole program.
+    pub(super) broken: bool,
 }
 
 impl Recorded {
@@ -368,11 +372,30 @@ pub(super) fn take(
         last_wrong: None,
         faults: 0,
     };
+    let mut broken = false;
     let end = reader.read(text, &mut |m: ReadMove| {
         hear(&m);
+        // What follows an illegal line has no meaning.
+        broken = matches!(m.action, Action::Fault { .. });
         step(recorded, taking, m, &mut so_far);
-        ControlFlow::Continue(())
+        if recorded.motions.len() > MOST_MOTIONS {
+            broken = true;
+            recorded.wrong.push(Wrong {
+                text: index,
+                line: 0,
+                kind: WrongKind::TooManyMoves,
+            });
+        }
+        match broken {
+            true => ControlFlow::Break(()),
+            false => ControlFlow::Continue(()),
+        }
     });
+    if broken {
+        recorded.planned_pauses.push(hand.pauses);
+        recorded.broken = true;
+        return;
+    }
     let unpaused: Vec<WrongKind> = so_far
         .planned
         .iter()
@@ -408,6 +431,9 @@ pub(super) fn take(
     }
     unpaused.into_iter().for_each(wrong);
 }
+
+/// Most motions of a setup that are kept, so that no text uses up the memory: some 600 MB. The largest sample has 60,000.
+const MOST_MOTIONS: usize = 4_000_000;
 
 /// Faults kept of one text; more say nothing new.
 const FAULTS_KEPT: usize = 20;

@@ -477,12 +477,102 @@ fn the_wrong_cutter_is_caught() {
     caught(&pocket_work(), &t, "verify-wrong-cutter", None, true);
 }
 
+/// One finding says it; the layers of geometry, which such a text would keep busy for very long, are not asked.
 #[test]
 fn the_wrong_unit_is_caught() {
     let t = format!("INCH\n{}", pocket_text());
     caught(&pocket_work(), &t, "verify-unit", None, false);
-    caught(&pocket_work(), &t, "verify-leftover", Some("p1"), false);
+    only_the_text_is_checked(&pocket_work(), &t);
 }
+
+fn only_the_text_is_checked(work: &Work, text: &str) {
+    let verdict = verify(work, text).safe;
+    let layers = verdict.figures.iter().map(|f| f.layer.as_str());
+    assert!(
+        layers.clone().all(|l| l == super::layer::LEGAL),
+        "{:?}",
+        verdict.figures
+    );
+    let geometry = [
+        "verify-gouge",
+        "verify-leftover",
+        "verify-loose",
+        "verify-rapid",
+    ];
+    let found = verdict
+        .findings
+        .iter()
+        .find(|f| geometry.contains(&f.code.as_str()));
+    assert_eq!(found, None);
+}
+
+/// What follows an illegal line has no meaning: neither moves nor further faults are taken from it.
+#[test]
+fn reading_stops_at_the_first_illegal_line() {
+    let text = pocket_text();
+    let lines: Vec<&str> = text.lines().collect();
+    for at in [1, 9, lines.len() - 1] {
+        let mut spoiled = lines.clone();
+        spoiled.insert(at, "What");
+        spoiled.push("What else");
+        let spoiled = spoiled.join("\n");
+        let verdict = verify(&pocket_work(), &spoiled).safe;
+        let found: Vec<_> = verdict
+            .findings
+            .iter()
+            .map(|f| (f.code.as_str(), f.line))
+            .collect();
+        assert_eq!(found, [("verify-text", Some(at as u64 + 1))], "{at}");
+        only_the_text_is_checked(&pocket_work(), &spoiled);
+    }
+}
+
+/// Wherever a text starts the spindle or makes it faster, a cut waits as long as the machine needs, whatever the plan.
+#[test]
+fn a_cut_before_the_spindle_is_up_to_speed_is_caught() {
+    let w = pocket_work();
+    let t = pocket_text();
+    let waits = |words: &str| t.replacen("S 18000\nW 4\n", words, 1);
+    // Texts have hundredths of a second.
+    for good in [
+        "S 18000\nW 4\n",
+        "S 18000\nW 3.99\n",
+        "S 18000\nW 2\nW 2\n",
+        "W 9\nS 18000\nW 4\nS 18000\n",
+    ] {
+        passes(&w, &waits(good));
+    }
+    for bad in [
+        "S 18000\n",
+        "S 18000\nW 3.98\n",
+        "W 9\nS 18000\n",
+        "S 18000\nW 4\nS 0\nS 18000\n",
+        "S 17000\nW 4\nS 18000\n",
+    ] {
+        caught(&w, &waits(bad), "verify-spindle", None, true);
+    }
+    // Between two passes.
+    let between = |words: &str| {
+        edit(
+            &t,
+            "L 53 43 15.1 1800",
+            1,
+            &format!("L 53 43 15.1 1800\n{words}"),
+        )
+    };
+    passes(&w, &between("S 18000"));
+    passes(&w, &between("S 17000"));
+    passes(&w, &between("S 0\nS 18000\nW 4"));
+    caught(&w, &between("S 0\nS 18000"), "verify-spindle", None, true);
+    caught(&w, &between("S 19000"), "verify-spindle", None, true);
+    // The machine's own figure counts.
+    let mut quick = w.clone();
+    for machine in quick.documents.shop.machines.values_mut() {
+        machine.spin_up_seconds = 0.0;
+    }
+    passes(&quick, &waits("S 18000\n"));
+}
+
 
 #[test]
 fn illegal_texts_are_caught() {
