@@ -11,7 +11,7 @@ use grainway_pipeline::doc::Length;
 use grainway_pipeline::finding::Finding;
 use grainway_pipeline::motion::{Item, Move};
 use grainway_pipeline::stage::{Cx, Description, Dialects, Stage, Stop, Typed, TypedStage};
-use grainway_pipeline::work::{CornerAnswer, Entry, Operation, Work};
+use grainway_pipeline::work::{CornerAnswer, Entry, Operation, Program, Work};
 use grainway_tests::{Loaded, Made, NoSettings, SAMPLES, load, run, sample};
 use std::io::Write;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -669,7 +669,7 @@ fn a_rapid_through_wood() {
 
 #[test]
 fn the_wrong_unit() {
-    edited_and_caught("wrong unit", |lines, _| {
+    let swapped = |lines: &[Line], _: &ProgramHead| {
         let has = lines.iter().any(|l| {
             l.words
                 .iter()
@@ -685,7 +685,47 @@ fn the_wrong_unit() {
             };
             lines.iter().map(|l| swap(&l.text)).collect()
         })
-    });
+    };
+    for name in SAMPLES {
+        let made = edited(name, swapped).unwrap_or_else(|| panic!("nothing to edit in {name}"));
+        assert!(
+            !made.ready() && !made.with_code("verify-unit").is_empty(),
+            "{name}: {:#?}",
+            made.errors()
+        );
+        caught_by_plan(&made, &format!("wrong unit, {name}"));
+    }
+}
+
+/// Neither a wait nor a start is a coordinate; a cut in front of which one lacks is found in every sample all the same.
+#[test]
+fn a_spindle_that_is_not_waited_for() {
+    type Edit = fn(&[Line]) -> Option<Vec<String>>;
+    let edits: [(&str, Edit); 2] = [
+        ("waits deleted", |lines| {
+            let waits = |l: &&Line| l.words.contains(&('G', 4.0));
+            let kept = lines.iter().filter(|l| !waits(l)).map(|l| l.text.clone());
+            lines.iter().any(|l| waits(&l)).then(|| kept.collect())
+        }),
+        ("stopped and started again at a step", |lines| {
+            let mut starts = (0..lines.len()).filter(|i| lines[*i].word('S').is_some());
+            let again = starts.nth(1)?;
+            let mut out = texts(lines);
+            out[again] = format!("M5\n{}", out[again]);
+            Some(out)
+        }),
+    ];
+    for (what, edit) in edits {
+        for name in SAMPLES {
+            let made = edited(name, move |lines, _| edit(lines))
+                .unwrap_or_else(|| panic!("{what}: nothing to edit in {name}"));
+            caught_by_safe(&made, &format!("{what}, {name}"));
+            assert!(
+                !made.with_code("verify-spindle").is_empty(),
+                "{what}, {name}"
+            );
+        }
+    }
 }
 
 #[test]
