@@ -238,7 +238,6 @@ fn of_machine(at: &mut At<'_>, m: &Machine) {
         at.positive("blocks-per-second", blocks);
     }
     at.size("nut-diameter", m.nut_diameter);
-    at.not_negative("dust-shoe-diameter", m.dust_shoe_diameter);
 }
 
 fn of_cutter(at: &mut At<'_>, c: &Cutter) {

@@ -126,9 +126,6 @@ pub struct Machine {
     /// Diameter of the collet nut, for clearance to standing wood and screws.
     #[serde(default = "default_nut")]
     pub nut_diameter: Length,
-    /// Outer diameter of the dust shoe; 0 when there is none.
-    #[serde(default)]
-    pub dust_shoe_diameter: Length,
 }
 
 fn default_corner_deviation() -> Length {
