@@ -1,17 +1,23 @@
 //! Layer 6: when each piece, slug and sliver comes free, and whether something holds it then.
 //!
 //! [`regions`] finds what comes free with nothing holding it, on a grid of the board. Necks of tabs, which a grid measures badly, are
-//! measured in [`tabs`] along the edge of each piece by the swept discs themselves; [`slugs`] counts what holds the waste of cutouts.
+//! measured in [`tabs`] along the edge of each piece by the swept discs themselves; [`joined`] says what a tab ends in and which
+//! screws a piece is still joined to; [`slugs`] counts what holds the waste of cutouts. All of it is judged with the zero set low.
 
 mod cuts;
+mod joined;
+mod leverage;
 mod regions;
+mod slender;
 mod slugs;
 mod tabs;
 
 use super::Scene;
 use super::figures::Said;
+pub(super) use cuts::{lowest_within, walk};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::work::SetupKind;
+use regions::Grid;
 
 pub(super) fn check(scene: &Scene<'_>) -> Said {
     let mut said = Said::default();
@@ -37,27 +43,27 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
     if through.is_empty() {
         return said;
     }
-    regions::check(scene, level, &through, &mut said);
+    let grid = Grid::new(scene, level, &through);
+    regions::check(scene, &grid, &mut said);
     if scene.setup.skin <= 0.0 {
-        for piece in &scene.pieces {
-            if !piece.model.dimensioned {
-                tabs::check(scene, piece, level, &mut said);
-            }
-        }
+        tabs::check(scene, &grid, level, &mut said);
     }
-    let tab_level = scene.setup.z.highest_underside() + scene.settled.tab_height - 1e-3;
-    slugs::check(scene, tab_level, &mut said);
+    slugs::check(
+        scene,
+        held_level(scene, scene.settled.tab_height),
+        &mut said,
+    );
     said
 }
 
-/// Wood lower than this above the underside does not hold: less than a tab's height in the thinnest wood, or, where a skin holds,
-/// less than a skin's.
+/// Wood lower than this does not hold: less than a tab's height, or, where a skin holds, less than a skin's.
 fn through_level(scene: &Scene<'_>) -> f64 {
-    let z = &scene.setup.z;
-    let least = if scene.setup.skin > 0.0 {
-        scene.settled.skin.min(scene.setup.skin)
-    } else {
-        scene.settled.tab_height
-    };
-    z.highest_underside() + least - 1e-3
+    let skinned = scene.setup.skin > 0.0;
+    let s = scene.settled;
+    held_level(scene, if skinned { s.skin } else { s.tab_height })
+}
+
+/// What stands up to here is still `least` mm thick in the thinnest wood with the zero set low.
+fn held_level(scene: &Scene<'_>, least: f64) -> f64 {
+    scene.setup.z.highest_underside() + least + scene.settled.z_error - 1e-3
 }

@@ -366,7 +366,7 @@ codes! {
         "A cutter takes so little a tooth that it rubs, or so much that it tears.",
         "Correct feed or speed; the sheet says which figures were computed and from what.",
         "stages/check/src/tests.rs::limits_and_loads_are_caught";
-    VERIFY_EXTREMES = "verify-extremes" Warning
+    VERIFY_EXTREMES = "verify-extremes" Error
         "With the wood's thinnest or thickest reading, or a small error of the zero or the cutter, something does not come out.",
         "Measure again and set the zero with care, or give the tab, the skin or the spoilboard more room.",
         "stages/check/src/tests.rs::limits_and_loads_are_caught";
@@ -406,6 +406,10 @@ codes! {
         "A corner's relief is not where its formula puts it.",
         "Do not run it. Report the failure.",
         "stages/check/src/tests.rs::corners_are_computed_anew";
+    VERIFY_SLENDER = "verify-slender" Warning
+        "A piece is long for its width and whips under the cutter where nothing holds its middle.",
+        "Cut it from a wider piece, give it tabs closer together, or saw it after the other cuts.",
+        "stages/check/src/limits_tests.rs::a_slender_strip_is_named";
     VERIFY_SPINDLE = "verify-spindle" Error
         "The spindle stands, turns the wrong way or turns when it must stand.",
         "Do not run it. Report the failure if the text was not edited.",

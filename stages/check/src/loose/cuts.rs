@@ -9,7 +9,7 @@ use grainway_geom::{Contour, Point, point};
 pub(super) const STEP_MM: f64 = 0.5;
 
 /// Points along a closed contour at equal steps, with the unit normal outwards.
-pub(super) fn walk(outline: &Contour, n: usize) -> Vec<(Point, Point)> {
+pub(crate) fn walk(outline: &Contour, n: usize) -> Vec<(Point, Point)> {
     let length = outline.length();
     let step = length / n as f64;
     let mut out = Vec::with_capacity(n);
@@ -72,7 +72,7 @@ pub(super) fn height_at(scene: &Scene<'_>, p: Point) -> f64 {
 }
 
 /// The lowest height of a motion while its disc covers `p`.
-fn lowest_within(m: &Motion, p: Point, radius: f64) -> f64 {
+pub(crate) fn lowest_within(m: &Motion, p: Point, radius: f64) -> f64 {
     if (m.z[0] - m.z[1]).abs() < 1e-9 || !m.z[0].is_finite() || !m.z[1].is_finite() {
         return m.low();
     }

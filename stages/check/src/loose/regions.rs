@@ -8,7 +8,7 @@ use crate::figures::{Said, at_line, mm};
 use crate::{Scene, layer};
 use grainway_geom::{Bounds, Point, Segment, point};
 use grainway_pipeline::finding::code;
-use grainway_pipeline::work::{HoldKind, SetupKind};
+use grainway_pipeline::work::{Hold, HoldKind, SetupKind};
 use std::collections::BTreeMap;
 
 /// Cells of the grid at most; larger boards get larger cells.
@@ -16,19 +16,53 @@ const CELLS_MOST: f64 = 1_500_000.0;
 /// Cells are not made smaller than this, mm.
 const CELL_LEAST_MM: f64 = 0.5;
 
-struct Grid {
+/// The board in cells.
+pub(super) struct Grid {
     min: Point,
-    cell: f64,
+    pub(super) cell: f64,
     nx: usize,
     ny: usize,
     /// Index of the first through motion, or `NEVER`.
-    cut: Vec<u32>,
+    pub(super) cut: Vec<u32>,
 }
 
-const NEVER: u32 = u32::MAX;
+/// Not at any motion.
+pub(super) const NEVER: u32 = u32::MAX;
 
 impl Grid {
-    fn new(scene: &Scene<'_>) -> Grid {
+    /// The board, cut through below `level` by these motions.
+    pub(super) fn new(scene: &Scene<'_>, level: f64, through: &[usize]) -> Grid {
+        let mut grid = Grid::uncut(scene);
+        for i in through {
+            let m = &scene.recorded.motions[*i];
+            if let (Some(path), Some(tool)) = (m.path_below(level), scene.recorded.tool(m)) {
+                let radius = if tool.is_flat() {
+                    tool.radius
+                } else {
+                    tool.radius_at(level - m.low())
+                };
+                grid.sweep(&path, radius, *i as u32);
+            }
+        }
+        grid
+    }
+    /// The cells beside a cell.
+    pub(super) fn beside(&self, c: usize, mut see: impl FnMut(usize)) {
+        let (x, y) = (c % self.nx, c / self.nx);
+        if x > 0 {
+            see(c - 1);
+        }
+        if x + 1 < self.nx {
+            see(c + 1);
+        }
+        if y > 0 {
+            see(c - self.nx);
+        }
+        if y + 1 < self.ny {
+            see(c + self.nx);
+        }
+    }
+    fn uncut(scene: &Scene<'_>) -> Grid {
         let b = scene.board();
         let area = (b.width() * b.height()).max(1.0);
         let cell = (area / CELLS_MOST).sqrt().max(CELL_LEAST_MM);
@@ -46,7 +80,7 @@ impl Grid {
         let (x, y) = ((i % self.nx) as f64, (i / self.nx) as f64);
         self.min + point((x + 0.5) * self.cell, (y + 0.5) * self.cell)
     }
-    fn at(&self, p: Point) -> Option<usize> {
+    pub(super) fn at(&self, p: Point) -> Option<usize> {
         let x = (p.x - self.min.x) / self.cell;
         let y = (p.y - self.min.y) / self.cell;
         if x < 0.0 || y < 0.0 {
@@ -135,20 +169,9 @@ struct Freed {
     gone: u32,
 }
 
-pub(super) fn check(scene: &Scene<'_>, level: f64, through: &[usize], said: &mut Said) {
-    let mut grid = Grid::new(scene);
-    for i in through {
-        let m = &scene.recorded.motions[*i];
-        if let (Some(path), Some(tool)) = (m.path_below(level), scene.recorded.tool(m)) {
-            let radius = if tool.is_flat() {
-                tool.radius
-            } else {
-                tool.radius_at(level - m.low())
-            };
-            grid.sweep(&path, radius, *i as u32);
-        }
-    }
-    let freed = freed(scene, &grid);
+/// Finds what comes free with nothing holding it.
+pub(super) fn check(scene: &Scene<'_>, grid: &Grid, said: &mut Said) {
+    let freed = freed(scene, grid);
     let mut worst = 0.0_f64;
     let mut seen: BTreeMap<(String, String), ()> = BTreeMap::new();
     for f in &freed {
@@ -241,7 +264,9 @@ fn freed(scene: &Scene<'_>, grid: &Grid) -> Vec<Freed> {
         gone: grid.cut.clone(),
         cells: vec![1; n],
     };
-    holds_into(scene, grid, &mut joining);
+    for (cell, from) in hold_cells(scene, grid) {
+        joining.held_from[cell] = joining.held_from[cell].min(from);
+    }
     // Cells in order of the time at which they are cut, latest first; those never cut come first of all.
     let (mut order, mut cut): (Vec<u32>, Vec<u32>) =
         (0..n as u32).partition(|i| grid.cut[*i as usize] == NEVER);
@@ -259,24 +284,11 @@ fn freed(scene: &Scene<'_>, grid: &Grid) -> Vec<Freed> {
         }
         for c in &order[i..j] {
             let c = *c as usize;
-            let (x, y) = (c % grid.nx, c / grid.nx);
-            let mut join = |other: usize| {
+            grid.beside(c, |other| {
                 if there[other] {
                     unite(&mut joining, c as u32, other as u32, time, &mut out);
                 }
-            };
-            if x > 0 {
-                join(c - 1);
-            }
-            if x + 1 < grid.nx {
-                join(c + 1);
-            }
-            if y > 0 {
-                join(c - grid.nx);
-            }
-            if y + 1 < grid.ny {
-                join(c + grid.nx);
-            }
+            });
         }
         i = j;
     }
@@ -320,49 +332,54 @@ fn unite(joining: &mut Joining, a: u32, b: u32, time: u32, out: &mut Vec<Freed>)
     joining.gone[r] = joining.gone[r].max(joining.gone[l]);
 }
 
-/// Which cells hold something, and from which motion on.
-fn holds_into(scene: &Scene<'_>, grid: &Grid, joining: &mut Joining) {
+/// The motion from which a hold holds, or [`NEVER`].
+pub(super) fn from(scene: &Scene<'_>, hold: &Hold) -> u32 {
+    match hold.after_pause {
+        None => 0,
+        Some(n) => scene.pause(n).map_or(NEVER, |p| p.at as u32),
+    }
+}
+
+/// A screw holds what its head presses on, around the pilot that was drilled through; clamps and stops hold whatever lies under
+/// their foot or against them. From the middle, mm.
+pub(super) fn reach(hold: &Hold) -> f64 {
+    match hold.kind {
+        HoldKind::Clamp | HoldKind::Stop => hold.head_radius + 2.0,
+        _ => hold.head_radius.max(hold.shaft),
+    }
+}
+
+/// Cells that are held, and from which motion on.
+pub(super) fn hold_cells(scene: &Scene<'_>, grid: &Grid) -> Vec<(usize, u32)> {
+    let mut cells = Vec::new();
     for hold in &scene.setup.holds {
-        let from = match hold.after_pause {
-            None => 0,
-            Some(n) => scene.pause(n).map_or(NEVER, |p| p.at as u32),
-        };
+        let from = from(scene, hold);
         if from == NEVER {
             continue;
         }
-        // A screw holds what its head presses on, around the pilot that was drilled through; clamps and stops hold whatever lies
-        // under their foot or against them.
-        let reach = match hold.kind {
-            HoldKind::Clamp | HoldKind::Stop => hold.head_radius + 2.0,
-            _ => hold.head_radius.max(hold.shaft),
-        };
+        let reach = reach(hold);
         let r = (reach / grid.cell).ceil() as i64;
         for dy in -r..=r {
             for dx in -r..=r {
                 let p = hold.at + point(dx as f64 * grid.cell, dy as f64 * grid.cell);
-                if p.distance(hold.at) <= reach + 1e-9
-                    && let Some(c) = grid.at(p)
-                {
-                    joining.held_from[c] = joining.held_from[c].min(from);
+                if p.distance(hold.at) <= reach + 1e-9 {
+                    cells.extend(grid.at(p).map(|c| (c, from)));
                 }
             }
         }
     }
-    if scene.setup.kind == SetupKind::Blank {
-        // A blank is held as a whole by its stops and clamps, wherever they stand beside it: where none touches a cell, the
-        // cell nearest each of them stands for it.
-        let touched = joining.held_from.contains(&0);
-        if !touched && !scene.setup.holds.is_empty() {
-            for hold in &scene.setup.holds {
-                let b = scene.board();
-                let p = point(
-                    hold.at.x.clamp(b.min.x + 0.1, b.max.x - 0.1),
-                    hold.at.y.clamp(b.min.y + 0.1, b.max.y - 0.1),
-                );
-                if let Some(c) = grid.at(p) {
-                    joining.held_from[c] = 0;
-                }
-            }
-        }
+    // A blank is held as a whole by its stops and clamps, wherever they stand beside it: where none touches a cell, the cell
+    // nearest each of them stands for it.
+    let touched = cells.iter().any(|(_, from)| *from == 0);
+    if scene.setup.kind == SetupKind::Blank && !touched {
+        let b = scene.board();
+        cells.extend(scene.setup.holds.iter().filter_map(|hold| {
+            let p = point(
+                hold.at.x.clamp(b.min.x + 0.1, b.max.x - 0.1),
+                hold.at.y.clamp(b.min.y + 0.1, b.max.y - 0.1),
+            );
+            grid.at(p).map(|c| (c, 0))
+        }));
     }
+    cells
 }

@@ -1,10 +1,11 @@
 //! The waste of cutouts that stays in one bit.
 
 use super::cuts::{STEP_MM, through_at, walk};
+use super::leverage::{Grip, LONG, at_one_end, opposite};
 use crate::figures::{Said, at_line, mm};
 use crate::motions::Motion;
 use crate::{Piece, Scene, layer};
-use grainway_geom::{Contour, Region, point};
+use grainway_geom::{Contour, Point, Region, point};
 use grainway_pipeline::doc::FeatureKind;
 use grainway_pipeline::finding::code;
 use grainway_pipeline::work::{Hold, SizedFeature};
@@ -71,22 +72,24 @@ impl<'a> Slug<'a> {
         })
     }
     /// Screws in it that are driven by the text.
-    fn screws(&self, scene: &Scene<'_>) -> usize {
+    fn screws(&self, scene: &Scene<'_>) -> Vec<Point> {
         let in_it = |hold: &&Hold| {
             let p = self.piece.placing.inverse_point(hold.at);
             hold.after_pause.is_none_or(|n| scene.pause(n).is_some())
                 && self.region.contains(p)
                 && self.feature.shape.distance(p) > self.kerf + hold.shaft
         };
-        scene.setup.holds.iter().filter(in_it).count()
+        let holds = scene.setup.holds.iter().filter(in_it);
+        holds.map(|h| h.at).collect()
     }
     fn held(&self, scene: &Scene<'_>, level: f64, said: &mut Said) {
         let [long, short] = self.sides;
         let (key, name) = (&self.feature.key, self.piece.name);
         let screws = self.screws(scene);
-        let tabs = slug_tabs(scene, self.piece, &self.feature.shape, self.kerf, level);
-        let needed = if long > 3.0 * short { 2 } else { 1 };
-        let held = screws + tabs.min(2);
+        let grips = slug_tabs(scene, self.piece, &self.feature.shape, self.kerf, level);
+        let tabs = grips.len();
+        let needed = if long > LONG * short { 2 } else { 1 };
+        let held = screws.len() + tabs.min(2);
         said.figure(
             layer::LOOSE,
             format!("holds of the waste of {key} of {name}"),
@@ -95,12 +98,21 @@ impl<'a> Slug<'a> {
             Some(f64::from(needed)),
             false,
         );
-        let only_tabs = screws == 0 && tabs == 1;
-        if held >= needed as usize && !only_tabs {
+        let only_tabs = screws.is_empty() && tabs > 0 && !opposite(&grips);
+        let places: Vec<Point> = screws
+            .iter()
+            .copied()
+            .chain(grips.iter().map(|g| g.at))
+            .collect();
+        let placed = self.feature.shape.placed(&self.piece.placing).bounds();
+        let at_one_end = !screws.is_empty() && at_one_end(placed, &places);
+        if held >= needed as usize && !only_tabs && !at_one_end {
             return;
         }
         let asked = if only_tabs {
             "a screw or two tabs on opposite sides"
+        } else if held >= needed as usize {
+            "holds at both ends"
         } else if needed == 2 {
             "two screws, or one and a tab,"
         } else {
@@ -116,9 +128,10 @@ impl<'a> Slug<'a> {
                 last.map_or(0, |m| m.line),
                 &code::VERIFY_LOOSE,
                 format!(
-                    "the waste of {key} of {name} ({} x {} mm) is held by {screws} screws and {tabs} tabs; {asked} are needed.",
+                    "the waste of {key} of {name} ({} x {} mm) is held by {} screws and {tabs} tabs; {asked} are needed.",
                     mm(long),
                     mm(short),
+                    screws.len(),
                 ),
             )
             .part(name)
@@ -168,30 +181,40 @@ fn slug_tabs(
     shape: &Contour,
     kerf: f64,
     level: f64,
-) -> usize {
+) -> Vec<Grip> {
     let n = (shape.length() / STEP_MM).ceil().max(8.0) as usize;
     let step = shape.length() / n as f64;
     let clockwise = shape.area() < 0.0;
-    let open: Vec<bool> = walk(shape, n)
+    let placed = |p: Point| piece.placing.point(p);
+    let steps: Vec<(Point, Point)> = walk(shape, n)
         .into_iter()
-        .map(|(p, out)| {
-            let inwards = if clockwise { out } else { -out };
-            let q = p + inwards * (kerf * 0.5);
-            !through_at(scene, piece.placing.point(q), level)
-                && shape.distance(q) > kerf * 0.5 - 0.05
+        .map(|(p, out)| (p, if clockwise { out } else { -out }))
+        .collect();
+    let open: Vec<bool> = steps
+        .iter()
+        .map(|(p, inwards)| {
+            let q = *p + *inwards * (kerf * 0.5);
+            !through_at(scene, placed(q), level) && shape.distance(q) > kerf * 0.5 - 0.05
         })
         .collect();
     let Some(start) = open.iter().position(|o| !*o) else {
-        return 0;
+        return Vec::new();
     };
-    let (mut tabs, mut run) = (0, 0usize);
+    let mut tabs = Vec::new();
+    let mut run = 0usize;
     for i in 0..=n {
         if i < n && open[(start + i) % n] {
             run += 1;
-        } else {
-            tabs += usize::from(run as f64 * step >= scene.settled.tab_neck - 0.5);
-            run = 0;
+            continue;
         }
+        if run as f64 * step >= scene.settled.tab_neck - 0.5 {
+            let (p, inwards) = steps[(start + i - run / 2 - 1) % n];
+            tabs.push(Grip {
+                at: placed(p),
+                out: placed(p - inwards) - placed(p),
+            });
+        }
+        run = 0;
     }
     tabs
 }

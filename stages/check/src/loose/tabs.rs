@@ -1,35 +1,82 @@
-//! Tabs of pieces, as the text leaves them.
+//! Tabs of pieces as the text leaves them, and whether they and the screws that a piece is still joined to hold it.
 
 use super::cuts::{STEP_MM, height_at, through_at, walk};
+use super::joined::Joined;
+use super::leverage::{Grip, HINGE_GAP_DEGREES, at_one_end, opposite, widest_gap};
+use super::regions::Grid;
+use super::slender;
 use crate::figures::{Said, at_line, mm};
 use crate::motions::Motion;
 use crate::{Piece, Scene, layer};
 use grainway_geom::{Contour, Point};
 use grainway_pipeline::finding::code;
-use grainway_pipeline::work::HoldKind;
 
-/// All tabs within less than this much of the way round (degrees of gap) make a hinge.
-const HINGE_GAP_DEGREES: f64 = 240.0;
+/// Tabs and screws that a piece needs at least.
+const LEAST_HOLDS: usize = 2;
 
-/// A tab as the text leaves it.
-#[derive(Clone, Copy, Debug)]
-struct MeasuredTab {
-    /// Middle, board's frame.
-    at: Point,
+/// A tab as the text leaves it; places in the board's frame.
+#[derive(Clone, Debug)]
+pub(super) struct MeasuredTab {
+    /// Middle.
+    pub(super) at: Point,
+    /// Unit direction away from the piece.
+    out: Point,
     /// Least width between the swept discs, mm.
     neck: f64,
     /// Least height over the underside of the thinnest wood, mm.
     height: f64,
-    anchored: bool,
+    /// Why it holds nothing.
+    pub(super) weak: Option<String>,
+    /// Just within the piece.
+    pub(super) inner: Point,
+    /// Beyond the kerf.
+    pub(super) outer: Point,
+    /// Places all over it.
+    pub(super) bridge: Vec<Point>,
 }
 
-/// Tabs of a piece, measured along its outline. `None` where the text does not cut the outline, or leaves all of it standing.
-fn measured_tabs(
+/// The edge of a piece as the text leaves it; places in the board's frame.
+struct Measured {
+    tabs: Vec<MeasuredTab>,
+    /// Places in the kerf that are cut through.
+    cut: Vec<Point>,
+    /// Places just within the edge.
+    within: Vec<Point>,
+}
+
+/// Every piece that is cut free all round must be held by tabs and screws that it is still joined to.
+pub(super) fn check(scene: &Scene<'_>, grid: &Grid, level: f64, said: &mut Said) {
+    let measured: Vec<(usize, Measured)> = scene
+        .pieces
+        .iter()
+        .enumerate()
+        .filter(|(_, p)| !p.model.dimensioned)
+        .filter_map(|(i, p)| {
+            let variant = scene.work.variant(&p.model.id)?;
+            Some((i, measured(scene, p, &variant.outline, level, grid.cell)?))
+        })
+        .collect();
+    let tabs: Vec<(usize, &[MeasuredTab])> = measured
+        .iter()
+        .map(|(i, m)| (*i, m.tabs.as_slice()))
+        .collect();
+    let joined = Joined::new(scene, grid, &tabs);
+    for (i, m) in &measured {
+        let holding = Holding::of(&joined, *i, m);
+        let last = last_cut_beside(scene, &scene.pieces[*i], level);
+        holding.judge(scene, &scene.pieces[*i], m, last, said);
+        slender::check(scene, &scene.pieces[*i], &holding.places(), last, said);
+    }
+}
+
+/// The edge of a piece, measured along its outline. `None` where the text does not cut the outline, or leaves all of it standing.
+fn measured(
     scene: &Scene<'_>,
     piece: &Piece<'_>,
     outline: &Contour,
     level: f64,
-) -> Option<Vec<MeasuredTab>> {
+    cell: f64,
+) -> Option<Measured> {
     let kerf = kerf_width(scene, piece, level);
     if kerf <= 0.0 {
         return None;
@@ -40,10 +87,12 @@ fn measured_tabs(
         outline,
         kerf,
         level,
+        cell,
     };
-    let open = edge.open();
+    let n = (outline.length() / STEP_MM).ceil().max(8.0) as usize;
+    let steps = walk(outline, n);
+    let open = edge.open(&steps);
     let start = open.iter().position(|o| !*o)?;
-    let n = open.len();
     let mut tabs = Vec::new();
     let mut i = 0;
     while i < n {
@@ -52,7 +101,18 @@ fn measured_tabs(
         tabs.extend((run > 0).then(|| edge.tab(first, run, n)).flatten());
         i += run.max(1);
     }
-    Some(tabs)
+    let placed = |p: Point| piece.placing.point(p);
+    let closed = steps.iter().zip(&open).filter(|(_, o)| !**o);
+    Some(Measured {
+        tabs,
+        cut: closed
+            .map(|((p, out), _)| placed(*p + *out * (kerf * 0.5)))
+            .collect(),
+        within: steps
+            .iter()
+            .map(|(p, out)| placed(*p - *out * (2.0 * cell)))
+            .collect(),
+    })
 }
 
 /// The edge of a piece, with the kerf along it.
@@ -62,6 +122,8 @@ struct Edge<'a> {
     outline: &'a Contour,
     kerf: f64,
     level: f64,
+    /// Width of the grid's cells, mm.
+    cell: f64,
 }
 
 impl Edge<'_> {
@@ -69,13 +131,12 @@ impl Edge<'_> {
     fn covered(&self, p: Point) -> bool {
         through_at(self.scene, self.piece.placing.point(p), self.level)
     }
-    /// Where the middle of the kerf stands, in even steps along the outline.
-    fn open(&self) -> Vec<bool> {
-        let n = (self.outline.length() / STEP_MM).ceil().max(8.0) as usize;
-        walk(self.outline, n)
-            .into_iter()
+    /// Where the middle of the kerf stands.
+    fn open(&self, steps: &[(Point, Point)]) -> Vec<bool> {
+        steps
+            .iter()
             .map(|(p, out)| {
-                let q = p + out * (self.kerf * 0.5);
+                let q = *p + *out * (self.kerf * 0.5);
                 // In an inside corner the middle of one side's kerf lies beside the other side; that says nothing about tabs.
                 !self.covered(q) && self.outline.distance(q) > self.kerf * 0.5 - 0.05
             })
@@ -87,13 +148,42 @@ impl Edge<'_> {
         let middle = (first as f64 + run as f64 / 2.0) * length / n as f64;
         let (p, way) = self.outline.at_length(middle.rem_euclid(length))?;
         let out = -way.left();
-        let at = self.piece.placing.point(p + out * (self.kerf * 0.5));
-        Some(MeasuredTab {
+        let placed = |p: Point| self.piece.placing.point(p);
+        let at = placed(p + out * (self.kerf * 0.5));
+        let wide = self.scene.settled.frame_width;
+        let mut tab = MeasuredTab {
             at,
+            out: placed(p + out) - placed(p),
             neck: self.neck(first, run, n),
             height: height_at(self.scene, at) - self.scene.setup.z.highest_underside(),
-            anchored: self.anchored(p, out),
-        })
+            weak: None,
+            inner: placed(p - out * (2.0 * self.cell)),
+            outer: placed(p + out * (self.kerf + 0.5 * wide)),
+            bridge: self.bridge(first, run, n),
+        };
+        tab.weak = too_weak(self.scene, &tab, self.anchored(p, out));
+        Some(tab)
+    }
+    /// Places all over a tab, as close as the grid's cells.
+    fn bridge(&self, first: usize, run: usize, n: usize) -> Vec<Point> {
+        let length = self.outline.length();
+        let step = length / n as f64;
+        let fine = 0.4 * self.cell;
+        let (along, across) = (
+            ((run + 2) as f64 * step / fine).ceil() as usize,
+            (self.kerf / fine).ceil() as usize,
+        );
+        let mut places = Vec::new();
+        for i in 0..=along {
+            let at = (first as f64 - 1.0) * step + i as f64 * fine;
+            if let Some((p, way)) = self.outline.at_length(at.rem_euclid(length)) {
+                places.extend((0..=across).map(|k| {
+                    let out = (k as f64 * fine).min(self.kerf);
+                    self.piece.placing.point(p - way.left() * out)
+                }));
+            }
+        }
+        places
     }
     /// The least width between the swept discs anywhere across the kerf, in finer steps.
     fn neck(&self, first: usize, run: usize, n: usize) -> f64 {
@@ -148,91 +238,130 @@ fn kerf_width(scene: &Scene<'_>, piece: &Piece<'_>, level: f64) -> f64 {
     if least.is_finite() { least } else { 0.0 }
 }
 
-/// A piece cut free all round must have tabs of enough height and width, on more than one side.
-pub(super) fn check(scene: &Scene<'_>, piece: &Piece<'_>, level: f64, said: &mut Said) {
-    let Some(variant) = scene.work.variant(&piece.model.id) else {
-        return;
-    };
-    let Some(tabs) = measured_tabs(scene, piece, &variant.outline, level) else {
-        return;
-    };
-    let (good, bad): (Vec<MeasuredTab>, Vec<MeasuredTab>) =
-        tabs.iter().partition(|t| too_weak(scene, t).is_none());
-    figures(scene, piece, &tabs, good.len(), said);
-    let screws = screws_within(scene, piece);
-    let last = last_cut_beside(scene, piece, level);
-    let find = |said: &mut Said, at: Option<Point>, message: String| {
-        let finding = at_line(
-            scene.recorded,
-            &scene.setup.id,
-            last.map_or(0, |m| m.text),
-            last.map_or(0, |m| m.line),
-            &code::VERIFY_LOOSE,
-            message,
-        )
-        .part(piece.name)
-        .feature(crate::model::OUTLINE);
-        said.find(
-            last.map(|m| m.text),
-            match at {
-                Some(at) => finding.at(at),
-                None => finding,
-            },
-        );
-    };
-    for t in &bad {
-        let why = too_weak(scene, t).unwrap_or_default();
-        find(said, Some(t.at), format!("a tab of {} {why}.", piece.name));
+/// What holds a piece.
+struct Holding {
+    grips: Vec<Grip>,
+    screws: Vec<Point>,
+    /// Tabs that end in wood which nothing else holds.
+    in_loose: Vec<Point>,
+}
+
+impl Holding {
+    fn of(joined: &Joined<'_>, piece: usize, m: &Measured) -> Holding {
+        let by = joined.cut_by(&m.cut);
+        let body = joined.most(&m.within);
+        let strong = m.tabs.iter().filter(|t| t.weak.is_none());
+        let (held, loose): (Vec<&MeasuredTab>, Vec<&MeasuredTab>) =
+            strong.partition(|t| joined.held_outside(t, piece, by));
+        Holding {
+            grips: held
+                .iter()
+                .map(|t| Grip {
+                    at: t.at,
+                    out: t.out,
+                })
+                .collect(),
+            screws: body.map_or_else(Vec::new, |b| joined.holds_in(b, by)),
+            in_loose: loose.iter().map(|t| t.at).collect(),
+        }
     }
-    if good.len() + screws < 2 {
-        find(
-            said,
-            None,
-            format!(
-                "{} is cut free all round and held by {} tabs; at least two are needed.",
-                piece.name,
-                good.len()
-            ),
-        );
-        return;
+    /// Where it is held.
+    fn places(&self) -> Vec<Point> {
+        let tabs = self.grips.iter().map(|g| g.at);
+        tabs.chain(self.screws.iter().copied()).collect()
     }
-    if screws >= 1 {
-        return;
-    }
-    let gap = widest_gap(good.iter().map(|t| t.at), piece.bounds.centre());
-    said.figure(
-        layer::LOOSE,
-        format!(
-            "widest gap between tabs of {} seen from its middle",
-            piece.name
-        ),
-        gap,
-        "degrees",
-        Some(HINGE_GAP_DEGREES),
-        true,
-    );
-    if gap > HINGE_GAP_DEGREES {
-        find(
-            said,
-            None,
-            format!(
-                "all tabs of {} lie on one side (a gap of {} degrees): it would swing as on a hinge.",
-                piece.name,
-                mm(gap.round())
-            ),
-        );
+    fn judge(
+        &self,
+        scene: &Scene<'_>,
+        piece: &Piece<'_>,
+        m: &Measured,
+        last: Option<&Motion>,
+        said: &mut Said,
+    ) {
+        figures(scene, piece, &m.tabs, self.grips.len(), said);
+        let name = piece.name;
+        let find = |said: &mut Said, at: Option<Point>, message: String| {
+            let finding = said_at(scene, piece, last, message);
+            said.find(
+                last.map(|m| m.text),
+                match at {
+                    Some(at) => finding.at(at),
+                    None => finding,
+                },
+            );
+        };
+        for t in &m.tabs {
+            if let Some(why) = &t.weak {
+                find(said, Some(t.at), format!("a tab of {name} {why}."));
+            }
+        }
+        for at in &self.in_loose {
+            let message = format!("a tab of {name} ends in wood that nothing else holds.");
+            find(said, Some(*at), message);
+        }
+        let (tabs, screws) = (self.grips.len(), self.screws.len());
+        if tabs + screws < LEAST_HOLDS {
+            let message = format!(
+                "{name} is cut free all round and held by {tabs} tabs and {screws} screws or clamps that it is joined to; at least two are needed."
+            );
+            find(said, None, message);
+        } else if screws >= 1 {
+            if at_one_end(piece.bounds, &self.places()) {
+                let message = format!(
+                    "all that holds {name} stands at one end of it: its other end would swing."
+                );
+                find(said, None, message);
+            }
+        } else {
+            let gap = widest_gap(&self.grips, piece.bounds.centre());
+            said.figure(
+                layer::LOOSE,
+                format!("widest gap between tabs of {name} seen from its middle"),
+                gap,
+                "degrees",
+                Some(HINGE_GAP_DEGREES),
+                true,
+            );
+            if gap > HINGE_GAP_DEGREES || !opposite(&self.grips) {
+                let message = format!(
+                    "all tabs of {name} lie on one side (a gap of {} degrees): it would swing as on a hinge.",
+                    mm(gap.round())
+                );
+                find(said, None, message);
+            }
+        }
     }
 }
 
-/// Why a tab does not hold; `None` when it does.
-fn too_weak(scene: &Scene<'_>, t: &MeasuredTab) -> Option<String> {
+/// A finding at the last through cut beside a piece.
+pub(super) fn said_at(
+    scene: &Scene<'_>,
+    piece: &Piece<'_>,
+    last: Option<&Motion>,
+    message: String,
+) -> grainway_pipeline::finding::Finding {
+    at_line(
+        scene.recorded,
+        &scene.setup.id,
+        last.map_or(0, |m| m.text),
+        last.map_or(0, |m| m.line),
+        &code::VERIFY_LOOSE,
+        message,
+    )
+    .part(piece.name)
+    .feature(crate::model::OUTLINE)
+}
+
+/// Why a tab does not hold; `None` when it does, even in the thinnest wood with the zero set low.
+fn too_weak(scene: &Scene<'_>, t: &MeasuredTab, anchored: bool) -> Option<String> {
     let s = scene.settled;
-    if !t.anchored {
+    if !anchored {
         Some("does not end in standing wood".to_string())
-    } else if t.height < s.tab_height - 0.02 {
+    } else if t.height < s.tab_height + s.z_error - 0.02 {
         Some(format!(
-            "is {} mm high in the thinnest wood; {} are asked",
-            mm(t.height),
+            "is {} mm high in the thinnest wood with the zero {} mm low; {} are asked",
+            mm(t.height - s.z_error),
+            mm(s.z_error),
             mm(s.tab_height)
         ))
     } else if t.neck < s.tab_neck - 0.15 {
@@ -244,22 +373,6 @@ fn too_weak(scene: &Scene<'_>, t: &MeasuredTab) -> Option<String> {
     } else {
         None
     }
-}
-
-/// Screws and clamps within the outline of a piece.
-fn screws_within(scene: &Scene<'_>, piece: &Piece<'_>) -> usize {
-    let within = |at| {
-        piece
-            .model
-            .outline
-            .contains(piece.placing.inverse_point(at))
-    };
-    scene
-        .setup
-        .holds
-        .iter()
-        .filter(|h| h.kind != HoldKind::Stop && within(h.at))
-        .count()
 }
 
 /// The last through cut beside a piece: there a lack of tabs shows.
@@ -302,25 +415,12 @@ fn figures(
         s.tab_neck,
     );
     figure(
-        format!("lowest tab of {} in the thinnest wood", piece.name),
-        least(|t| t.height),
+        format!(
+            "lowest tab of {} in the thinnest wood with the zero set low",
+            piece.name
+        ),
+        least(|t| t.height) - s.z_error,
         "mm",
         s.tab_height,
     );
-}
-
-/// The widest angle, degrees, seen from `middle` in which there is none of the points.
-fn widest_gap(points: impl Iterator<Item = Point>, middle: Point) -> f64 {
-    let mut angles: Vec<f64> = points.map(|p| (p - middle).angle()).collect();
-    angles.sort_by(f64::total_cmp);
-    let mut widest = 0.0_f64;
-    for (i, a) in angles.iter().enumerate() {
-        let next = if i + 1 < angles.len() {
-            angles[i + 1]
-        } else {
-            angles[0] + std::f64::consts::TAU
-        };
-        widest = widest.max(next - a);
-    }
-    widest.to_degrees()
 }

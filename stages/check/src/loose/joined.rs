@@ -1,0 +1,173 @@
+//! Which bits of wood stand at the end, what holds each of them, and which tabs join one to another.
+//!
+//! Cuts only part wood, so what is joined at the end was joined all along: judging the end judges the worst moment. A hold that is
+//! driven later than a piece comes free is left out by the time from which it holds.
+
+use super::regions::{Grid, NEVER, reach};
+use super::tabs::MeasuredTab;
+use crate::Scene;
+use grainway_geom::Point;
+use grainway_pipeline::work::HoldKind;
+
+/// No bit: cut away, or the bridge of a tab.
+const NONE: u32 = u32::MAX;
+
+/// The bits of wood at the end.
+pub(super) struct Joined<'a> {
+    scene: &'a Scene<'a>,
+    grid: &'a Grid,
+    /// The bit of each cell.
+    bits: Vec<u32>,
+    /// The motion from which something holds a bit, or [`NEVER`].
+    held_from: Vec<u32>,
+    bridges: Vec<Bridge>,
+}
+
+/// A tab that holds, between two bits.
+struct Bridge {
+    piece: usize,
+    ends: [u32; 2],
+}
+
+impl<'a> Joined<'a> {
+    /// `tabs` of each piece: all of them part the bits, those that may hold join them.
+    pub(super) fn new(
+        scene: &'a Scene<'a>,
+        grid: &'a Grid,
+        tabs: &[(usize, &[MeasuredTab])],
+    ) -> Joined<'a> {
+        let mut bits: Vec<u32> = vec![NONE; grid.cut.len()];
+        let mut open: Vec<bool> = grid.cut.iter().map(|c| *c == NEVER).collect();
+        for tab in tabs.iter().flat_map(|(_, t)| t.iter()) {
+            for p in &tab.bridge {
+                if let Some(c) = grid.at(*p) {
+                    open[c] = false;
+                }
+            }
+        }
+        let mut count = 0;
+        for c in 0..bits.len() {
+            if open[c] && bits[c] == NONE {
+                fill(grid, &open, &mut bits, c, count);
+                count += 1;
+            }
+        }
+        let mut joined = Joined {
+            scene,
+            grid,
+            bits,
+            held_from: vec![NEVER; count as usize],
+            bridges: Vec::new(),
+        };
+        for (cell, from) in super::regions::hold_cells(scene, grid) {
+            if let Some(held) = joined.held_from.get_mut(joined.bits[cell] as usize) {
+                *held = from.min(*held);
+            }
+        }
+        for (piece, tabs) in tabs {
+            for t in tabs.iter().filter(|t| t.weak.is_none()) {
+                let ends = [joined.bit(t.inner), joined.bit(t.outer)];
+                if let [Some(inner), Some(outer)] = ends {
+                    joined.bridges.push(Bridge {
+                        piece: *piece,
+                        ends: [inner, outer],
+                    });
+                }
+            }
+        }
+        joined
+    }
+    /// The bit at a place, or in a cell beside it.
+    fn bit(&self, p: Point) -> Option<u32> {
+        let c = self.grid.cell;
+        [(0.0, 0.0), (c, 0.0), (-c, 0.0), (0.0, c), (0.0, -c)]
+            .into_iter()
+            .filter_map(|(x, y)| self.grid.at(p + grainway_geom::point(x, y)))
+            .map(|cell| self.bits[cell])
+            .find(|b| *b != NONE)
+    }
+    /// The bit that most of these places lie in.
+    pub(super) fn most(&self, places: &[Point]) -> Option<u32> {
+        let mut counts = std::collections::BTreeMap::new();
+        for b in places.iter().filter_map(|p| self.bit(*p)) {
+            *counts.entry(b).or_insert(0usize) += 1;
+        }
+        counts
+            .into_iter()
+            .max_by_key(|(b, n)| (*n, std::cmp::Reverse(*b)))
+            .map(|(b, _)| b)
+    }
+    /// Screws and clamps that hold this bit from the motion `by` at the latest.
+    pub(super) fn holds_in(&self, bit: u32, by: u32) -> Vec<Point> {
+        let cell = self.grid.cell;
+        self.scene
+            .setup
+            .holds
+            .iter()
+            .filter(|h| {
+                let within = reach(h);
+                let r = (within / cell).ceil() as i64;
+                let mut around = (-r..=r).flat_map(|dy| (-r..=r).map(move |dx| (dx, dy)));
+                h.kind != HoldKind::Stop
+                    && super::regions::from(self.scene, h) <= by
+                    && around.any(|(dx, dy)| {
+                        let p = h.at + grainway_geom::point(dx as f64 * cell, dy as f64 * cell);
+                        p.distance(h.at) <= within + 1e-9
+                            && self.grid.at(p).is_some_and(|c| self.bits[c] == bit)
+                    })
+            })
+            .map(|h| h.at)
+            .collect()
+    }
+    /// What a tab of `piece` ends in is held by the motion `by`, without that piece's own tabs.
+    pub(super) fn held_outside(&self, tab: &MeasuredTab, piece: usize, by: u32) -> bool {
+        let Some(first) = self.bit(tab.outer) else {
+            return false;
+        };
+        let mut seen = vec![first];
+        let mut next = 0;
+        while let Some(bit) = seen.get(next).copied() {
+            next += 1;
+            if self.held_from[bit as usize] <= by {
+                return true;
+            }
+            for b in self.bridges.iter().filter(|b| b.piece != piece) {
+                let [x, y] = b.ends;
+                for other in [(x, y), (y, x)]
+                    .into_iter()
+                    .filter(|(a, _)| *a == bit)
+                    .map(|(_, o)| o)
+                {
+                    if !seen.contains(&other) {
+                        seen.push(other);
+                    }
+                }
+            }
+        }
+        false
+    }
+    /// The motion by which all of these places were cut through: the moment at which the wood between them comes free.
+    pub(super) fn cut_by(&self, places: &[Point]) -> u32 {
+        places
+            .iter()
+            .filter_map(|p| self.grid.at(*p))
+            .map(|c| self.grid.cut[c])
+            .filter(|t| *t != NEVER)
+            .max()
+            .unwrap_or(0)
+    }
+}
+
+/// Gives `bit` to all open cells that are joined to `first`.
+fn fill(grid: &Grid, open: &[bool], bits: &mut [u32], first: usize, bit: u32) {
+    let mut stack = vec![first];
+    bits[first] = bit;
+    while let Some(c) = stack.pop() {
+        grid.beside(c, |n| {
+            if open[n] && bits[n] == NONE {
+                bits[n] = bit;
+                stack.push(n);
+            }
+        });
+    }
+}
