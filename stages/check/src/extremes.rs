@@ -1,26 +1,34 @@
 //! Layer 8: the thinnest and thickest wood, a zero set a little wrong, a cutter measured a little wrong, a cupped board: still cut
-//! through, tabs still thick enough, the spoilboard not cut through.
+//! through, floors not broken through, the spoilboard not cut through. Tabs, skins and what else holds are judged with the zero set
+//! low by the loose layer, screws and clamps with the wider cutter by the holds layer.
 
+use super::curves::around;
 use super::figures::{Said, at_line, mm};
+use super::loose::{lowest_within, walk};
+use super::model::Model;
 use super::motions::Motion;
-use super::{Scene, layer};
+use super::{Piece, Scene, layer};
 use grainway_geom::Point;
 use grainway_pipeline::doc::{CutterKind, FeatureKind};
 use grainway_pipeline::finding::{Finding, Severity, code};
+use grainway_pipeline::tolerance::{RELIEF_MARGIN_MM, SAME_LEVEL_MM, VERIFY_MM};
+use grainway_pipeline::work::SizedFeature;
+
+/// Along an edge, depths are looked at in steps of this, mm.
+const EDGE_STEP_MM: f64 = 5.0;
+/// Depths along an edge are looked at this far beside it, in what is to go, mm.
+const BESIDE_EDGE_MM: f64 = 0.05;
+/// What a joint's recess may be wider than a tight fit before it is loose, mm: the play of a push fit in furniture; common practice,
+/// no source.
+const JOINT_PLAY_MM: f64 = 0.2;
 
 pub(super) fn check(scene: &Scene<'_>) -> Said {
     let mut said = Said::default();
     spoilboard(scene, &mut said);
     through(scene, &mut said);
+    floors(scene, &mut said);
+    walls(scene, &mut said);
     cup(scene, &mut said);
-    said.figure(
-        layer::EXTREMES,
-        "walls move with an error of the cutter's diameter by",
-        scene.settled.cutter_error / 2.0,
-        "mm",
-        None,
-        true,
-    );
     said
 }
 
@@ -189,94 +197,202 @@ fn near_piece<'a>(scene: &'a Scene<'_>, p: Point) -> Option<(&'a str, &'a str)> 
         .map(|(_, name)| (name, super::model::OUTLINE))
 }
 
-/// Through cuts still go through when the zero is a little high.
+/// Through cuts still go through when the zero is a little high: along every edge that the text cuts through at all.
 fn through(scene: &Scene<'_>, said: &mut Said) {
-    let z = &scene.setup.z;
-    let wants = scene.pieces.iter().any(|p| {
-        p.model
-            .features
-            .iter()
-            .any(|f| f.through && f.kind != FeatureKind::Engraving)
-    });
-    if !wants || scene.setup.skin > 0.0 {
+    if scene.setup.skin > 0.0 {
         return;
     }
-    let deepest = scene
-        .recorded
-        .motions
-        .iter()
-        .filter(|m| m.cuts && m.sideways())
-        .map(|m| m.low())
-        .fold(f64::INFINITY, f64::min);
-    let below = z.lowest_underside() - deepest;
-    if !below.is_finite() {
-        return;
+    let underside = scene.setup.z.lowest_underside();
+    let limit = scene.settled.z_error;
+    let mut least = f64::INFINITY;
+    for piece in &scene.pieces {
+        let Some(variant) = scene.work.variant(&piece.model.id) else {
+            continue;
+        };
+        let through = |f: &&SizedFeature| f.through && f.kind != FeatureKind::Engraving;
+        for f in variant.features.iter().filter(through) {
+            let Some((low, i)) = shallowest(scene, piece, f) else {
+                continue;
+            };
+            let below = underside - low;
+            least = least.min(below);
+            if below < limit - 1e-6 {
+                let m = &scene.recorded.motions[i];
+                let message = format!(
+                    "{} of {} is cut {} mm below the thickest wood; a zero set {} mm high would leave a skin.",
+                    f.key,
+                    piece.name,
+                    mm(below),
+                    mm(limit)
+                );
+                let finding = at_line(
+                    scene.recorded,
+                    &scene.setup.id,
+                    m.text,
+                    m.line,
+                    &code::VERIFY_EXTREMES,
+                    message,
+                );
+                said.find(
+                    Some(m.text),
+                    finding.part(piece.name).feature(&f.key).at(m.path.end()),
+                );
+            }
+        }
     }
     said.figure(
         layer::EXTREMES,
         "through cuts go below the thickest wood by",
-        below,
+        least,
         "mm",
-        Some(scene.settled.z_error),
+        Some(limit),
         true,
     );
-    if below < scene.settled.z_error - 1e-6 {
-        said.find(
-            None,
-            Finding::new(
-                &code::VERIFY_EXTREMES,
-                format!(
-                    "through cuts reach {} mm below the thickest wood; a zero set {} mm high would leave a skin.",
-                    mm(below),
-                    mm(scene.settled.z_error)
-                ),
-            )
-            .setup(&scene.setup.id)
-            .severity(Severity::Warning),
-        );
-    }
-    tabs(scene, said);
 }
 
-/// Tabs in the thinnest wood with the zero a little low.
-fn tabs(scene: &Scene<'_>, said: &mut Said) {
-    let z = &scene.setup.z;
-    let tab = scene
-        .setup
-        .placements
-        .iter()
-        .flat_map(|p| {
-            p.tabs
-                .iter()
-                .chain(p.waste.iter().flat_map(|w| &w.tabs))
-                .map(|t| t.top)
-        })
-        .fold(f64::INFINITY, f64::min);
-    let height = tab - z.highest_underside() - scene.settled.z_error;
+/// The least depth that the text reaches along the edge of a through feature, where it goes through the wood at all (a bridge that
+/// should not stand is left-over wood), machine Z, and the motion that goes deepest there.
+fn shallowest(scene: &Scene<'_>, piece: &Piece<'_>, f: &SizedFeature) -> Option<(f64, usize)> {
+    let n = (f.shape.length() / EDGE_STEP_MM).ceil().max(8.0) as usize;
+    let out = if f.kind == FeatureKind::Outline {
+        BESIDE_EDGE_MM
+    } else {
+        -BESIDE_EDGE_MM
+    };
+    let mut worst: Option<(f64, usize)> = None;
+    for (p, normal) in walk(&f.shape, n) {
+        let place = piece.placing.point(p + normal * out);
+        // On the slope up to a tab the depth is between that of the cut and the tab's.
+        let slopes = |i: usize| {
+            let m = &scene.recorded.motions[i];
+            m.sideways() && (m.z[0] - m.z[1]).abs() > SAME_LEVEL_MM
+        };
+        if let Some((low, i)) = deepest_at(scene, place)
+            && !slopes(i)
+            && low < scene.setup.z.lowest_underside() + VERIFY_MM
+            && worst.is_none_or(|w| low > w.0)
+        {
+            worst = Some((low, i));
+        }
+    }
+    worst
+}
+
+/// The lowest height that the text's cutters reach with their full radius at a place, and the motion.
+fn deepest_at(scene: &Scene<'_>, p: Point) -> Option<(f64, usize)> {
+    let mut best: Option<(f64, usize)> = None;
+    scene
+        .motion_boxes
+        .visit(around(p, 1e-6), usize::MAX, &mut |i| {
+            let m = &scene.recorded.motions[i];
+            if m.cuts
+                && let Some(t) = scene.recorded.tool(m)
+                && best.is_none_or(|b| m.low() < b.0)
+                && m.path.distance(p) <= t.radius
+            {
+                let low = lowest_within(m, p, t.radius) + t.point_height();
+                if best.is_none_or(|b| low < b.0) {
+                    best = Some((low, i));
+                }
+            }
+            true
+        });
+    best
+}
+
+/// Blind floors do not break through the thinnest wood when the zero is a little low.
+fn floors(scene: &Scene<'_>, said: &mut Said) {
+    let underside = scene.setup.z.highest_underside();
+    let error = scene.settled.z_error;
+    let mut least = f64::INFINITY;
+    for piece in &scene.pieces {
+        for f in piece.model.features.iter().filter(|f| !f.through) {
+            let stays = f.floor - error - underside;
+            least = least.min(stays);
+            if stays <= 0.0 {
+                let message = format!(
+                    "{} of {} leaves {} mm of the thinnest wood; a zero set {} mm low would break through.",
+                    f.key,
+                    piece.name,
+                    mm(f.floor - underside),
+                    mm(error)
+                );
+                said.find(
+                    None,
+                    Finding::new(&code::VERIFY_EXTREMES, message)
+                        .setup(&scene.setup.id)
+                        .part(piece.name)
+                        .feature(&f.key),
+                );
+            }
+        }
+    }
     said.figure(
         layer::EXTREMES,
-        "lowest tab in the thinnest wood with the zero set low",
-        height,
+        "least wood under a blind floor in the thinnest wood with the zero set low",
+        least,
         "mm",
-        Some(scene.settled.tab_height),
+        Some(0.0),
         true,
     );
-    if height.is_finite() && height < scene.settled.tab_height - 1e-6 {
-        said.find(
-            None,
-            Finding::new(
-                &code::VERIFY_EXTREMES,
+}
+
+/// A wall moves by half the error of the cutter's diameter; what fits into a joint's recess may then be too wide for it, and a
+/// relief may no longer reach its corner.
+fn walls(scene: &Scene<'_>, said: &mut Said) {
+    let error = scene.settled.cutter_error;
+    said.figure(
+        layer::EXTREMES,
+        "walls move with an error of the cutter's diameter by",
+        error / 2.0,
+        "mm",
+        None,
+        true,
+    );
+    let lies_here = |m: &&Model| scene.pieces.iter().any(|p| p.model.id == m.id);
+    for model in scene.models.iter().filter(lies_here) {
+        for f in &model.features {
+            let why = if is_joint(f.kind) && error > JOINT_PLAY_MM + 1e-9 {
                 format!(
-                    "with the zero set {} mm low, tabs are {} mm high in the thinnest wood; {} are asked.",
-                    mm(scene.settled.z_error),
-                    mm(height),
-                    mm(scene.settled.tab_height)
-                ),
-            )
-            .setup(&scene.setup.id)
-            .severity(Severity::Warning),
-        );
+                    "its width changes by as much, more than the {JOINT_PLAY_MM} mm of play that a joint has"
+                )
+            } else if !f.lobes.is_empty() && error / 2.0 > RELIEF_MARGIN_MM + 1e-9 {
+                format!(
+                    "its reliefs reach {} mm past their corners at most, and would not clear them",
+                    mm(RELIEF_MARGIN_MM)
+                )
+            } else {
+                continue;
+            };
+            let message = format!(
+                "{} of {}: with a cutter {} mm smaller or larger than it was measured, {why}.",
+                f.key,
+                model.part,
+                mm(error)
+            );
+            said.find(
+                None,
+                Finding::new(&code::VERIFY_EXTREMES, message)
+                    .setup(&scene.setup.id)
+                    .part(&model.part)
+                    .feature(&f.key)
+                    .severity(Severity::Warning)
+                    .remedy("Measure the cutter's width of cut more closely, and lower verify.cutter-error to what is left."),
+            );
+        }
     }
+}
+
+/// Another piece goes into it.
+fn is_joint(kind: FeatureKind) -> bool {
+    matches!(
+        kind,
+        FeatureKind::Mortise
+            | FeatureKind::Housing
+            | FeatureKind::Rebate
+            | FeatureKind::Groove
+            | FeatureKind::Lap
+    )
 }
 
 /// A cupped board stands higher by its cup: rapids still clear it.
@@ -288,6 +404,7 @@ fn cup(scene: &Scene<'_>, said: &mut Said) {
     if cup <= 0.0 {
         return;
     }
+    let high = cup + scene.settled.z_error;
     let top = scene.setup.z.highest_top();
     let lowest = scene
         .recorded
@@ -298,25 +415,24 @@ fn cup(scene: &Scene<'_>, said: &mut Said) {
         .fold(f64::INFINITY, f64::min);
     said.figure(
         layer::EXTREMES,
-        "lowest sideways rapid above a board cupped as declared",
-        lowest - cup,
+        "lowest sideways rapid above a board cupped as declared, with the zero set low",
+        lowest - high,
         "mm",
         Some(0.0),
         true,
     );
-    if lowest < cup {
+    if lowest < high - 1e-6 {
         said.find(
             None,
             Finding::new(
                 &code::VERIFY_EXTREMES,
                 format!(
-                    "the board may stand {} mm higher by its cup, but rapids run only {} mm above the flat face.",
-                    mm(cup),
+                    "the board may stand {} mm higher by its cup and a zero set low, but rapids run only {} mm above the flat face.",
+                    mm(high),
                     mm(lowest)
                 ),
             )
-            .setup(&scene.setup.id)
-            .severity(Severity::Error),
+            .setup(&scene.setup.id),
         );
     }
 }

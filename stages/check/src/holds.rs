@@ -74,7 +74,11 @@ fn there_from(scene: &Scene<'_>, hold: &Hold) -> usize {
 /// Least space between any later move below the head and the head; findings where it is too small.
 fn keep_out(scene: &Scene<'_>, hold: &Hold, said: &mut Said) -> f64 {
     let from = there_from(scene, hold);
-    let margin = scene.settled.hold_margin;
+    // A cutter wider than it was measured still does not touch.
+    let margin = scene
+        .settled
+        .hold_margin
+        .max(scene.settled.cutter_error / 2.0);
     let mut worst: Option<(f64, usize)> = None;
     let mut count = 0;
     let mut nearest = f64::INFINITY;
@@ -106,9 +110,9 @@ fn keep_out(scene: &Scene<'_>, hold: &Hold, said: &mut Said) -> f64 {
 fn space_beside(scene: &Scene<'_>, hold: &Hold, m: &Motion) -> Option<f64> {
     let tool = scene.recorded.tool(m)?;
     let top = scene.setup.z.highest_top() + hold.head_above.max(0.0);
-    // Rapids keep their margin above the head; a cut at the head's own height does not touch it.
+    // Rapids keep their margin above the head; a cut that stays above it with the zero set low does not touch it.
     let height = if m.cuts {
-        top
+        top + scene.settled.z_error
     } else {
         top + scene.settled.rapid_margin
     };

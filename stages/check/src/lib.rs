@@ -36,7 +36,8 @@ use motions::{Recorded, Taking};
 pub use planned::PlannedMotions;
 use rayon::prelude::*;
 use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
+use serde::de::Error as _;
+use serde::{Deserialize, Deserializer, Serialize};
 use std::io::BufRead;
 
 /// Names of the layers, as figures carry them.
@@ -77,9 +78,13 @@ pub struct VerifySettings {
     pub loose_side: Length,
     /// A waste frame narrower than this does not hold (length).
     pub frame_width: Length,
-    /// Error of the operator's Z zero that everything must bear (length).
+    /// Error of the operator's Z zero that through cuts, floors, tabs, skins, holds and the spoilboard must bear (length, at most
+    /// 1 mm).
+    #[serde(deserialize_with = "z_error")]
     pub z_error: Length,
-    /// Error of a cutter's measured diameter that everything must bear (length).
+    /// Error of a cutter's measured diameter (length, at most 0.5 mm): walls move by half of it, which is told; screws and clamps
+    /// must bear it.
+    #[serde(deserialize_with = "cutter_error")]
     pub cutter_error: Length,
     /// Chip load, a tooth, below which a cutter rubs and burns (length).
     pub chip_floor: Length,
@@ -109,6 +114,32 @@ impl Default for VerifySettings {
             chip_ceiling: mm(0.25),
             pass_warn: 1.5,
         }
+    }
+}
+
+/// A zero that is set worse than this is not set, mm.
+const Z_ERROR_MOST_MM: f64 = 1.0;
+/// A cutter whose width of cut is known worse than this was not measured, mm.
+const CUTTER_ERROR_MOST_MM: f64 = 0.5;
+
+fn z_error<'de, D: Deserializer<'de>>(d: D) -> Result<Length, D::Error> {
+    within(d, "z-error", Z_ERROR_MOST_MM)
+}
+
+fn cutter_error<'de, D: Deserializer<'de>>(d: D) -> Result<Length, D::Error> {
+    within(d, "cutter-error", CUTTER_ERROR_MOST_MM)
+}
+
+/// A length of 0 to `most` mm.
+fn within<'de, D: Deserializer<'de>>(d: D, key: &str, most: f64) -> Result<Length, D::Error> {
+    let length = Length::deserialize(d)?;
+    if (0.0..=most + 1e-9).contains(&length.mm()) {
+        Ok(length)
+    } else {
+        Err(D::Error::custom(format!(
+            "{key} is {} mm; it must be 0 to {most} mm",
+            length.mm()
+        )))
     }
 }
 
