@@ -19,6 +19,9 @@ use std::f64::consts::FRAC_PI_2;
 use std::io::{BufRead, Write};
 use std::ops::ControlFlow;
 
+#[path = "limits_tests.rs"]
+mod limits_tests;
+
 /// A language for tests, one word a line: `TOP`, `R x y z`, `L x y z f`, `A cx cy sweep x y z f` (end given), `T n`, `S rpm` (negative: counter-clockwise),
 /// `W seconds`, `P text`, `END`; `-` leaves an axis as it is.
 struct Plain(DialectAbout);
