@@ -7,6 +7,7 @@
 
 mod boolean;
 mod contour;
+mod fillet;
 mod index;
 mod offset;
 mod place;
@@ -20,6 +21,7 @@ pub mod tolerance;
 
 pub use boolean::{difference, intersection, union};
 pub use contour::{Contour, Region, Vertex};
+pub use fillet::{Fillet, edges_at, fillet};
 pub use index::{SegmentIndex, intersections, segment_distance, self_crossing};
 pub use offset::{KernelNote, Notes, insets, offset, offset_all, opening};
 pub use place::Placing;

@@ -4,11 +4,11 @@
 
 use super::curves::{Boxes, around, unplaced};
 use super::figures::{Said, at_line, mm};
-use super::model::{FeatureModel, Model, fillet_triangle};
+use super::model::{FeatureModel, Model, fillet_room, fillet_triangle};
 use super::motions::{Motion, Tool};
 use super::screen::Screen;
 use super::{Piece, Scene, layer};
-use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Region, swept};
+use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Region, Segment, swept};
 use grainway_pipeline::doc::{CutterKind, FeatureKind, IfUnreachable};
 use grainway_pipeline::finding::code;
 use grainway_pipeline::tolerance::{KERNEL_MM, TEXT_AGAINST_PLAN_MM, VERIFY_MM};
@@ -371,12 +371,24 @@ impl One<'_> {
             region = region.intersection(&all.opening(r));
         }
         let mut allowed: Vec<Region> = Vec::new();
+        let walls = || std::iter::once(&f.shape).chain(&f.islands);
+        let curved = walls()
+            .flat_map(Contour::segments)
+            .any(|s| matches!(s, Segment::Arc { .. }));
         for corner in &f.corners {
-            let fillet = matches!(corner.answer, CornerAnswer::Fillet | CornerAnswer::ByHand);
+            let (fillet, r) = match &corner.answer {
+                CornerAnswer::Fillet | CornerAnswer::ByHand => (true, r),
+                CornerAnswer::Rest { .. } => (true, model.rest_radius),
+                CornerAnswer::Lobe { .. } => (false, r),
+            };
             let apex = r * (1.0 / (corner.angle / 2.0).sin().max(1e-6) - 1.0);
             let within = f.leave.is_none_or(|l| apex <= l + VERIFY_MM);
             if fillet && within {
-                allowed.push(Region::inside(fillet_triangle(corner, r, VERIFY_MM)));
+                let room = match curved {
+                    true => fillet_room(walls(), corner, r, VERIFY_MM),
+                    false => fillet_triangle(corner, r, VERIFY_MM),
+                };
+                allowed.push(Region::inside(room));
             }
         }
         if let Some(leave) = f.leave.filter(|l| *l > 0.0) {

@@ -2,7 +2,7 @@
 //! the lobes of their corners, computed here anew from the corners' kind and way. Boundaries keep their true arcs.
 
 use super::curves::{Boxes, Inside, crossings, distance};
-use grainway_geom::{Bounds, Contour, Point, Segment, Vertex, point};
+use grainway_geom::{Bounds, Contour, Point, Segment, Vertex, edges_at, fillet, point};
 use grainway_pipeline::doc::{FeatureKind, Shop};
 use grainway_pipeline::tolerance::RELIEF_MARGIN_MM;
 use grainway_pipeline::work::{Corner, CornerAnswer, Documents, SizedFeature, Variant};
@@ -117,6 +117,8 @@ pub(super) struct FeatureModel {
     pub(super) through: bool,
     /// Radius of the cutter that finishes its walls, mm; 0 when none is named.
     pub(super) radius: f64,
+    /// Radius of the thinner cutter that goes over its corners after that one, mm; 0 when there is none.
+    pub(super) rest_radius: f64,
     pub(super) lobes: Vec<Lobe>,
     /// Shape, for regions; empty for engravings and the outline.
     shape: Inside,
@@ -337,11 +339,12 @@ fn feature_model(
     index: usize,
     bad: &mut Vec<(usize, Point, f64)>,
 ) -> FeatureModel {
-    let radius = f
-        .cutter
-        .as_ref()
-        .and_then(|c| shop.cutters.get(c))
-        .map_or(0.0, |c| c.radius_mm());
+    let radius_of = |id: &String| shop.cutters.get(id).map_or(0.0, |c| c.radius_mm());
+    let radius = f.cutter.as_ref().map_or(0.0, radius_of);
+    let rest_radius = f.corners.iter().find_map(|c| match &c.answer {
+        CornerAnswer::Rest { cutter } => Some(radius_of(cutter)),
+        _ => None,
+    });
     let mut lobes = Vec::new();
     for corner in &f.corners {
         match lobe(corner, radius, margin, &f.shape) {
@@ -365,6 +368,7 @@ fn feature_model(
         floor: f.floor,
         through: f.through || matches!(f.kind, FeatureKind::Outline | FeatureKind::Cutout),
         radius,
+        rest_radius: rest_radius.unwrap_or(0.0),
         shape: if region {
             Inside::new([&f.shape])
         } else {
@@ -378,7 +382,45 @@ fn feature_model(
     }
 }
 
-/// The fillet that a round cutter of radius `r` leaves in a corner lies within this triangle: the corner and the fillet's ends.
+/// Where the fillet lies that a round cutter of radius `r` leaves in a corner of these walls, grown by `more` along them.
+pub(super) fn fillet_room<'a>(
+    walls: impl Iterator<Item = &'a Contour>,
+    corner: &Corner,
+    r: f64,
+    more: f64,
+) -> Contour {
+    let curved = edges_at(walls, corner.at, corner.before, corner.after)
+        .filter(|(a, b)| [a, b].iter().any(|s| matches!(s, Segment::Arc { .. })));
+    let Some((before, after)) = curved else {
+        return fillet_triangle(corner, r, more);
+    };
+    let Some(touches) = fillet(&before, &after, r) else {
+        return fillet_triangle(corner, r, more);
+    };
+    // Along both walls from touch to touch, a hair outside them; the way back is the chord, which the disc is beyond.
+    let stretch = |wall: &Segment, touch: Point| -> Vec<Point> {
+        let from_corner = if wall.start().distance(corner.at) < wall.end().distance(corner.at) {
+            *wall
+        } else {
+            wall.reversed()
+        };
+        let end = from_corner.nearest(touch).1;
+        let over = more / from_corner.length().max(more);
+        let piece = from_corner.piece(0.0, (end + over).min(1.0));
+        let n = piece.chords(0.1 * more);
+        (0..=n).map(|i| piece.at(i as f64 / n as f64)).collect()
+    };
+    let mut ring = stretch(&before, touches.before);
+    ring.reverse();
+    ring.extend(stretch(&after, touches.after).into_iter().skip(1));
+    let outwards = (corner.before + corner.after)
+        .normalized()
+        .unwrap_or(point(0.0, 0.0))
+        * -more;
+    Contour::polygon(ring.into_iter().map(|p| p + outwards)).oriented(true)
+}
+
+/// Between straight edges the fillet lies within this triangle: the corner and the fillet's ends.
 pub(super) fn fillet_triangle(corner: &Corner, r: f64, more: f64) -> Contour {
     let reach = r / (corner.angle.clamp(1e-3, PI - 1e-3) / 2.0).tan() + more;
     // Grown outwards a hair, so that a wall's rounding leaves no thread.

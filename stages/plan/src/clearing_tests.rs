@@ -11,7 +11,7 @@ use grainway_pipeline::stage::{
     Cancel, Cx, Dialects, FileProblem, Files, MemorySpool, Silent, TypedStage,
 };
 use grainway_pipeline::work::{
-    CornerAnswer, Documents, Operation, SizedFeature, Source, Variant, Work, ZFrame,
+    CornerAnswer, Documents, HandWork, Operation, SizedFeature, Source, Variant, Work, ZFrame,
 };
 use serde_json::{Value, json};
 use std::f64::consts::PI;
@@ -567,7 +567,8 @@ fn neck_too_narrow_is_an_error_with_each_spot() {
     f.if_unreachable = IfUnreachable::Hand;
     let work = clear_one(f, 6.0);
     assert_eq!(errors(&work), Vec::<String>::new());
-    assert_eq!(work.hand_work.len(), 1, "{:?}", work.hand_work);
+    let of_rest = |h: &&HandWork| h.what.starts_with("cut out the rest of pocket p");
+    assert_eq!(work.hand_work.iter().filter(of_rest).count(), 1);
     // The smaller of two cutters reaches it.
     let mut f = feature("p", FeatureKind::Pocket, rect(50.0, 50.0, 60.0, 9.0), 4.0);
     f.relief = Some(Relief {
@@ -1189,4 +1190,130 @@ fn compression_cutter_starts_below_its_tip_or_says_so() {
             "{tip} {depth}"
         );
     }
+}
+
+#[test]
+fn corners_of_a_large_cutter_are_cleared_by_a_small_one_and_nothing_else() {
+    let f = feature("p", FeatureKind::Pocket, rect(50.0, 50.0, 60.0, 40.0), 6.0);
+    let work = run(
+        documents(&[("e12", mill(12.0)), ("e6", mill(6.0))]),
+        vec![variant(vec![f])],
+        &ReliefSettings::default(),
+        &PocketSettings::default(),
+    );
+    assert_eq!(errors(&work), Vec::<String>::new());
+    assert!(work.hand_work.is_empty(), "{:?}", work.hand_work);
+    let (large, small) = (
+        moves_of(&work, Operation::Clear),
+        moves_of(&work, Operation::Rest),
+    );
+    well_formed(&small, 0.0);
+    let cleared = swept_area(&large, -6.0, 6.0);
+    let rest = swept_area(&small, -6.0, 3.0);
+    // w·h − (4 − π)r², of the large cutter alone and of both.
+    let left = |r: f64| 2_400.0 - (4.0 - PI) * r * r;
+    let whole = PolySet::from_contour(&rect(50.0, 50.0, 60.0, 40.0), 0.001);
+    assert!((cleared.area() - left(6.0)).abs() < 0.3);
+    let both = cleared.union(&rest);
+    assert!((both.area() - left(3.0)).abs() < 0.3, "{}", both.area());
+    assert!(rest.difference(&whole.offset(0.003)).area() < 1e-6);
+    // The small cutter stays in the corners: far less than the whole pocket is run over again.
+    assert!(rest.area() < 0.25 * 2_400.0, "{}", rest.area());
+    // It goes straight down only where the large one has been.
+    let mut at = point(0.0, 0.0).at_z(SAFE_Z);
+    let mut down = 0;
+    for m in &small {
+        let to = m.end(at);
+        if !matches!(m, Move::Rapid { .. }) && at.xy().distance(to.xy()) < 1e-9 && to.z < at.z {
+            let disc = PolySet::from_contour(&Contour::circle(to.xy(), 3.0), 0.001);
+            assert!(
+                disc.difference(&cleared.offset(0.003)).area() < 1e-6,
+                "{to:?}"
+            );
+            down += 1;
+        }
+        at = to;
+    }
+    // Four corners, two passes each.
+    assert_eq!(down, 8);
+}
+
+#[test]
+fn a_corner_left_by_word_is_hand_work_and_gets_no_other_cutter() {
+    let mut f = feature("p", FeatureKind::Pocket, rect(50.0, 50.0, 60.0, 40.0), 6.0);
+    f.relief = Some(Relief {
+        kind: ReliefKind::None,
+        ..Relief::default()
+    });
+    let work = run(
+        documents(&[("e12", mill(12.0)), ("e6", mill(6.0))]),
+        vec![variant(vec![f])],
+        &ReliefSettings::default(),
+        &PocketSettings::default(),
+    );
+    assert!(moves_of(&work, Operation::Rest).is_empty());
+    assert_eq!(work.hand_work.len(), 1, "{:?}", work.hand_work);
+    assert!(
+        work.hand_work[0]
+            .what
+            .starts_with("square 4 corners of pocket p")
+    );
+    assert!(work.hand_work[0].why.contains("6.00 mm"));
+}
+
+#[test]
+fn a_rest_cutter_must_reach_the_depth() {
+    let mut short = mill(6.0);
+    short["cutting-length"] = json!(5);
+    let f = feature("p", FeatureKind::Pocket, rect(50.0, 50.0, 60.0, 40.0), 6.0);
+    let work = run(
+        documents(&[("e12", mill(12.0)), ("e6", short)]),
+        vec![variant(vec![f])],
+        &ReliefSettings::default(),
+        &PocketSettings::default(),
+    );
+    assert!(moves_of(&work, Operation::Rest).is_empty());
+    assert_eq!(work.hand_work.len(), 1, "{:?}", work.hand_work);
+}
+
+#[test]
+fn half_discs_of_every_size_leave_fillets_that_are_no_refusal() {
+    for big in [7.0, 8.0, 12.0, 20.0, 50.0] {
+        let chord = [point(150.0 - big, 60.0), point(150.0 + big, 60.0)];
+        let shape = Contour {
+            vertices: vec![
+                Vertex {
+                    at: chord[0],
+                    bulge: 0.0,
+                },
+                Vertex {
+                    at: chord[1],
+                    bulge: 1.0,
+                },
+            ],
+            closed: true,
+        };
+        let work = clear_one(feature("d", FeatureKind::Pocket, shape, 4.0), 6.0);
+        assert_eq!(errors(&work), Vec::<String>::new(), "radius {big}");
+        assert_eq!(work.hand_work.len(), 1, "{:?}", work.hand_work);
+    }
+}
+
+#[test]
+fn an_island_on_the_wall_belongs_to_the_wall() {
+    let mut f = feature("p", FeatureKind::Pocket, rect(50.0, 50.0, 100.0, 60.0), 4.0);
+    f.islands = vec![rect(50.0, 70.0, 20.0, 20.0).oriented(false)];
+    let work = clear_one(f.clone(), 6.0);
+    assert_eq!(errors(&work), Vec::<String>::new());
+    let area = swept_area(&moves_of(&work, Operation::Clear), -4.0, 3.0).area();
+    // Six inside corners: four of the pocket, two beside the island.
+    let want = 6_000.0 - 400.0 - 6.0 * (1.0 - PI / 4.0) * 9.0;
+    assert!((area - want).abs() < 0.6, "{area} {want}");
+    // One that reaches across makes two rooms.
+    f.islands = vec![rect(90.0, 50.0, 20.0, 60.0).oriented(false)];
+    let work = clear_one(f, 6.0);
+    assert_eq!(errors(&work), Vec::<String>::new());
+    let area = swept_area(&moves_of(&work, Operation::Clear), -4.0, 3.0).area();
+    let want = 4_800.0 - 8.0 * (1.0 - PI / 4.0) * 9.0;
+    assert!((area - want).abs() < 0.6, "{area} {want}");
 }

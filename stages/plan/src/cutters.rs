@@ -14,6 +14,13 @@ use grainway_pipeline::work::{Documents, SizedFeature, Variant};
 /// fewer changes are worth some time, not a pocket cleared with a needle. Common practice, no source.
 const WORTH_SHARING: f64 = 0.5;
 
+/// A rest cutter is at most this share of the diameter that left the corner: less gained is not worth a cutter change. Common
+/// practice, no source.
+const REST_THINNER: f64 = 0.75;
+/// A rest cutter is at least this share of the diameter that left the corner: a thinner one would take the corner in many lanes.
+/// Common practice, no source.
+const REST_THINNEST: f64 = 0.25;
+
 /// A cutter for a feature, and what is worth knowing about it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Choice {
@@ -213,6 +220,23 @@ fn left_by(id: &str, diameter: f64, feature: &SizedFeature, spots: &[Spot]) -> F
         )
     };
     Finding::new(code, message).at(spots[0].at)
+}
+
+/// The cutter that goes over the corners of a feature after one of this radius (mm): the thinnest flat end mill that is long enough
+/// and not needlessly thin.
+pub fn for_rest<'a>(
+    documents: &'a Documents,
+    variant: &Variant,
+    feature: &SizedFeature,
+    radius: f64,
+) -> Option<(&'a str, &'a Cutter)> {
+    let depth = depth_of_cut(variant, feature);
+    let share = |c: &Cutter| c.radius_mm() / radius;
+    flat_cutters(documents)
+        .into_iter()
+        .filter(|(_, c)| (REST_THINNEST - 1e-9..=REST_THINNER + 1e-9).contains(&share(c)))
+        .filter(|(id, c)| too_short(id, c, depth).is_none())
+        .min_by(|a, b| a.1.diameter.mm().total_cmp(&b.1.diameter.mm()))
 }
 
 /// The cutter for one feature: of those that can make it the largest, or one of `in_use` that is at least half as large.

@@ -15,7 +15,7 @@ use grainway_pipeline::motion::Move;
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
 use grainway_pipeline::tolerance::SLOT_MATCH_MM;
 use grainway_pipeline::work::{
-    Documents, HandWork, Operation, SizedFeature, Variant, Work, Workingstep,
+    CornerAnswer, Documents, HandWork, Operation, SizedFeature, Variant, Work, Workingstep,
 };
 use rayon::prelude::*;
 use schemars::JsonSchema;
@@ -84,7 +84,7 @@ impl TypedStage for Pocket {
     fn describe(&self) -> Description {
         Description {
             name: POCKET,
-            version: 2,
+            version: 3,
             summary: "Clears mortises, housings, rebates, grooves, laps and pockets.",
             needs: &["corners"],
             gives: &["steps.pocket"],
@@ -237,6 +237,49 @@ fn clear_feature(
             &finishing,
             cleared.finish,
         );
+    }
+    clear_corners(
+        documents,
+        machine,
+        variant,
+        feature,
+        settings,
+        cutter.radius_mm(),
+        made,
+    );
+}
+
+/// A step of its own for the corners that relief has given to a thinner cutter.
+fn clear_corners(
+    documents: &Documents,
+    machine: &Machine,
+    variant: &Variant,
+    feature: &SizedFeature,
+    settings: &PocketSettings,
+    thick: f64,
+    made: &mut Made,
+) {
+    let thinner = feature.corners.iter().find_map(|c| match &c.answer {
+        CornerAnswer::Rest { cutter } => documents.shop.cutters.get_key_value(cutter),
+        _ => None,
+    });
+    let (Some((id, cutter)), Some(wood)) = (thinner, feeds::wood_of(documents, &variant.stock))
+    else {
+        return;
+    };
+    let feeds = feeds::feeds(cutter, &wood, machine, Operation::Rest);
+    made.findings.extend(
+        feeds
+            .finding(id, cutter, machine)
+            .map(|f| cutters::about(f, variant, feature)),
+    );
+    let mut notes = Notes::default();
+    let moves = Clearing::new(cutter, &feeds, &settings.clearing(), variant, feature)
+        .rest(variant, feature, thick, &mut notes);
+    made.findings
+        .extend(reach::kernel_findings(notes, variant, feature));
+    if !moves.is_empty() {
+        made.push(feature, Operation::Rest, id, &feeds, moves);
     }
 }
 

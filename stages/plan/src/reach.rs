@@ -5,8 +5,8 @@
 
 use crate::roofs::left_under_roofs;
 use grainway_geom::{
-    Contour, Notes, Point, PolySet, Region, Segment, difference, intersection, intersections,
-    offset, offset_all,
+    Contour, Notes, Point, PolySet, Region, Segment, difference, edges_at, fillet, intersection,
+    intersections, offset, offset_all,
 };
 use grainway_pipeline::doc::FeatureKind;
 use grainway_pipeline::finding::{Finding, code};
@@ -17,6 +17,8 @@ use grainway_pipeline::work::{SizedFeature, Variant};
 const MEETS_MM: f64 = 0.01;
 /// How far the cutter's centre goes beyond the part's edge besides its radius, so that the exit is clean (common practice, no source).
 pub const RUN_OUT_MM: f64 = 1.0;
+/// An island nearer than this to a wall touches it: as near as the kernel tells two lines apart.
+const TOUCHES_MM: f64 = 1e-3;
 /// Helping regions overlap what they touch by this much, so that no boolean has to join along a shared edge.
 const OVERLAP_MM: f64 = 0.5;
 /// Chords of the comparison deviate by at most this.
@@ -55,6 +57,37 @@ pub fn meets_edge(variant: &Variant, feature: &SizedFeature) -> bool {
         })
 }
 
+/// The feature's region: its shape without its islands. Where an island touches the wall or another island it is one region, or
+/// several, whose contours do not touch.
+pub fn regions(feature: &SizedFeature) -> Vec<Region> {
+    let region = feature.region();
+    let rings: Vec<&Contour> = region.contours().collect();
+    let touching = rings.iter().enumerate().any(|(i, a)| {
+        rings[i + 1..].iter().any(|b| {
+            a.bounds().grown(TOUCHES_MM).touches(b.bounds())
+                && a.segments().any(|s| {
+                    let near = s.bounds().grown(TOUCHES_MM);
+                    b.segments().any(|o| {
+                        near.touches(o.bounds())
+                            && grainway_geom::segment_distance(&s, &o).0 <= TOUCHES_MM
+                    })
+                })
+        })
+    });
+    if !touching {
+        return vec![region];
+    }
+    let islands: Vec<Region> = region
+        .holes
+        .iter()
+        .map(|hole| Region::inside(hole.clone().oriented(true)))
+        .collect();
+    difference(
+        &[Region::inside(feature.shape.clone().oriented(true))],
+        &grainway_geom::union(&islands),
+    )
+}
+
 /// What is to be cleared: the feature's region within the part. For an outline: the ring around the part in which its cutter runs.
 pub fn required(
     variant: &Variant,
@@ -65,11 +98,11 @@ pub fn required(
     if feature.kind == FeatureKind::Outline {
         return ring(variant, radius, notes);
     }
-    let region = feature.region();
+    let regions = regions(feature);
     if meets_edge(variant, feature) {
-        intersection(&[region], &[Region::inside(variant.outline.clone())])
+        intersection(&regions, &[Region::inside(variant.outline.clone())])
     } else {
-        vec![region]
+        regions
     }
 }
 
@@ -94,10 +127,10 @@ pub fn machining(
     if feature.kind == FeatureKind::Outline {
         return ring(variant, radius, notes);
     }
-    let region = feature.region();
     if !feature.kind.is_cleared() || !meets_edge(variant, feature) {
-        return vec![region];
+        return regions(feature);
     }
+    let region = feature.region();
     let beyond = 2.0 * radius + RUN_OUT_MM;
     let part = Region::inside(variant.outline.clone());
     let stands = difference(std::slice::from_ref(&part), std::slice::from_ref(&region));
@@ -148,7 +181,7 @@ fn run_outs(outline: &Contour, region: &Region, beyond: f64) -> Vec<Region> {
 }
 
 /// The shares of an edge of the part that lie in the region or on its boundary.
-fn mouths(edge: &Segment, region: &Region) -> Vec<(f64, f64)> {
+pub fn mouths(edge: &Segment, region: &Region) -> Vec<(f64, f64)> {
     let length = edge.length();
     let mut cuts = vec![0.0, 1.0];
     for s in region.contours().flat_map(Contour::segments) {
@@ -260,10 +293,11 @@ pub fn leftover(
             .collect(),
         None => left_by_polygons(&wanted, &inner, thin, allowed, notes),
     };
+    let fillets = fillets(feature, radius);
     let mut spots: Vec<Spot> = Vec::new();
     for shape in rings {
         let Some(ring) = shape.first() else { continue };
-        if !inner.is_empty() && in_corners(feature, radius, ring) {
+        if !inner.is_empty() && in_corners(&fillets, radius, ring) {
             continue;
         }
         // What is cleared lies the radius about the places of the centre.
@@ -318,13 +352,45 @@ fn left_by_polygons(
     left
 }
 
-/// All of the piece lies in the fillets of the feature's listed corners.
-fn in_corners(feature: &SizedFeature, radius: f64, ring: &[Point]) -> bool {
-    along(ring, 0.25 * radius).iter().all(|p| {
-        feature.corners.iter().any(|c| {
-            let tangent = radius / (0.5 * c.angle).tan();
-            p.distance(c.at) <= tangent * 1.05 + 0.05
+/// For each listed corner of the feature how far from it a disc of this radius touches its edges, mm.
+fn fillets(feature: &SizedFeature, radius: f64) -> Vec<(Point, f64)> {
+    let regions = regions(feature);
+    let rings = || regions.iter().flat_map(Region::contours);
+    let arcs = rings()
+        .flat_map(Contour::segments)
+        .filter(|s| matches!(s, Segment::Arc { .. }));
+    let mut ends: Vec<Point> = arcs.flat_map(|s| [s.start(), s.end()]).collect();
+    ends.sort_by(|a, b| a.x.total_cmp(&b.x));
+    let at_an_arc = |p: Point| {
+        let first = ends.partition_point(|e| e.x < p.x - TOUCHES_MM);
+        let beside = ends[first..].iter().take_while(|e| e.x <= p.x + TOUCHES_MM);
+        beside.into_iter().any(|e| e.distance(p) <= TOUCHES_MM)
+    };
+    let curved = |at, before, after| {
+        let (a, b) = edges_at(rings(), at, before, after)?;
+        let f = fillet(&a, &b, radius)?;
+        Some(f.before.distance(at).max(f.after.distance(at)))
+    };
+    feature
+        .corners
+        .iter()
+        .map(|c| {
+            let straight = radius / (0.5 * c.angle).tan();
+            let tangent = match at_an_arc(c.at) {
+                true => curved(c.at, c.before, c.after).unwrap_or(straight),
+                false => straight,
+            };
+            (c.at, tangent)
         })
+        .collect()
+}
+
+/// All of the piece lies in the fillets of corners.
+fn in_corners(fillets: &[(Point, f64)], radius: f64, ring: &[Point]) -> bool {
+    along(ring, 0.25 * radius).iter().all(|p| {
+        fillets
+            .iter()
+            .any(|(at, tangent)| p.distance(*at) <= tangent * 1.05 + 0.05)
     })
 }
 

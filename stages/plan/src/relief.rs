@@ -1,7 +1,8 @@
 //! Decides every inside corner and the cutter that finishes it.
 //!
 //! An inside corner is one that a round cutter cannot make sharp. What is done about it is the feature's own wish or the setting
-//! for its kind: leave the fillet, a lobe (dog-bone or T-bone), or square by hand. The cutter is decided here because a lobe's
+//! for its kind: a lobe (dog-bone or T-bone), square by hand, or no relief. Without relief a thinner cutter goes over the corners of
+//! a recess, if the shop has one; a fillet that stays is told in the hand-work list. The cutter is decided here because a lobe's
 //! place follows from its radius; the stages that cut keep to it.
 
 use crate::cutters;
@@ -25,6 +26,9 @@ const LEAST_TURN: f64 = PI / 180.0;
 const UP_TO_ANGLE: f64 = 170.0;
 /// A corner this near the part's edge, or beyond it, lies in the run-out.
 const ON_EDGE_MM: f64 = 0.02;
+/// A fillet whose corner lies no farther than this from it, mm, is no work for a cutter or a chisel: sanding takes it. Common
+/// practice, no source.
+const TOLD_FILLET_MM: f64 = 0.1;
 /// Edges whose lengths differ by less than this count as equal.
 const EQUAL_EDGES_MM: f64 = 0.01;
 
@@ -113,7 +117,7 @@ impl TypedStage for ReliefStage {
     fn describe(&self) -> Description {
         Description {
             name: "relief",
-            version: 1,
+            version: 2,
             summary: "Decides every inside corner and the cutter that finishes it.",
             needs: &["variants"],
             gives: &["corners"],
@@ -231,7 +235,7 @@ fn decide_all(work: &Work, variants: &mut [Variant], settings: &ReliefSettings) 
                     .and_then(|id| documents.cutter(id))
                     .map(|c| c.radius_mm());
                 if let Some(radius) = radius {
-                    decide(variant, i, radius, settings, &mut said);
+                    decide(documents, variant, i, radius, settings, &mut said);
                 }
             }
             said
@@ -261,9 +265,11 @@ pub fn inside_corners(feature: &SizedFeature, outline: &Contour) -> Vec<Corner> 
         }
         corners.reverse();
     } else {
-        corners.extend(corners_of(&shape));
-        for island in &feature.islands {
-            corners.extend(corners_of(&island.clone().oriented(false)));
+        for region in reach::regions(feature) {
+            corners.extend(corners_of(&region.outer.oriented(true)));
+            for island in region.holes {
+                corners.extend(corners_of(&island.oriented(false)));
+            }
         }
         corners.retain(|c| outline.contains(c.at) && outline.distance(c.at) > ON_EDGE_MM);
     }
@@ -338,6 +344,7 @@ fn straight_length(segments: &[Segment], from: usize, forwards: bool) -> f64 {
 
 /// Answers the corners of feature `index`.
 fn decide(
+    documents: &Documents,
     variant: &mut Variant,
     index: usize,
     radius: f64,
@@ -376,6 +383,15 @@ fn decide(
     }
     said.findings
         .extend(reach::kernel_findings(notes, variant, feature));
+    keep_fillets(
+        documents,
+        variant,
+        index,
+        radius,
+        settings,
+        &mut corners,
+        said,
+    );
     if by_hand > 0 {
         said.hand_work.push(HandWork {
             part: variant.part.clone(),
@@ -395,26 +411,77 @@ fn decide(
             why: format!("asked for; the cutter leaves a fillet of {radius:.2} mm"),
         });
     }
-    let stay = corners
-        .iter()
-        .filter(|c| c.answer == CornerAnswer::Fillet && c.angle <= up_to)
-        .count();
-    if feature.kind == FeatureKind::Mortise && stay > 0 {
-        said.findings.push(cutters::about(
-            Finding::new(
-                &code::FILLET_STAYS,
-                format!("{stay} corners keep a fillet of {radius:.2} mm: a tenon with sharp arrises does not go in."),
-            ),
-            variant,
-            feature,
-        ));
-    }
     variant.features[index].corners = corners;
     let feature = &variant.features[index];
     lobes_meet(variant, feature, said);
     lobes_break_out(variant, index, said);
     if feature.kind == FeatureKind::Outline {
         shoulder_loss(variant, feature, settings, said);
+    }
+}
+
+/// What becomes of the corners without relief: a thinner cutter goes over those of a recess, unless the job names the cutter or
+/// leaves them by word; fillets that stay are told.
+fn keep_fillets(
+    documents: &Documents,
+    variant: &Variant,
+    index: usize,
+    radius: f64,
+    settings: &ReliefSettings,
+    corners: &mut [Corner],
+    said: &mut Said,
+) {
+    let feature = &variant.features[index];
+    let tip = |c: &Corner| radius * (1.0 / (0.5 * c.angle).sin() - 1.0);
+    let told: Vec<&mut Corner> = corners
+        .iter_mut()
+        .filter(|c| c.answer == CornerAnswer::Fillet && tip(c) > TOLD_FILLET_MM)
+        .collect();
+    let Some(at) = told.first().map(|c| c.at) else {
+        return;
+    };
+    let n = told.len();
+    let s = if n == 1 { "" } else { "s" };
+    let by_word = feature.relief.is_some()
+        || feature.leave.is_some()
+        || feature.cutter_wanted.is_some()
+        || settings.cutter.is_some();
+    let rest = match feature.kind.is_cleared() && !by_word {
+        true => cutters::for_rest(documents, variant, feature, radius),
+        false => None,
+    };
+    let stays = rest.map_or(radius, |(_, c)| c.radius_mm());
+    if let Some((id, _)) = rest {
+        for corner in told {
+            corner.answer = CornerAnswer::Rest {
+                cutter: id.to_string(),
+            };
+        }
+    } else {
+        let what = feature.kind.word();
+        said.hand_work.push(HandWork {
+            part: variant.part.clone(),
+            count: said.count,
+            feature: Some(feature.key.clone()),
+            at: Some(at),
+            what: format!(
+                "square {n} corner{s} of {what} {} to {:.1} mm depth, or round what comes against {}",
+                feature.key,
+                variant.z.depth_of(feature.floor).min(variant.z.mean),
+                if n == 1 { "it" } else { "them" }
+            ),
+            why: format!("the cutter leaves a fillet of {radius:.2} mm"),
+        });
+    }
+    if feature.kind == FeatureKind::Mortise {
+        said.findings.push(cutters::about(
+            Finding::new(
+                &code::FILLET_STAYS,
+                format!("{n} corner{s} keep a fillet of {stays:.2} mm: a tenon with sharp arrises does not go in."),
+            ),
+            variant,
+            feature,
+        ));
     }
 }
 

@@ -97,6 +97,11 @@ pub enum CornerAnswer {
     Fillet,
     /// Squared by hand.
     ByHand,
+    /// A thinner cutter goes over the corner after the feature's own; its fillet stays.
+    Rest {
+        /// The thinner cutter, by id.
+        cutter: String,
+    },
     /// A lobe: a disc that the cutter clears besides the feature's own region.
     Lobe {
         /// `true`: dog-bone on the bisector; `false`: T-bone into one edge.
@@ -125,6 +130,8 @@ pub enum Operation {
     Clear,
     /// Thin finishing of a recess's walls.
     FinishWall,
+    /// Corners of a recess that its cutter was too thick for, with a thinner one.
+    Rest,
     /// A cutout, on its contour.
     Cutout,
     /// The outline.

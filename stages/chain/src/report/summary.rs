@@ -99,6 +99,7 @@ pub(super) fn operation_word(operation: Operation) -> &'static str {
         Operation::Drill => "drill",
         Operation::Clear => "clear",
         Operation::FinishWall => "finish walls",
+        Operation::Rest => "clear corners",
         Operation::Cutout => "cut out",
         Operation::Outline => "cut outline",
         Operation::Pilot => "drill pilots",

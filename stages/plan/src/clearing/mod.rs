@@ -3,6 +3,7 @@
 //! Loops at a distance of one stepover run from the inside to the wall, on every pass; what they sweep is exactly what the cutter
 //! can reach. Reliefs are cut with the feature. A slot as wide as the cutter is one pass on its centre line.
 
+mod rest;
 mod walk;
 
 use crate::entry::{self, Wall, Way};
@@ -304,6 +305,7 @@ impl<'a> Clearing<'a> {
             at: None,
             z: 0.0,
             above: self.top,
+            beside_air: false,
         };
         let mut above = self.top + ENTRY_ABOVE_MM;
         for &z in &self.passes {

@@ -55,6 +55,8 @@ pub(super) struct Walk<'a, 'b> {
     pub(super) z: f64,
     /// Height that is free of wood before this pass (a little above the wood on the first).
     pub(super) above: f64,
+    /// The cutter stands in cleared room beside what it is to clear: it needs no way into the wood.
+    pub(super) beside_air: bool,
 }
 
 impl Walk<'_, '_> {
@@ -64,7 +66,7 @@ impl Walk<'_, '_> {
             self.node(child, false);
         }
         let mut open: Vec<&Contour> = node.region.contours().collect();
-        let mut entered = !node.children.is_empty();
+        let mut entered = self.beside_air || !node.children.is_empty();
         let leaf = node.children.is_empty();
         let mut lobes: Vec<Lobe> = if root {
             self.lobes.to_vec()
@@ -232,6 +234,33 @@ impl Walk<'_, '_> {
             to: to.at_z(free),
             feed: self.clearing.way.plunge,
         });
+        self.at = Some(to);
+    }
+
+    /// Down to the floor of a pass in room that is cleared.
+    pub(super) fn down_in_air(&mut self, at: Point, z: f64, above: f64) {
+        self.moves.push(Move::Line {
+            to: at.at_z(z),
+            feed: self.clearing.way.plunge,
+        });
+        (self.at, self.z, self.above) = (Some(at), z, above);
+    }
+
+    /// Back to a place on the floor of this pass: straight when that stays in the room, else over safe height.
+    pub(super) fn back_to(&mut self, to: Point) {
+        let Some(at) = self.at else { return };
+        if at.distance(to) < 1e-6 {
+            return;
+        }
+        if self.in_room(at, to) {
+            self.moves.push(Move::Line {
+                to: to.at_z(self.z),
+                feed: self.clearing.feed,
+            });
+        } else {
+            entry::retract(self.moves, at);
+            entry::approach(self.moves, to, self.clearing.approach);
+        }
         self.at = Some(to);
     }
 

@@ -117,8 +117,9 @@ fn rank(operation: Operation) -> u32 {
         Operation::Drill => 3,
         Operation::Clear => 4,
         Operation::FinishWall => 5,
-        Operation::Cutout => 6,
-        Operation::Outline => 7,
+        Operation::Rest => 6,
+        Operation::Cutout => 7,
+        Operation::Outline => 8,
     }
 }
 
