@@ -50,6 +50,8 @@ impl Default for FitSettings {
 const DEEPEST_INTO_SPOILBOARD_MM: f64 = 0.5;
 /// A depth that misses the wood's thickness by less than this is meant to go through, mm.
 const THROUGH_MM: f64 = LAYER_SIZE_MM;
+/// A wall thinner than this beside a cut that goes through breaks away under the cutter, mm. Common practice, no source.
+const BREAKS_MM: f64 = 0.5;
 /// Cuts nearer than this run into one another, and leave no wall to speak of, mm.
 const TOUCHING_MM: f64 = 0.01;
 
@@ -475,7 +477,7 @@ impl Fitting<'_> {
                     "A wall of {} mm stays between the {word} and the part's edge; {least} mm are the least.",
                     tidy(wall)
                 );
-                self.wall_finding(f, at, message);
+                self.wall_finding(f, breaks(wall, &[f]), at, message);
             }
             for (j, g) in cut.iter().enumerate().skip(i + 1) {
                 let apart = boxes[i].grown(least).touches(boxes[j])
@@ -492,18 +494,30 @@ impl Fitting<'_> {
                     g.kind.word(),
                     g.key
                 );
-                self.wall_finding(f, at, message);
+                self.wall_finding(f, breaks(wall, &[f, g]), at, message);
             }
         }
     }
 
-    fn wall_finding(&mut self, f: &SizedFeature, at: Point, message: String) {
+    fn wall_finding(&mut self, f: &SizedFeature, breaks: bool, at: Point, message: String) {
+        let severity = if breaks {
+            Severity::Error
+        } else {
+            code::WALL_THIN.severity
+        };
         let finding = Finding::new(&code::WALL_THIN, message)
+            .severity(severity)
             .part(&self.part.id)
             .feature(&f.key)
             .at(at);
         self.findings.push(finding);
     }
+}
+
+/// A wall beside a cut that goes through stands on nothing, and breaks when it is too thin.
+fn breaks(wall: f64, beside: &[&SizedFeature]) -> bool {
+    let through = |f: &&SizedFeature| f.through || f.kind == FeatureKind::Cutout;
+    wall < BREAKS_MM && beside.iter().any(through)
 }
 
 /// The least distance between a boundary and another, and where on the first, when it is a wall and thinner than `least`.
@@ -587,6 +601,24 @@ mod tests {
             .map(|f| f.feature.clone().unwrap())
             .collect();
         assert_eq!(floors, ["floor", "mortise"]);
+    }
+
+    #[test]
+    fn a_wall_of_a_hair_beside_a_cut_through_is_refused_unless_it_is_allowed() {
+        let cutout = |x: f64| {
+            format!(
+                r#"{{ "kind": "cutout", "id": "opening", "shape": {{ "rectangle": {{ "at": [{x}, 20], "size": [20, 20] }} }} }}"#
+            )
+        };
+        let beside = |gap: f64| {
+            let features = [pocket("a", 20.0, 20.0, r#""depth": 5"#), cutout(40.0 + gap)].join(",");
+            fit(&features, SHOP)
+        };
+        for (gap, refused) in [(0.45, true), (0.55, false)] {
+            let work = beside(gap);
+            assert_eq!(with_code(&work, "wall-thin").len(), 1);
+            assert_eq!(work.has_errors(), refused, "{:#?}", work.findings);
+        }
     }
 
     #[test]
