@@ -11,6 +11,7 @@ pub mod drawing;
 pub mod drill;
 pub mod entry;
 pub mod feeds;
+mod finished_edges;
 pub mod fit;
 pub mod hold;
 mod lies;

@@ -7,15 +7,17 @@ use crate::clearing::{Clearing, ClearingSettings, first_pass};
 use crate::cutters;
 use crate::entry;
 use crate::feeds::{self, Feeds};
+use crate::finished_edges::{left_across_the_grain, slow_at_edges};
 use crate::reach;
-use grainway_geom::{Notes, pole};
+use grainway_geom::{Notes, Point, pole};
 use grainway_pipeline::doc::{Cutter, FeatureKind, Flutes, IfUnreachable, Length, Machine};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::motion::Move;
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
 use grainway_pipeline::tolerance::SLOT_MATCH_MM;
 use grainway_pipeline::work::{
-    CornerAnswer, Documents, HandWork, Operation, SizedFeature, Variant, Work, Workingstep,
+    CornerAnswer, Documents, Grain, HandWork, Operation, Part, SizedFeature, Variant, Work,
+    Workingstep,
 };
 use rayon::prelude::*;
 use schemars::JsonSchema;
@@ -97,23 +99,23 @@ impl TypedStage for Pocket {
         let Some((_, machine)) = documents.machine() else {
             return Ok(());
         };
-        let counts: Vec<u32> = work
+        let parts: Vec<OfPart> = work
             .variants
             .iter()
-            .map(|v| work.part(&v.part).map_or(1, |p| p.count))
+            .map(|v| OfPart::new(work.part(&v.part)))
             .collect();
         let made: Vec<Made> = work
             .variants
             .par_iter()
-            .zip(counts)
-            .map(|(variant, count)| {
+            .zip(parts)
+            .map(|(variant, part)| {
                 let mut made = Made::default();
                 for feature in variant.features.iter().filter(|f| f.kind.is_cleared()) {
                     if cx.cancel.is_set() {
                         break;
                     }
                     clear_feature(
-                        documents, machine, variant, feature, settings, count, &mut made,
+                        documents, machine, variant, feature, settings, part, &mut made,
                     );
                 }
                 made
@@ -130,6 +132,22 @@ impl TypedStage for Pocket {
             work.findings.extend(made.findings);
         }
         Ok(())
+    }
+}
+
+/// What clearing asks about the part that a variant is made of.
+#[derive(Clone, Copy)]
+struct OfPart {
+    count: u32,
+    grain_along_x: bool,
+}
+
+impl OfPart {
+    fn new(part: Option<&Part>) -> OfPart {
+        OfPart {
+            count: part.map_or(1, |p| p.count),
+            grain_along_x: part.is_none_or(|p| p.grain == Grain::AlongX),
+        }
     }
 }
 
@@ -174,22 +192,11 @@ fn clear_feature(
     variant: &Variant,
     feature: &SizedFeature,
     settings: &PocketSettings,
-    count: u32,
+    part: OfPart,
     made: &mut Made,
 ) {
-    // Relief has said why when it found no cutter; a feature it has not seen is asked about here.
-    let chosen = match &feature.cutter {
-        Some(id) => id.clone(),
-        None => match cutters::choose(documents, variant, feature, None, &[]) {
-            Ok(choice) => {
-                made.findings.extend(choice.findings);
-                choice.cutter
-            }
-            Err(findings) => {
-                made.findings.extend(findings);
-                return;
-            }
-        },
+    let Some(chosen) = chosen_cutter(documents, variant, feature, made) else {
+        return;
     };
     let (Some(cutter), Some(wood)) = (
         documents.cutter(&chosen),
@@ -207,7 +214,17 @@ fn clear_feature(
         .extend(remarks(variant, feature, &chosen, cutter, &feeds));
     let mut notes = Notes::default();
     let plan = Clearing::new(cutter, &feeds, &settings.clearing(), variant, feature);
-    let cleared = plan.clear(variant, feature, &mut notes);
+    let mut cleared = plan.clear(variant, feature, &mut notes);
+    let open = left_across_the_grain(variant, feature, part.grain_along_x);
+    if let Some(at) = open.first() {
+        let finding = breaks_out(feature, *at, open.len());
+        made.findings
+            .push(cutters::about(finding, variant, feature));
+        let top = variant.z.highest_top();
+        for moves in [&mut cleared.rough, &mut cleared.finish] {
+            *moves = slow_at_edges(moves, &variant.outline, plan.radius, top);
+        }
+    }
     // Relief gave this cutter because it leaves nothing, unless hands may finish the feature.
     let spots = match feature.if_unreachable == IfUnreachable::Hand || cleared.rough.is_empty() {
         true => reach::leftover(variant, feature, plan.radius, &mut notes),
@@ -216,7 +233,7 @@ fn clear_feature(
     made.findings
         .extend(reach::kernel_findings(notes, variant, feature));
     if !spots.is_empty() || (cleared.rough.is_empty() && cleared.trouble.is_none()) {
-        report_leftover(variant, feature, &chosen, cutter, &spots, count, made);
+        report_leftover(variant, feature, &chosen, cutter, &spots, part.count, made);
     }
     if let Some(why) = cleared.trouble {
         made.findings.push(cutters::about(
@@ -247,6 +264,28 @@ fn clear_feature(
         cutter.radius_mm(),
         made,
     );
+}
+
+/// The cutter that relief chose. It has said why when it found none; a feature that it has not seen is asked about here.
+fn chosen_cutter(
+    documents: &Documents,
+    variant: &Variant,
+    feature: &SizedFeature,
+    made: &mut Made,
+) -> Option<String> {
+    if feature.cutter.is_some() {
+        return feature.cutter.clone();
+    }
+    match cutters::choose(documents, variant, feature, None, &[]) {
+        Ok(choice) => {
+            made.findings.extend(choice.findings);
+            Some(choice.cutter)
+        }
+        Err(findings) => {
+            made.findings.extend(findings);
+            None
+        }
+    }
 }
 
 /// A step of its own for the corners that relief has given to a thinner cutter.
@@ -281,6 +320,21 @@ fn clear_corners(
     if !moves.is_empty() {
         made.push(feature, Operation::Rest, id, &feeds, moves);
     }
+}
+
+/// The finding about a recess that leaves finished edges across the grain.
+fn breaks_out(feature: &SizedFeature, at: Point, places: usize) -> Finding {
+    Finding::new(
+        &code::EDGE_BREAKS_OUT,
+        format!(
+            "The {} leaves a finished edge across the grain at {places} place{}, the first at ({:.1}, {:.1}): the cutter crosses at half its feed, but nothing backs the wood there.",
+            feature.kind.word(),
+            if places == 1 { "" } else { "s" },
+            at.x,
+            at.y
+        ),
+    )
+    .at(at)
 }
 
 /// What is worth knowing about a feature's cutter: where its kind of flutes is wrong, or it is wider than the feature.

@@ -150,6 +150,10 @@ codes! {
         "Two things have one id.",
         "Rename one of them.",
         "stages/plan/src/drawing/tests.rs::twelve_unrelated_mistakes_come_in_one_run";
+    EDGE_BREAKS_OUT = "edge-breaks-out" Warning
+        "A recess leaves a finished edge of a dimensioned blank across the grain, where nothing backs the wood.",
+        "Clamp a straight piece of waste tightly against that edge, or score the edge with a knife along the recess first.",
+        "tests/tests/cases/clearing.rs::a_housing_over_finished_edges_is_slow_there_and_asks_for_backing";
     ENGRAVING_OVERRUN = "engraving-overrun" Warning
         "An engraved line runs over the part's edge.",
         "Move or shorten the line, or take a finer cutter.",
@@ -444,7 +448,7 @@ codes! {
         "stages/check/src/tests.rs::the_wrong_cutter_is_caught";
     WALL_THIN = "wall-thin" Warning
         "The wood left between two cuts, or between a cut and the edge, is thin.",
-        "Move them apart, or lower the limit if it is meant.",
+        "Move them apart, or lower `least-wall` if it is meant.",
         "stages/plan/src/fit.rs::thin_walls_and_floors_are_warnings";
     WASTE_OTHERWISE = "waste-otherwise" Warning
         "The waste of an opening cannot be held as asked.",
