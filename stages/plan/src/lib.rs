@@ -16,6 +16,7 @@ pub mod fit;
 pub mod hold;
 mod lies;
 pub mod mark;
+mod pace;
 pub mod place;
 pub mod pocket;
 pub mod post;

@@ -1,13 +1,13 @@
 //! What a program is made of: the one composition of a setup's running order into items, for post to write and for verify to
 //! compare with.
 
+use crate::pace::keep_pace;
 use grainway_geom::{Placing, point};
 use grainway_pipeline::dialect::DialectAbout;
 use grainway_pipeline::doc::{Cutter, CutterChangeBy, Machine, SpindleSwitch};
-use grainway_pipeline::motion::{CutterChange, Item, Move, Spindle, StepStart, decode};
+use grainway_pipeline::motion::{CutterChange, Item, Move, Spindle, StepStart};
 use grainway_pipeline::work::{ByHand, Entry, PauseFor, Setup, Work, step_view};
 use std::collections::VecDeque;
-use std::sync::Arc;
 
 /// The items of the program that runs `entries` (from, to before) of the setup's order.
 ///
@@ -79,6 +79,8 @@ pub struct Can {
     pub pauses: bool,
     /// There are only two heights: the safe one and one depth.
     pub two_heights: bool,
+    /// Blocks a second that the controller keeps up with; 0 for no limit.
+    pub blocks_per_second: u32,
 }
 
 impl Can {
@@ -88,6 +90,9 @@ impl Can {
             changes: machine.map_or(Changes::Before, |m| changes(m.cutter_change, about)),
             pauses: about.pauses,
             two_heights: about.pen.is_some(),
+            blocks_per_second: machine
+                .and_then(|m| m.blocks_per_second)
+                .unwrap_or(about.blocks_per_second) as u32,
         }
     }
 }
@@ -166,15 +171,12 @@ struct Items<'a> {
     queue: VecDeque<Item>,
     /// A cutter is named, or a pause or a step has begun: what comes later is not done before the program starts.
     in_use: bool,
-    /// Columns of the step being run, the next move's index, and where it lies.
-    moves: Option<(Arc<[f64]>, usize, Placing)>,
+    /// The moves of the step being run that are still to come, and where it lies.
+    moves: Option<(std::vec::IntoIter<Move>, Placing)>,
     /// rev/min in force.
     turning: Option<f64>,
     ended: bool,
 }
-
-/// Numbers a move takes in a column block.
-const WIDTH: usize = 7;
 
 impl Iterator for Items<'_> {
     type Item = Item;
@@ -201,14 +203,8 @@ impl Iterator for Items<'_> {
 
 impl Items<'_> {
     fn next_move(&mut self) -> Option<Move> {
-        let (columns, next, placing) = self.moves.as_mut()?;
-        let at = *next * WIDTH;
-        let m = columns
-            .get(at..at + WIDTH)
-            .and_then(decode)
-            .and_then(|m| m.first().copied());
-        *next += 1;
-        match m {
+        let (moves, placing) = self.moves.as_mut()?;
+        match moves.next() {
             Some(m) => {
                 let safe_z = self.setup.safe_z;
                 Some(match m.placed(placing, safe_z) {
@@ -285,9 +281,12 @@ impl Items<'_> {
                     number: self.steps as u32,
                     label: view.label,
                 }));
-                if let Some(columns) = self.work.blobs.get(view.moves) {
-                    self.moves = Some((Arc::clone(columns), 0, view.placing));
+                let mut moves = self.work.moves(view.moves);
+                if let Some(cutter) = self.work.documents.cutter(view.cutter) {
+                    let blocks = f64::from(self.can.blocks_per_second);
+                    keep_pace(&mut moves, cutter, view.rpm, blocks);
                 }
+                self.moves = Some((moves.into_iter(), view.placing));
             }
         }
     }

@@ -295,6 +295,7 @@ fn texts(times: usize) -> Result<(), Failure> {
         changes: Changes::Machine,
         pauses: true,
         two_heights: false,
+        blocks_per_second: 0,
     };
     let all: Vec<Item> = items(&work, setup, (0, setup.order.len()), can).collect();
     let head = ProgramHead {

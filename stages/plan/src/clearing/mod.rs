@@ -7,7 +7,7 @@ mod rest;
 mod walk;
 
 use crate::entry::{self, Wall, Way};
-use crate::feeds::Feeds;
+use crate::feeds::{CHIP_LOAD_FLOOR_MM, Feeds};
 use crate::reach::{self, SLOT_HALF_MM};
 use grainway_geom::{
     Contour, Notes, Point, Region, Segment, difference, insets, offset, offset_all,
@@ -89,6 +89,8 @@ pub(crate) struct Clearing<'a> {
     allowance: f64,
     feed: f64,
     finish_feed: f64,
+    /// The feed at which the chip load is at its floor, mm/min.
+    floor_feed: f64,
     way: Way,
     climb: bool,
     finish: bool,
@@ -158,6 +160,7 @@ impl<'a> Clearing<'a> {
             allowance: settings.finish_allowance.clamp(0.0, 0.5 * radius),
             feed: feeds.feed,
             finish_feed: feeds.feed,
+            floor_feed: (CHIP_LOAD_FLOOR_MM * feeds.feed / feeds.feed_per_tooth).ceil(),
             way: Way {
                 ramp: settings.ramp_degrees.clamp(0.5, 10.0).to_radians(),
                 feed: feeds.plunge.max(ENGAGED_SHARE * feeds.feed),
@@ -176,6 +179,11 @@ impl<'a> Clearing<'a> {
             ),
             lobes,
         }
+    }
+
+    /// The feed where the cutter is engaged over its whole width or suddenly: lower, but not so low that it rubs.
+    fn slowed(&self, feed: f64) -> f64 {
+        (ENGAGED_SHARE * feed).max(self.floor_feed.min(feed))
     }
 
     /// Feeds of the finishing pass: its chips are thin, so its feed may be higher.
@@ -340,7 +348,7 @@ impl<'a> Clearing<'a> {
         });
         let back = line.reversed();
         let mut at_end = false;
-        let feed = ENGAGED_SHARE * self.feed;
+        let feed = self.slowed(self.feed);
         for &z in &self.passes {
             let path = if at_end { &back } else { &line };
             if line.closed {
@@ -417,7 +425,7 @@ impl<'a> Clearing<'a> {
         let mut done = from;
         for (stop, lobe) in stops {
             self.paced(moves, path, done, stop, z, feed, wall);
-            let slow = ENGAGED_SHARE * self.feed;
+            let slow = self.slowed(self.feed);
             let Some((back, _)) = path.at_length(if path.closed { stop % length } else { stop })
             else {
                 continue;
@@ -459,7 +467,7 @@ impl<'a> Clearing<'a> {
         let mut done = from;
         for (a, b) in zones {
             entry::follow(moves, path, done, a, z, feed, wall);
-            entry::follow(moves, path, a, b, z, ENGAGED_SHARE * feed, wall);
+            entry::follow(moves, path, a, b, z, self.slowed(feed), wall);
             done = b;
         }
         entry::follow(moves, path, done, to, z, feed, wall);

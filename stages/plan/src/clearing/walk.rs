@@ -1,6 +1,6 @@
 //! The loops of a recess as trees, and the run through them on one pass.
 
-use super::{Clearing, ENGAGED_SHARE, HELIX_SHARE, LINK_LIFT_MM, Lobe, OVERLAP_MM, started_at};
+use super::{Clearing, HELIX_SHARE, LINK_LIFT_MM, Lobe, OVERLAP_MM, started_at};
 use crate::entry::{self, Wall};
 use grainway_geom::{Contour, Point, Region, Segment, pole};
 use grainway_pipeline::motion::Move;
@@ -119,7 +119,7 @@ impl Walk<'_, '_> {
         };
         // The loop in the middle of the wood cuts with its whole width.
         let feed = if wide {
-            ENGAGED_SHARE * self.clearing.feed
+            self.clearing.slowed(self.clearing.feed)
         } else {
             self.clearing.feed
         };
@@ -139,7 +139,7 @@ impl Walk<'_, '_> {
             if p.distance(at) >= 1e-6 {
                 self.moves.push(Move::Line {
                     to: p.at_z(self.z),
-                    feed: ENGAGED_SHARE * self.clearing.feed,
+                    feed: self.clearing.slowed(self.clearing.feed),
                 });
             }
             let path = started_at(path, along);
@@ -180,7 +180,7 @@ impl Walk<'_, '_> {
                     if p.distance(start) > 1e-6 {
                         self.moves.push(Move::Line {
                             to: p.at_z(self.z),
-                            feed: ENGAGED_SHARE * self.clearing.feed,
+                            feed: self.clearing.slowed(self.clearing.feed),
                         });
                     }
                     let path = started_at(path, along);
