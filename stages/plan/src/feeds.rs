@@ -240,7 +240,7 @@ fn mill_feeds(
         rpm,
         feed,
         plunge: round_feed(plunge),
-        pass_depth: cutter.pass_depth.map_or(diameter / 2.0, |d| d.mm()),
+        pass_depth: cutter.pass_depth_mm(),
         feed_per_tooth,
         reason: format!(
             "{said}; {rpm:.0} rev/min{whose} × {} edges × {feed_per_tooth:.3} mm = {feed:.0} mm/min; a starting point",

@@ -1,4 +1,5 @@
-//! Engraved lines: the cutter's centre follows the line at its depth.
+//! Engraved lines: the cutter's centre follows the line at its depth. A V-cutter goes down in passes that each sweep no more wood than
+//! its first one, so that a deep one takes as many as its section asks for.
 
 use crate::cutters;
 use crate::feeds::{feeds, wood_of};
@@ -17,6 +18,14 @@ const CLEAR_MM: f64 = 2.0;
 const LOOK_EVERY_MM: f64 = 0.5;
 /// A mark whose cutter reaches beyond the edge by less than this is not told of, mm.
 const OVERRUN_MM: f64 = 0.05;
+
+/// A V-cutter goes straight down into the wood by so much at most, mm; deeper it ramps along the line. Common practice, no source.
+const STRAIGHT_DOWN_MM: f64 = 1.0;
+/// A pass that takes more than this share of the largest section is fed slower, down to half at the whole of it. Common practice,
+/// no source.
+const FULL_FEED_SECTION: f64 = 0.5;
+/// Depths of V-cutter passes are found to this, mm.
+const PASS_MM: f64 = 1e-4;
 
 /// The name of this stage.
 const MARK: &str = "mark";
@@ -50,7 +59,7 @@ impl TypedStage for Mark {
     fn describe(&self) -> Description {
         Description {
             name: MARK,
-            version: 2,
+            version: 3,
             summary: "Engraves drawn lines.",
             needs: &["variants"],
             gives: &["engraved"],
@@ -163,14 +172,17 @@ fn engrave(
         *note = cutters::about(note.clone(), variant, feature);
     }
     let top = variant.z.highest_top();
-    let floors = crate::entry::equal_passes(top, feature.floor, feeds.pass_depth);
+    let (floors, share) = passes(cutter, top, feature.floor, feeds.pass_depth);
+    let first = top - floors.first().copied().unwrap_or(top);
+    let ramps = cutter.kind == CutterKind::VCutter && first > STRAIGHT_DOWN_MM;
+    let feed = (feeds.feed * share).floor().max(1.0);
     let line = Line {
         path: &feature.shape,
         clear_z: top + CLEAR_MM,
-        feed: feeds.feed,
+        feed,
         plunge: feeds.plunge,
         slope: settings.ramp_angle.clamp(0.5, 30.0).to_radians().tan(),
-        straight_down: cutter.centre_cutting,
+        straight_down: cutter.centre_cutting && !ramps,
     };
     let moves = line.moves(&floors);
     let step = Workingstep {
@@ -179,7 +191,7 @@ fn engrave(
         operation: Operation::Engrave,
         cutter: id.to_string(),
         rpm: feeds.rpm,
-        feed: feeds.feed,
+        feed,
         plunge: feeds.plunge,
         lowest: feature.floor.min(top),
         // Replaced when the moves are stored.
@@ -188,6 +200,40 @@ fn engrave(
         feed_reason: feeds.reason,
     };
     Ok((step, moves, notes))
+}
+
+/// Floors of the passes, and the share of the feed for the section that each sweeps. A flat cutter's passes are equal; a V-cutter's
+/// sweep equal sections, none more than its first pass may.
+fn passes(cutter: &Cutter, top: f64, floor: f64, most: f64) -> (Vec<f64>, f64) {
+    let depth = top - floor;
+    if cutter.kind != CutterKind::VCutter || depth <= 0.0 {
+        return (crate::entry::equal_passes(top, floor, most), 1.0);
+    }
+    let whole = cutter.section_mm2(depth);
+    let times = whole / cutter.section_mm2(most).max(f64::MIN_POSITIVE);
+    let n = (times - 1e-9).ceil().max(1.0);
+    let floors = (1..=n as u32)
+        .map(|i| match f64::from(i) < n {
+            true => top - depth_of_section(cutter, whole * f64::from(i) / n, depth),
+            false => floor,
+        })
+        .collect();
+    let over = (times / n - FULL_FEED_SECTION).max(0.0) / (1.0 - FULL_FEED_SECTION);
+    (floors, 1.0 - 0.5 * over.min(1.0))
+}
+
+/// How deep the cutter sweeps this section, mm, at most `most`: the section grows with the depth, so the interval is halved.
+fn depth_of_section(cutter: &Cutter, section: f64, most: f64) -> f64 {
+    let (mut low, mut high) = (0.0, most);
+    while high - low > PASS_MM {
+        let middle = 0.5 * (low + high);
+        if cutter.section_mm2(middle) < section {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    low
 }
 
 /// The line's cutter reaches beyond the part's edge: marks the waste, or the next part.

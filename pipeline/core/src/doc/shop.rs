@@ -236,6 +236,40 @@ impl Cutter {
     pub fn shank_mm(&self) -> f64 {
         self.shank_diameter.unwrap_or(self.diameter).mm()
     }
+    /// How far above its tip its edge lies at a distance from its axis, mm: nothing for a flat end, and for a V-cutter that does not
+    /// say its angle.
+    pub fn lift_mm(&self, off_axis: f64) -> f64 {
+        let off = off_axis.abs().min(self.radius_mm());
+        match (self.kind, self.angle) {
+            (CutterKind::VCutter, Some(angle)) => off / (0.5 * angle).to_radians().tan(),
+            (CutterKind::BallNose, _) => {
+                let r = self.radius_mm();
+                r - (r * r - off * off).max(0.0).sqrt()
+            }
+            _ => 0.0,
+        }
+    }
+    /// The area that it sweeps across its way when its tip is `depth` mm deep, mm².
+    pub fn section_mm2(&self, depth: f64) -> f64 {
+        const SLICES: u32 = 200;
+        let width = 2.0 * self.radius_mm() / f64::from(SLICES);
+        (0..SLICES)
+            .map(|i| {
+                let off = (f64::from(i) + 0.5) * width - self.radius_mm();
+                width * (depth - self.lift_mm(off)).max(0.0)
+            })
+            .sum()
+    }
+    /// Greatest depth of its first pass in standing wood, mm: the shop's own, else half its diameter, and of a V-cutter, whose head
+    /// is wider than its shank, a quarter. Common practice, no source.
+    pub fn pass_depth_mm(&self) -> f64 {
+        let share = match self.kind {
+            CutterKind::VCutter => 0.25,
+            _ => 0.5,
+        };
+        self.pass_depth
+            .map_or(share * self.diameter.mm(), |d| d.mm())
+    }
     /// One line for people: "6 mm end mill, up-cut".
     pub fn label(&self) -> String {
         let kind = match self.kind {
