@@ -472,10 +472,15 @@ fn pecks(scene: &Scene<'_>, top: f64, said: &mut Said) {
 }
 
 fn pass_depth(tool: &Tool) -> f64 {
-    tool.cutter
-        .pass_depth
-        .map_or(tool.radius, |d| d.mm())
-        .max(1e-3)
+    tool.cutter.pass_depth_mm().max(1e-3)
+}
+
+/// The area across its way of a full slot of this cutter, one pass deep, mm².
+fn full_section(tool: &Tool) -> f64 {
+    match tool.cutter.kind {
+        CutterKind::VCutter | CutterKind::BallNose => tool.cutter.section_mm2(pass_depth(tool)),
+        CutterKind::EndMill | CutterKind::Drill => 2.0 * tool.radius * pass_depth(tool),
+    }
 }
 
 fn sample(scene: &Scene<'_>, place: Sampled, top: f64) -> Taken {
@@ -495,7 +500,7 @@ fn sample(scene: &Scene<'_>, place: Sampled, top: f64) -> Taken {
         let off = ((i as f64 + 0.5) / ACROSS as f64 * 2.0 - 1.0) * tool.radius;
         let p = at + across * off;
         if board.contains(p) {
-            points.push((p, top));
+            points.push((p, z + tool.cutter.lift_mm(off), top));
         }
     }
     // Earlier moves, latest first: where nothing is left to take at any of the places, the rest need not be asked.
@@ -510,30 +515,32 @@ fn sample(scene: &Scene<'_>, place: Sampled, top: f64) -> Taken {
                 return true;
             };
             let mut standing = false;
-            for (p, surface) in &mut points {
-                if *surface > z + 1e-6 && e.low() < *surface {
+            for (p, edge, surface) in &mut points {
+                if *surface > *edge + 1e-6 && e.low() < *surface {
                     let (q, share) = e.path.nearest(*p);
-                    if q.distance(*p) <= t.radius {
+                    let off = q.distance(*p);
+                    if off <= t.radius {
                         // On a slope the nearest place is not the lowest; for an estimate it is near enough.
-                        *surface = surface.min(e.z[0] + (e.z[1] - e.z[0]) * share);
+                        let tip = e.z[0] + (e.z[1] - e.z[0]) * share;
+                        *surface = surface.min(tip + t.cutter.lift_mm(off));
                     }
                 }
-                standing |= *surface > z + 1e-6;
+                standing |= *surface > *edge + 1e-6;
             }
             standing
         });
     let mut taken = Taken::default();
     let mut area = 0.0;
-    for (_, surface) in points {
-        let depth = (surface - z).max(0.0);
+    for (_, edge, surface) in points {
+        let depth = (surface - edge).max(0.0);
         // Below the underside there is spoilboard, which is softer and counts as well.
         if depth > 1e-6 {
             taken.depth = taken.depth.max(depth);
             taken.width += 1.0 / ACROSS as f64;
-            area += depth / ACROSS as f64;
+            area += depth * 2.0 * tool.radius / ACROSS as f64;
         }
     }
-    taken.times = area / pass_depth(tool);
+    taken.times = area / full_section(tool);
     taken
 }
 
@@ -555,18 +562,19 @@ fn chips(scene: &Scene<'_>, said: &mut Said) {
             continue;
         }
         let chip = m.feed / (m.rpm * f64::from(tool.cutter.edges.max(1)));
-        if !sloped && m.sideways() {
-            let entry = lengths
-                .entry(m.tool)
-                .or_default()
-                .entry((chip * 1e4).round() as i64)
-                .or_insert((0.0, i));
-            entry.0 += m.path.length();
-        }
+        // Inside an arc the cutter cuts at the wall, where it is faster than its centre.
         let at_wall = match m.path {
             Segment::Arc { radius, .. } if radius > 1e-6 => chip * (radius + tool.radius) / radius,
             _ => chip,
         };
+        if !sloped && m.sideways() {
+            let entry = lengths
+                .entry(m.tool)
+                .or_default()
+                .entry((at_wall * 1e4).round() as i64)
+                .or_insert((0.0, i));
+            entry.0 += m.path.length();
+        }
         let e = walls.entry(m.tool).or_insert((0.0, i));
         if at_wall > e.0 {
             *e = (at_wall, i);
