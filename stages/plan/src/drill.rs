@@ -89,7 +89,7 @@ impl TypedStage for DrillStage {
     fn describe(&self) -> Description {
         Description {
             name: DRILL,
-            version: 2,
+            version: 3,
             summary: "Drills holes, or mills them where no drill fits.",
             needs: &["corners"],
             gives: &["steps.drill"],

@@ -64,7 +64,7 @@ impl TypedStage for Fit {
     fn describe(&self) -> Description {
         Description {
             name: "fit",
-            version: 1,
+            version: 2,
             summary: "Binds parts to their stocks, sizes features and depths, and makes variants.",
             needs: &["parts"],
             gives: &["variants"],
