@@ -329,33 +329,7 @@ impl Contour {
         if !self.closed {
             return false;
         }
-        // The chords are counted where a ray to the right crosses them; an arc adds or takes the area between it and its chord.
-        let mut winding = 0;
-        for s in self.segments() {
-            let (a, b) = (s.start(), s.end());
-            let mut side = (b - a).cross(p - a);
-            if side.abs() <= 0.0 {
-                // Both counts must see a point on the chord on the same side of it; which one does not matter.
-                side = if b.x > a.x { 1.0 } else { -1.0 };
-            }
-            if a.y <= p.y && p.y < b.y && side > 0.0 {
-                winding += 1;
-            } else if b.y <= p.y && p.y < a.y && side < 0.0 {
-                winding -= 1;
-            }
-            if let Segment::Arc {
-                centre,
-                radius,
-                sweep,
-                ..
-            } = s
-                && (side < 0.0) == (sweep > 0.0)
-                && p.distance(centre) < radius
-            {
-                winding += if sweep > 0.0 { 1 } else { -1 };
-            }
-        }
-        winding != 0
+        self.segments().map(|s| s.winding(p)).sum::<i32>() != 0
     }
     /// Its vertices with arcs as chords that deviate by at most `tolerance` mm. A closed one does not repeat its first point.
     pub fn flattened(&self, tolerance: f64) -> Vec<Point> {

@@ -170,6 +170,32 @@ fn boxes_distance(a: Bounds, b: Bounds) -> f64 {
     point(dx, dy).length()
 }
 
+/// Pairs (lower number first, in order) of boxes that lie within `within` mm of each other, seen along x and y alone.
+///
+/// ```
+/// use grainway_geom::{Contour, near_pairs, point};
+/// let square = |x: f64| Contour::rectangle(point(x, 0.0), point(x + 10.0, 10.0), 0.0).bounds();
+/// assert_eq!(near_pairs(&[square(0.0), square(40.0), square(12.0)], 2.0), [(0, 2)]);
+/// ```
+pub fn near_pairs(boxes: &[Bounds], within: f64) -> Vec<(usize, usize)> {
+    let mut by_left: Vec<usize> = (0..boxes.len()).collect();
+    by_left.sort_by(|a, b| boxes[*a].min.x.total_cmp(&boxes[*b].min.x));
+    let mut pairs = Vec::new();
+    for (at, &i) in by_left.iter().enumerate() {
+        let reach = boxes[i].grown(within);
+        let beside = by_left[at + 1..]
+            .iter()
+            .take_while(|j| boxes[**j].min.x <= reach.max.x);
+        pairs.extend(
+            beside
+                .filter(|j| reach.touches(boxes[**j]))
+                .map(|j| (i.min(*j), i.max(*j))),
+        );
+    }
+    pairs.sort_unstable();
+    pairs
+}
+
 /// A uniform grid over segments.
 #[derive(Clone, Debug)]
 pub struct SegmentIndex {
@@ -302,6 +328,27 @@ impl SegmentIndex {
     /// Holds no segment.
     pub fn is_empty(&self) -> bool {
         self.segments.is_empty()
+    }
+
+    /// The segments, those of a closed contour, wind around `p` (non-zero rule): [`Contour::contains`] at the cost of the cells to
+    /// the right of `p` in its row. Points on the boundary may come out either way.
+    pub fn contains(&self, p: Point) -> bool {
+        if self.is_empty() || !self.bounds.contains(p) {
+            return false;
+        }
+        let (first, _, row, _) = self.cells(Bounds { min: p, max: p });
+        let mut crossed: Vec<u32> = (first..self.columns)
+            .flat_map(|column| self.members(column, row))
+            .copied()
+            .filter(|i| {
+                let b = self.boxes[*i as usize];
+                b.min.y <= p.y && p.y <= b.max.y && p.x <= b.max.x
+            })
+            .collect();
+        crossed.sort_unstable();
+        crossed.dedup();
+        let winding = |i: &u32| self.segments[*i as usize].winding(p);
+        crossed.iter().map(winding).sum::<i32>() != 0
     }
 
     /// The least distance from `p` to the segments, mm, and where on them; `None` when that is more than `at_most`.

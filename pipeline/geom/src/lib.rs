@@ -22,7 +22,7 @@ pub mod tolerance;
 pub use boolean::{difference, intersection, union};
 pub use contour::{Contour, Region, Vertex};
 pub use fillet::{Fillet, edges_at, fillet};
-pub use index::{SegmentIndex, intersections, segment_distance, self_crossing};
+pub use index::{SegmentIndex, intersections, near_pairs, segment_distance, self_crossing};
 pub use offset::{KernelNote, Notes, insets, offset, offset_all, opening};
 pub use place::Placing;
 pub use point::{Bounds, Point, Point3, point};

@@ -29,6 +29,36 @@ pub enum Segment {
 }
 
 impl Segment {
+    /// How often it crosses the ray from `p` to the right: upwards counts +1, downwards −1. Summed over a closed contour this is how
+    /// often it winds around `p`.
+    pub(crate) fn winding(&self, p: Point) -> i32 {
+        // The chord is counted where the ray crosses it; an arc adds or takes the area between it and its chord.
+        let (a, b) = (self.start(), self.end());
+        let mut winding = 0;
+        let mut side = (b - a).cross(p - a);
+        if side.abs() <= 0.0 {
+            // Both counts must see a point on the chord on the same side of it; which one does not matter.
+            side = if b.x > a.x { 1.0 } else { -1.0 };
+        }
+        if a.y <= p.y && p.y < b.y && side > 0.0 {
+            winding += 1;
+        } else if b.y <= p.y && p.y < a.y && side < 0.0 {
+            winding -= 1;
+        }
+        if let Segment::Arc {
+            centre,
+            radius,
+            sweep,
+            ..
+        } = *self
+            && (side < 0.0) == (sweep > 0.0)
+            && p.distance(centre) < radius
+        {
+            winding += if sweep > 0.0 { 1 } else { -1 };
+        }
+        winding
+    }
+
     /// The segment from `a` to `b` with DXF's bulge: tan of a quarter of the included angle, negative clockwise, 0 straight.
     pub fn from_bulge(a: Point, b: Point, bulge: f64) -> Segment {
         let chord = b - a;

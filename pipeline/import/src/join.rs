@@ -2,9 +2,9 @@
 
 use crate::entity::Run;
 use grainway_geom::tolerance::SAME_POINT_MM;
-use grainway_geom::{Bounds, Contour, Point, Segment, SegmentIndex, Vertex, intersections};
+use grainway_geom::{Contour, Point, Segment, SegmentIndex, Vertex, intersections};
 use grainway_pipeline::tolerance::IMPORT_MM;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// A contour and the entities it was joined from.
 #[derive(Clone, Debug)]
@@ -69,86 +69,104 @@ type Numbered<'a> = (usize, &'a Run);
 
 /// Drops runs that lie wholly over another: the shorter of two, the later of two equal ones.
 fn drop_doubles<'a>(
-    runs: &[(usize, &'a Run)],
+    runs: &[Numbered<'a>],
     tolerance: f64,
 ) -> (Vec<Numbered<'a>>, Vec<(usize, Point)>) {
-    let n = runs.len();
-    let length: Vec<f64> = runs
+    let length = |r: &Run| r.segments.iter().map(Segment::length).sum::<f64>();
+    // Lengths are compared in steps of the tolerance: what differs by less counts as equal, and the order is total all the same.
+    let steps: Vec<f64> = runs
         .iter()
-        .map(|(_, r)| r.segments.iter().map(Segment::length).sum())
+        .map(|(_, r)| (length(r) / tolerance).round())
         .collect();
-    let bounds: Vec<Bounds> = runs
-        .iter()
-        .map(|(_, r)| {
-            r.segments
-                .iter()
-                .fold(Bounds::EMPTY, |b, s| b.union(s.bounds()))
-        })
-        .collect();
-    let mut by_left: Vec<usize> = (0..n).collect();
-    by_left.sort_by(|a, b| bounds[*a].min.x.total_cmp(&bounds[*b].min.x).then(a.cmp(b)));
     // Longest first, so that a run is compared with those that can cover it; among equals the first drawn stays.
-    let mut order: Vec<usize> = (0..n).collect();
-    order.sort_by(|a, b| {
-        let same = (length[*a] - length[*b]).abs() <= tolerance;
-        if same {
-            a.cmp(b)
-        } else {
-            length[*b].total_cmp(&length[*a])
-        }
-    });
-    let mut rank = vec![0; n];
+    let mut order: Vec<usize> = (0..runs.len()).collect();
+    order.sort_by(|a, b| steps[*b].total_cmp(&steps[*a]).then(a.cmp(b)));
+    let mut rank = vec![0; runs.len()];
     for (r, i) in order.iter().enumerate() {
         rank[*i] = r;
     }
-    let widest = bounds.iter().map(|b| b.width()).fold(0.0, f64::max);
-    let mut dropped = vec![false; n];
+    let laid = Laid::new(runs, tolerance);
+    let mut dropped = vec![false; runs.len()];
     for &i in &order {
         // Very short runs join others; they cannot be told from doubles.
-        if length[i] < 10.0 * tolerance {
-            continue;
-        }
-        let from =
-            by_left.partition_point(|k| bounds[*k].min.x < bounds[i].min.x - widest - tolerance);
-        for &k in &by_left[from..] {
-            if bounds[k].min.x > bounds[i].min.x + tolerance {
-                break;
-            }
-            let holds = bounds[k].grown(tolerance);
-            if k == i
-                || dropped[k]
-                || rank[k] > rank[i]
-                || !holds.contains(bounds[i].min)
-                || !holds.contains(bounds[i].max)
-            {
-                continue;
-            }
-            if covers(runs[k].1, runs[i].1, tolerance) {
-                dropped[i] = true;
-                break;
-            }
+        if steps[i] >= SHORTEST_DOUBLE {
+            dropped[i] = laid.over_another(runs[i].1, |k| rank[k] < rank[i] && !dropped[k]);
         }
     }
-    let kept = (0..n).filter(|i| !dropped[*i]).map(|i| runs[i]).collect();
-    let doubles = (0..n)
-        .filter(|i| dropped[*i])
-        .map(|i| (runs[i].0, runs[i].1.segments[0].start()))
-        .collect();
-    (kept, doubles)
+    let kept = (0..runs.len()).filter(|i| !dropped[*i]);
+    let doubles = (0..runs.len()).filter(|i| dropped[*i]);
+    (
+        kept.map(|i| runs[i]).collect(),
+        doubles
+            .map(|i| (runs[i].0, runs[i].1.segments[0].start()))
+            .collect(),
+    )
 }
 
-/// All of `inner` lies on `outer`, seen at nine places of each of its pieces.
-fn covers(outer: &Run, inner: &Run, tolerance: f64) -> bool {
-    inner.segments.iter().all(|s| {
-        (0..=8).all(|i| {
-            let p = s.at(f64::from(i) / 8.0);
-            outer
-                .segments
-                .iter()
-                .any(|o| o.bounds().grown(tolerance).contains(p) && o.distance(p) <= tolerance)
-        })
-    })
+/// Runs shorter than so many tolerances are never taken for doubles.
+const SHORTEST_DOUBLE: f64 = 10.0;
+
+/// All pieces of a layer's runs, for the question which of them pass a place.
+struct Laid {
+    index: SegmentIndex,
+    /// The run of each piece.
+    run: Vec<usize>,
+    tolerance: f64,
 }
+
+impl Laid {
+    fn new(runs: &[Numbered<'_>], tolerance: f64) -> Laid {
+        let pieces: Vec<(usize, Segment)> = runs
+            .iter()
+            .enumerate()
+            .flat_map(|(i, (_, run))| run.segments.iter().map(move |s| (i, *s)))
+            // The index leaves out what is not finite, and its numbers must stay those of `run`.
+            .filter(|(_, s)| s.start().is_finite() && s.end().is_finite() && s.length().is_finite())
+            .collect();
+        Laid {
+            index: SegmentIndex::new(pieces.iter().map(|p| p.1)),
+            run: pieces.into_iter().map(|p| p.0).collect(),
+            tolerance,
+        }
+    }
+
+    /// One of the runs that `may` passes every place of `inner`, seen at nine places of each of its pieces.
+    fn over_another(&self, inner: &Run, may: impl Fn(usize) -> bool) -> bool {
+        // The middle of a piece first: many lines may meet at a corner, few run along each other.
+        const SHARES: [f64; 9] = [0.5, 0.0, 0.125, 0.25, 0.375, 0.625, 0.75, 0.875, 1.0];
+        let mut over: Option<BTreeSet<usize>> = None;
+        for s in &inner.segments {
+            for share in SHARES {
+                let here = self.passing(s.at(share), |run| match &over {
+                    Some(over) => over.contains(&run),
+                    None => may(run),
+                });
+                if here.is_empty() {
+                    return false;
+                }
+                over = Some(here);
+            }
+        }
+        over.is_some()
+    }
+
+    /// Those of the runs wanted that pass a place.
+    fn passing(&self, p: Point, wanted: impl Fn(usize) -> bool) -> BTreeSet<usize> {
+        self.index
+            .near(&Segment::Line { a: p, b: p }, self.tolerance)
+            .into_iter()
+            .filter(|i| wanted(self.run[*i]))
+            .inspect(|_| count_look())
+            .filter(|i| self.index.segments()[*i].distance(p) <= self.tolerance)
+            .map(|i| self.run[i])
+            .collect()
+    }
+}
+
+#[cfg(not(test))]
+fn count_look() {}
+#[cfg(test)]
+use tests::count_look;
 
 // --- Joining -----------------------------------------------------------------------------------------------------------------------
 
@@ -201,6 +219,9 @@ fn join_open(runs: &[(usize, &Run)], tolerance: f64) -> Vec<Joined> {
     out
 }
 
+/// Where more ends than this meet, none is meant to lead on to another.
+const MOST_MEETING: usize = 64;
+
 /// Which end goes on at which other. Where more than two ends meet, runs that lead on everywhere come before those that end
 /// loosely, and the straightest way on is taken.
 fn partners(runs: &[(usize, &Run)], ends: &[[Point; 2]], tolerance: f64) -> BTreeMap<EndOf, EndOf> {
@@ -237,7 +258,7 @@ fn partners(runs: &[(usize, &Run)], ends: &[[Point; 2]], tolerance: f64) -> BTre
         }
     };
     let mut partner = BTreeMap::new();
-    for node in &nodes {
+    for node in nodes.iter().filter(|n| n.len() <= MOST_MEETING) {
         let mut candidates: Vec<(bool, i64, EndOf, EndOf)> = Vec::new();
         for (i, a) in node.iter().enumerate() {
             for b in &node[i + 1..] {
@@ -291,7 +312,10 @@ fn nodes(ends: &[[Point; 2]], tolerance: f64) -> Vec<Vec<EndOf>> {
             };
             nodes[node].push((r, side));
             node_of.insert((r, side), node);
-            grid.entry((cx, cy)).or_default().push((r, side));
+            // A place that is known already stays the one to be found there.
+            if near.is_none_or(|e| ends[e.0][e.1] != *p) {
+                grid.entry((cx, cy)).or_default().push((r, side));
+            }
         }
     }
     nodes
@@ -506,6 +530,50 @@ mod tests {
     use super::*;
     use grainway_geom::point;
 
+    thread_local! {
+        static LOOKS: std::cell::Cell<usize> = const { std::cell::Cell::new(0) };
+    }
+
+    /// A distance to a run was evaluated.
+    pub(super) fn count_look() {
+        LOOKS.set(LOOKS.get() + 1);
+    }
+
+    /// Numbers in [0, 1) that follow from the seed (xorshift64*).
+    struct Seeded(u64);
+    impl Seeded {
+        fn next(&mut self) -> f64 {
+            self.0 ^= self.0 >> 12;
+            self.0 ^= self.0 << 25;
+            self.0 ^= self.0 >> 27;
+            (self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 11) as f64 / (1_u64 << 53) as f64
+        }
+        fn below(&mut self, n: usize) -> usize {
+            ((self.next() * n as f64) as usize).min(n - 1)
+        }
+    }
+
+    /// A wavy ring of `n` lines, drawn in any order and sense, each end off by up to `off`.
+    fn scattered_ring(n: usize, off: f64, seed: u64) -> Vec<Run> {
+        let mut seeded = Seeded(seed);
+        let at = |i: usize| {
+            let turn = std::f64::consts::TAU * (i % n) as f64 / n as f64;
+            Point::unit(turn) * (300.0 + 20.0 * (7.0 * turn).sin())
+        };
+        let mut lines: Vec<Run> = (0..n)
+            .map(|i| {
+                let mut end = |i| at(i) + Point::unit(6.3 * seeded.next()) * (off * seeded.next());
+                let (p, q) = (end(i), end(i + 1));
+                let (p, q) = if seeded.next() < 0.5 { (p, q) } else { (q, p) };
+                run(&[(p.x, p.y), (q.x, q.y)])
+            })
+            .collect();
+        for i in (1..n).rev() {
+            lines.swap(i, seeded.below(i + 1));
+        }
+        lines
+    }
+
     fn run(points: &[(f64, f64)]) -> Run {
         let segments = points
             .windows(2)
@@ -640,5 +708,76 @@ mod tests {
         assert_eq!(c.vertices.len(), 4, "{c:?}");
         let circle = Contour::circle(point(0.0, 0.0), 3.0);
         assert_eq!(smooth(circle.clone()), circle);
+    }
+
+    #[test]
+    fn outlines_of_many_lines_join_in_any_order() {
+        // Lengths of neighbours differ by less than the tolerance all round, so that "equal within it" is no order.
+        for n in [3, 40, 1_250, 1_777, 2_500] {
+            for seed in 1..=8 {
+                let off = if n > 1_000 { 0.001 } else { 0.004 };
+                let runs = scattered_ring(n, off, seed);
+                let chains = join_all(&runs, 0.01);
+                assert!(
+                    chains.doubles.is_empty(),
+                    "{n} {seed}: {:?}",
+                    chains.doubles
+                );
+                assert_eq!(chains.joined.len(), 1, "{n} {seed}");
+                let ring = &chains.joined[0];
+                assert!(
+                    ring.contour.closed && ring.entities.len() == n,
+                    "{n} {seed}"
+                );
+                assert!(crossing(&ring.contour).is_none(), "{n} {seed}");
+            }
+        }
+    }
+
+    #[test]
+    fn lines_drawn_twice_are_dropped_whatever_their_order() {
+        for seed in 1..=20 {
+            let mut runs = scattered_ring(60, 0.0, seed);
+            let twice: Vec<Run> = runs.iter().skip(7).step_by(11).cloned().collect();
+            runs.extend(twice);
+            let chains = join_all(&runs, 0.01);
+            let dropped: Vec<usize> = chains.doubles.iter().map(|d| d.0).collect();
+            assert_eq!(dropped, [60, 61, 62, 63, 64], "{seed}");
+            assert!(
+                chains.joined.len() == 1 && chains.joined[0].contour.closed,
+                "{seed}"
+            );
+        }
+    }
+
+    #[test]
+    fn work_grows_with_the_number_of_lines_not_with_its_square() {
+        let looks = |runs: &[Run]| {
+            LOOKS.set(0);
+            assert!(!join_all(runs, 0.01).joined.is_empty());
+            LOOKS.get() as f64
+        };
+        let mut worst: f64 = 0.0;
+        // A long line on the layer must not make every short one look at all others.
+        for long in [false, true] {
+            let rings = [5_000, 20_000].map(|n| {
+                let mut runs = scattered_ring(n, 0.0, 1);
+                if long {
+                    runs.push(run(&[(-900.0, 400.0), (900.0, 400.0)]));
+                }
+                looks(&runs) + 1.0
+            });
+            worst = worst.max(rings[1] / rings[0]);
+            assert!(rings[1] < 20_000.0 * 30.0, "{rings:?}");
+        }
+        let star = [500, 2_000].map(|n| {
+            let lines: Vec<Run> = (0..n)
+                .map(|i| Point::unit(f64::from(i) * 3.0 / f64::from(n)) * 500.0)
+                .map(|p| run(&[(0.0, 0.0), (p.x, p.y)]))
+                .collect();
+            looks(&lines) + 1.0
+        });
+        worst = worst.max(star[1] / star[0]);
+        assert!(worst < 5.0, "{worst}");
     }
 }

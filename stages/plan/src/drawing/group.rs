@@ -1,14 +1,15 @@
 //! Contours into parts: outlines hold what lies in them, parts far apart lie on different sheets, and each gets its number by its
 //! place.
 
-use crate::lies::{Lies, ON_EDGE_MM, lies};
-use grainway_geom::{Bounds, Contour, Point, point};
+use crate::lies::{Lies, ON_EDGE_MM, Outer};
+use grainway_geom::{Bounds, Contour, Point, near_pairs, point};
+use std::cell::OnceCell;
 
 /// Lines of the sampling grid on either side when asking which outline a contour overlaps most.
 const GRID: usize = 24;
 
 /// How much of `contour` lies inside the closed `outer`, as a share of samples: of its area when closed, of its length when open.
-pub(crate) fn share_inside(contour: &Contour, outer: &Contour) -> f64 {
+pub(crate) fn share_inside(contour: &Contour, outer: &Outer<'_>) -> f64 {
     let samples = if contour.closed {
         area_samples(contour)
     } else {
@@ -45,22 +46,24 @@ fn line_samples(contour: &Contour) -> Vec<Point> {
 pub(super) fn nesting(contours: &[&Contour]) -> Vec<Vec<usize>> {
     let bounds: Vec<Bounds> = contours.iter().map(|c| c.bounds()).collect();
     let area: Vec<f64> = contours.iter().map(|c| c.area().abs()).collect();
-    (0..contours.len())
-        .map(|i| {
-            let mut holders: Vec<usize> = (0..contours.len())
-                .filter(|j| {
-                    let around = bounds[*j].grown(ON_EDGE_MM);
-                    *j != i
-                        && area[*j] > area[i]
-                        && around.contains(bounds[i].min)
-                        && around.contains(bounds[i].max)
-                        && lies(contours[i], contours[*j]) == Lies::Inside
-                })
-                .collect();
-            holders.sort_by(|a, b| area[*b].total_cmp(&area[*a]).then(a.cmp(b)));
-            holders
-        })
-        .collect()
+    let outers: Vec<OnceCell<Outer<'_>>> = contours.iter().map(|_| OnceCell::new()).collect();
+    let mut holders: Vec<Vec<usize>> = vec![Vec::new(); contours.len()];
+    for (a, b) in near_pairs(&bounds, ON_EDGE_MM) {
+        let (inner, outer) = if area[a] < area[b] { (a, b) } else { (b, a) };
+        let around = bounds[outer].grown(ON_EDGE_MM);
+        let of = || outers[outer].get_or_init(|| Outer::new(contours[outer]));
+        if area[inner] < area[outer]
+            && around.contains(bounds[inner].min)
+            && around.contains(bounds[inner].max)
+            && of().lies(contours[inner]) == Lies::Inside
+        {
+            holders[inner].push(outer);
+        }
+    }
+    for list in &mut holders {
+        list.sort_by(|a, b| area[*b].total_cmp(&area[*a]).then(a.cmp(b)));
+    }
+    holders
 }
 
 /// Groups of boxes whose gaps are at most `gap`, in reading order from the lower left; without a gap all are one group.
@@ -139,7 +142,7 @@ mod tests {
     fn most_overlap_and_nesting() {
         let (a, b) = (rect(0.0, 0.0, 50.0, 50.0), rect(50.0, 0.0, 50.0, 50.0));
         let f = rect(40.0, 10.0, 30.0, 5.0);
-        assert!(share_inside(&f, &b) > share_inside(&f, &a));
+        assert!(share_inside(&f, &Outer::new(&b)) > share_inside(&f, &Outer::new(&a)));
         let rings = [
             rect(30.0, 30.0, 5.0, 5.0),
             rect(0.0, 0.0, 100.0, 100.0),

@@ -741,9 +741,11 @@ impl Job<'_> {
 fn runs_along(inner: &Contour, outer: &Contour, distance: f64) -> bool {
     // In a sharp inside corner an offset's vertex lies 1/sin φ farther; 8 allows angles down to 15°.
     let near = |a: &Contour, b: &Contour| {
+        let b = SegmentIndex::new(b.segments());
+        let limit = 8.0 * distance + VERIFY_MM;
         a.vertices
             .iter()
-            .all(|v| b.distance(v.at) <= 8.0 * distance + VERIFY_MM)
+            .all(|v| b.distance_to_point(v.at, limit).is_some())
     };
     !outer.is_empty() && near(outer, inner) && near(inner, outer)
 }
