@@ -3,10 +3,12 @@
 //! Here depths become heights of the machine, and what is too deep, outside its part, or leaves too little wood is said. Fits of
 //! joints are later work: a mortise is as deep and wide as it was given.
 
-use crate::lies::{Lies, lies};
+use crate::lies::{Lies, Outer};
 use grainway_geom::tolerance::SAME_POINT_MM;
-use grainway_geom::{Bounds, Contour, Point, SegmentIndex};
-use grainway_pipeline::doc::{Depth, FeatureKind, Length, ZZero};
+use grainway_geom::{Bounds, Contour, Point, SegmentIndex, near_pairs};
+use grainway_pipeline::doc::{
+    Depth, FeatureKind, Length, Stock, UNLIKE_SHARE, WIDEST_SPREAD_MM, ZZero,
+};
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
 use grainway_pipeline::tolerance::LAYER_SIZE_MM;
@@ -88,6 +90,7 @@ impl TypedStage for Fit {
             variants.push(
                 Fitting {
                     part,
+                    outline: Outer::new(&part.outline),
                     z: *z,
                     settings,
                     findings: &mut findings,
@@ -156,6 +159,7 @@ fn check_stocks<'p>(
             findings
                 .push(Finding::new(&code::BAD_NUMBER, message).pointer(format!("{at}/thickness")));
         }
+        check_readings(documents, id, stock, &at, findings);
         if crate::feeds::wood_of(documents, id).is_none() {
             let own = documents.shop.woods.keys().map(String::as_str);
             let known: Vec<&str> = own
@@ -195,6 +199,55 @@ fn check_stocks<'p>(
         }
     }
     out
+}
+
+/// Readings that look like a slip of the pen ask to be confirmed.
+fn check_readings(
+    documents: &Documents,
+    id: &str,
+    stock: &Stock,
+    at: &str,
+    findings: &mut Vec<Finding>,
+) {
+    let mm = |i: usize| tidy(stock.thickness[i].mm());
+    let (low, _, high) = stock.readings_mm();
+    let mut ask = |info, i: usize, message| {
+        let remedy = format!(
+            "Measure again. If it is right, write {{ \"thickness\": \"{}mm\", \"confirmed\": true }} in its place.",
+            mm(i)
+        );
+        let mut finding = Finding::new(info, message).pointer(format!("{at}/thickness/{i}"));
+        finding.remedy = remedy;
+        findings.push(finding);
+    };
+    for i in stock.too_far_apart() {
+        let message = format!(
+            "The thickness readings of the stock {id} lie {} mm apart, from {} to {} mm; more than {WIDEST_SPREAD_MM} mm is accepted only when confirmed. This one is {} mm.",
+            tidy(high - low),
+            tidy(low),
+            tidy(high),
+            mm(i)
+        );
+        ask(&code::READINGS_APART, i, message);
+    }
+    let of_shop = documents.shop.stocks.get(id);
+    let Some(before) = of_shop.filter(|_| documents.job.stocks.contains_key(id)) else {
+        return;
+    };
+    let (low, _, high) = before.readings_mm();
+    for i in stock.unlike(before) {
+        let message = format!(
+            "The job gives the stock {id} a thickness of {} mm, the shop {}; a difference of more than {} % is accepted only when confirmed.",
+            mm(i),
+            if low < high {
+                format!("{} to {} mm", tidy(low), tidy(high))
+            } else {
+                format!("{} mm", tidy(low))
+            },
+            tidy(UNLIKE_SHARE * 100.0)
+        );
+        ask(&code::READING_UNLIKE_SHOP, i, message);
+    }
 }
 
 /// How deep through cuts of this stock go into the spoilboard at worst.
@@ -244,6 +297,7 @@ fn tidy(v: f64) -> f64 {
 
 struct Fitting<'a> {
     part: &'a Part,
+    outline: Outer<'a>,
     z: ZFrame,
     settings: &'a FitSettings,
     findings: &'a mut Vec<Finding>,
@@ -402,7 +456,7 @@ impl Fitting<'_> {
         let word = f.kind.word();
         let runs_out = f.kind.is_cleared() && f.kind != FeatureKind::Mortise
             || f.kind == FeatureKind::Engraving;
-        match lies(&f.shape, &self.part.outline) {
+        match self.outline.lies(&f.shape) {
             Lies::Inside => Some(()),
             Lies::Across if runs_out => Some(()),
             Lies::Across => {
@@ -463,14 +517,11 @@ impl Fitting<'_> {
             .filter(|f| f.kind != FeatureKind::Engraving)
             .collect();
         let boxes: Vec<Bounds> = cut.iter().map(|f| f.shape.bounds()).collect();
-        let indices: Vec<SegmentIndex> = cut
-            .iter()
-            .map(|f| SegmentIndex::new(f.shape.segments()))
-            .collect();
-        let edge = SegmentIndex::new(self.part.outline.segments());
+        let outers: Vec<Outer<'_>> = cut.iter().map(|f| Outer::new(&f.shape)).collect();
+        let mut pairs = near_pairs(&boxes, least).into_iter().peekable();
         for (i, f) in cut.iter().enumerate() {
-            if lies(&f.shape, &self.part.outline) == Lies::Inside
-                && let Some((wall, at)) = wall(&f.shape, &edge, least)
+            if self.outline.lies(&f.shape) == Lies::Inside
+                && let Some((wall, at)) = wall(&f.shape, &self.outline.index, least)
             {
                 let word = f.kind.word();
                 let message = format!(
@@ -479,12 +530,12 @@ impl Fitting<'_> {
                 );
                 self.wall_finding(f, breaks(wall, &[f]), at, message);
             }
-            for (j, g) in cut.iter().enumerate().skip(i + 1) {
-                let apart = boxes[i].grown(least).touches(boxes[j])
-                    && lies(&f.shape, &g.shape) == Lies::Outside
-                    && lies(&g.shape, &f.shape) == Lies::Outside;
-                let Some((wall, at)) = apart.then(|| wall(&f.shape, &indices[j], least)).flatten()
-                else {
+            while let Some((_, j)) = pairs.next_if(|pair| pair.0 == i) {
+                let g = cut[j];
+                let apart = outers[j].lies(&f.shape) == Lies::Outside
+                    && outers[i].lies(&g.shape) == Lies::Outside;
+                let found = wall(&f.shape, &outers[j].index, least);
+                let Some((wall, at)) = found.filter(|_| apart) else {
                     continue;
                 };
                 let message = format!(
@@ -532,6 +583,7 @@ fn wall(contour: &Contour, other: &SegmentIndex, least: f64) -> Option<(f64, Poi
 #[cfg(test)]
 mod tests {
     use crate::drawing::trial::{Held, SHOP, run, with_code};
+    use crate::lies::tests::looks;
     use grainway_pipeline::work::Work;
 
     fn fit(features: &str, shop: &str) -> Work {
@@ -684,6 +736,39 @@ mod tests {
         let top = SHOP
             .replace("\"bed\"", "\"top\"")
             .replace("21.9, 22, 22.1", "15, 22, 32");
-        assert_eq!(code(top), ["into-spoilboard"]);
+        assert_eq!(
+            code(top),
+            ["readings-apart", "readings-apart", "into-spoilboard"]
+        );
+    }
+
+    #[test]
+    fn work_grows_with_the_number_of_holes_not_with_its_square() {
+        let work = |rows: usize| {
+            let at: Vec<String> = (0..rows * 50)
+                .map(|i| {
+                    format!(
+                        "[{}, {}]",
+                        5.0 + (i % 50) as f64 * 4.5,
+                        5.0 + (i / 50) as f64 * 4.5
+                    )
+                })
+                .collect();
+            let holes = format!(
+                r#"{{ "id": "h", "kind": "hole", "depth": 5, "shape": {{ "circles": {{ "diameter": 3, "at": [{}] }} }} }}"#,
+                at.join(",")
+            );
+            looks(|| {
+                let work = fit(&holes, SHOP);
+                assert_eq!(
+                    with_code(&work, "feature-outside-part").len(),
+                    0,
+                    "{:?}",
+                    work.findings.first()
+                );
+            })
+        };
+        let (few, many) = (work(5), work(20));
+        assert!(few > 250 && many < 5 * few, "{few} {many}");
     }
 }

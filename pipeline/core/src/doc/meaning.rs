@@ -3,8 +3,9 @@
 use super::check::escaped;
 use super::read::Problem;
 use super::{
-    BlankDoc, Board, ContourPoint, Cutter, CutterKind, Depth, Drawing, End, FeatureDoc,
-    FeatureKind, Job, LayerRule, Length, Machine, PartDoc, Relief, Shape, Shop, Stock,
+    BlankDoc, Board, ContourPoint, ContourShape, Cutter, CutterKind, Depth, Drawing, End,
+    FeatureDoc, FeatureKind, Job, LayerRule, Length, Machine, PartDoc, Relief, Shape, Shop, Stock,
+    ThicknessReading,
 };
 use std::collections::BTreeSet;
 
@@ -278,7 +279,13 @@ fn stocks(at: &mut At<'_>, stocks: &std::collections::BTreeMap<String, Stock>) {
         let mut at = at.below("stocks");
         let mut at = at.below(id);
         at.id(id);
-        at.sizes("thickness", &stock.thickness);
+        for (i, reading) in stock.thickness.iter().enumerate() {
+            let mut at = at.below("thickness");
+            match reading {
+                ThicknessReading::Plain(l) => at.size(&i.to_string(), *l),
+                ThicknessReading::Confirmed(r) => at.below(i).size("thickness", r.thickness),
+            }
+        }
         at.not_negative("cup", stock.cup);
         let mut ids = BTreeSet::new();
         for (i, board) in stock.boards.iter().enumerate() {
@@ -525,34 +532,7 @@ fn shape(at: &mut At<'_>, shape: &Shape, must_close: bool) {
             at.places("to", &s.to);
             at.size("width", s.width);
         }
-        Shape::Contour(c) => {
-            let mut at = at.below("contour");
-            let mut curved = false;
-            for (i, p) in c.points.iter().enumerate() {
-                let mut at = at.below("points");
-                match p {
-                    ContourPoint::Plain(p) => at.places(&i.to_string(), p),
-                    ContourPoint::Full(full) => {
-                        let mut at = at.below(i);
-                        at.places("at", &full.at);
-                        at.between("bulge", full.bulge, -1e6, 1e6);
-                        at.not_negative("round", full.round);
-                        curved |= full.bulge != 0.0;
-                    }
-                }
-            }
-            let least = if c.closed && !curved { 3 } else { 2 };
-            if c.points.len() < least {
-                at.below("points").say(format!(
-                    "This contour should have at least {least} points, not {}.",
-                    c.points.len()
-                ));
-            }
-            if must_close && !c.closed {
-                at.below("closed")
-                    .say("Only an engraving may be an open contour.");
-            }
-        }
+        Shape::Contour(c) => contour(&mut at.below("contour"), c, must_close),
         Shape::Across(b) => {
             let mut at = at.below("across");
             at.place("at", b.at);
@@ -569,5 +549,33 @@ fn shape(at: &mut At<'_>, shape: &Shape, must_close: bool) {
         }
         Shape::AtEnd(e) => at.below("at-end").size("length", e.length),
         Shape::AtEdge(e) => at.below("at-edge").size("width", e.width),
+    }
+}
+
+fn contour(at: &mut At<'_>, c: &ContourShape, must_close: bool) {
+    let mut curved = false;
+    for (i, p) in c.points.iter().enumerate() {
+        let mut at = at.below("points");
+        match p {
+            ContourPoint::Plain(p) => at.places(&i.to_string(), p),
+            ContourPoint::Full(full) => {
+                let mut at = at.below(i);
+                at.places("at", &full.at);
+                at.between("bulge", full.bulge, -1e6, 1e6);
+                at.not_negative("round", full.round);
+                curved |= full.bulge != 0.0;
+            }
+        }
+    }
+    let least = if c.closed && !curved { 3 } else { 2 };
+    if c.points.len() < least {
+        at.below("points").say(format!(
+            "This contour should have at least {least} points, not {}.",
+            c.points.len()
+        ));
+    }
+    if must_close && !c.closed {
+        at.below("closed")
+            .say("Only an engraving may be an open contour.");
     }
 }

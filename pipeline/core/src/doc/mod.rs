@@ -10,6 +10,7 @@ mod meaning;
 mod parse;
 mod read;
 mod shop;
+mod thickness;
 mod wood;
 
 pub use check::escaped;
@@ -21,4 +22,5 @@ pub use read::{
     schema_job, schema_shop,
 };
 pub use shop::*;
+pub use thickness::{ConfirmedReading, ThicknessReading, UNLIKE_SHARE, WIDEST_SPREAD_MM};
 pub use wood::{WOODS, Wood, wood};

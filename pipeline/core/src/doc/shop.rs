@@ -1,6 +1,6 @@
 //! `grainway.shop/1`: what seldom changes.
 
-use super::{Length, Unit};
+use super::{Length, ThicknessReading, Unit};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -297,25 +297,16 @@ pub struct Stock {
     /// A wood of the built-in table (see the schema's `woods`) or of the shop's `woods`.
     pub wood: String,
     /// Thickness as measured: one reading or several over the board. A joint is fitted to the thickest, tabs to the thinnest.
+    /// Readings more than 1.5 mm apart, and a job's reading more than 8 % off the shop's for the same stock, are refused unless
+    /// they are confirmed: `{ "thickness": 18, "confirmed": true }`.
     #[schemars(length(min = 1))]
-    pub thickness: Vec<Length>,
+    pub thickness: Vec<ThicknessReading>,
     /// The boards at hand. A board is cut from this stock; leave it out for blanks that are already dimensioned.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub boards: Vec<Board>,
     /// Cup or bow that the boards show at most.
     #[serde(default)]
     pub cup: Length,
-}
-
-impl Stock {
-    /// Least, mean and greatest reading, mm.
-    pub fn readings_mm(&self) -> (f64, f64, f64) {
-        let mm: Vec<f64> = self.thickness.iter().map(|l| l.mm()).collect();
-        let n = mm.len().max(1) as f64;
-        let low = mm.iter().copied().fold(f64::INFINITY, f64::min);
-        let high = mm.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        (low, mm.iter().sum::<f64>() / n, high)
-    }
 }
 
 /// Boards of one size. The grain runs along the length, which lies along the machine's x.

@@ -310,6 +310,14 @@ codes! {
         "The machine's dialect cannot say something that the plan needs, so a program was not written.",
         "Do what the message proposes, or choose another dialect for the machine.",
         "stages/plan/src/post.rs::a_dialect_that_cannot_pause_is_a_finding";
+    READING_UNLIKE_SHOP = "reading-unlike-shop" Error
+        "A job's thickness reading differs by more than 8 % from the shop's readings of the same stock.",
+        "Measure again. If the reading is right, write it as { \"thickness\": 25, \"confirmed\": true }.",
+        "tests/tests/cases/documents.rs::a_reading_unlike_the_shops_asks";
+    READINGS_APART = "readings-apart" Error
+        "Two thickness readings of a stock lie more than 1.5 mm apart.",
+        "Measure again. If both are right, write them as { \"thickness\": 18, \"confirmed\": true }, or part the boards into two stocks.",
+        "tests/tests/cases/documents.rs::readings_far_apart_ask";
     RELIEF_BREAKS_OUT = "relief-breaks-out" Warning
         "A relief lobe breaks through the part's edge or into another feature.",
         "Move the feature, take a smaller cutter, send the lobe the other way, or square the corner by hand.",
