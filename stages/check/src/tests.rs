@@ -576,7 +576,6 @@ fn a_cut_before_the_spindle_is_up_to_speed_is_caught() {
     passes(&quick, &waits("S 18000\n"));
 }
 
-
 #[test]
 fn illegal_texts_are_caught() {
     let w = pocket_work();

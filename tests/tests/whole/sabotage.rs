@@ -11,7 +11,7 @@ use grainway_pipeline::doc::Length;
 use grainway_pipeline::finding::Finding;
 use grainway_pipeline::motion::{Item, Move};
 use grainway_pipeline::stage::{Cx, Description, Dialects, Stage, Stop, Typed, TypedStage};
-use grainway_pipeline::work::{CornerAnswer, Entry, Operation, Program, Work};
+use grainway_pipeline::work::{CornerAnswer, Entry, Operation, Work};
 use grainway_tests::{Loaded, Made, NoSettings, SAMPLES, load, run, sample};
 use std::io::Write;
 use std::sync::atomic::{AtomicBool, Ordering};
