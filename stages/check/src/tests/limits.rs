@@ -378,7 +378,7 @@ fn each_limit_of_gouges_inside_and_outside() {
                 std::f64::consts::PI,
                 70.0 - r
             );
-            edit(&pocket_text(), "L 53 43 12.1 1800", 4, &arc)
+            edit(&pocket_text(), "L 53 43 12.1 1800", 3, &arc)
         },
     );
     let o = outline_work(2);

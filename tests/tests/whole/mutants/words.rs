@@ -433,8 +433,33 @@ fn goes(l: &Line, f: &Force) -> bool {
     plain && (other('X', f.at[0]) || other('Y', f.at[1]) || other('Z', f.at[2]))
 }
 
+/// What is left out when the place of a line is passed straight by, in the text's unit: how far it lies from that way.
+fn passed_by(all: &All, at: usize) -> f64 {
+    let place = |l: &Line, f: &Force| {
+        let [x, y, z] = f.at;
+        let of = |letter: char, now: f64| l.word(letter).map_or(now, |w| w.value);
+        [of('X', x), of('Y', y), of('Z', z)]
+    };
+    let a = all[at].1.at;
+    let b = place(&all[at].0, &all[at].1);
+    let Some(next) = all.get(at + 1) else {
+        return f64::INFINITY;
+    };
+    let c = place(&next.0, &next.1);
+    let minus = |p: [f64; 3], q: [f64; 3]| [p[0] - q[0], p[1] - q[1], p[2] - q[2]];
+    let dot = |p: [f64; 3], q: [f64; 3]| p[0] * q[0] + p[1] * q[1] + p[2] * q[2];
+    let (way, off) = (minus(c, a), minus(b, a));
+    let share = (dot(off, way) / dot(way, way).max(1e-12)).clamp(0.0, 1.0);
+    let rest = minus(off, way.map(|v| v * share));
+    dot(rest, rest).sqrt()
+}
+
+/// A corner of a path counts when it lies farther from the straight way than texts may from the plan: 0.02 mm, or as many of an inch.
 fn move_deleted(lines: &[String], random: &mut Random) -> Option<Lines> {
-    let at = pick(&read(lines), random, |_, l, f| goes(l, f) && cuts(l, f))?;
+    let all = read(lines);
+    let at = pick(&all, random, |i, l, f| {
+        goes(l, f) && cuts(l, f) && passed_by(&all, i) > 0.02
+    })?;
     deleted(lines, at)
 }
 
@@ -471,19 +496,29 @@ fn retract_deleted(lines: &[String], random: &mut Random) -> Option<Lines> {
 
 // ---- modes
 
+/// Moves by a line of modes: one follows before the modes are said again.
+fn moved_by(all: &All, at: usize) -> bool {
+    let own = all[at + 1..]
+        .iter()
+        .take_while(|l| !l.0.has_any('G', &[90.0, 91.0]));
+    own.into_iter().any(|l| l.0.moves() && !l.0.has('G', 53.0))
+}
+
 fn increments(lines: &[String], random: &mut Random) -> Option<Lines> {
-    let at = pick(&read(lines), random, |_, l, _| l.has('G', 90.0))?;
+    let all = read(lines);
+    let at = pick(&all, random, |i, l, _| {
+        l.has('G', 90.0) && moved_by(&all, i)
+    })?;
     exchanged(lines, at, 'G', 90.0, 91.0)
 }
 
 fn other_unit(lines: &[String], random: &mut Random) -> Option<Lines> {
-    let at = pick(&read(lines), random, |_, l, _| {
-        l.has_any('G', &[20.0, 21.0, 70.0, 71.0])
+    let all = read(lines);
+    let units = [20.0, 21.0, 70.0, 71.0];
+    let at = pick(&all, random, |i, l, _| {
+        l.has_any('G', &units) && moved_by(&all, i)
     })?;
-    let line = Line::of(&lines[at]);
-    let is = [20.0, 21.0, 70.0, 71.0]
-        .into_iter()
-        .find(|v| line.has('G', *v))?;
+    let is = units.into_iter().find(|v| all[at].0.has('G', *v))?;
     let other = if is % 10.0 == 0.0 { is + 1.0 } else { is - 1.0 };
     exchanged(lines, at, 'G', is, other)
 }
