@@ -3,4 +3,5 @@
 // The whole binary is a test; the lints' leave for tests covers marked functions only.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod clearing;
 mod holds;
