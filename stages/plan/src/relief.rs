@@ -458,15 +458,18 @@ fn keep_fillets(
             };
         }
     } else {
-        let what = feature.kind.word();
+        let word = feature.kind.word();
+        let name = match feature.key == word {
+            true => word.to_string(),
+            false => format!("{word} {}", feature.key),
+        };
         said.hand_work.push(HandWork {
             part: variant.part.clone(),
             count: said.count,
             feature: Some(feature.key.clone()),
             at: Some(at),
             what: format!(
-                "square {n} corner{s} of {what} {} to {:.1} mm depth, or round what comes against {}",
-                feature.key,
+                "square {n} corner{s} of {name} to {:.1} mm depth, or round what comes against {}",
                 variant.z.depth_of(feature.floor).min(variant.z.mean),
                 if n == 1 { "it" } else { "them" }
             ),
