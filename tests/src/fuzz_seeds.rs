@@ -113,6 +113,22 @@ fn drawings() -> Result<Vec<Vec<u8>>, String> {
     ] {
         all.push(dxf(entities).into_bytes());
     }
+    // Outlines of lines: in order, out of order with every second line drawn backwards, and with lines drawn twice.
+    let ring = |n: usize, order: &dyn Fn(usize) -> usize| {
+        let at = |i: usize| {
+            let (s, c) = (std::f64::consts::TAU * (i % n) as f64 / n as f64).sin_cos();
+            (200.0 + 150.0 * c, 200.0 + 150.0 * s)
+        };
+        let line = |i: usize| {
+            let (i, back) = (order(i) % n, order(i) % 2);
+            let ((a, b), (c, d)) = (at(i + back), at(i + 1 - back));
+            format!(" 0\nLINE\n 8\noutline\n 10\n{a:.1}\n 20\n{b:.1}\n 11\n{c:.1}\n 21\n{d:.1}\n")
+        };
+        dxf(&(0..n).map(line).collect::<String>()).into_bytes()
+    };
+    all.push(ring(40, &|i| 2 * i));
+    all.push(ring(120, &|i| 7 * i));
+    all.push(ring(120, &|i| i * i));
     let svg = r##"<svg xmlns="http://www.w3.org/2000/svg" width="10cm" height="10cm" viewBox="0 0 100 100"><defs><path id="p" d="M0 0h9v9z"/></defs>
 <g id="outline" transform="rotate(30 5 5) scale(2,-1)"><path d="M0,0 Q10 0 10,10 T20 20 S 1 2 3 4 a 5 6 7 1 0 8 9z m 1 1 l 1 1"/><use href="#p" x="3"/></g>
 <ellipse cx="50" cy="50" rx="20" ry="10"/><polygon points="0,0 10,0 10,10"/><rect x="1" y="2" width="30" height="20" rx="3"/></svg>"##;

@@ -10,7 +10,10 @@ use super::model::{Job, JobId, Side, Source, When};
 use super::store::Idempotency;
 use bytes::Bytes;
 use futures_util::TryStreamExt;
-use grainway_pipeline::doc::escaped;
+use grainway_pipeline::doc::{
+    Length, Stock, UNLIKE_SHARE, Unit, WIDEST_SPREAD_MM, escaped, in_unit,
+};
+use grainway_pipeline::finding::{Finding, code};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
@@ -37,14 +40,35 @@ pub enum Readings {
     One(Reading),
 }
 
-/// A length as documents write it.
+/// A thickness reading as documents write it.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(untagged)]
 pub enum Reading {
+    /// As measured.
+    Plain(Measure),
+    /// One that was refused as unlikely, and is right.
+    Confirmed(Confirmed),
+}
+
+/// A length as documents write it.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(untagged)]
+pub enum Measure {
     /// In the job document's unit.
     Number(f64),
     /// With its unit: "21.7mm", "27/32in".
     Text(String),
+}
+
+/// A reading that may be unlikely.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Confirmed {
+    /// As measured.
+    pub thickness: Measure,
+    /// The reading is right although it differs by more than 8 % from the present one, or lies more than 1.5 mm from another.
+    #[serde(default)]
+    pub confirmed: bool,
 }
 
 /// Parts to make again.
@@ -86,7 +110,12 @@ pub async fn measured(
         .and_then(|name| files.get(name))
         .and_then(|bytes| serde_json::from_slice::<Value>(bytes).ok());
     let of_shop = |stock: &str| shop.as_ref()?.get("stocks")?.get(stock);
-    let unit = |d: Option<&Value>| d.and_then(|d| d.get("unit")).cloned();
+    let unit = |d: Option<&Value>| match d.and_then(Value::as_str) {
+        Some("in") => Unit::Inch,
+        _ => Unit::Mm,
+    };
+    let shop_unit = unit(shop.as_ref().and_then(|s| s.get("unit")));
+    let job_unit = unit(document.get("unit"));
     let mut stocks = match document.remove("stocks") {
         Some(Value::Object(stocks)) => stocks,
         _ => Map::new(),
@@ -110,10 +139,15 @@ pub async fn measured(
             Readings::Several(all) => all.clone(),
             Readings::One(one) => vec![one.clone()],
         };
-        stock.insert("thickness".to_string(), serde_json::json!(readings));
+        let given = serde_json::json!(readings);
+        let present_unit = if from_shop { shop_unit } else { job_unit };
+        if let Some(present) = stock.get("thickness") {
+            ask(&at, (&given, job_unit), (present, present_unit))?;
+        }
+        stock.insert("thickness".to_string(), given);
         if from_shop {
             // Plain numbers of the shop count in its unit, those of the job in the job's: they are given theirs.
-            with_unit(&mut stock, unit(shop.as_ref()));
+            with_unit(&mut stock, shop_unit);
         }
         stocks.insert(id.clone(), Value::Object(stock));
     }
@@ -250,13 +284,54 @@ fn document(old: &Job, files: &BTreeMap<String, Bytes>) -> Result<Map<String, Va
     }
 }
 
+/// Refuses readings that look like a slip beside the present ones, or beside each other, until they are confirmed.
+fn ask(at: &str, given: (&Value, Unit), present: (&Value, Unit)) -> Result<(), Refusal> {
+    let stock = |(thickness, unit): (&Value, Unit)| {
+        let thickness = in_unit(unit, || serde_json::from_value(thickness.clone())).ok()?;
+        Some(Stock {
+            wood: String::new(),
+            thickness,
+            boards: Vec::new(),
+            cup: Length::default(),
+        })
+    };
+    // What cannot be read is told when the new job's documents are checked.
+    let (Some(new), Some(old)) = (stock(given), stock(present)) else {
+        return Ok(());
+    };
+    let ((low, _, high), (thinnest, _, thickest)) = (new.readings_mm(), old.readings_mm());
+    let mm = |v: f64| (v * 1000.0).round() / 1000.0;
+    let unlike = new.unlike(&old).into_iter().map(|i| {
+        let present = if thinnest < thickest {
+            format!("{} to {} mm", mm(thinnest), mm(thickest))
+        } else {
+            format!("{} mm", mm(thinnest))
+        };
+        let message = format!(
+            "The reading is {} mm, at present it is {present}: more than {} % off.",
+            mm(new.thickness[i].mm()),
+            UNLIKE_SHARE * 100.0
+        );
+        Finding::new(&code::READING_UNLIKE_SHOP, message).pointer(format!("{at}/{i}"))
+    });
+    let apart = new.too_far_apart().into_iter().map(|i| {
+        let message = format!(
+            "The readings lie between {} and {} mm: more than {WIDEST_SPREAD_MM} mm apart.",
+            mm(low),
+            mm(high)
+        );
+        Finding::new(&code::READINGS_APART, message).pointer(format!("{at}/{i}"))
+    });
+    let findings: Vec<Finding> = unlike.chain(apart).collect();
+    if findings.is_empty() {
+        return Ok(());
+    }
+    Err(Refusal::Documents(findings))
+}
+
 /// Plain numbers of a stock's lengths become strings with their unit. Its thickness is the caller's already.
-fn with_unit(stock: &mut Map<String, Value>, unit: Option<Value>) {
-    let unit = unit
-        .as_ref()
-        .and_then(Value::as_str)
-        .unwrap_or("mm")
-        .to_string();
+fn with_unit(stock: &mut Map<String, Value>, unit: Unit) {
+    let unit = unit.word();
     let told = |v: &mut Value| {
         if let Value::Number(n) = v {
             *v = Value::String(format!("{n}{unit}"));
@@ -276,5 +351,42 @@ fn with_unit(stock: &mut Map<String, Value>, unit: Option<Value>) {
                 told(length);
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    #[test]
+    fn a_reading_unlike_the_present_one_asks() {
+        let refused = |given: Value, unit: Unit| match ask(
+            "/thickness/oak-19",
+            (&given, unit),
+            (&json!([19.17]), Unit::Mm),
+        ) {
+            Err(Refusal::Documents(findings)) => findings,
+            _ => Vec::new(),
+        };
+        let found = refused(json!([25]), Unit::Mm);
+        assert_eq!(found.len(), 1);
+        assert_eq!(found[0].code, "reading-unlike-shop");
+        assert_eq!(found[0].pointer.as_deref(), Some("/thickness/oak-19/0"));
+        assert!(
+            found[0].message.contains("at present it is 19.17 mm"),
+            "{}",
+            found[0]
+        );
+        // 8 % of 19.17 mm is 1.5336 mm; 0.81 in is 20.574 mm.
+        assert!(refused(json!(["20.703mm", 19.3]), Unit::Mm).is_empty());
+        assert!(refused(json!([0.81]), Unit::Inch).is_empty());
+        assert_eq!(refused(json!(["20.704mm"]), Unit::Mm).len(), 1);
+        assert!(refused(json!([{ "thickness": 25, "confirmed": true }]), Unit::Mm).is_empty());
+        let apart = refused(json!([18, 19.6]), Unit::Mm);
+        assert!(
+            apart.len() == 2 && apart.iter().all(|f| f.code == "readings-apart"),
+            "{apart:?}"
+        );
     }
 }

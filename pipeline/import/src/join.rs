@@ -2,7 +2,7 @@
 
 use crate::entity::Run;
 use grainway_geom::tolerance::SAME_POINT_MM;
-use grainway_geom::{Contour, Point, Segment, SegmentIndex, Vertex, intersections};
+use grainway_geom::{Bounds, Contour, Point, Segment, SegmentIndex, Vertex, intersections};
 use grainway_pipeline::tolerance::IMPORT_MM;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -85,12 +85,20 @@ fn drop_doubles<'a>(
     for (r, i) in order.iter().enumerate() {
         rank[*i] = r;
     }
+    let bounds: Vec<Bounds> = runs
+        .iter()
+        .map(|(_, r)| Contour::from_segments(&r.segments, false).bounds())
+        .collect();
     let laid = Laid::new(runs, tolerance);
     let mut dropped = vec![false; runs.len()];
     for &i in &order {
         // Very short runs join others; they cannot be told from doubles.
         if steps[i] >= SHORTEST_DOUBLE {
-            dropped[i] = laid.over_another(runs[i].1, |k| rank[k] < rank[i] && !dropped[k]);
+            dropped[i] = laid.over_another(runs[i].1, |k| {
+                let around = bounds[k].grown(tolerance);
+                let holds = around.contains(bounds[i].min) && around.contains(bounds[i].max);
+                holds && rank[k] < rank[i] && !dropped[k]
+            });
         }
     }
     let kept = (0..runs.len()).filter(|i| !dropped[*i]);

@@ -4,4 +4,5 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod clearing;
+mod documents;
 mod holds;

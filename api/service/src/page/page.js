@@ -198,12 +198,16 @@ async function detail() {
 }
 
 function measured(job, report, post) {
-  const stock = el("select", { id: "stock" }, ...report.wood.map((w) => el("option", {}, w.stock)));
+  const present = (name) => report.setups.find((s) => s.stock === name).thickness[1];
+  const stock = el("select", { id: "stock" }, ...report.wood.map((w) => el("option", { value: w.stock }, `${w.stock}, now ${present(w.stock).toFixed(2)} mm`)));
   const thickness = el("input", { id: "thickness", required: true, placeholder: "21.7mm", size: 10, inputmode: "text" });
-  return el("form", { onsubmit: (e) => { e.preventDefault(); post("measured", { thickness: { [stock.value]: thickness.value.split(",").map((t) => t.trim()) } }); } },
+  const confirmed = el("input", { id: "confirmed", type: "checkbox" });
+  const reading = (t) => confirmed.checked ? { thickness: t.trim(), confirmed: true } : t.trim();
+  return el("form", { onsubmit: (e) => { e.preventDefault(); post("measured", { thickness: { [stock.value]: thickness.value.split(",").map(reading) } }); } },
     el("h3", {}, "Measured again"), el("div", { class: "row" },
       el("div", {}, el("label", { for: "stock" }, "Stock"), stock),
-      el("div", {}, el("label", { for: "thickness" }, "Thickness, with unit"), thickness), el("button", {}, "Make new programs")),
+      el("div", {}, el("label", { for: "thickness" }, "Thickness, with unit"), thickness),
+      el("div", {}, confirmed, el("label", { for: "confirmed" }, "Measured twice: it is right although it is unlikely")), el("button", {}, "Make new programs")),
     el("p", {}, "These programs are stale as soon as the new ones are ready. Several readings have commas between them."));
 }
 

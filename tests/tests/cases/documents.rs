@@ -1,0 +1,125 @@
+//! Documents and drawings: slips of the pen that a maker must confirm, and drawings of very many lines.
+
+use grainway_tests::{Made, load, load_texts, make, root};
+use std::path::PathBuf;
+
+fn folder(case: &str) -> PathBuf {
+    root().join("tests/cases/documents").join(case)
+}
+
+/// The case with its thickness readings written as these.
+fn with_readings(case: &str, file: &str, from: &str, to: &str) -> Made {
+    let read = |name: &str| {
+        let text = std::fs::read_to_string(folder(case).join(name)).unwrap();
+        if name == file {
+            assert!(text.contains(from), "{text}");
+            text.replace(from, to)
+        } else {
+            text
+        }
+    };
+    let loaded = load_texts(&read("job.json"), &read("shop.json"), &folder(case));
+    make(loaded.unwrap()).unwrap()
+}
+
+fn pointers(made: &Made, code: &str) -> Vec<String> {
+    let found = made.with_code(code);
+    found.iter().filter_map(|f| f.pointer.clone()).collect()
+}
+
+#[test]
+fn readings_far_apart_ask() {
+    let made = make(load(&folder("mistyped-reading").join("job.json")).unwrap()).unwrap();
+    assert!(made.work.programs.is_empty() && !made.ready());
+    let at = |i: usize| format!("shop.json#/stocks/ash-18/thickness/{i}");
+    assert_eq!(pointers(&made, "readings-apart"), [at(0), at(1)]);
+    let told = made.with_code("readings-apart")[0];
+    assert!(told.message.contains("12 mm apart"), "{told}");
+    assert!(
+        told.remedy
+            .contains(r#"{ "thickness": "6mm", "confirmed": true }"#),
+        "{told}"
+    );
+    let written =
+        |readings: &str| with_readings("mistyped-reading", "shop.json", "[6, 18]", readings);
+    // The limit is 1.5 mm: inside it nothing is asked, just beyond it is.
+    let inside = written("[17, 18.5]");
+    assert!(inside.ready(), "{:?}", inside.errors());
+    assert_eq!(pointers(&written("[17, 18.51]"), "readings-apart").len(), 2);
+    // What one end confirms, the other has not.
+    let one = written(r#"[{ "thickness": 17, "confirmed": true }, 18.6]"#);
+    assert_eq!(pointers(&one, "readings-apart"), [at(1)]);
+    let both = written(
+        r#"[{ "thickness": 17, "confirmed": true }, { "thickness": "18.6mm", "confirmed": true }]"#,
+    );
+    assert!(both.ready(), "{:?}", both.errors());
+}
+
+#[test]
+fn a_reading_unlike_the_shops_asks() {
+    let made = make(load(&folder("reading-unlike-shop").join("job.json")).unwrap()).unwrap();
+    assert!(made.work.programs.is_empty() && !made.ready());
+    let at = "job.json#/stocks/ash-19/thickness/0";
+    assert_eq!(pointers(&made, "reading-unlike-shop"), [at]);
+    let told = made.with_code("reading-unlike-shop")[0];
+    assert!(
+        told.message.contains("25 mm") && told.message.contains("19.17 mm"),
+        "{told}"
+    );
+    let written =
+        |readings: &str| with_readings("reading-unlike-shop", "job.json", "[25]", readings);
+    // 8 % of 19.17 mm is 1.5336 mm.
+    for inside in ["[20.703]", "[17.637]"] {
+        let made = written(inside);
+        assert!(made.ready(), "{inside}: {:?}", made.errors());
+    }
+    for beyond in ["[20.704]", "[17.636]"] {
+        assert_eq!(
+            pointers(&written(beyond), "reading-unlike-shop"),
+            [at],
+            "{beyond}"
+        );
+    }
+    let confirmed = written(r#"[{ "thickness": 20.9, "confirmed": true }]"#);
+    assert!(confirmed.ready(), "{:?}", confirmed.errors());
+}
+
+/// A wavy outline of so many lines, drawn one by one.
+fn outline_of_lines(n: usize) -> String {
+    let at = |i: usize| {
+        let turn = std::f64::consts::TAU * (i % n) as f64 / n as f64;
+        let radius = 140.0 + 6.0 * (7.0 * turn).sin();
+        (160.0 + radius * turn.cos(), 150.0 + radius * turn.sin())
+    };
+    let line = |i: usize| {
+        let ((a, b), (c, d)) = (at(i), at(i + 1));
+        format!("0\nLINE\n8\noutline\n10\n{a:.4}\n20\n{b:.4}\n11\n{c:.4}\n21\n{d:.4}\n")
+    };
+    let lines: String = (0..n).map(line).collect();
+    format!("0\nSECTION\n2\nENTITIES\n{lines}0\nENDSEC\n0\nEOF\n")
+}
+
+#[test]
+fn an_outline_of_many_lines_is_one_part() {
+    let job = r#"{ "format": "grainway.job/1", "name": "Tray of the card-index cabinet", "unit": "mm", "shop": "s",
+        "drawings": [{ "id": "tray", "file": "tray.dxf", "unit": "mm", "stock": "ash-19", "layers": [{ "layer": "outline", "make": "outline" }] }] }"#;
+    let shop = std::fs::read_to_string(folder("reading-unlike-shop").join("shop.json")).unwrap();
+    for n in [1_250, 1_777, 2_500] {
+        let place = std::env::temp_dir().join(format!("grainway-lines-{n}-{}", std::process::id()));
+        std::fs::create_dir_all(&place).unwrap();
+        std::fs::write(place.join("tray.dxf"), outline_of_lines(n)).unwrap();
+        let mut loaded = load_texts(job, &shop, &place).unwrap();
+        loaded.work.documents.job.chain = Some(vec!["drawing".into(), "fit".into()]);
+        let made = make(loaded);
+        std::fs::remove_dir_all(&place).unwrap();
+        let made = made.unwrap();
+        assert_eq!(made.errors(), [""; 0]);
+        let [part] = made.work.parts.as_slice() else {
+            panic!("{n}: {} parts", made.work.parts.len());
+        };
+        assert!(
+            part.outline.closed && part.outline.vertices.len() == n,
+            "{n}"
+        );
+    }
+}
