@@ -5,7 +5,9 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 mod codes;
+mod units;
 pub use codes::{ALL, CodeInfo, info};
+pub use units::in_unit;
 /// The stable codes, by name.
 pub mod code {
     pub use super::codes::table::*;

@@ -290,6 +290,8 @@ fn work(features: Vec<SizedFeature>, dimensioned: bool, size: Point, board: Poin
         own_steps: Vec::new(),
         order: Vec::new(),
         repeats: 1,
+        lines: None,
+        touch_off: None,
     });
     work
 }

@@ -32,6 +32,14 @@ impl Unit {
             Unit::Inch => "in",
         }
     }
+    /// A length as a person measures it, without its unit: to a tenth of a millimetre or a hundredth of an inch.
+    pub fn measured(self, mm: f64) -> String {
+        let digits = match self {
+            Unit::Mm => 10.0,
+            Unit::Inch => 100.0,
+        };
+        ((mm / self.mm() * digits).round() / digits + 0.0).to_string()
+    }
 }
 
 thread_local! {

@@ -214,10 +214,10 @@ codes! {
         "The dialect leaves something to the controller that no text says: lengths that the cutter change calls, corners that are rounded.",
         "Set at the controller what the message names.",
         "tests/tests/whole/samples.rs::what_is_left_to_the_controller_is_told";
-    LINES_NEED_BED = "lines-need-bed" Note
-        "Locating lines cannot be cut with zero on the face of the wood; stops were planned.",
-        "Nothing; or put Z zero on the bed.",
-        "stages/plan/src/place/tests.rs::locating_lines_need_the_bed";
+    LINES_NEED_CUTTER = "lines-need-cutter" Note
+        "No cutter of the shop cuts locating lines; stops were planned.",
+        "Nothing; or give the shop an end mill that cuts over its centre.",
+        "stages/plan/src/place/tests.rs::locating_lines_need_a_cutter_that_plunges";
     LOBES_MEET = "lobes-meet" Note
         "Two relief lobes of one feature run into each other.",
         "Lengthen the mortise by the cutter's radius under the shoulders instead, and write relief none.",

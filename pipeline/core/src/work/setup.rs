@@ -12,8 +12,10 @@ use serde::{Deserialize, Serialize};
 pub enum SetupKind {
     /// A board that parts are cut from.
     Board,
-    /// One piece already dimensioned, laid against stops or locating lines.
+    /// One piece already dimensioned, laid against stops or in locating lines.
     Blank,
+    /// No wood yet: locating lines are cut into the spoilboard, which is its lower and upper face alike.
+    Lines,
 }
 
 /// One clamping of one board or blank. XY from its lower left corner, x along its grain; Z the machine's.
@@ -43,6 +45,12 @@ pub struct Setup {
     pub order: Vec<Entry>,
     /// Blanks this very setup serves, when several equal blanks are machined one after the other by the same programs.
     pub repeats: u32,
+    /// The setup that cut the locating lines in which the blank lies.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lines: Option<String>,
+    /// A place on the face that no cut, tab or hold comes near, to set Z zero at; `None` where there is none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub touch_off: Option<Point>,
 }
 
 /// A variant on a board.

@@ -150,5 +150,7 @@ fn board(z: ZFrame) -> Setup {
             Entry::Step(StepRef::Placed(0, 0)),
         ],
         repeats: 1,
+        lines: None,
+        touch_off: None,
     }
 }
