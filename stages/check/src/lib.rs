@@ -30,7 +30,7 @@ use grainway_geom::{Bounds, Placing};
 use grainway_pipeline::dialect::{Dialect, DialectAbout};
 use grainway_pipeline::doc::{Length, SpindleSwitch};
 use grainway_pipeline::finding::{Finding, Severity, code};
-use grainway_pipeline::work::{ByHand, Operation, Placement, Setup, Verdict, Work};
+use grainway_pipeline::work::{ByHand, Placement, Setup, SetupKind, Verdict, Work};
 use model::Model;
 use motions::{Recorded, Taking};
 pub use planned::PlannedMotions;
@@ -193,7 +193,7 @@ struct Scene<'a> {
     motion_boxes: Boxes,
     /// At or above this nothing stands.
     clear_z: f64,
-    /// The first motion at which the wood lies there: where locating lines are cut first, the blank comes in the first pause.
+    /// The first motion at which the wood lies there: never where locating lines are cut.
     wood_from: usize,
     all_flat: bool,
     blocks_per_second: f64,
@@ -370,7 +370,10 @@ fn safe(
         motion_boxes: Boxes::new(swept),
         pieces,
         clear_z: setup.z.highest_top() + highest_hold + settled.rapid_margin,
-        wood_from: wood_from(setup, recorded),
+        wood_from: match setup.kind {
+            SetupKind::Lines => usize::MAX,
+            SetupKind::Board | SetupKind::Blank => 0,
+        },
         all_flat: recorded.tools.iter().all(motions::Tool::is_flat),
         blocks_per_second: machine
             .and_then(|m| m.blocks_per_second)
@@ -406,19 +409,6 @@ fn safe(
         passed: findings.iter().all(|f| f.severity != Severity::Error),
         figures: said.figures,
         findings,
-    }
-}
-
-/// The first motion at which the wood lies there. Without its pause in the text it lies there all along.
-fn wood_from(setup: &Setup, recorded: &Recorded) -> usize {
-    let lines = setup
-        .own_steps
-        .iter()
-        .any(|s| s.operation == Operation::LocatingLine);
-    let pause = recorded.pauses.iter().find(|p| p.number == Some(1));
-    match (lines, pause) {
-        (true, Some(p)) => p.at,
-        _ => 0,
     }
 }
 

@@ -26,9 +26,11 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
         let radius = scene.recorded.tool(m).map_or(0.0, |t| t.radius);
         let low = m.low();
         let message = if i < scene.wood_from {
-            // The blank does not lie there yet: only the spoilboard does.
+            // Only the spoilboard lies there. Straight up the cutter leaves what it has cut.
             let bed = scene.setup.z.highest_underside() + scene.settled.descend_margin;
-            (low < bed).then(|| "a rapid runs into the spoilboard".to_string())
+            let low = if m.sideways() { low } else { m.z[1] };
+            let leaves = !m.sideways() && m.z[1] >= m.z[0];
+            (low < bed && !leaves).then(|| "a rapid runs into the spoilboard".to_string())
         } else if m.sideways() {
             if low.is_finite() && over_board(scene, m, board, radius) {
                 lowest = lowest.min(low - top);
