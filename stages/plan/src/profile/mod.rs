@@ -170,6 +170,8 @@ struct Job<'a> {
     /// An outline, whose inside is kept.
     keeps_inside: bool,
     grain: bool,
+    /// The outline is that of a piece with tenons, as the job describes it.
+    tenons: bool,
 }
 
 fn cut_variant(work: &Work, variant: &Variant, settings: &ProfileSettings) -> Made {
@@ -277,6 +279,9 @@ fn job<'a>(
         feeds,
         keeps_inside,
         grain,
+        tenons: documents.job.parts.iter().any(|p| {
+            p.id == variant.part && p.blank.as_ref().is_some_and(|b| !b.tenons.is_empty())
+        }),
     };
     Ok((job, notes))
 }
@@ -698,6 +703,7 @@ impl Job<'_> {
             curve_mm: self.settings.tab_curve * self.cutter.diameter.mm(),
             others: &others,
             grain: self.grain,
+            tenons: self.tenons,
         };
         let answer = spans::tab_spans(&question);
         if self.keeps_inside {

@@ -15,9 +15,12 @@ const SMOOTH_TURN: f64 = 0.09;
 const LOOK_EVERY_MM: f64 = 1.0;
 /// A feature nearer to the edge than this meets it, mm: a thinner wall would break with the tab.
 const MOUTH_WALL_MM: f64 = 2.0;
-/// Straight edges at an inside corner that are at most this long are shoulders, cheeks or the bottoms of notches, mm. Longer ones
-/// are taken for the part's own edges. Common practice, no source.
+/// Where nothing says what an edge is: straight edges at an inside corner that are at most this long are cheeks or the bottoms of
+/// notches, mm; longer ones are the part's own edges, unless they are the shoulders of what stands out between two such cheeks.
+/// Common practice, no source.
 const JOINT_FACE_MM: f64 = 120.0;
+/// Cheeks run against each other within this, as a scalar product of their directions.
+const AGAINST: f64 = -0.99;
 /// Necks for which room is looked for, mm: elsewhere, and on edges along the grain, where tabs are weak (common practice, no source).
 const NECK_MM: [f64; 2] = [8.0, 12.0];
 /// Normals of edges that hold from opposite sides have at most this scalar product.
@@ -47,6 +50,8 @@ pub struct Question<'a> {
     pub others: &'a [&'a SizedFeature],
     /// The part has a grain, along x.
     pub grain: bool,
+    /// The job describes the outline as a rectangle with tenons: whatever meets an inside corner is a shoulder or a cheek.
+    pub tenons: bool,
 }
 
 /// Spans, and how they came about.
@@ -190,28 +195,44 @@ fn fixed_exclusions(q: &Question) -> Vec<(f64, f64)> {
     out
 }
 
-/// Which of the outline's pieces are joint faces: short straights that meet an inside corner (shoulders, cheeks, notches). An
-/// opening's edges all meet inside corners and are none.
+/// Which of the outline's pieces are joint faces: shoulders, cheeks, the bottoms of notches. All are straights that meet an inside
+/// corner. An opening's edges all meet inside corners and are none.
 fn joint_faces(q: &Question) -> Vec<bool> {
     let walls: Vec<Segment> = q.wall.segments().collect();
     if !q.keeps_inside {
         return vec![false; walls.len()];
     }
     let n = walls.len();
+    let straight = |i: usize| matches!(walls[i % n], Segment::Line { .. });
+    let short = |i: usize| walls[i % n].length() <= JOINT_FACE_MM;
+    // The piece and the next one meet at an inside corner.
     let inside_turn = |i: usize| {
-        let (a, b) = (&walls[i], &walls[(i + 1) % n]);
+        let (a, b) = (&walls[i % n], &walls[(i + 1) % n]);
         a.direction(1.0)
             .zip(b.direction(0.0))
             .is_some_and(|(u, v)| u.cross(v) < -CORNER_TURN.sin())
     };
-    (0..n)
+    let mut faces: Vec<bool> = (0..n)
         .map(|i| {
-            let straight = matches!(walls[i], Segment::Line { .. });
-            straight
-                && walls[i].length() <= JOINT_FACE_MM
-                && (inside_turn(i) || inside_turn((i + n - 1) % n))
+            straight(i) && (q.tenons || short(i)) && (inside_turn(i) || inside_turn(i + n - 1))
         })
-        .collect()
+        .collect();
+    // What stands out between two cheeks is a tenon; the pieces before the first and behind the second cheek are its shoulders.
+    for first in (0..n).filter(|i| inside_turn(i + n - 1) && straight(*i) && short(*i)) {
+        let Some(second) = (first + 1..first + n).find(|i| inside_turn(*i)) else {
+            continue;
+        };
+        let against = walls[first]
+            .direction(0.0)
+            .zip(walls[second % n].direction(0.0))
+            .is_some_and(|(u, v)| u.dot(v) < AGAINST);
+        if against && straight(second) && short(second) {
+            for shoulder in [first + n - 1, second + 1] {
+                faces[shoulder % n] |= straight(shoulder);
+            }
+        }
+    }
+    faces
 }
 
 /// Spans at these distances, where nothing is in the way.
