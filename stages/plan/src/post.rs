@@ -6,11 +6,11 @@ use grainway_geom::Point3;
 use grainway_pipeline::chain::nearest;
 use grainway_pipeline::dialect::{Dialect, DialectAbout, DialectError, ProgramHead, Written};
 use grainway_pipeline::doc::{CutterChangeBy, Machine, SpindleSwitch, ZZero};
-use grainway_pipeline::finding::{Finding, code};
+use grainway_pipeline::finding::{Finding, code, in_unit};
 use grainway_pipeline::motion::{Move, decode};
 use grainway_pipeline::stage::{Cx, Description, Fault, SpoolId, Stop, TypedStage};
 use grainway_pipeline::tolerance::SAME_LEVEL_MM;
-use grainway_pipeline::work::{Entry, Program, Setup, StepView, Work, step_view};
+use grainway_pipeline::work::{Entry, Program, Setup, SetupKind, StepView, Work, step_view};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -373,7 +373,7 @@ fn at_controller(work: &Work, machine: &Machine, plan: &Plan, name: &str) -> Fin
     let depth = steps.iter().map(|v| depth_of(work, v));
     let depth = depth.fold(f64::INFINITY, f64::min);
     let plunge = steps.iter().map(|v| v.plunge).fold(f64::INFINITY, f64::min);
-    let length = |v: f64| format!("{} mm ({:.4} in)", mm(v), v / 25.4);
+    let length = |v: f64| format!("{} mm", mm(v));
     let mut text = format!(
         "{name}: before it starts, set at the controller: pen up {}, pen down {}, downwards at {} mm/min",
         length(setup.safe_z),
@@ -420,7 +420,10 @@ fn remarks(work: &Work, can: Can, settings: &PostSettings, plan: &Plan) -> Vec<S
     let mut lines = vec![
         format!("job: {}", documents.job.name),
         format!("code: {}, as on the setup sheet", documents.code()),
-        format!("setup: {}, stock {}", setup.id, setup.stock),
+        match setup.kind {
+            SetupKind::Lines => format!("setup: {}, locating lines", setup.id),
+            _ => format!("setup: {}, stock {}", setup.id, setup.stock),
+        },
     ];
     let mut cutter = |begins: &str, id: &str, by: &str| {
         if let Some(c) = documents.cutter(id) {
@@ -450,14 +453,21 @@ fn remarks(work: &Work, can: Can, settings: &PostSettings, plan: &Plan) -> Vec<S
         ZZero::Bed => "Z0 on the spoilboard",
         ZZero::Top => "Z0 on the upper face of the wood",
     };
-    lines.push(format!(
-        "zero: X0 Y0 at the lower left corner of the wood, {z}"
-    ));
+    let corner = match (setup.kind, &setup.lines) {
+        (SetupKind::Lines, _) => "where the lower left corner of the blanks is to lie".to_string(),
+        (_, Some(lines)) => format!("as for {lines}, at the lower left corner of the wood"),
+        _ => "at the lower left corner of the wood".to_string(),
+    };
+    lines.push(format!("zero: X0 Y0 {corner}, {z}"));
+    let unit = documents.machine().map(|(_, m)| m.program_unit);
+    let unit = unit.unwrap_or_default();
     let (thin, thick) = (mm(setup.z.thinnest), mm(setup.z.thickest));
-    lines.push(if thin < thick {
-        format!("wood: {thin} to {thick} mm thick")
+    lines.push(if setup.kind == SetupKind::Lines {
+        "wood: none lies there yet, the lines go into the spoilboard".to_string()
+    } else if thin < thick {
+        in_unit(&format!("wood: {thin} to {thick} mm thick"), unit)
     } else {
-        format!("wood: {thick} mm thick")
+        in_unit(&format!("wood: {thick} mm thick"), unit)
     });
     lines.extend(settings.remarks.iter().cloned());
     lines.extend(CAUTION.map(String::from));

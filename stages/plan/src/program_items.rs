@@ -6,6 +6,7 @@ use grainway_geom::{Placing, point};
 use grainway_pipeline::dialect::DialectAbout;
 use grainway_pipeline::doc::{Cutter, CutterChangeBy, Machine, SpindleSwitch};
 use grainway_pipeline::motion::{CutterChange, Item, Move, Spindle, StepStart};
+use grainway_pipeline::tolerance::SAME_LEVEL_MM;
 use grainway_pipeline::work::{ByHand, Entry, PauseFor, Setup, Work, step_view};
 use std::collections::VecDeque;
 
@@ -16,7 +17,8 @@ use std::collections::VecDeque;
 /// have moved the machine; at the end it retracts, stops the spindle and parks. Where the spindle is switched by hand, pauses
 /// say when; in a language without pauses it is switched before the start and after the end, and remarks say so. A language of two
 /// heights goes down from the safe height at feed: it has no third height to come down to fast. A cutter that a person changes in a
-/// pause is named by the pause's message.
+/// pause is named by the pause's message. Where a person has just put in a cutter and set Z zero, the first way down is fast only to
+/// [`FIRST_DOWN_MM`] over the wood.
 ///
 /// Streams: it holds the moves of one step at a time. Entries that name nothing are left out; [`step_view`] finds them.
 pub fn items<'a>(
@@ -55,6 +57,8 @@ fn begun<'a>(work: &'a Work, setup: &'a Setup, entries: (usize, usize), can: Can
         can,
         by_hand: machine.is_some_and(|m| m.spindle == SpindleSwitch::Hand),
         in_use: false,
+        zero_untried: can.changes != Changes::Machine,
+        plunge: 0.0,
         spin_seconds: machine.map_or(0.0, |m| m.spin_up_seconds),
         park: machine.map_or(point(0.0, 0.0), |m| point(m.park[0].mm(), m.park[1].mm())),
         queue: VecDeque::from([Item::RetractFull {
@@ -171,12 +175,20 @@ struct Items<'a> {
     queue: VecDeque<Item>,
     /// A cutter is named, or a pause or a step has begun: what comes later is not done before the program starts.
     in_use: bool,
+    /// A person has set Z zero, and the cutter has not yet come down by it.
+    zero_untried: bool,
+    /// Feed downwards of the step being run, mm/min.
+    plunge: f64,
     /// The moves of the step being run that are still to come, and where it lies.
     moves: Option<(std::vec::IntoIter<Move>, Placing)>,
     /// rev/min in force.
     turning: Option<f64>,
     ended: bool,
 }
+
+/// How far over the wood the first fast way down ends after a person has set Z zero, mm: there a wrong zero can still be seen and
+/// stopped (common practice, no source).
+pub const FIRST_DOWN_MM: f64 = 10.0;
 
 impl Iterator for Items<'_> {
     type Item = Item;
@@ -186,7 +198,7 @@ impl Iterator for Items<'_> {
                 return Some(item);
             }
             if let Some(m) = self.next_move() {
-                return Some(Item::Move(m));
+                return Some(Item::Move(self.tried(m)));
             }
             if self.at < self.order.len() {
                 self.entry();
@@ -218,6 +230,31 @@ impl Items<'_> {
                 self.moves = None;
                 None
             }
+        }
+    }
+
+    /// The move, or, where it is the first way down by a zero that a person has set, its fast part; the rest comes behind, at feed.
+    fn tried(&mut self, m: Move) -> Move {
+        let high = (self.setup.z.highest_top() + FIRST_DOWN_MM).min(self.setup.safe_z);
+        let (to, feed, then) = match m {
+            Move::Rapid { to } => (to, self.plunge, None),
+            Move::Hole {
+                at, retract, feed, ..
+            } => (at.at_z(retract), feed, Some(m)),
+            Move::Line { to, .. } if to.z < high => {
+                self.zero_untried = false;
+                return m;
+            }
+            Move::Line { .. } | Move::Arc { .. } => return m,
+        };
+        if !self.zero_untried || to.z >= high - SAME_LEVEL_MM {
+            return m;
+        }
+        self.zero_untried = false;
+        self.queue.push_back(Item::Move(Move::Line { to, feed }));
+        self.queue.extend(then.map(Item::Move));
+        Move::Rapid {
+            to: to.xy().at_z(high),
         }
     }
 
@@ -276,6 +313,7 @@ impl Items<'_> {
                 let Some(view) = step_view(self.work, self.setup, *step) else {
                     return;
                 };
+                self.plunge = view.plunge;
                 self.speed(view.rpm);
                 self.queue.push_back(Item::Step(StepStart {
                     number: self.steps as u32,
@@ -349,8 +387,10 @@ impl Items<'_> {
     fn cutter(&mut self, id: &str) {
         let waits = self.pauses_for_cutter();
         self.in_use = true;
+        self.zero_untried |= self.can.changes != Changes::Machine;
         if waits {
-            return self.wait(&put_in(self.work.documents.cutter(id), id), true);
+            let message = put_in(self.work.documents.cutter(id), id, &self.touch_off());
+            return self.wait(&message, true);
         }
         let change = |number, label: String| {
             Item::Cutter(CutterChange {
@@ -379,6 +419,19 @@ impl Items<'_> {
         }
     }
 
+    /// Where to set Z zero, if that is a place of the wood's face.
+    fn touch_off(&self) -> String {
+        let unit = self
+            .work
+            .documents
+            .machine()
+            .map(|(_, m)| m.program_unit)
+            .unwrap_or_default();
+        self.setup.touch_off.map_or_else(String::new, |p| {
+            format!(" at ({}, {})", unit.measured(p.x), unit.measured(p.y))
+        })
+    }
+
     fn end(&mut self) {
         let by_hand_on = self.by_hand && self.turning.is_some();
         self.retract();
@@ -394,13 +447,13 @@ impl Items<'_> {
     }
 }
 
-/// What a person is told who changes the cutter in a pause.
-fn put_in(cutter: Option<&Cutter>, id: &str) -> String {
+/// What a person is told who changes the cutter in a pause; `place` is where the wood stays whole.
+fn put_in(cutter: Option<&Cutter>, id: &str, place: &str) -> String {
     let (number, label) = match cutter {
         Some(c) => (c.number, c.label()),
         None => (0, id.to_string()),
     };
-    format!("Put in cutter {number}: {label}. Set Z zero anew.")
+    format!("Put in cutter {number}: {label}. Set Z zero anew{place}.")
 }
 
 /// What a person is told who switches the spindle.

@@ -133,9 +133,9 @@ pub struct PartRow {
 pub struct SetupRow {
     /// Its id.
     pub id: String,
-    /// `board` or `blank`.
+    /// `board`, `blank` or `lines` (no wood: locating lines for blanks of this size are cut into the spoilboard).
     pub kind: String,
-    /// Stock.
+    /// Stock; empty where there is no wood.
     pub stock: String,
     /// Wood.
     pub wood: String,
@@ -147,10 +147,16 @@ pub struct SetupRow {
     pub z_zero: ZZero,
     /// Height for rapid moves, as the program has it.
     pub safe_z: f64,
+    /// Where Z zero may be set on the face: nothing is cut or fastened there.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub touch_off: Option<[f64; 2]>,
     /// Thin floor left under outlines; 0 when they go through.
     pub skin: f64,
     /// Equal blanks served one after the other by the same programs.
     pub repeats: u32,
+    /// The setup that cut the lines in which the blank is laid.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lines: Option<String>,
     /// Share of the board that becomes parts, percent.
     pub yield_percent: f64,
     /// What lies where.
@@ -199,6 +205,23 @@ pub struct HoldRow {
     /// What it holds.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub of: Option<String>,
+    /// The screw, when it is one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub screw: Option<ScrewRow>,
+}
+
+/// A hold-down screw.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct ScrewRow {
+    /// Diameter, mm.
+    pub diameter: f64,
+    /// Least and greatest length, mm.
+    pub length: [f64; 2],
+    /// `none`, `drilled` by the program, or `by-hand`.
+    pub pilot: String,
+    /// All of it in words, in the unit of the programs.
+    pub words: String,
 }
 
 /// A cutter as a setup uses it.

@@ -1,6 +1,7 @@
 //! The lists as CSV (RFC 4180): one header line, stable columns, lines ended by CR LF.
 
 use super::document::{CutRow, OrderRow, ReportDocument};
+use super::sheet::Show;
 use grainway_pipeline::stage::Fault;
 
 /// A text that a spreadsheet shows and does not compute: what begins like a formula gets an apostrophe before it.
@@ -16,12 +17,22 @@ fn maybe(s: Option<&String>) -> String {
     s.map(|s| text(s)).unwrap_or_default()
 }
 
-fn table(header: &[&str], rows: impl Iterator<Item = Vec<String>>) -> Result<Vec<u8>, Fault> {
+/// A list with one header line. Columns of lengths end in their unit: that of the programs.
+fn table(
+    u: Show,
+    header: &[&str],
+    rows: impl Iterator<Item = Vec<String>>,
+) -> Result<Vec<u8>, Fault> {
+    let header = header.iter().map(|h| match h.strip_suffix("-mm") {
+        Some(what) => format!("{what}-{}", u.word()),
+        None => h.to_string(),
+    });
     let failed = |e: csv::Error| Fault::new(format!("a list could not be written: {e}"));
     let mut out = csv::WriterBuilder::new()
         .terminator(csv::Terminator::CRLF)
         .from_writer(Vec::new());
-    out.write_record(header).map_err(failed)?;
+    out.write_record(header.collect::<Vec<String>>())
+        .map_err(failed)?;
     for row in rows {
         out.write_record(&row).map_err(failed)?;
     }
@@ -31,6 +42,7 @@ fn table(header: &[&str], rows: impl Iterator<Item = Vec<String>>) -> Result<Vec
 
 /// Every cut in running order, with the line where a stopped run can be taken up.
 pub(super) fn cut_list(report: &ReportDocument) -> Result<Vec<u8>, Fault> {
+    let u = Show::of_report(report);
     let header = [
         "setup",
         "cut",
@@ -51,6 +63,7 @@ pub(super) fn cut_list(report: &ReportDocument) -> Result<Vec<u8>, Fault> {
         })
     });
     table(
+        u,
         &header,
         cuts.map(|(s, c): (_, &CutRow)| {
             vec![
@@ -61,7 +74,7 @@ pub(super) fn cut_list(report: &ReportDocument) -> Result<Vec<u8>, Fault> {
                 text(&c.feature),
                 text(&c.operation),
                 text(&c.cutter),
-                c.depth.to_string(),
+                u.len(c.depth),
                 format!("{:.1}", c.seconds),
                 maybe(c.program.as_ref()),
                 c.line.map(|l| l.to_string()).unwrap_or_default(),
@@ -72,6 +85,7 @@ pub(super) fn cut_list(report: &ReportDocument) -> Result<Vec<u8>, Fault> {
 
 /// One line a clamping: what to lay on the machine.
 pub(super) fn board_list(report: &ReportDocument) -> Result<Vec<u8>, Fault> {
+    let u = Show::of_report(report);
     let header = [
         "setup",
         "kind",
@@ -88,6 +102,7 @@ pub(super) fn board_list(report: &ReportDocument) -> Result<Vec<u8>, Fault> {
         "programs",
     ];
     table(
+        u,
         &header,
         report.setups.iter().map(|s| {
             let programs: Vec<&str> = report
@@ -102,11 +117,11 @@ pub(super) fn board_list(report: &ReportDocument) -> Result<Vec<u8>, Fault> {
                 s.repeats.max(1).to_string(),
                 text(&s.stock),
                 text(&s.wood),
-                s.size[0].to_string(),
-                s.size[1].to_string(),
-                s.thickness[0].to_string(),
-                s.thickness[1].to_string(),
-                s.thickness[2].to_string(),
+                u.len(s.size[0]),
+                u.len(s.size[1]),
+                u.len(s.thickness[0]),
+                u.len(s.thickness[1]),
+                u.len(s.thickness[2]),
                 s.placements.len().to_string(),
                 s.yield_percent.to_string(),
                 text(&programs.join(" ")),
@@ -117,11 +132,13 @@ pub(super) fn board_list(report: &ReportDocument) -> Result<Vec<u8>, Fault> {
 
 /// What is left for hands.
 pub(super) fn hand_work_list(report: &ReportDocument) -> Result<Vec<u8>, Fault> {
+    let u = Show::of_report(report);
     let header = ["part", "count", "feature", "x-mm", "y-mm", "what", "why"];
     table(
+        u,
         &header,
         report.hand_work.iter().map(|h| {
-            let at = |i: usize| h.at.map(|p| p[i].to_string()).unwrap_or_default();
+            let at = |i: usize| h.at.map(|p| u.len(p[i])).unwrap_or_default();
             vec![
                 text(&h.part),
                 h.count.to_string(),

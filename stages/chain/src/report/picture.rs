@@ -9,7 +9,8 @@ use grainway_geom::{Bounds, Contour, Placing, Point, Segment, point};
 use grainway_pipeline::doc::FeatureKind;
 use grainway_pipeline::motion::Move;
 use grainway_pipeline::work::{
-    CornerAnswer, Hold, HoldKind, Operation, Placement, Setup, SizedFeature, Tab, Variant, Work,
+    CornerAnswer, Hold, HoldKind, Operation, Placement, Setup, SetupKind, SizedFeature, Tab,
+    Variant, Work,
 };
 
 /// Red, green, blue.
@@ -181,9 +182,10 @@ pub(super) fn of_setup(work: &Work, setup: &Setup, show: Show) -> Picture {
         max: setup.size,
     };
     let mut picture = Picture::new(format!("Setup {}", setup.id), board);
+    let wood = (setup.kind != SetupKind::Lines).then_some(WOOD);
     picture.shape(
         vec![Contour::rectangle(board.min, board.max, 0.0)],
-        Some(WOOD),
+        wood,
         (INK, 0.4),
     );
     for placement in &setup.placements {
@@ -200,6 +202,9 @@ pub(super) fn of_setup(work: &Work, setup: &Setup, show: Show) -> Picture {
     }
     for (i, hold) in setup.holds.iter().enumerate() {
         draw_hold(&mut picture, i + 1, hold);
+    }
+    if let Some(at) = setup.touch_off {
+        draw_touch_off(&mut picture, at);
     }
     draw_grain(&mut picture, setup, show);
     zero_mark(&mut picture);
@@ -239,6 +244,16 @@ fn draw_hold(picture: &mut Picture, number: usize, hold: &Hold) {
     picture.text(beside, 2.8, Anchor::Start, colour, number.to_string());
 }
 
+/// Where Z zero is set: a cross with its letter.
+fn draw_touch_off(picture: &mut Picture, at: Point) {
+    let u = picture.unit;
+    for arm in [point(2.0 * u, 0.0), point(0.0, 2.0 * u)] {
+        picture.line(at - arm, at + arm, (AXIS, 0.4));
+    }
+    let beside = at + point(0.8 * u, 0.8 * u);
+    picture.text(beside, 2.8, Anchor::Start, AXIS, "Z".to_string());
+}
+
 /// The grain, above the board, and the board's size.
 fn draw_grain(picture: &mut Picture, setup: &Setup, show: Show) {
     let u = picture.unit;
@@ -261,7 +276,12 @@ fn draw_grain(picture: &mut Picture, setup: &Setup, show: Show) {
         Anchor::Middle,
         INK,
         format!(
-            "grain; board {} × {}",
+            "grain; {} {} × {}",
+            match setup.kind {
+                SetupKind::Board => "board",
+                SetupKind::Blank => "blank",
+                SetupKind::Lines => "place of blanks",
+            },
             show.with(setup.size.x),
             show.with(setup.size.y)
         ),

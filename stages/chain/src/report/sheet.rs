@@ -8,7 +8,7 @@ use super::document::{
 use super::picture::{self, Picture};
 use super::release::{JobVerdict, Release};
 use grainway_pipeline::doc::{SpindleSwitch, Unit, ZZero};
-use grainway_pipeline::finding::{Severity, code};
+use grainway_pipeline::finding::{self, Severity, code};
 use grainway_pipeline::work::Work;
 use serde::Serialize;
 
@@ -138,7 +138,30 @@ impl Show {
     /// The unit of the programs of the job's machine.
     pub(super) fn of(work: &Work) -> Show {
         let unit = work.documents.machine().map(|(_, m)| m.program_unit);
+        Show(unit.unwrap_or(work.documents.job.unit))
+    }
+    /// The same of a report.
+    pub(super) fn of_report(report: &ReportDocument) -> Show {
+        let unit = report.machine.as_ref().map(|m| m.program_unit);
         Show(unit.unwrap_or_default())
+    }
+    /// A text with its figures in this unit; stages write them in millimetres.
+    pub(super) fn text(self, text: &str) -> String {
+        finding::in_unit(text, self.0)
+    }
+    /// Square metres of boards, as wood is sold.
+    fn area(self, square_metres: f64) -> String {
+        match self.0 {
+            Unit::Mm => format!("{square_metres} m²"),
+            Unit::Inch => format!("{:.1} ft²", square_metres / SQUARE_FOOT),
+        }
+    }
+    /// Litres of wood, as wood is sold.
+    fn volume(self, litres: f64) -> String {
+        match self.0 {
+            Unit::Mm => format!("{litres} litres"),
+            Unit::Inch => format!("{:.1} board feet", litres / BOARD_FOOT),
+        }
     }
     /// A length without its unit: three decimals of a millimetre, four of an inch.
     pub(super) fn len(self, mm: f64) -> String {
@@ -164,6 +187,11 @@ impl Show {
         }
     }
 }
+
+/// A foot of 12 inches of 25.4 mm squared, m².
+const SQUARE_FOOT: f64 = 0.3048 * 0.3048;
+/// A square foot one inch thick, litres.
+const BOARD_FOOT: f64 = SQUARE_FOOT * 25.4;
 
 fn range(r: [f64; 2]) -> String {
     let (a, b) = (r[0].round(), r[1].round());
@@ -202,7 +230,7 @@ pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
     }
     if !report.programs.is_empty() {
         sheet.blocks.push(Block::NewPage);
-        checks(&mut sheet, report);
+        checks(&mut sheet, u, report);
     }
     sheet
 }
@@ -214,7 +242,7 @@ fn overview(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
     });
     verdict_and_machine(b, report);
     what_to_lay(b, u, report);
-    wood_used(b, report);
+    wood_used(b, u, report);
     b.push(Block::Notice {
         tone: Tone::Caution,
         title: "Before you cut".to_string(),
@@ -309,16 +337,19 @@ fn what_to_lay(b: &mut Vec<Block>, u: Show, report: &ReportDocument) {
                 } else {
                     s.id.clone()
                 };
+                let area = format!("{} × {}", u.len(s.size[0]), u.len(s.size[1]));
+                let (wood, size) = match s.kind.as_str() {
+                    "lines" => ("nothing yet: lines for blanks".to_string(), area),
+                    _ => (
+                        format!("{}, {}", s.stock, s.wood),
+                        format!("{area} × {}", u.len(s.thickness[1])),
+                    ),
+                };
                 Row::of([
                     (i + 1).to_string(),
                     what,
-                    format!("{}, {}", s.stock, s.wood),
-                    format!(
-                        "{} × {} × {}",
-                        u.len(s.size[0]),
-                        u.len(s.size[1]),
-                        u.len(s.thickness[1])
-                    ),
+                    wood,
+                    size,
                     s.placements.len().to_string(),
                     programs.join(", "),
                     duration(s.times.total),
@@ -328,7 +359,7 @@ fn what_to_lay(b: &mut Vec<Block>, u: Show, report: &ReportDocument) {
     });
 }
 
-fn wood_used(b: &mut Vec<Block>, report: &ReportDocument) {
+fn wood_used(b: &mut Vec<Block>, u: Show, report: &ReportDocument) {
     if report.wood.is_empty() {
         return;
     }
@@ -351,8 +382,8 @@ fn wood_used(b: &mut Vec<Block>, report: &ReportDocument) {
                 Row::of([
                     w.stock.clone(),
                     w.boards.to_string(),
-                    format!("{} m²", w.area),
-                    format!("{} litres", w.litres),
+                    u.area(w.area),
+                    u.volume(w.litres),
                     format!("{} %", w.yield_percent),
                 ])
             })
@@ -437,7 +468,10 @@ fn setup_page(
     legend: &[String],
 ) {
     let b = &mut sheet.blocks;
-    b.push(heading(format!("{} ({of}): {}, {}", s.id, s.stock, s.wood)));
+    b.push(heading(match s.kind.as_str() {
+        "lines" => format!("{} ({of}): locating lines in the spoilboard", s.id),
+        _ => format!("{} ({of}): {}, {}", s.id, s.stock, s.wood),
+    }));
     if report.verdict != JobVerdict::Ready {
         b.push(Block::Notice {
             tone: Tone::Stop,
@@ -452,8 +486,13 @@ fn setup_page(
         step += 1;
         subheading(format!("{step}. {what}"))
     };
-    b.push(next("Lay it on the machine and set zero"));
-    let mut items = set_up(s, u);
+    let mut items = if s.kind == "lines" {
+        b.push(next("Clear the spoilboard and set zero"));
+        set_up_lines(s, u, report)
+    } else {
+        b.push(next("Lay it on the machine and set zero"));
+        set_up(s, u)
+    };
     // What a program cannot set itself, the person does.
     let to_set = report.findings.iter().filter(|f| {
         f.code == code::SET_AT_CONTROLLER.word && f.setup.as_deref() == Some(s.id.as_str())
@@ -553,13 +592,27 @@ fn set_up(s: &SetupRow, u: Show) -> Vec<String> {
             u.with(mean)
         )
     });
-    items.push(
-        "X and Y zero: the lower left corner, where the picture shows the green mark.".to_string(),
-    );
+    items.push(match &s.lines {
+        Some(lines) => format!(
+            "Lay it in the lines of {lines}, its edges against their inner walls. X and Y zero stay as they were set there: the blank's lower left corner."
+        ),
+        None => "X and Y zero: the lower left corner, where the picture shows the green mark.".to_string(),
+    });
     items.push(match s.z_zero {
+        ZZero::Top if s.lines.is_some() => "Z zero: set it anew, on the upper face of the blank, once it is fastened; the lines were cut with zero on the spoilboard. Depths in the programs are depths below that face.".to_string(),
         ZZero::Bed => "Z zero: on the spoilboard, beside the wood. Heights in the programs are heights above the spoilboard.".to_string(),
         ZZero::Top => "Z zero: on the upper face of the wood, once it is fastened. Depths in the programs are depths below that face; set it again when screws have pulled the wood down.".to_string(),
     });
+    if s.z_zero == ZZero::Top {
+        items.push(match s.touch_off {
+            Some([x, y]) => format!(
+                "Set Z zero at X {} Y {}, marked Z in the picture: nothing is cut or fastened there, so it can be set there again after a change of cutters.",
+                u.len(x),
+                u.len(y)
+            ),
+            None => "No place of the face stays whole: set Z zero before the first cut, and again only where nothing has been cut yet.".to_string(),
+        });
+    }
     items.push(format!(
         "The cutter travels at Z {} between cuts: nothing may stand higher.",
         u.with(s.safe_z)
@@ -579,6 +632,37 @@ fn set_up(s: &SetupRow, u: Show) -> Vec<String> {
     items
 }
 
+/// What to do where the lines for blanks are cut, before any wood lies there.
+fn set_up_lines(s: &SetupRow, u: Show, report: &ReportDocument) -> Vec<String> {
+    let blanks: Vec<&str> = report
+        .setups
+        .iter()
+        .filter(|b| b.lines.as_ref() == Some(&s.id))
+        .map(|b| b.id.as_str())
+        .collect();
+    let count: u32 = report
+        .setups
+        .iter()
+        .filter(|b| b.lines.as_ref() == Some(&s.id))
+        .map(|b| b.repeats.max(1))
+        .sum();
+    let depth = s.cutters.iter().map(|c| c.deepest).fold(0.0, f64::max);
+    vec![
+        format!(
+            "No wood lies on the machine yet. This program cuts lines {} deep into the spoilboard, once; the {count} blank{} of {} are then laid in them one after the other.",
+            u.with(depth),
+            if count == 1 { "" } else { "s" },
+            blanks.join(", ")
+        ),
+        format!(
+            "X and Y zero: a place of the spoilboard with {} free to the right and {} away from you, and a cutter's width all round. The blanks' lower left corner will lie there: keep this zero until they are all cut.",
+            u.with(s.size[0]),
+            u.with(s.size[1])
+        ),
+        "Z zero: on the spoilboard, beside that place.".to_string(),
+    ]
+}
+
 fn hold_table<'a>(u: Show, holds: impl Iterator<Item = &'a HoldRow>) -> Block {
     Block::Table {
         header: [
@@ -587,12 +671,13 @@ fn hold_table<'a>(u: Show, holds: impl Iterator<Item = &'a HoldRow>) -> Block {
             "X",
             "Y",
             "Stands above the face",
+            "Screw",
             "When",
             "Holds",
         ]
         .map(String::from)
         .to_vec(),
-        widths: vec![0.07, 0.26, 0.1, 0.1, 0.15, 0.14, 0.18],
+        widths: vec![0.05, 0.18, 0.09, 0.09, 0.1, 0.23, 0.11, 0.15],
         rows: holds
             .map(|h| {
                 Row::of([
@@ -605,6 +690,9 @@ fn hold_table<'a>(u: Show, holds: impl Iterator<Item = &'a HoldRow>) -> Block {
                     } else {
                         "sunk".to_string()
                     },
+                    h.screw
+                        .as_ref()
+                        .map_or_else(String::new, |s| s.words.clone()),
                     h.after_pause
                         .map_or_else(|| "at the start".to_string(), |p| format!("pause {p}")),
                     h.of.clone().unwrap_or_else(|| "the board".to_string()),
@@ -744,7 +832,7 @@ fn program_table(programs: &[&ProgramRow]) -> Block {
     }
 }
 
-fn checks(sheet: &mut Sheet, report: &ReportDocument) {
+fn checks(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
     let b = &mut sheet.blocks;
     b.push(heading("What was checked"));
     b.push(text(format!(
@@ -762,7 +850,7 @@ fn checks(sheet: &mut Sheet, report: &ReportDocument) {
                         "{name}: {}",
                         if *passed { "passed" } else { "did not pass" }
                     )));
-                    rows.extend(figures.iter().map(figure));
+                    rows.extend(figures.iter().map(|f| figure(u, f)));
                 }
             }
         }
@@ -777,7 +865,7 @@ fn checks(sheet: &mut Sheet, report: &ReportDocument) {
 }
 
 /// Figures are small and large: four significant digits say enough.
-fn figure(f: &FigureRow) -> Row {
+fn figure(u: Show, f: &FigureRow) -> Row {
     let digits = |v: f64| {
         let text = format!("{v:.4}");
         let text = text.trim_end_matches('0').trim_end_matches('.');
@@ -789,7 +877,7 @@ fn figure(f: &FigureRow) -> Row {
     };
     let value = f.value.map_or_else(
         || "nothing to measure".to_string(),
-        |v| format!("{} {}", digits(v), f.unit),
+        |v| u.text(&format!("{} {}", digits(v), f.unit)),
     );
     let value = if f.exact || f.value.is_none() {
         value
@@ -801,7 +889,7 @@ fn figure(f: &FigureRow) -> Row {
         f.what.clone(),
         value,
         f.limit
-            .map(|l| format!("{} {}", digits(l), f.unit))
+            .map(|l| u.text(&format!("{} {}", digits(l), f.unit)))
             .unwrap_or_default(),
     ])
 }

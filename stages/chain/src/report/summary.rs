@@ -3,16 +3,19 @@
 use super::document::{
     BalanceRow, Counts, CutRow, CutterRow, FigureRow, HandWorkRow, HoldRow, MEANS,
     MEANS_UNVERIFIED, MachineRow, OrderRow, PartRow, PlacementRow, ProgramRow, REPORT_FORMAT,
-    ReportDocument, SetupRow, TimesRow, VerdictRow, WoodRow,
+    ReportDocument, ScrewRow, SetupRow, TimesRow, VerdictRow, WoodRow,
 };
 use super::release;
+use super::sheet::Show;
 use super::times::{Clock, Drive, Seconds};
 use grainway_geom::Placing;
+use grainway_pipeline::finding::Finding;
 use grainway_pipeline::stage::Dialects;
 use grainway_pipeline::work::{
     Balance, BlobId, Entry, HandWork, Hold, HoldKind, Operation, Placement, Program, Setup,
     SetupKind, StepRef, Verdict, Work,
 };
+use grainway_plan::hold::{Pilot, Screw};
 use grainway_plan::program_items::{Changes, changes};
 use std::collections::BTreeMap;
 
@@ -132,6 +135,7 @@ pub(super) fn report(work: &Work, dialects: &Dialects, clearance: f64) -> Report
         Some(dialect) => changes(m.cutter_change, dialect.about()),
         None => Changes::Before,
     });
+    let show = Show::of(work);
     let mut seconds_of = BTreeMap::new();
     let setups: Vec<SetupRow> = work
         .setups
@@ -153,7 +157,7 @@ pub(super) fn report(work: &Work, dialects: &Dialects, clearance: f64) -> Report
         }
         .to_string(),
         counts: Counts::of(&work.findings),
-        findings: work.findings.clone(),
+        findings: work.findings.iter().map(|f| told(show, f)).collect(),
         machine: machine.map(|(id, m)| MachineRow {
             id: id.to_string(),
             dialect: m.dialect.clone(),
@@ -173,7 +177,11 @@ pub(super) fn report(work: &Work, dialects: &Dialects, clearance: f64) -> Report
                 program_row(p, verdict, seconds)
             })
             .collect(),
-        hand_work: work.hand_work.iter().map(hand_work_row).collect(),
+        hand_work: work
+            .hand_work
+            .iter()
+            .map(|h| hand_work_row(show, h))
+            .collect(),
         drawings: work.balances.iter().map(balance_row).collect(),
         times,
         files: BTreeMap::new(),
@@ -204,14 +212,23 @@ fn all_times(setups: &[SetupRow]) -> TimesRow {
     times
 }
 
-fn hand_work_row(h: &HandWork) -> HandWorkRow {
+/// A finding with its figures in the unit that the sheet has.
+fn told(show: Show, finding: &Finding) -> Finding {
+    Finding {
+        message: show.text(&finding.message),
+        remedy: show.text(&finding.remedy),
+        ..finding.clone()
+    }
+}
+
+fn hand_work_row(show: Show, h: &HandWork) -> HandWorkRow {
     HandWorkRow {
         part: h.part.clone(),
         count: h.count,
         feature: h.feature.clone(),
         at: h.at.map(|p| [round3(p.x), round3(p.y)]),
-        what: h.what.clone(),
-        why: h.why.clone(),
+        what: show.text(&h.what),
+        why: show.text(&h.why),
     }
 }
 
@@ -270,15 +287,22 @@ fn setup_row<'w>(
     } = Run::of(work, setup, by, clearance, seconds_of);
     let area = setup.size.x * setup.size.y;
     let pieces: f64 = pieces_area(work, setup);
-    let wood = work.documents.stock(&setup.stock);
+    let wood = match setup.kind {
+        SetupKind::Lines => None,
+        _ => work.documents.stock(&setup.stock),
+    };
     SetupRow {
         id: setup.id.clone(),
         kind: match setup.kind {
             SetupKind::Board => "board",
             SetupKind::Blank => "blank",
+            SetupKind::Lines => "lines",
         }
         .to_string(),
-        stock: setup.stock.clone(),
+        stock: match setup.kind {
+            SetupKind::Lines => String::new(),
+            _ => setup.stock.clone(),
+        },
         wood: wood.map(|s| s.wood.clone()).unwrap_or_default(),
         thickness: [
             round3(setup.z.thinnest),
@@ -288,15 +312,17 @@ fn setup_row<'w>(
         size: [round3(setup.size.x), round3(setup.size.y)],
         z_zero: setup.z.zero,
         safe_z: round3(setup.safe_z),
+        touch_off: setup.touch_off.map(|p| [round3(p.x), round3(p.y)]),
         skin: setup.skin,
         repeats: setup.repeats,
+        lines: setup.lines.clone(),
         yield_percent: percent(pieces, area),
         placements: setup.placements.iter().map(placement_row).collect(),
         holds: setup
             .holds
             .iter()
             .enumerate()
-            .map(|(i, h)| hold_row(i + 1, h))
+            .map(|(i, h)| hold_row(work, setup, i + 1, h))
             .collect(),
         cutters,
         order,
@@ -314,7 +340,7 @@ fn placement_row(p: &Placement) -> PlacementRow {
     }
 }
 
-fn hold_row(number: usize, h: &Hold) -> HoldRow {
+fn hold_row(work: &Work, setup: &Setup, number: usize, h: &Hold) -> HoldRow {
     HoldRow {
         number,
         what: hold_word(h.kind).to_string(),
@@ -322,6 +348,21 @@ fn hold_row(number: usize, h: &Hold) -> HoldRow {
         above: round3(h.head_above.max(0.0)),
         after_pause: h.after_pause,
         of: h.of.as_ref().map(|(piece, f)| format!("{piece} / {f}")),
+        screw: Screw::of(work, setup, h).map(|s| screw_row(work, &s)),
+    }
+}
+
+fn screw_row(work: &Work, screw: &Screw) -> ScrewRow {
+    let (pilot, words) = match screw.pilot {
+        Pilot::None => ("none", "no pilot"),
+        Pilot::Drilled => ("drilled", "pilot drilled by the program"),
+        Pilot::ByHand => ("by-hand", "drill a pilot by hand"),
+    };
+    ScrewRow {
+        diameter: screw.shaft,
+        length: screw.length.map(round3),
+        pilot: pilot.to_string(),
+        words: format!("{}; {words}", screw.size(Show::of(work).0)),
     }
 }
 
@@ -530,8 +571,9 @@ fn note_cutter(
     widen(&mut row.feed, step.feed);
     widen(&mut row.plunge, step.plunge);
     row.seconds += seconds;
-    if !step.reason.is_empty() && !row.reasons.iter().any(|r| r == step.reason) {
-        row.reasons.push(step.reason.to_string());
+    let reason = Show::of(work).text(step.reason);
+    if !reason.is_empty() && !row.reasons.contains(&reason) {
+        row.reasons.push(reason);
     }
 }
 
@@ -574,7 +616,8 @@ fn verdict_row(verdict: &Verdict) -> VerdictRow {
 
 fn wood_rows(work: &Work, setups: &[SetupRow]) -> Vec<WoodRow> {
     let mut rows: BTreeMap<&str, WoodRow> = BTreeMap::new();
-    for (setup, row) in work.setups.iter().zip(setups) {
+    let with_wood = |(s, _): &(&Setup, &SetupRow)| s.kind != SetupKind::Lines;
+    for (setup, row) in work.setups.iter().zip(setups).filter(with_wood) {
         let entry = rows.entry(&setup.stock).or_insert_with(|| WoodRow {
             stock: setup.stock.clone(),
             wood: row.wood.clone(),

@@ -4,7 +4,7 @@ use super::board::{Board, LITTLE_MM};
 use super::{FirstHold, HoldSettings};
 use grainway_geom::{Point, point};
 use grainway_pipeline::finding::{Finding, code};
-use grainway_pipeline::work::{Hold, HoldKind, Operation, Setup, SetupKind};
+use grainway_pipeline::work::{Hold, HoldKind, Setup, SetupKind};
 
 /// Screws or clamps that a board needs at least.
 const BOARD_HOLDS: usize = 4;
@@ -43,6 +43,7 @@ pub(super) fn plan(
         (SetupKind::Board, FirstHold::Screws) => {
             margin_screws(board, setup, settings, holds, findings);
         }
+        (SetupKind::Lines, _) => {}
         (_, FirstHold::Other) => findings.push(
             Finding::new(
                 &code::HELD_OTHERWISE,
@@ -82,10 +83,12 @@ fn margin_screws(
     let clear = settings.screw_clear();
     let spacing = settings.spacing.mm();
     let mut found: Vec<Point> = Vec::new();
-    for side in &wanted_places(board.size, edge, spacing) {
-        if let Some(at) = side.place(board, settings, edge, clear, spacing / 3.0, &found) {
-            found.push(at);
-        }
+    for side in &wanted_places(board.size, edge, settings.screw_end(), spacing) {
+        // Nearer to an end than wanted a screw gets a pilot.
+        let at = [settings.screw_end(), edge]
+            .into_iter()
+            .find_map(|end| side.place(board, settings, [end, edge], spacing / 3.0, &found));
+        found.extend(at);
     }
     if found.len() < BOARD_HOLDS || !in_all_corners(&found, board.size) {
         findings.push(no_room_for_screws(board, setup, found.len(), edge, clear));
@@ -99,14 +102,14 @@ fn margin_screws(
 }
 
 /// The places that screws are wanted at: evenly along all four sides.
-fn wanted_places(size: Point, edge: f64, spacing: f64) -> Vec<Side> {
-    // Evenly along a side of length `l`, both ends included.
-    let even = |l: f64| -> Vec<f64> {
-        let free = (l - 2.0 * edge).max(0.0);
+fn wanted_places(size: Point, edge: f64, end: f64, spacing: f64) -> Vec<Side> {
+    // Evenly along a side of length `l`, both ends included, `from` away from the corners.
+    let even = |l: f64, from: f64| -> Vec<f64> {
+        let free = (l - 2.0 * from).max(0.0);
         let n = (free / spacing).ceil().max(1.0) as usize;
-        (0..=n).map(|i| edge + free * i as f64 / n as f64).collect()
+        (0..=n).map(|i| from + free * i as f64 / n as f64).collect()
     };
-    let (xs, ys) = (even(size.x), even(size.y));
+    let (xs, ys) = (even(size.x, end), even(size.y, edge));
     let deepest_y = DEEPEST_MM.min(size.y / 2.0);
     let deepest_x = DEEPEST_MM.min(size.x / 2.0);
     let mut wanted: Vec<Side> = Vec::new();
@@ -156,7 +159,7 @@ fn no_room_for_screws(
     Finding::new(
         &code::NO_ROOM_FOR_FIRST_HOLD,
         format!(
-            "The margin of {} has room for {found} screw{} only, and not at all four corners. Between the outermost outline and the board's edge a screw needs {:.1} mm: {:.1} to the edge, {:.1} to the kerf, and the kerf's {:.1}.",
+            "The margin of {} has room for {found} screw{} only, and not at all four corners. Between the outermost outline and the board's edge a screw needs {:.1} mm: {:.1} mm to the edge, {:.1} mm to the kerf, and the kerf's {:.1} mm.",
             setup.id,
             if found == 1 { "" } else { "s" },
             edge + clear + kerf,
@@ -212,16 +215,22 @@ impl Side {
             point(across(size.x), along)
         }
     }
-    /// The free place nearest to the wanted one, with some room around it where that can be had.
+    /// The free place nearest to the wanted one, with some room around it where that can be had, `from` the board's ends and edges.
     fn place(
         &self,
         board: &Board<'_>,
         settings: &HoldSettings,
-        edge: f64,
-        clear: f64,
+        from: [f64; 2],
         reach: f64,
         taken: &[Point],
     ) -> Option<Point> {
+        let clear = settings.screw_clear();
+        let edge = from[usize::from(self.along_x)];
+        // How much farther than asked a place lies from the nearest end or edge.
+        let inside = |p: Point| {
+            let (x, y) = (p.x.min(board.size.x - p.x), p.y.min(board.size.y - p.y));
+            (x - from[0]).min(y - from[1])
+        };
         let apart = 4.0 * settings.head_diameter.mm();
         let shifts = (reach / STEP_MM).floor() as i32;
         let depths = ((self.deepest - edge) / STEP_MM).floor().max(0.0) as i32;
@@ -240,7 +249,7 @@ impl Side {
                 for d in 0..=depths {
                     let deep = edge + f64::from(d) * STEP_MM;
                     let p = tenth(self.point(board.size, self.at + sign * shift, deep));
-                    if board.edge_distance(p) < edge - LITTLE_MM
+                    if inside(p) < -LITTLE_MM
                         || taken.iter().any(|t| t.distance(p) < apart)
                         || board.piece_at(p).is_some()
                     {
@@ -251,7 +260,7 @@ impl Side {
                         continue;
                     }
                     // Near the wanted place, near the edge, but not at the very limit of either.
-                    let ease = room.min(board.edge_distance(p) - edge).clamp(0.0, EASE_MM);
+                    let ease = room.min(inside(p)).clamp(0.0, EASE_MM);
                     let cost = shift + 0.2 * (deep - edge) - ease;
                     if best.as_ref().is_none_or(|(c, _)| cost < *c - LITTLE_MM) {
                         best = Some((cost, p));
@@ -302,18 +311,13 @@ fn clamps(
             .setup(&setup.id),
         );
     }
-    let lines = setup
-        .own_steps
-        .iter()
-        .any(|s| s.operation == Operation::LocatingLine);
     holds.extend(chosen.into_iter().map(|at| Hold {
         kind: HoldKind::Clamp,
         at,
         head_radius: radius,
         shaft: 0.0,
         head_above: height,
-        // Where lines are cut first, the blank comes after them.
-        after_pause: lines.then_some(1),
+        after_pause: None,
         of: None,
     }));
 }

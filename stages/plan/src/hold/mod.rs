@@ -7,7 +7,9 @@ mod board;
 mod chips;
 mod first;
 mod pilots;
+mod screws;
 mod tabs;
+mod touch;
 mod waste;
 
 use crate::profile_moves::profile_moves;
@@ -24,6 +26,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use tabs::TabPlan;
+
+pub use screws::{Pilot, Screw};
 
 /// What holds a board before the first cut.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -59,6 +63,9 @@ pub struct HoldSettings {
     pub keep_out: Length,
     /// Distance of screws from the board's edges, in screw diameters. A number.
     pub edge_diameters: f64,
+    /// Distance of screws from the board's ends, where the wood splits more easily, in screw diameters. Where only a smaller one,
+    /// down to `edge-diameters`, can be had, the sheet asks for a pilot. A number.
+    pub end_diameters: f64,
     /// Screws or clamps along the board's edges at most this far apart. A length.
     pub spacing: Length,
     /// Screws also go into the frame between parts, in the pause, where it is farther than `frame-spacing` from every other.
@@ -108,6 +115,7 @@ impl Default for HoldSettings {
             head_height: mm(3.0),
             keep_out: mm(4.0),
             edge_diameters: 2.5,
+            end_diameters: 5.0,
             spacing: mm(300.0),
             frame_screws: true,
             frame_spacing: mm(250.0),
@@ -142,6 +150,10 @@ impl HoldSettings {
     /// What a screw's middle must keep from the board's edges, mm.
     fn screw_edge(&self) -> f64 {
         self.edge_diameters * self.screw_diameter.mm()
+    }
+    /// What a screw's middle must keep from the board's ends if it has no pilot, mm.
+    fn screw_end(&self) -> f64 {
+        self.end_diameters.max(self.edge_diameters) * self.screw_diameter.mm()
     }
     /// How high a head stands over the face, mm.
     fn head_above(&self) -> f64 {
@@ -192,11 +204,14 @@ impl HoldSettings {
             )
             .map(|(name, l)| bad(name, format!("is {} mm; it must be positive.", l.mm())))
             .collect();
-        if !(self.edge_diameters >= 0.0 && self.edge_diameters <= 100.0) {
-            found.push(bad(
-                "edge-diameters",
-                format!("is {}; it must lie between 0 and 100.", self.edge_diameters),
-            ));
+        for (name, value) in [
+            ("edge-diameters", self.edge_diameters),
+            ("end-diameters", self.end_diameters),
+        ] {
+            if !(value >= 0.0 && value <= 100.0) {
+                let what = format!("is {value}; it must lie between 0 and 100.");
+                found.push(bad(name, what));
+            }
         }
         found
     }
@@ -284,6 +299,9 @@ fn hold_all(
     for (i, setup) in setups.iter_mut().enumerate() {
         cx.check()?;
         cx.progress.at("hold", i, total);
+        if setup.kind == SetupKind::Lines {
+            continue;
+        }
         let mut later = Later {
             blobs: &mut blobs,
             known: &mut cut_blobs,
@@ -353,6 +371,7 @@ fn forget(setup: &mut Setup) {
     setup.holds.retain(|h| h.kind == HoldKind::Stop);
     setup.own_steps.retain(|s| s.stage != HOLD);
     setup.skin = 0.0;
+    setup.touch_off = None;
     for p in &mut setup.placements {
         p.tabs.clear();
         p.waste.clear();
@@ -400,12 +419,7 @@ fn hold_setup(
             first::frame_screws(&board, setup, settings, &mut holds);
         }
     }
-    let pause = 1 + setup
-        .own_steps
-        .iter()
-        .filter(|s| s.operation == Operation::LocatingLine)
-        .count() as u32;
-    pilots::plan(work, setup, settings, &mut holds, pause, later, findings);
+    pilots::plan(work, setup, settings, &mut holds, later, findings);
     let highest = holds.iter().map(|h| h.head_above).fold(0.0, f64::max);
     let waits = holds.iter().any(|h| h.after_pause.is_some());
     let least = if waits {
@@ -414,6 +428,7 @@ fn hold_setup(
         SAFE_MM
     };
     setup.safe_z = setup.z.highest_top() + least.max(highest + SAFE_OVER_HOLD_MM);
+    setup.touch_off = touch::place(&board, setup, &holds);
     setup.holds = holds;
     check_height(work, setup, findings);
     Ok(())

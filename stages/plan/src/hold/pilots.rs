@@ -15,20 +15,22 @@ const PECK_DIAMETERS: f64 = 3.0;
 /// Verify may find the hole wider than its cutter by the grid's and the text's rounding, mm.
 const ALLOWED_MM: f64 = 0.05;
 
+/// Number of the pause in which they are driven: the setup's only one.
+const SCREW_PAUSE: u32 = 1;
+
 /// Drills pilots for all screws that are not driven before the start, and puts those screws after the pause.
 pub(super) fn plan(
     work: &Work,
     setup: &mut Setup,
     settings: &HoldSettings,
     holds: &mut [Hold],
-    pause: u32,
     later: &mut Later<'_>,
     findings: &mut Vec<Finding>,
 ) {
     let late = |h: &Hold| matches!(h.kind, HoldKind::WasteScrew | HoldKind::FrameScrew);
     let mut places: Vec<Point> = Vec::new();
     for hold in holds.iter_mut().filter(|h| late(h)) {
-        hold.after_pause = Some(pause);
+        hold.after_pause = Some(SCREW_PAUSE);
         places.push(hold.at);
     }
     if places.is_empty() {

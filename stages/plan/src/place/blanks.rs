@@ -1,32 +1,26 @@
-//! Dimensioned blanks: a clamping each, against stops or inside lines cut into the spoilboard.
+//! Dimensioned blanks: a clamping each, against stops or in locating lines.
 
-use super::{
-    Locate, PlaceSettings, beyond_travel, empty_setup, measure, placement, variants_of, zero_on_bed,
-};
-use crate::feeds::{feeds, wood_of};
+use super::lines::Lines;
+use super::{PlaceSettings, beyond_travel, empty_setup, measure, placement, variants_of};
 use crate::sweep::{Field, Sweep};
-use grainway_geom::{Contour, Placing, Point, point};
-use grainway_pipeline::doc::{Cutter, CutterKind};
+use grainway_geom::{Placing, Point, point};
 use grainway_pipeline::finding::{Finding, code};
-use grainway_pipeline::motion::{Move, SAFE_Z};
-use grainway_pipeline::work::{
-    BlobId, Hold, HoldKind, Operation, Setup, SetupKind, SetupStep, Work,
-};
+use grainway_pipeline::work::{Hold, HoldKind, Setup, SetupKind, Work};
 
 /// Distance that stops keep from every cut, mm (practice.md: keep-outs).
 const STOP_CLEAR_MM: f64 = 4.0;
 /// A long edge gets two stops, at these shares of its length; nearer its ends a blank sits more surely.
 const SHARES: [f64; 2] = [0.15, 0.85];
 
-/// One setup for each part; equal blanks are its repeats.
+/// One setup for each part; equal blanks are its repeats. Returns the locating lines that they lie in.
 pub(super) fn lay(
-    work: &mut Work,
+    work: &Work,
     settings: &PlaceSettings,
     travel: Point,
     setups: &mut Vec<Setup>,
     findings: &mut Vec<Finding>,
-) {
-    let mut steps = Vec::new();
+) -> Lines {
+    let mut lines = Lines::default();
     for part in work.parts.iter().filter(|p| p.dimensioned && p.count > 0) {
         let variants = variants_of(work, part);
         let many = variants.len() as u32;
@@ -63,17 +57,14 @@ pub(super) fn lay(
             setup.placements = vec![placement(&piece, name, placing)];
             let sweep = Sweep::of(work, variant, variant.z.highest_top());
             let field = Field::new([(placing, &sweep)]);
-            match line_step(work, settings, &setup, findings) {
-                Some(step) => steps.push((setups.len(), step)),
-                None => stops(&mut setup, settings, &field, &part.id, findings),
+            setup.lines = lines.lay(work, settings, travel, &setup, &part.id, findings);
+            if setup.lines.is_none() {
+                stops(&mut setup, settings, &field, &part.id, findings);
             }
             setups.push(setup);
         }
     }
-    for (index, (mut step, moves)) in steps {
-        step.moves = work.blobs.put_moves(&moves);
-        setups[index].own_steps.push(step);
-    }
+    lines
 }
 
 /// Stops at the left and near edges where no cut comes near them.
@@ -125,124 +116,4 @@ fn stops(
             of: None,
         });
     }
-}
-
-/// The step that cuts the locating lines, if lines are wanted and can be had.
-fn line_step(
-    work: &Work,
-    settings: &PlaceSettings,
-    setup: &Setup,
-    findings: &mut Vec<Finding>,
-) -> Option<(SetupStep, Vec<Move>)> {
-    if settings.locate != Locate::Lines {
-        return None;
-    }
-    let part = setup.placements.first().map_or("", |p| p.piece.as_str());
-    if !zero_on_bed(&setup.z) {
-        findings.push(
-            Finding::new(
-                &code::LINES_NEED_BED,
-                format!(
-                    "Locating lines for blank {part} need Z zero on the bed: the spoilboard's height is not known before the blank lies on it. Stops were planned instead."
-                ),
-            )
-            .part(part),
-        );
-        return None;
-    }
-    let (_, machine) = work.documents.machine()?;
-    let (id, cutter) = line_cutter(work)?;
-    let bottom = setup.z.lowest_underside() - settings.line_depth.mm();
-    if settings.line_depth.mm() > machine.spoilboard.mm() - LEAST_SPOILBOARD_MM {
-        findings.push(
-            Finding::new(
-                &code::SPOILBOARD_THIN,
-                format!(
-                    "Locating lines of {:.1} mm leave less than {LEAST_SPOILBOARD_MM:.0} mm of the {:.1} mm spoilboard.",
-                    settings.line_depth.mm(),
-                    machine.spoilboard.mm()
-                ),
-            )
-            .part(part),
-        );
-        return None;
-    }
-    let wood = wood_of(&work.documents, &setup.stock)?;
-    let figures = feeds(cutter, &wood, machine, Operation::LocatingLine);
-    // The blank lies inside: its edge touches the inner side of the line. Only the left and near lines are needed to lay it,
-    // and they run a little past its corners so that the corner can be seen.
-    let r = cutter.radius_mm();
-    let past = LINE_PAST_MM.min(setup.size.x / 4.0).min(setup.size.y / 4.0);
-    let corners = [
-        point(-r, setup.size.y - past),
-        point(-r, -r),
-        point(setup.size.x - past, -r),
-    ];
-    let mut moves = vec![
-        Move::Rapid {
-            to: corners[0].at_z(SAFE_Z),
-        },
-        Move::Rapid {
-            to: corners[0].at_z(setup.z.lowest_underside() + LINE_APPROACH_MM),
-        },
-        Move::Line {
-            to: corners[0].at_z(bottom),
-            feed: figures.plunge,
-        },
-    ];
-    moves.extend(corners[1..].iter().map(|c| Move::Line {
-        to: c.at_z(bottom),
-        feed: figures.feed,
-    }));
-    moves.push(Move::Rapid {
-        to: corners[2].at_z(SAFE_Z),
-    });
-    let band = |a: Point, b: Point| {
-        let (min, max) = (
-            point(a.x.min(b.x), a.y.min(b.y)),
-            point(a.x.max(b.x), a.y.max(b.y)),
-        );
-        (
-            Contour::rectangle(min - point(r, r), max + point(r, r), 0.0),
-            bottom,
-        )
-    };
-    Some((
-        SetupStep {
-            stage: super::PLACE.to_string(),
-            label: "lines to lay the blank by".to_string(),
-            operation: Operation::LocatingLine,
-            cutter: id.to_string(),
-            rpm: figures.rpm,
-            feed: figures.feed,
-            plunge: figures.plunge,
-            lowest: bottom,
-            moves: BlobId(String::new()),
-            allowed: vec![band(corners[0], corners[1]), band(corners[1], corners[2])],
-        },
-        moves,
-    ))
-}
-
-/// Spoilboard that must stay under anything that goes into it, mm (common practice, no source).
-pub(crate) const LEAST_SPOILBOARD_MM: f64 = 3.0;
-/// Lines stop this short of the blank's far corners, mm.
-const LINE_PAST_MM: f64 = 20.0;
-/// Height over the spoilboard down to which the cutter comes fast, mm: nothing lies there yet, but practice.md asks for 10.
-const LINE_APPROACH_MM: f64 = 10.0;
-
-/// The thinnest end mill or V-cutter that may go straight down.
-fn line_cutter(work: &Work) -> Option<(&str, &Cutter)> {
-    work.documents
-        .shop
-        .cutters
-        .iter()
-        .filter(|(_, c)| c.kind == CutterKind::EndMill && c.centre_cutting)
-        .min_by(|(a, c), (b, d)| {
-            c.diameter
-                .mm()
-                .total_cmp(&d.diameter.mm())
-                .then_with(|| a.cmp(b))
-        })
-        .map(|(id, c)| (id.as_str(), c))
 }

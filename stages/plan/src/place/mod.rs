@@ -6,10 +6,11 @@
 
 mod blanks;
 mod drawn;
+mod lines;
 mod rows;
 
 use grainway_geom::{Bounds, Contour, Placing, Point, point};
-use grainway_pipeline::doc::{Length, ZZero};
+use grainway_pipeline::doc::Length;
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::motion::Move;
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
@@ -25,7 +26,7 @@ pub enum Locate {
     /// Against stops at its left and near edges.
     #[default]
     Stops,
-    /// Inside shallow lines that the machine cuts into the spoilboard first. Needs zero on the bed.
+    /// Inside shallow lines that a program of their own cuts into the spoilboard first, once for all blanks of a size.
     Lines,
 }
 
@@ -67,7 +68,8 @@ impl Default for PlaceSettings {
             locate: Locate::Stops,
             stop_radius: Length::from_mm(8.0),
             stop_below: Length::from_mm(3.0),
-            line_depth: Length::from_mm(0.5),
+            // 1/16 in: deep enough to feel, common practice.
+            line_depth: Length::from_mm(1.5875),
         }
     }
 }
@@ -130,11 +132,11 @@ impl TypedStage for Place {
             findings.push(found.setup(setup));
         }
         let mut blanks = Vec::new();
-        blanks::lay(work, settings, travel, &mut blanks, &mut findings);
+        let lines = blanks::lay(work, settings, travel, &mut blanks, &mut findings);
         for (i, setup) in blanks.iter_mut().enumerate() {
             setup.id = format!("blank-{}", i + 1);
         }
-        boards.append(&mut blanks);
+        boards.extend(lines::before_their_blanks(work, lines, blanks));
         work.setups = boards;
         work.findings.append(&mut findings);
         Ok(())
@@ -278,6 +280,8 @@ fn empty_setup(kind: SetupKind, stock: &str, size: Point, z: ZFrame) -> Setup {
         own_steps: Vec::new(),
         order: Vec::new(),
         repeats: 1,
+        lines: None,
+        touch_off: None,
     }
 }
 
@@ -448,11 +452,6 @@ fn beyond_travel(id: &str, what: &str, needed: Point, travel: Point) -> Finding 
         ),
     )
     .part(id)
-}
-
-/// Z is zero on the spoilboard.
-fn zero_on_bed(z: &ZFrame) -> bool {
-    z.zero == ZZero::Bed
 }
 
 #[cfg(test)]

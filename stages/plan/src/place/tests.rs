@@ -138,33 +138,113 @@ fn equal_blanks_share_a_setup_against_stops() {
     }
 }
 
-#[test]
-fn locating_lines_need_the_bed() {
-    let mut j = job(
-        json!([{ "id": "side", "stock": "wood", "blank": { "length": 380, "width": 220, "dimensioned": true } }]),
-    );
+fn side(count: u32) -> serde_json::Value {
+    json!({ "id": "side", "count": count, "stock": "wood",
+        "blank": { "length": 380, "width": 220, "dimensioned": true } })
+}
+
+fn in_lines(parts: serde_json::Value) -> serde_json::Value {
+    let mut j = job(parts);
     j["settings"] = json!({ "place": { "locate": "lines" } });
-    let on_top = made(&j, &shop("top", &[19.0]));
-    assert_eq!(with_code(&on_top, "lines-need-bed").len(), 1);
-    assert!(on_top.setups[0].own_steps.is_empty() && !on_top.setups[0].holds.is_empty());
-    let on_bed = made(&j, &shop("bed", &[19.0]));
-    let setup = &on_bed.setups[0];
-    let line = &setup.own_steps[0];
-    assert!((line.lowest + 0.5).abs() < 1e-12);
-    // The line's inner edge is the blank's edge: the centre runs a radius outside.
-    let moves = on_bed.moves(&line.moves);
-    assert!(moves.iter().all(|m| {
-        let p = m.end(point(0.0, 0.0).at_z(0.0)).xy();
-        (p.x + 3.0).abs() < 1e-9 || (p.y + 3.0).abs() < 1e-9
-    }));
-    // The clamps come in the pause after the lines.
-    assert!(setup.holds.iter().all(|h| h.after_pause == Some(1)));
-    use grainway_pipeline::work::Entry;
-    assert!(
-        matches!(setup.order[2], Entry::Pause { number: 1, .. }),
-        "{:?}",
-        setup.order
+    j
+}
+
+#[test]
+fn blanks_of_a_size_lie_in_one_line_that_is_cut_before_them() {
+    let mut back = side(3);
+    back["id"] = json!("back");
+    let mut rail = side(1);
+    rail["id"] = json!("rail");
+    rail["blank"]["width"] = json!(60);
+    let j = in_lines(json!([side(2), rail, back]));
+    for zero in ["bed", "top"] {
+        let work = made(&j, &shop(zero, &[19.0]));
+        assert_eq!(errors(&work), Vec::<String>::new());
+        let order: Vec<(&str, Option<&str>)> = work
+            .setups
+            .iter()
+            .map(|s| (s.id.as_str(), s.lines.as_deref()))
+            .collect();
+        assert_eq!(
+            order,
+            [
+                ("lines-1", None),
+                ("blank-1", Some("lines-1")),
+                ("blank-3", Some("lines-1")),
+                ("lines-2", None),
+                ("blank-2", Some("lines-2"))
+            ]
+        );
+        let lines = &work.setups[0];
+        assert_eq!(lines.kind, SetupKind::Lines);
+        assert!(lines.placements.is_empty() && lines.holds.is_empty());
+        // Zero is on the spoilboard whatever the machine has, and 1/16 in goes into it.
+        let step = &lines.own_steps[0];
+        assert!((step.lowest + 25.4 / 16.0).abs() < 1e-12, "{}", step.lowest);
+        for blank in [&work.setups[1], &work.setups[2]] {
+            use grainway_pipeline::work::HoldKind;
+            assert!(blank.own_steps.is_empty());
+            assert!(blank.holds.iter().all(|h| h.kind == HoldKind::Clamp));
+            assert!(blank.holds.iter().all(|h| h.after_pause.is_none()));
+        }
+    }
+}
+
+/// The places at which the lines' cutter is down.
+fn line_path(work: &Work) -> Vec<Point> {
+    let step = &work.setups[0].own_steps[0];
+    work.moves(&step.moves)
+        .iter()
+        .filter_map(|m| match m {
+            Move::Line { to, .. } => Some(to.xy()),
+            _ => None,
+        })
+        .collect()
+}
+
+#[test]
+fn the_inner_wall_of_a_line_is_the_edge_of_the_blank() {
+    let j = in_lines(json!([side(1)]));
+    let mut s = shop("top", &[19.0]);
+    // A cutter of 6 mm runs 3 mm outside, all round where the machine reaches it.
+    let work = made(&j, &s);
+    let r = 3.0;
+    let round = [
+        (-r, -r),
+        (380.0 + r, -r),
+        (380.0 + r, 220.0 + r),
+        (-r, 220.0 + r),
+        (-r, -r),
+    ];
+    assert_eq!(line_path(&work), round.map(|(x, y)| point(x, y)));
+    // One millimetre of travel less than that, and the near and left sides must do.
+    s["machines"]["router"]["travel"] = json!([385, 900, 120]);
+    let work = made(&j, &s);
+    assert_eq!(errors(&work), Vec::<String>::new());
+    assert_eq!(
+        line_path(&work),
+        [(-r, 200.0), (-r, -r), (360.0, -r)].map(|(x, y)| point(x, y))
     );
+}
+
+#[test]
+fn locating_lines_need_a_cutter_that_plunges() {
+    let mut s = shop("top", &[19.0]);
+    s["cutters"]["mill"]["centre-cutting"] = json!(false);
+    let work = made(&in_lines(json!([side(1)])), &s);
+    assert_eq!(with_code(&work, "lines-need-cutter").len(), 1);
+    let blank = &work.setups[0];
+    assert_eq!((blank.id.as_str(), &blank.lines), ("blank-1", &None));
+    use grainway_pipeline::work::HoldKind;
+    assert!(blank.holds.iter().any(|h| h.kind == HoldKind::Stop));
+}
+
+#[test]
+fn locating_lines_leave_wood_of_the_spoilboard() {
+    let mut s = shop("bed", &[19.0]);
+    s["machines"]["router"]["spoilboard"] = json!(4.5);
+    let work = made(&in_lines(json!([side(1)])), &s);
+    assert_eq!(with_code(&work, "spoilboard-thin").len(), 1);
 }
 
 /// Parts as a drawing would have left them.

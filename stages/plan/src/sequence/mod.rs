@@ -7,6 +7,7 @@
 mod cutters;
 mod route;
 
+use crate::hold::{Pilot, Screw};
 use cutters::Class;
 use grainway_geom::{Point, point};
 use grainway_pipeline::motion::Move;
@@ -162,29 +163,18 @@ fn order(
     let mut entries = Vec::new();
     let mut cutter: Option<String> = None;
     let mut at = park;
-    let mut pauses = 0;
-    // The setup's own steps come first, kind by kind, each kind followed by its pause.
-    for (operation, fill) in [
-        (
-            Operation::LocatingLine,
-            lay_message as fn(&Setup, u32) -> Option<String>,
-        ),
-        (Operation::Pilot, screw_message),
-    ] {
+    // The setup's own steps come first, and after pilots the pause for their screws.
+    for operation in [Operation::LocatingLine, Operation::Pilot] {
         for (i, step) in setup.own_steps.iter().enumerate() {
             if step.operation == operation {
                 change(&mut entries, &mut cutter, &step.cutter);
                 entries.push(Entry::Step(StepRef::Own(i)));
             }
         }
-        if let Some(message) = fill(setup, pauses + 1) {
-            pauses += 1;
-            entries.push(Entry::Pause {
-                number: pauses,
-                message,
-            });
-            at = park;
-        }
+    }
+    if let Some(message) = screw_message(work, setup, 1) {
+        entries.push(Entry::Pause { number: 1, message });
+        at = park;
     }
     let (classes, members) = classes(work, setup);
     let first = cutter.clone();
@@ -318,61 +308,44 @@ fn classes(work: &Work, setup: &Setup) -> (Vec<Class>, Vec<Vec<usize>>) {
     (classes, members)
 }
 
-/// What to do when the locating lines are cut.
-fn lay_message(setup: &Setup, number: u32) -> Option<String> {
-    let lines = setup
-        .own_steps
-        .iter()
-        .any(|s| s.operation == Operation::LocatingLine);
-    let clamps = here(setup, number, &[HoldKind::Clamp]);
-    lines.then(|| {
-        let clamps = match clamps.len() {
-            0 => String::new(),
-            _ => format!(" and clamp it at {}", places(&clamps)),
-        };
-        format!("Lay the blank against the lines{clamps}")
-    })
-}
-
-/// Which screws to drive when the pilots are drilled.
-fn screw_message(setup: &Setup, number: u32) -> Option<String> {
-    let screws = here(setup, number, &[HoldKind::WasteScrew, HoldKind::FrameScrew]);
-    let first = screws.first()?;
-    let sunk = if first.head_above <= 0.0 {
-        ", heads sunk"
-    } else {
-        ""
-    };
-    Some(format!(
-        "Drive {} screw{} of {} mm into the pilots at {}{sunk}",
-        screws.len(),
-        if screws.len() == 1 { "" } else { "s" },
-        number_of(first.shaft),
-        places(&screws)
-    ))
-}
-
-/// The holds of some kinds that are set in a pause.
-fn here<'a>(setup: &'a Setup, number: u32, kinds: &[HoldKind]) -> Vec<&'a Hold> {
-    setup
+/// Which screws to drive when the pilots are drilled or their places marked, in the unit of the program.
+fn screw_message(work: &Work, setup: &Setup, number: u32) -> Option<String> {
+    let screws: Vec<&Hold> = setup
         .holds
         .iter()
-        .filter(|h| h.after_pause == Some(number) && kinds.contains(&h.kind))
-        .collect()
-}
-
-fn places(holds: &[&Hold]) -> String {
-    let list: Vec<String> = holds
-        .iter()
-        .map(|h| format!("({}, {})", number_of(h.at.x), number_of(h.at.y)))
+        .filter(|h| {
+            h.after_pause == Some(number)
+                && matches!(h.kind, HoldKind::WasteScrew | HoldKind::FrameScrew)
+        })
         .collect();
-    list.join(" ")
-}
-
-/// One decimal at most: people measure no finer.
-fn number_of(v: f64) -> String {
-    let rounded = (v * 10.0).round() / 10.0 + 0.0;
-    format!("{rounded}")
+    let first = screws.first()?;
+    let screw = Screw::of(work, setup, first)?;
+    let unit = work
+        .documents
+        .machine()
+        .map(|(_, m)| m.program_unit)
+        .unwrap_or_default();
+    let places: Vec<String> = screws
+        .iter()
+        .map(|h| format!("({}, {})", unit.measured(h.at.x), unit.measured(h.at.y)))
+        .collect();
+    let many = format!(
+        "{} screw{}, {}",
+        screws.len(),
+        if screws.len() == 1 { "" } else { "s" },
+        screw.size(unit)
+    );
+    let places = places.join(" ");
+    let sunk = match first.head_above <= 0.0 {
+        true => ", heads sunk",
+        false => "",
+    };
+    Some(match screw.pilot {
+        Pilot::ByHand => {
+            format!("Drill pilots by hand at the marks and drive {many}, at {places}{sunk}")
+        }
+        Pilot::Drilled | Pilot::None => format!("Drive {many}, into the pilots at {places}{sunk}"),
+    })
 }
 
 #[cfg(test)]
