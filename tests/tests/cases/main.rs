@@ -6,3 +6,4 @@
 mod clearing;
 mod documents;
 mod holds;
+mod placing;
