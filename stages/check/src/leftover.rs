@@ -21,6 +21,12 @@ const BAND_MM: f64 = 0.5;
 const THREAD_MM: f64 = 0.01;
 /// A tab is no longer than this along the edge; more is an edge that was not cut.
 const TAB_LONGEST_MM: f64 = 60.0;
+/// What stands higher than this share of the thinnest wood is no tab but an edge that was not cut.
+const TAB_SHARE: f64 = 0.6;
+/// Tabs are as high as this also in wood so thin that it is a larger share, mm (common practice: 3 to 4 mm) …
+const TAB_USUAL_MM: f64 = 4.0;
+/// … as long as so much is cut away over them, mm.
+const TAB_BELOW_FACE_MM: f64 = 1.0;
 /// A ball's or a point's scallops up to this height above a floor are not left-over wood.
 const SCALLOP_MM: f64 = 0.1;
 
@@ -436,8 +442,9 @@ impl One<'_> {
             return false;
         }
         let z = &self.scene.setup.z;
-        let half = z.highest_underside() + 0.6 * z.thinnest;
-        thick(&p.difference(&self.swept(b, half))).is_empty()
+        let high = (TAB_SHARE * z.thinnest).max(TAB_USUAL_MM.min(z.thinnest - TAB_BELOW_FACE_MM));
+        let top = z.highest_underside() + high + VERIFY_MM;
+        thick(&p.difference(&self.swept(b, top))).is_empty()
     }
     fn left(&self, k: usize, p: &PolySet, why: Why) -> Left {
         // Greatest width: twice the farthest that the shape can be drawn in before it is gone.
