@@ -1,7 +1,6 @@
 //! Blanks, boards and holds that were placed, told or held wrongly.
 
-use grainway_pipeline::doc::{CutterChangeBy, Length, Unit, ZZero};
-use grainway_pipeline::finding::Severity;
+use grainway_pipeline::doc::{CutterChangeBy, ZZero};
 use grainway_pipeline::motion::{Item, Move};
 use grainway_pipeline::work::{Entry, HoldKind, Operation, SetupKind};
 use grainway_plan::program_items::{Can, FIRST_DOWN_MM, items};
