@@ -367,7 +367,7 @@ codes! {
         "Prove it at the machine above the work before the first cut.",
         "stages/chain/src/report/release.rs::what_the_shop_accepts_in_writing_goes_beside";
     VERIFY_AS_PLANNED = "verify-as-planned" Error
-        "The motions read back from the text are not the planned ones.",
+        "The motions, waits, pauses or messages read back from the text are not the planned ones, or programs run in another order.",
         "Do not run it. If the text was edited on purpose, verify it with --edited; otherwise report the failure.",
         "stages/check/src/planned.rs::text_is_walked_along_the_plan";
     VERIFY_BLOCK_RATE = "verify-block-rate" Warning
@@ -399,7 +399,7 @@ codes! {
         "Correct the machine or the cutter in the shop document, or the feeds that override the computed ones.",
         "stages/check/src/tests.rs::illegal_texts_are_caught";
     VERIFY_LOAD = "verify-load" Error
-        "A cut asks more of the cutter than it can do: too deep a pass, more than its cutting length, a plunge without a cutting centre.",
+        "A cut asks more of the cutter than it can do: too deep a pass, more than its cutting length, a plunge without a cutting centre, a hole whose chips are not cleared.",
         "Take a longer or stronger cutter or a lesser depth of pass.",
         "stages/check/src/tests.rs::limits_and_loads_are_caught";
     VERIFY_LOOSE = "verify-loose" Error
@@ -407,7 +407,7 @@ codes! {
         "Do not run it. Give tabs, screws or a skin, or let the waste be cut to chips.",
         "stages/check/src/tests.rs::a_tab_cut_is_caught";
     VERIFY_PAUSE = "verify-pause" Error
-        "A pause is missing, or the machine is not raised and its spindle not stopped in it.",
+        "A pause is missing or says something else, or the machine is not raised and its spindle not stopped in it.",
         "Do not run it. Report the failure if the text was not edited.",
         "stages/check/src/tests.rs::a_deleted_pause_is_caught";
     VERIFY_RAPID = "verify-rapid" Error
@@ -423,7 +423,7 @@ codes! {
         "Cut it from a wider piece, give it tabs closer together, or saw it after the other cuts.",
         "stages/check/src/limits_tests.rs::a_slender_strip_is_named";
     VERIFY_SPINDLE = "verify-spindle" Error
-        "The spindle stands, turns the wrong way or turns when it must stand.",
+        "The spindle stands, turns the wrong way, turns when it must stand, is not waited for, or turns in one place of the wood.",
         "Do not run it. Report the failure if the text was not edited.",
         "stages/check/src/tests.rs::illegal_texts_are_caught";
     VERIFY_SPOILBOARD = "verify-spoilboard" Error
