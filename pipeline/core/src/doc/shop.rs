@@ -211,7 +211,7 @@ pub struct Cutter {
     /// Speed of the shop's own, rev/min.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub rpm: Option<f64>,
-    /// Greatest depth of one pass, instead of half the diameter.
+    /// Greatest depth of one pass, instead of half the diameter (of a V-cutter a quarter).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pass_depth: Option<Length>,
 }
