@@ -738,7 +738,7 @@ mod tests {
             .replace("21.9, 22, 22.1", "15, 22, 32");
         assert_eq!(
             code(top),
-            ["readings-apart", "readings-apart", "into-spoilboard"]
+            ["into-spoilboard", "readings-apart", "readings-apart"]
         );
     }
 
