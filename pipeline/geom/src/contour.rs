@@ -444,12 +444,16 @@ mod tests {
         c.vertices[1].bulge = -0.6;
         c.vertices[2].bulge = 0.3;
         let fine = Contour::polygon(c.flattened(1e-4));
+        let index = crate::SegmentIndex::new(c.segments());
+        let fine_index = crate::SegmentIndex::new(fine.segments());
         let mut inside = 0;
         for i in 0..60 {
             for j in 0..80 {
                 let p = point(-9.87 + f64::from(i), -39.77 + f64::from(j));
                 if c.distance(p) > 1e-3 {
                     assert_eq!(c.contains(p), fine.contains(p), "{p:?}");
+                    assert_eq!(index.contains(p), c.contains(p), "{p:?}");
+                    assert_eq!(fine_index.contains(p), c.contains(p), "{p:?}");
                     inside += u32::from(c.contains(p));
                 }
             }
