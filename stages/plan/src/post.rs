@@ -425,9 +425,11 @@ fn remarks(work: &Work, can: Can, settings: &PostSettings, plan: &Plan) -> Vec<S
             _ => format!("setup: {}, stock {}", setup.id, setup.stock),
         },
     ];
+    let unit = documents.machine().map(|(_, m)| m.program_unit);
+    let unit = unit.unwrap_or_default();
     let mut cutter = |begins: &str, id: &str, by: &str| {
         if let Some(c) = documents.cutter(id) {
-            let (number, label) = (c.number, c.label());
+            let (number, label) = (c.number, in_unit(&c.label(), unit));
             lines.push(format!(
                 "{begins}cutter {id} (number {number}): {label}{by}"
             ));
@@ -459,8 +461,6 @@ fn remarks(work: &Work, can: Can, settings: &PostSettings, plan: &Plan) -> Vec<S
         _ => "at the lower left corner of the wood".to_string(),
     };
     lines.push(format!("zero: X0 Y0 {corner}, {z}"));
-    let unit = documents.machine().map(|(_, m)| m.program_unit);
-    let unit = unit.unwrap_or_default();
     let (thin, thick) = (mm(setup.z.thinnest), mm(setup.z.thickest));
     lines.push(if setup.kind == SetupKind::Lines {
         "wood: none lies there yet, the lines go into the spoilboard".to_string()

@@ -4,7 +4,8 @@
 use crate::pace::keep_pace;
 use grainway_geom::{Placing, point};
 use grainway_pipeline::dialect::DialectAbout;
-use grainway_pipeline::doc::{Cutter, CutterChangeBy, Machine, SpindleSwitch};
+use grainway_pipeline::doc::{Cutter, CutterChangeBy, Machine, SpindleSwitch, Unit};
+use grainway_pipeline::finding::in_unit;
 use grainway_pipeline::motion::{CutterChange, Item, Move, Spindle, StepStart};
 use grainway_pipeline::tolerance::SAME_LEVEL_MM;
 use grainway_pipeline::work::{ByHand, Entry, PauseFor, Setup, Work, step_view};
@@ -390,7 +391,7 @@ impl Items<'_> {
         self.zero_untried |= self.can.changes != Changes::Machine;
         if waits {
             let message = put_in(self.work.documents.cutter(id), id, &self.touch_off());
-            return self.wait(&message, true);
+            return self.wait(&in_unit(&message, self.unit()), true);
         }
         let change = |number, label: String| {
             Item::Cutter(CutterChange {
@@ -401,7 +402,7 @@ impl Items<'_> {
             })
         };
         let item = match self.work.documents.cutter(id) {
-            Some(c) => change(c.number, c.label()),
+            Some(c) => change(c.number, in_unit(&c.label(), self.unit())),
             None => change(0, id.to_string()),
         };
         if self.turning.is_some() {
@@ -419,16 +420,23 @@ impl Items<'_> {
         }
     }
 
-    /// Where to set Z zero, if that is a place of the wood's face.
-    fn touch_off(&self) -> String {
-        let unit = self
-            .work
+    /// The program's unit.
+    fn unit(&self) -> Unit {
+        self.work
             .documents
             .machine()
             .map(|(_, m)| m.program_unit)
-            .unwrap_or_default();
+            .unwrap_or_default()
+    }
+
+    /// Where to set Z zero, in mm, if that is a place of the wood's face.
+    fn touch_off(&self) -> String {
         self.setup.touch_off.map_or_else(String::new, |p| {
-            format!(" at ({}, {})", unit.measured(p.x), unit.measured(p.y))
+            format!(
+                " at ({}, {})",
+                Unit::Mm.measured(p.x),
+                Unit::Mm.measured(p.y)
+            )
         })
     }
 

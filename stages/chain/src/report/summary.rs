@@ -468,7 +468,7 @@ impl Run {
         self.order.push(OrderRow::Cutter {
             cutter: id.to_string(),
             number: cutter.map_or(0, |c| c.number),
-            label: cutter.map_or_else(|| id.to_string(), |c| c.label()),
+            label: label(work, id),
             by_hand: by != Changes::Machine,
             in_pause,
             program: program.map(|p| p.name.clone()),
@@ -535,6 +535,14 @@ fn pieces_area(work: &Work, setup: &Setup) -> f64 {
         .sum()
 }
 
+/// The words for a cutter, in the unit of the sheet.
+fn label(work: &Work, id: &str) -> String {
+    match work.documents.cutter(id) {
+        Some(c) => Show::of(work).text(&c.label()),
+        None => id.to_string(),
+    }
+}
+
 fn note_cutter(
     work: &Work,
     cutters: &mut Vec<CutterRow>,
@@ -550,7 +558,7 @@ fn note_cutter(
             cutters.push(CutterRow {
                 id: step.cutter.to_string(),
                 number: cutter.map_or(0, |c| c.number),
-                label: cutter.map_or_else(|| step.cutter.to_string(), |c| c.label()),
+                label: label(work, step.cutter),
                 diameter: cutter.map_or(0.0, |c| c.diameter.mm()),
                 deepest: 0.0,
                 stick_out: 0.0,
