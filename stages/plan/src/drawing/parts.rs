@@ -6,7 +6,7 @@ use grainway_geom::{Bounds, Contour, Point};
 use grainway_import::shapes::{Problems, blank, contours, show};
 use grainway_pipeline::chain::nearest;
 use grainway_pipeline::doc::escaped;
-use grainway_pipeline::doc::{FeatureDoc, FeatureKind, PartDoc, Relief, Shape};
+use grainway_pipeline::doc::{Depth, FeatureDoc, FeatureKind, PartDoc, Relief, Shape};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::tolerance::IMPORT_MM;
 use grainway_pipeline::work::{Feature, Grain, Part, Source};
@@ -91,26 +91,7 @@ pub(super) fn described(doc: &PartDoc, pointer: &str, made: &mut Made<'_>) {
         &format!("{pointer}/relief"),
         &mut problems,
     );
-    let outline = match (&doc.outline, &doc.blank) {
-        (Some(shape), None) => outline_of(shape, &format!("{pointer}/outline"), &mut problems),
-        (None, Some(b)) => blank(b, &format!("{pointer}/blank"), &mut problems),
-        (Some(_), Some(_)) => {
-            problems.say(
-                &code::DOCUMENT_INVALID,
-                pointer,
-                "The part gives both an outline and a blank.",
-            );
-            None
-        }
-        (None, None) => {
-            problems.say(
-                &code::DOCUMENT_INVALID,
-                pointer,
-                "The part gives neither an outline nor a blank.",
-            );
-            None
-        }
-    };
+    let outline = part_outline(doc, pointer, &mut problems);
     // Features are checked even when the outline is missing, so that all problems come in one run.
     let frame = outline.as_ref().map_or(
         Bounds {
@@ -150,6 +131,18 @@ pub(super) fn described(doc: &PartDoc, pointer: &str, made: &mut Made<'_>) {
         as_drawn: false,
     };
     made.take(part, &format!("{pointer}/id"));
+}
+
+/// The outline that the description gives: its own, or that of its blank.
+fn part_outline(doc: &PartDoc, pointer: &str, problems: &mut Problems) -> Option<Contour> {
+    let message = match (&doc.outline, &doc.blank) {
+        (Some(shape), None) => return outline_of(shape, &format!("{pointer}/outline"), problems),
+        (None, Some(b)) => return blank(b, &format!("{pointer}/blank"), problems),
+        (Some(_), Some(_)) => "The part gives both an outline and a blank.",
+        (None, None) => "The part gives neither an outline nor a blank.",
+    };
+    problems.say(&code::DOCUMENT_INVALID, pointer, message);
+    None
 }
 
 /// A feature shifted into its part's frame.
@@ -243,101 +236,11 @@ fn feature(
         &format!("{pointer}/shape"),
         problems,
     );
-    let mut fine = !shapes.is_empty();
-    let mut refuse = |problems: &mut Problems, at: &str, message: String| {
-        problems.say(&code::DOCUMENT_INVALID, &format!("{pointer}{at}"), message);
-        fine = false;
-    };
-    let kind = doc.kind;
-    if kind == FeatureKind::Outline {
-        refuse(
-            problems,
-            "/kind",
-            "A part's outline is given by its `outline` or `blank`, not by a feature.".to_string(),
-        );
-    }
-    if kind != FeatureKind::Engraving && shapes.iter().any(|s| !s.closed) {
-        refuse(
-            problems,
-            "/shape/contour/closed",
-            format!("The contour of a {} must be closed.", kind.word()),
-        );
-    }
-    if kind == FeatureKind::Hole && shapes.iter().any(|s| s.as_circle(IMPORT_MM).is_none()) {
-        refuse(
-            problems,
-            "/shape",
-            "A hole is a circle; write cutout for another shape.".to_string(),
-        );
-    }
-    let through_by_kind = kind == FeatureKind::Cutout;
-    match (doc.depth, doc.left) {
-        (Some(_), Some(_)) => refuse(
-            problems,
-            "/left",
-            "The feature gives both a depth and the wood left under it.".to_string(),
-        ),
-        (None, None) if !through_by_kind => {
-            refuse(
-                problems,
-                "",
-                format!(
-                    "Nothing says how deep the {} is: give `depth` or `left`.",
-                    kind.word()
-                ),
-            );
-        }
-        _ => {}
-    }
-    if doc.waste.is_some() && kind != FeatureKind::Cutout {
-        refuse(
-            problems,
-            "/waste",
-            format!(
-                "Only a cutout has waste to deal with, not a {}.",
-                kind.word()
-            ),
-        );
-    }
-    if !doc.islands.is_empty() && !kind.is_cleared() {
-        refuse(
-            problems,
-            "/islands",
-            format!("A {} cannot have islands.", kind.word()),
-        );
-    }
-    let mut sized = true;
-    if let Some(grainway_pipeline::doc::Depth::Below(d)) = doc.depth {
-        sized &= problems
-            .positive(d, &format!("{pointer}/depth"), "depth")
-            .is_some();
-    }
-    let left = match doc.left {
-        Some(l) => {
-            let mm = problems.positive(l, &format!("{pointer}/left"), "wood left");
-            sized &= mm.is_some();
-            mm
-        }
-        None => None,
-    };
-    let leave = match doc.leave {
-        Some(l) => {
-            let mm = problems.not_negative(l, &format!("{pointer}/leave"), "wood that may stay");
-            sized &= mm.is_some();
-            mm
-        }
-        None => None,
-    };
-    if let Some(waste) = &doc.waste {
-        for (i, at) in waste.screws_at.iter().enumerate() {
-            sized &= problems
-                .place(*at, &format!("{pointer}/waste/screws-at/{i}"))
-                .is_some();
-        }
-    }
+    let fine = contradictions(doc, &shapes, pointer, problems);
+    let sizes = sizes(doc, pointer, problems);
     check_relief(doc.relief.as_ref(), &format!("{pointer}/relief"), problems);
     let islands = islands(doc, &shapes, part, pointer, problems);
-    let (true, true, Some(islands)) = (fine, sized, islands) else {
+    let (true, Some((left, leave)), Some(islands)) = (fine, sizes, islands) else {
         return Vec::new();
     };
     let several = matches!(doc.shape, Shape::Circles(_));
@@ -350,7 +253,7 @@ fn feature(
                 (Some(id), false) => id.clone(),
                 (None, _) => String::new(),
             },
-            kind,
+            kind: doc.kind,
             circle: shape.as_circle(IMPORT_MM),
             source: Source {
                 at: shape.start().unwrap_or_default(),
@@ -368,6 +271,81 @@ fn feature(
             waste: doc.waste.clone(),
         })
         .collect()
+}
+
+/// What the keys of a feature say against each other or against its shapes is told. True when there is nothing.
+fn contradictions(
+    doc: &FeatureDoc,
+    shapes: &[Contour],
+    pointer: &str,
+    problems: &mut Problems,
+) -> bool {
+    let (kind, word) = (doc.kind, doc.kind.word());
+    let mut wrong: Vec<(&str, String)> = Vec::new();
+    if kind == FeatureKind::Outline {
+        let message = "A part's outline is given by its `outline` or `blank`, not by a feature.";
+        wrong.push(("/kind", message.to_string()));
+    }
+    if kind != FeatureKind::Engraving && shapes.iter().any(|s| !s.closed) {
+        let message = format!("The contour of a {word} must be closed.");
+        wrong.push(("/shape/contour/closed", message));
+    }
+    if kind == FeatureKind::Hole && shapes.iter().any(|s| s.as_circle(IMPORT_MM).is_none()) {
+        let message = "A hole is a circle; write cutout for another shape.";
+        wrong.push(("/shape", message.to_string()));
+    }
+    match (doc.depth, doc.left) {
+        (Some(_), Some(_)) => {
+            let message = "The feature gives both a depth and the wood left under it.";
+            wrong.push(("/left", message.to_string()));
+        }
+        (None, None) if kind != FeatureKind::Cutout => {
+            let message = format!("Nothing says how deep the {word} is: give `depth` or `left`.");
+            wrong.push(("", message));
+        }
+        _ => {}
+    }
+    if doc.waste.is_some() && kind != FeatureKind::Cutout {
+        let message = format!("Only a cutout has waste to deal with, not a {word}.");
+        wrong.push(("/waste", message));
+    }
+    if !doc.islands.is_empty() && !kind.is_cleared() {
+        wrong.push(("/islands", format!("A {word} cannot have islands.")));
+    }
+    let fine = wrong.is_empty() && !shapes.is_empty();
+    for (at, message) in wrong {
+        problems.say(&code::DOCUMENT_INVALID, &format!("{pointer}{at}"), message);
+    }
+    fine
+}
+
+/// The wood left under a feature and the wood that may stay in it, mm; `None` when one of its sizes cannot be.
+fn sizes(
+    doc: &FeatureDoc,
+    pointer: &str,
+    problems: &mut Problems,
+) -> Option<(Option<f64>, Option<f64>)> {
+    let mut sized = true;
+    if let Some(Depth::Below(d)) = doc.depth {
+        let depth = problems.positive(d, &format!("{pointer}/depth"), "depth");
+        sized &= depth.is_some();
+    }
+    let left = doc
+        .left
+        .map(|l| problems.positive(l, &format!("{pointer}/left"), "wood left"));
+    let leave = doc
+        .leave
+        .map(|l| problems.not_negative(l, &format!("{pointer}/leave"), "wood that may stay"));
+    for (i, at) in doc
+        .waste
+        .iter()
+        .flat_map(|w| w.screws_at.iter().enumerate())
+    {
+        let place = problems.place(*at, &format!("{pointer}/waste/screws-at/{i}"));
+        sized &= place.is_some();
+    }
+    sized &= left != Some(None) && leave != Some(None);
+    sized.then_some((left.flatten(), leave.flatten()))
 }
 
 /// The islands of a feature, clockwise; `None` when one cannot be used.
