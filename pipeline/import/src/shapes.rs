@@ -4,7 +4,8 @@
 use crate::entity::FARTHEST_MM;
 use grainway_geom::{Bounds, Contour, Placing, Point, Vertex, point};
 use grainway_pipeline::doc::{
-    BlankDoc, ContourPoint, ContourShape, Edge, End, Length, Shape, Tenon,
+    BlankDoc, ContourPoint, ContourShape, Edge, End, Length, RectangleShape, Shape, SlotShape,
+    Tenon,
 };
 use grainway_pipeline::finding::{CodeInfo, Finding, code};
 
@@ -148,28 +149,7 @@ fn single(
     problems: &mut Problems,
 ) -> Option<Contour> {
     match shape {
-        Shape::Rectangle(s) => {
-            let p = format!("{pointer}/rectangle");
-            let at = problems.place(s.at, &format!("{p}/at"));
-            let x = problems.positive(s.size[0], &format!("{p}/size/0"), "size along x");
-            let y = problems.positive(s.size[1], &format!("{p}/size/1"), "size along y");
-            let corner = problems.not_negative(s.corner, &format!("{p}/corner"), "corner radius");
-            let angle = problems.plain_number(s.angle, &format!("{p}/angle"), "angle", 360.0);
-            let (at, x, y, corner, angle) = (at?, x?, y?, corner?, angle?);
-            if corner > 0.5 * x.min(y) + 1e-9 {
-                let message = format!(
-                    "The corner radius {} is more than half of the rectangle's lesser side.",
-                    show(corner)
-                );
-                problems.say(&code::BAD_NUMBER, &format!("{p}/corner"), message);
-                return None;
-            }
-            let flat = Contour::rectangle(point(0.0, 0.0), point(x, y), corner);
-            Some(flat.placed(&Placing {
-                at,
-                angle: angle.to_radians(),
-            }))
-        }
+        Shape::Rectangle(s) => rectangle(s, &format!("{pointer}/rectangle"), problems),
         Shape::Circle(s) => {
             let at = problems.place(s.at, &format!("{pointer}/circle/at"));
             let d = problems.positive(
@@ -180,33 +160,7 @@ fn single(
             Some(Contour::circle(at?, d? / 2.0))
         }
         Shape::Circles(_) => None,
-        Shape::Slot(s) => {
-            let p = format!("{pointer}/slot");
-            let from = problems.place(s.from, &format!("{p}/from"));
-            let to = problems.place(s.to, &format!("{p}/to"));
-            let width = problems.positive(s.width, &format!("{p}/width"), "width");
-            let (from, to, width) = (from?, to?, width?);
-            let Some(along) = (to - from).normalized() else {
-                problems.say(
-                    &code::BAD_NUMBER,
-                    &format!("{p}/to"),
-                    "The slot's two ends are one point; give a circle instead.",
-                );
-                return None;
-            };
-            let side = along.left() * (width / 2.0);
-            let v = |at: Point, bulge: f64| Vertex { at, bulge };
-            let vertices = vec![
-                v(from - side, 0.0),
-                v(to - side, 1.0),
-                v(to + side, 0.0),
-                v(from + side, 1.0),
-            ];
-            Some(Contour {
-                vertices,
-                closed: true,
-            })
-        }
+        Shape::Slot(s) => slot(s, &format!("{pointer}/slot"), problems),
         Shape::Contour(s) => contour(s, &format!("{pointer}/contour"), problems),
         Shape::Across(s) => {
             let p = format!("{pointer}/across");
@@ -250,6 +204,55 @@ fn single(
     }
 }
 
+fn rectangle(s: &RectangleShape, pointer: &str, problems: &mut Problems) -> Option<Contour> {
+    let at = problems.place(s.at, &format!("{pointer}/at"));
+    let x = problems.positive(s.size[0], &format!("{pointer}/size/0"), "size along x");
+    let y = problems.positive(s.size[1], &format!("{pointer}/size/1"), "size along y");
+    let corner = problems.not_negative(s.corner, &format!("{pointer}/corner"), "corner radius");
+    let angle = problems.plain_number(s.angle, &format!("{pointer}/angle"), "angle", 360.0);
+    let (at, x, y, corner, angle) = (at?, x?, y?, corner?, angle?);
+    if corner > 0.5 * x.min(y) + 1e-9 {
+        let message = format!(
+            "The corner radius {} is more than half of the rectangle's lesser side.",
+            show(corner)
+        );
+        problems.say(&code::BAD_NUMBER, &format!("{pointer}/corner"), message);
+        return None;
+    }
+    let flat = Contour::rectangle(point(0.0, 0.0), point(x, y), corner);
+    Some(flat.placed(&Placing {
+        at,
+        angle: angle.to_radians(),
+    }))
+}
+
+fn slot(s: &SlotShape, pointer: &str, problems: &mut Problems) -> Option<Contour> {
+    let from = problems.place(s.from, &format!("{pointer}/from"));
+    let to = problems.place(s.to, &format!("{pointer}/to"));
+    let width = problems.positive(s.width, &format!("{pointer}/width"), "width");
+    let (from, to, width) = (from?, to?, width?);
+    let Some(along) = (to - from).normalized() else {
+        problems.say(
+            &code::BAD_NUMBER,
+            &format!("{pointer}/to"),
+            "The slot's two ends are one point; give a circle instead.",
+        );
+        return None;
+    };
+    let side = along.left() * (width / 2.0);
+    let v = |at: Point, bulge: f64| Vertex { at, bulge };
+    let vertices = vec![
+        v(from - side, 0.0),
+        v(to - side, 1.0),
+        v(to + side, 0.0),
+        v(from + side, 1.0),
+    ];
+    Some(Contour {
+        vertices,
+        closed: true,
+    })
+}
+
 fn band(problems: &mut Problems, at: Length, width: Length, pointer: &str) -> Option<(f64, f64)> {
     let at = problems.coordinate(at, &format!("{pointer}/at"));
     let width = problems.positive(width, &format!("{pointer}/width"), "width");
@@ -287,7 +290,10 @@ fn stretch(
     Some((from, to))
 }
 
-fn contour(s: &ContourShape, pointer: &str, problems: &mut Problems) -> Option<Contour> {
+/// A corner of a described contour: where, bulge of the piece after it, rounding radius in mm.
+type Corner = (Point, f64, f64);
+
+fn corners(s: &ContourShape, pointer: &str, problems: &mut Problems) -> Option<Vec<Corner>> {
     let full: Vec<(Option<Point>, f64, f64)> = s
         .points
         .iter()
@@ -312,25 +318,18 @@ fn contour(s: &ContourShape, pointer: &str, problems: &mut Problems) -> Option<C
             }
         })
         .collect();
-    let points: Vec<(Point, f64, f64)> = full
-        .iter()
+    full.iter()
         .map(|(at, b, r)| at.map(|at| (at, *b, *r)))
-        .collect::<Option<_>>()?;
-    let least = match (s.closed, points.iter().any(|p| p.1.abs() > 0.0)) {
-        (true, false) => 3,
-        _ => 2,
-    };
-    if points.len() < least {
-        problems.say(
-            &code::DOCUMENT_INVALID,
-            &format!("{pointer}/points"),
-            format!(
-                "The contour has {} points; {least} are the fewest.",
-                points.len()
-            ),
-        );
-        return None;
-    }
+        .collect()
+}
+
+/// The vertices of a contour whose corners are rounded where they say so.
+fn rounded(
+    points: &[Corner],
+    closed: bool,
+    pointer: &str,
+    problems: &mut Problems,
+) -> Option<Vec<Vertex>> {
     let n = points.len();
     let mut vertices = Vec::with_capacity(n + 4);
     // How much of each edge the roundings at its two ends take.
@@ -345,7 +344,7 @@ fn contour(s: &ContourShape, pointer: &str, problems: &mut Problems) -> Option<C
         let last = i + 1 == n;
         let before = points[(i + n - 1) % n];
         let after = points[(i + 1) % n];
-        let at_open_end = !s.closed && (i == 0 || last);
+        let at_open_end = !closed && (i == 0 || last);
         if at_open_end || bulge.abs() > 0.0 || before.1.abs() > 0.0 {
             problems.say(
                 &code::DOCUMENT_INVALID,
@@ -395,6 +394,27 @@ fn contour(s: &ContourShape, pointer: &str, problems: &mut Problems) -> Option<C
             bulge: 0.0,
         });
     }
+    Some(vertices)
+}
+
+fn contour(s: &ContourShape, pointer: &str, problems: &mut Problems) -> Option<Contour> {
+    let points = corners(s, pointer, problems)?;
+    let least = match (s.closed, points.iter().any(|p| p.1.abs() > 0.0)) {
+        (true, false) => 3,
+        _ => 2,
+    };
+    if points.len() < least {
+        problems.say(
+            &code::DOCUMENT_INVALID,
+            &format!("{pointer}/points"),
+            format!(
+                "The contour has {} points; {least} are the fewest.",
+                points.len()
+            ),
+        );
+        return None;
+    }
+    let vertices = rounded(&points, s.closed, pointer, problems)?;
     let made = Contour {
         vertices,
         closed: s.closed,
