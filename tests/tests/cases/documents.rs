@@ -71,7 +71,11 @@ fn a_reading_unlike_the_shops_asks() {
     // 8 % of 19.17 mm is 1.5336 mm.
     for inside in ["[20.703]", "[17.637]"] {
         let made = written(inside);
-        assert!(!made.work.programs.is_empty(), "{inside}: {:?}", made.errors());
+        assert!(
+            !made.work.programs.is_empty(),
+            "{inside}: {:?}",
+            made.errors()
+        );
     }
     for beyond in ["[20.704]", "[17.636]"] {
         assert_eq!(
@@ -81,7 +85,11 @@ fn a_reading_unlike_the_shops_asks() {
         );
     }
     let confirmed = written(r#"[{ "thickness": 20.9, "confirmed": true }]"#);
-    assert!(!confirmed.work.programs.is_empty(), "{:?}", confirmed.errors());
+    assert!(
+        !confirmed.work.programs.is_empty(),
+        "{:?}",
+        confirmed.errors()
+    );
 }
 
 /// A wavy outline of so many lines, drawn one by one.
