@@ -40,16 +40,19 @@ fn coordinate(lines: &[String], random: &mut Random) -> Option<Lines> {
     Some(replaced(lines, at, &[format!("{word}{x},{y};")]))
 }
 
-/// A cut that is long enough to be missed: its ends lie 1 mm or more from the straight way past it.
+/// A corner of a path that lies 1 mm or more from the straight way past it.
 fn move_deleted(lines: &[String], random: &mut Random) -> Option<Lines> {
+    let far = |i: usize| {
+        let at = |i: usize| place(&lines[i]);
+        let (Some(a), Some(b), Some(c)) = (at(i - 1), at(i), at(i + 1)) else {
+            return false;
+        };
+        let (way, off) = ((c.1 - a.1, c.2 - a.2), (b.1 - a.1, b.2 - a.2));
+        let across = (way.0 * off.1 - way.1 * off.0) as f64;
+        b.0 == "PD" && c.0 == "PD" && across.abs() >= 40.0 * (way.0 as f64).hypot(way.1 as f64)
+    };
     let places: Vec<usize> = (1..lines.len().saturating_sub(1))
-        .filter(|i| {
-            let at = |i: usize| place(&lines[i]);
-            let (Some(a), Some(b)) = (at(i - 1), at(*i)) else {
-                return false;
-            };
-            b.0 == "PD" && ((b.1 - a.1).abs() > 40 || (b.2 - a.2).abs() > 40)
-        })
+        .filter(|i| far(*i))
         .collect();
     let at = *random.one(&places)?;
     Some(replaced(lines, at, &[]))
@@ -85,7 +88,9 @@ fn other_feed(lines: &[String], random: &mut Random) -> Option<Lines> {
 
 fn heights(lines: &[String], random: &mut Random) -> Option<Lines> {
     let at = pick(lines, random, |l| l.contains("pen heights:"))?;
-    let digits: Vec<usize> = lines[at]
+    // The feed behind the heights is told in more digits than count.
+    let heights = lines[at].split(" at ").next()?;
+    let digits: Vec<usize> = heights
         .match_indices(|c: char| c.is_ascii_digit())
         .map(|d| d.0)
         // The last digit of each number is less than what is allowed.

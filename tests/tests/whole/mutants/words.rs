@@ -25,7 +25,7 @@ pub const KINDS: [Kind; 41] = [
     ("wait deleted", Loses::Guard, wait_deleted),
     ("wait made shorter", Loses::Guard, wait_shorter),
     ("wait made longer", Loses::Plan, wait_longer),
-    ("wait of 30 s in the wood", Loses::Guard, wait_in_wood),
+    ("wait of 30 s in the wood", Loses::Plan, wait_in_wood),
     ("pecks made one", Loses::Guard, pecks_made_one),
     ("pecks deeper", Loses::Guard, pecks_deeper),
     ("pecks shallower", Loses::Plan, pecks_shallower),
