@@ -82,7 +82,7 @@ fn a_line_deeper_than_its_place_allows_is_withheld() {
     assert!((step.lowest - allowed).abs() < 1e-9 && step.lowest < -1.0);
     let program = &made.work.programs[0];
     let text = made.text(&program.text);
-    let deep = format!("Z-{}", (-step.lowest * 1e4).round() / 1e4);
+    let deep = format!("Z-{}", (-step.lowest * 1e3).round() / 1e3);
     let deep = deep.trim_end_matches('0');
     assert!(text.contains(deep), "{deep} in {text}");
     let lower = text.replace(deep, "Z-2.5875");
@@ -355,9 +355,9 @@ fn tabs_keep_off_the_shoulders_of_tenons_however_long_these_are() {
     let bounds = variant.outline.bounds();
     for tab in &placement.tabs {
         let (at, _) = path.at_length(tab.along).unwrap();
-        // Tenons are 22 mm long: what lies as far in at an end is a shoulder, a cheek or the tenon itself.
+        // Tenons are 22 mm long: what lies as far in at an end is a shoulder or a cheek. Only the tenon's end lies beyond.
         let from_end = (at.x - bounds.min.x).min(bounds.max.x - at.x);
-        assert!(from_end > 25.0, "a tab at {at:?}");
+        assert!(!(0.0..=25.5).contains(&from_end), "a tab at {at:?}");
     }
 }
 

@@ -886,7 +886,7 @@ fn figure(u: Show, f: &FigureRow) -> Row {
     };
     Row::of([
         f.layer.clone(),
-        f.what.clone(),
+        u.text(&f.what),
         value,
         f.limit
             .map(|l| u.text(&format!("{} {}", digits(l), f.unit)))
