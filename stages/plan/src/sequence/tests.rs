@@ -233,7 +233,7 @@ fn pilots_come_first_then_the_pause() {
         order[2],
         Entry::Pause {
             number: 1,
-            message: "Drive 1 screw, 4 mm thick, 27 to 34 mm long, into the pilots at (100, 50), heads sunk".to_string()
+            message: "Drive 1 screw, 4 mm thick, 20 to 27 mm long, into the pilots at (100, 50), heads sunk".to_string()
         }
     );
     // No pause without screws.
