@@ -6,7 +6,11 @@ use super::{Kind, Loses};
 pub const KINDS: [Kind; 9] = [
     ("coordinate moved", Loses::Plan, coordinate),
     ("move deleted", Loses::Plan, move_deleted),
-    ("pen not raised or not lowered", Loses::Plan, pen_unmoved),
+    (
+        "pen up for down, or down for up",
+        Loses::Plan,
+        pen_other_way,
+    ),
     ("another feed", Loses::Plan, other_feed),
     ("heights of the pen changed", Loses::Plan, heights),
     ("program not ended", Loses::Plan, not_ended),
@@ -58,25 +62,18 @@ fn move_deleted(lines: &[String], random: &mut Random) -> Option<Lines> {
     Some(replaced(lines, at, &[]))
 }
 
-fn pen_unmoved(lines: &[String], random: &mut Random) -> Option<Lines> {
-    // The pen is up already after the start, and raised again where a step begins.
-    let down = lines.iter().position(|l| l == "PD;")?;
-    let places: Vec<usize> = (down..lines.len())
-        .filter(|i| lines[*i] == "PD;" || lines[*i] == "PU;" && lines[i - 1].starts_with("PD"))
-        .collect();
-    let at = *random.one(&places)?;
-    // A second "up" says the same again; both must go.
-    let more = lines[at + 1..]
-        .iter()
-        .take_while(|l| *l == "PU;" || *l == "PA;" || l.starts_with("CO"));
-    let more = more.count();
-    let kept = |i: usize| !(at..=at + more).contains(&i) || lines[i] != lines[at];
-    Some(
-        (0..lines.len())
-            .filter(|i| kept(*i))
-            .map(|i| lines[i].clone())
-            .collect(),
-    )
+/// An instruction with a place raises or lowers the pen before it goes there, so "PU;" and "PD;" alone are said again by the next one.
+fn pen_other_way(lines: &[String], random: &mut Random) -> Option<Lines> {
+    let at = pick(lines, random, |l| place(l).is_some())?;
+    let other = match &lines[at][..2] {
+        "PD" => "PU",
+        _ => "PD",
+    };
+    Some(replaced(
+        lines,
+        at,
+        &[format!("{other}{}", &lines[at][2..])],
+    ))
 }
 
 fn other_feed(lines: &[String], random: &mut Random) -> Option<Lines> {
