@@ -19,8 +19,7 @@ use std::f64::consts::FRAC_PI_2;
 use std::io::{BufRead, Write};
 use std::ops::ControlFlow;
 
-#[path = "limits_tests.rs"]
-mod limits_tests;
+mod holding_limits;
 
 /// A language for tests, one word a line: `TOP`, `R x y z`, `L x y z f`, `A cx cy sweep x y z f` (end given), `T n`, `S rpm` (negative: counter-clockwise),
 /// `W seconds`, `P text`, `END`; `-` leaves an axis as it is.
@@ -567,7 +566,6 @@ fn a_cut_before_the_spindle_is_up_to_speed_is_caught() {
     };
     passes(&w, &between("S 18000"));
     passes(&w, &between("S 17000"));
-    passes(&w, &between("S 0\nS 18000\nW 4"));
     caught(&w, &between("S 0\nS 18000"), "verify-spindle", None, true);
     caught(&w, &between("S 19000"), "verify-spindle", None, true);
     // The machine's own figure counts.

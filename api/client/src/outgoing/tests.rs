@@ -365,7 +365,7 @@ async fn proxies_of_the_environment_are_not_asked() {
     let mut child = tokio::process::Command::new(std::env::current_exe().unwrap());
     child.args([
         "--exact",
-        "service::outgoing::tests::proxies_of_the_environment_are_not_asked",
+        "outgoing::tests::proxies_of_the_environment_are_not_asked",
     ]);
     child
         .env(CHILD, target.to_string())

@@ -421,7 +421,7 @@ codes! {
     VERIFY_SLENDER = "verify-slender" Warning
         "A piece is long for its width and whips under the cutter where nothing holds its middle.",
         "Cut it from a wider piece, give it tabs closer together, or saw it after the other cuts.",
-        "stages/check/src/limits_tests.rs::a_slender_strip_is_named";
+        "stages/check/src/tests/holding_limits.rs::a_slender_strip_is_named";
     VERIFY_SPINDLE = "verify-spindle" Error
         "The spindle stands, turns the wrong way, turns when it must stand, is not waited for, or turns in one place of the wood.",
         "Do not run it. Report the failure if the text was not edited.",

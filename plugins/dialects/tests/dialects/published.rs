@@ -265,9 +265,12 @@ fn order_of_execution() {
 /// Section 3.1: with lines of %, nothing after the second is read; with M2, nothing after it runs.
 #[test]
 fn ends() {
-    let framed = read_as(NGC, "\n % \nG21 G90\nG0 Z5\n%\nnonsense\n");
+    let framed = read_as(NGC, "\n % \nG21 G90\nG0 Z5\nM2\n%\nnonsense\n");
     assert_eq!(faults(&framed), []);
     assert_eq!(framed.last().unwrap().action, Action::End);
+    // The report lets lines of % end a program without M2 or M30. Here that is a fault: nothing then stops what still runs.
+    let without = read_as(NGC, "%\nG21 G90\nG0 Z5\n%\n");
+    assert_eq!(faults(&without), [(4, "no-end")]);
     let after = read_as(NGC, "G21 G90\nG0 Z5\nM2\nG0 Z-5\n");
     assert_eq!(faults(&after), [(4, "after-end")]);
     assert_eq!(moves(&after, 0), []);

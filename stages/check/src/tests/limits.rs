@@ -325,8 +325,8 @@ fn each_limit_of_the_text_inside_and_outside() {
         "the program's end",
         ("verify-text", ERROR, "before its program ends"),
         &w,
-        ["END", ""],
-        |s| pocket_text().replace("END", s),
+        ["END\n", ""],
+        |s| pocket_text().replace("END\n", s),
     );
     t.safe(
         "what a pause says",

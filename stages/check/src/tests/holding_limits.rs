@@ -454,14 +454,14 @@ fn ring_with_tabs(min: Point, max: Point, tabs: &[(f64, bool)], neck: f64, top: 
 }
 
 fn program(cuts: &str) -> String {
-    format!("TOP\nT 1\nTOP\nS 18000\n{cuts}TOP\nS 0\nR 0 0 -\nEND\n")
+    format!("TOP\nT 1\nTOP\nS 18000\nW 4\n{cuts}TOP\nS 0\nW 4\nR 0 0 -\nEND\n")
 }
 
 /// Cuts put in before the end of a text.
 fn and(text: &str, cuts: &str) -> String {
     text.replacen(
-        "TOP\nS 0\nR 0 0 -\nEND",
-        &format!("{cuts}TOP\nS 0\nR 0 0 -\nEND"),
+        "TOP\nS 0\nW 4\nR 0 0 -\nEND",
+        &format!("{cuts}TOP\nS 0\nW 4\nR 0 0 -\nEND"),
         1,
     )
 }
@@ -527,7 +527,7 @@ fn one_tab_and_screws_in_the_waste(joined: bool) -> Case {
         });
     }
     setup.order = slug.setups[0].order.clone();
-    let mut text = String::from("P drive two screws\nTOP\nT 1\nTOP\nS 18000\n");
+    let mut text = String::from("P drive two screws\nTOP\nT 1\nTOP\nS 18000\nW 4\n");
     let tabs: &[(f64, bool)] = if joined {
         &[(160.0, NEAR), (160.0, FAR)]
     } else {
@@ -542,7 +542,7 @@ fn one_tab_and_screws_in_the_waste(joined: bool) -> Case {
         NECK,
         4.0,
     );
-    (work, text + "TOP\nS 0\nR 0 0 -\nEND\n")
+    (work, text + "TOP\nS 0\nW 4\nR 0 0 -\nEND\n")
 }
 
 /// An opening's waste without screws, its last passes lifted over these tabs.
@@ -588,8 +588,8 @@ fn deep_pilots(z: &str) -> Case {
 
 fn pause_at(z: &str) -> Case {
     let text = slug_text().replacen(
-        "TOP\nS 0\nR 0 0 -\nP drive",
-        &format!("R - - {z}\nS 0\nP drive"),
+        "TOP\nS 0\nW 4\nR 0 0 -\nP drive",
+        &format!("R - - {z}\nS 0\nW 4\nP drive"),
         1,
     );
     (slug_work(point(135.0, 57.5)), text)
