@@ -505,7 +505,7 @@ async fn jobs_are_made_again_as_measured_and_in_part() {
         })
         .unwrap()
     };
-    let body = json!({ "thickness": { stock: [20.2, "20.3mm"] } }).to_string();
+    let body = json!({ "thickness": { stock: [0.79, "20.1mm"] } }).to_string();
     let path = format!("/v1/jobs/{old}/measured");
     let dry = server
         .post_json(&format!("{path}?dry-run=true"), body.clone())
