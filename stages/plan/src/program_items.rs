@@ -248,7 +248,7 @@ impl Items<'_> {
             }
             Move::Line { .. } | Move::Arc { .. } => return m,
         };
-        if !self.zero_untried || to.z >= high - SAME_LEVEL_MM {
+        if !self.zero_untried || self.can.two_heights || to.z >= high - SAME_LEVEL_MM {
             return m;
         }
         self.zero_untried = false;

