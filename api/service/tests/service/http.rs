@@ -208,16 +208,7 @@ async fn the_same_request_with_the_same_key_is_one_job() {
             "{key:?}"
         );
     }
-    assert_eq!(
-        server
-            .get("/v1/jobs")
-            .await
-            .json()
-            .as_array()
-            .unwrap()
-            .len(),
-        2
-    );
+    assert_eq!(server.count_of_jobs().await, 2);
 
     // Many at a time: one job, and every answer is that job or "still at work".
     let asked = (0..12).map(|_| send("k-3", "", stool_document()));
@@ -236,16 +227,7 @@ async fn the_same_request_with_the_same_key_is_one_job() {
         );
         assert_eq!(told.field("retry-after"), "1");
     }
-    assert_eq!(
-        server
-            .get("/v1/jobs")
-            .await
-            .json()
-            .as_array()
-            .unwrap()
-            .len(),
-        3
-    );
+    assert_eq!(server.count_of_jobs().await, 3);
 }
 
 #[tokio::test]

@@ -151,6 +151,11 @@ impl Server {
         self.ask(request, body).await
     }
 
+    /// Jobs that the list of jobs has on its first page.
+    pub async fn count_of_jobs(&self) -> usize {
+        self.get("/v1/jobs").await.json().as_array().unwrap().len()
+    }
+
     /// Hands the step stool in.
     pub async fn stool(&self, query: &str) -> JobId {
         let told = self

@@ -178,16 +178,7 @@ async fn a_caller_that_closed_its_side_gets_its_answer() {
         told.is_empty() || told.starts_with("HTTP/1.1 400 "),
         "{told}"
     );
-    assert_eq!(
-        server
-            .get("/v1/jobs")
-            .await
-            .json()
-            .as_array()
-            .unwrap()
-            .len(),
-        1
-    );
+    assert_eq!(server.count_of_jobs().await, 1);
 }
 
 #[tokio::test]
@@ -226,16 +217,7 @@ async fn a_job_whose_caller_went_away_is_there_once() {
             tokio::time::sleep(Duration::from_millis(20)).await;
         }
     }
-    assert_eq!(
-        server
-            .get("/v1/jobs")
-            .await
-            .json()
-            .as_array()
-            .unwrap()
-            .len(),
-        10
-    );
+    assert_eq!(server.count_of_jobs().await, 10);
     assert_eq!(server.shared.files.found().await.unwrap().len(), 10);
 }
 

@@ -238,16 +238,7 @@ async fn what_is_wrong_with_a_list_is_told_by_row_and_column() {
         .ask(csv(&format!("/v1/lists?replaces={id}")), list)
         .await;
     assert_eq!(replacing.problem(), "refused");
-    assert_eq!(
-        server
-            .get("/v1/jobs")
-            .await
-            .json()
-            .as_array()
-            .unwrap()
-            .len(),
-        1
-    );
+    assert_eq!(server.count_of_jobs().await, 1);
 }
 
 #[tokio::test]
