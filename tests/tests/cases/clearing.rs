@@ -42,7 +42,7 @@ fn corners_that_the_large_cutter_rounds_are_cut_with_the_small_one_at_hand() {
         let mut length = 0.0;
         for m in &moves {
             let to = m.end(at);
-            if !matches!(m, Move::Rapid { .. }) && to.z == step.lowest {
+            if !matches!(m, Move::Rapid { .. }) && (to.z - step.lowest).abs() < 1e-9 {
                 length += at.xy().distance(to.xy());
             }
             at = to;

@@ -30,7 +30,7 @@ fn pointers(made: &Made, code: &str) -> Vec<String> {
 #[test]
 fn readings_far_apart_ask() {
     let made = make(load(&folder("mistyped-reading").join("job.json")).unwrap()).unwrap();
-    assert!(made.work.programs.is_empty() && !made.ready());
+    assert!(!made.ready());
     let at = |i: usize| format!("shop.json#/stocks/ash-18/thickness/{i}");
     assert_eq!(pointers(&made, "readings-apart"), [at(0), at(1)]);
     let told = made.with_code("readings-apart")[0];

@@ -534,7 +534,8 @@ fn not_finite() -> Vec<Item> {
 
 /// What a dialect of the C interface must bear besides.
 pub(super) fn native_rows(library: &Library, dialect: &Arc<NativeDialect>, trial: &mut Trial) {
-    let checks: [(&str, fn(&NativeDialect) -> Found); 4] = [
+    type Check = fn(&NativeDialect) -> Found;
+    let checks: [(&str, Check); 4] = [
         ("bad-head", bad_head),
         ("wrong-size", wrong_size),
         ("not-finite", refuses_not_finite),

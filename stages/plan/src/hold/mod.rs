@@ -208,7 +208,7 @@ impl HoldSettings {
             ("edge-diameters", self.edge_diameters),
             ("end-diameters", self.end_diameters),
         ] {
-            if !(value >= 0.0 && value <= 100.0) {
+            if !(0.0..=100.0).contains(&value) {
                 let what = format!("is {value}; it must lie between 0 and 100.");
                 found.push(bad(name, what));
             }

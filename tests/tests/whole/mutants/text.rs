@@ -134,7 +134,7 @@ pub fn read(lines: &[String]) -> Vec<(Line, Force)> {
                 'F' => force.feed = w.value,
                 'S' => speed = w.value,
                 'T' => force.cutter = w.value,
-                'M' if w.value == 3.0 => force.rpm = speed,
+                'M' if (w.value - 3.0).abs() < 1e-9 => force.rpm = speed,
                 'M' if [5.0, 6.0].contains(&w.value) => force.rpm = 0.0,
                 'X' => force.at[0] = w.value,
                 'Y' => force.at[1] = w.value,

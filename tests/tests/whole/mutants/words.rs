@@ -113,7 +113,7 @@ fn exchanged(lines: &[String], at: usize, letter: char, from: f64, to: f64) -> O
     let word = line
         .words
         .iter()
-        .find(|w| w.letter == letter && w.value == from)?;
+        .find(|w| w.letter == letter && (w.value - from).abs() < 1e-9)?;
     let digits = word.to - word.from - 1;
     let line = with(&lines[at], *word, &format!("{to:0digits$}"));
     Some(replaced(lines, at, &[line]))
@@ -428,7 +428,8 @@ fn arc_turned(lines: &[String], random: &mut Random) -> Option<Lines> {
 
 /// Goes somewhere else than where the cutter stands, by a plain move.
 fn goes(l: &Line, f: &Force) -> bool {
-    let other = |letter: char, now: f64| l.word(letter).is_some_and(|w| w.value != now);
+    let other =
+        |letter: char, now: f64| l.word(letter).is_some_and(|w| (w.value - now).abs() > 1e-9);
     let plain = !l.has('G', 53.0) && !l.words.iter().any(|w| w.letter == 'G' && w.value > 3.0);
     plain && (other('X', f.at[0]) || other('Y', f.at[1]) || other('Z', f.at[2]))
 }
