@@ -175,7 +175,8 @@ async fn crowd(a: Store, b: Store) {
         "{} jobs, {starts} claims, {lost} lost, {all} ends",
         there.len()
     );
-    assert!(all > 50 && lost > 5);
+    // How many depends on who is served first; that there are some is what the rest is about.
+    assert!(all > 20 && lost > 0, "{all} ends, {lost} lost");
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
