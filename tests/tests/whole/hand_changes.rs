@@ -64,15 +64,16 @@ fn every_sample_is_ready_with_cutters_changed_in_pauses_slow() {
                 assert_eq!(made.work.programs.len(), made.work.setups.len(), "{place}");
                 for (program, setup) in made.work.programs.iter().zip(&made.work.setups) {
                     let text = plain(&made.text(&program.text));
+                    // From the end: a cutter may go in more than once.
                     let mut rest = text.as_str();
-                    for id in later(setup) {
+                    for id in later(setup).into_iter().rev() {
                         let cutter = made.work.documents.cutter(id).unwrap();
                         let message =
                             format!("put in cutter {}: {}", cutter.number, cutter.label());
                         let at = rest.rfind(&plain(&message));
                         let at =
                             at.unwrap_or_else(|| panic!("{place}: {message} is not in {rest}"));
-                        rest = &rest[at..];
+                        rest = &rest[..at];
                         changes += 1;
                     }
                 }
