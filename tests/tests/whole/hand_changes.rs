@@ -3,6 +3,7 @@
 
 use super::sabotage::{Line, chain, edited_in, edited_job, tamper, texts};
 use grainway_pipeline::doc::{CutterChangeBy, SpindleSwitch, Unit};
+use grainway_pipeline::finding::in_unit;
 use grainway_pipeline::work::{Entry, Program, Setup};
 use grainway_stages::report::{OrderRow, ReportDocument};
 use grainway_stages::verify::{Text, VerifySettings, verify_program};
@@ -70,7 +71,7 @@ fn every_sample_is_ready_with_cutters_changed_in_pauses_slow() {
                         let cutter = made.work.documents.cutter(id).unwrap();
                         let message =
                             format!("put in cutter {}: {}", cutter.number, cutter.label());
-                        let at = rest.rfind(&plain(&message));
+                        let at = rest.rfind(&plain(&in_unit(&message, unit)));
                         let at =
                             at.unwrap_or_else(|| panic!("{place}: {message} is not in {rest}"));
                         rest = &rest[..at];
@@ -183,6 +184,30 @@ fn a_text_that_pauses_for_another_cutter_or_for_none_is_caught() {
         }
     });
     says(&turning, "verify-pause", "the spindle still turns");
+}
+
+/// The first fast way down by a zero that a person has just set ends 10 mm over the wood: a text that comes down farther is caught, at
+/// its start and behind a pause.
+#[test]
+fn a_text_that_comes_down_fast_by_an_untried_zero_is_caught() {
+    let deeper = |from: usize, text: &mut Vec<String>| {
+        let falls = |l: &String| l.starts_with("G0 Z") || l.starts_with("Z");
+        let down = text[from..]
+            .windows(2)
+            .position(|w| falls(&w[0]) && w[1].starts_with("G1 Z"));
+        let at = from + down.expect("a fast way down, then feed");
+        text[at] = text[at + 1].replacen("G1", "G0", 1);
+        text[at] = text[at].split(" F").next().unwrap().to_string();
+        text.remove(at + 1);
+    };
+    for behind in [false, true] {
+        let low = edited(move |text, (_, stop)| deeper(if behind { stop } else { 0 }, text));
+        says(
+            &low,
+            "verify-rapid",
+            "the first rapid down after Z zero was set by hand",
+        );
+    }
 }
 
 #[test]
