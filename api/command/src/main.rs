@@ -11,7 +11,7 @@ mod token;
 
 use crate::progress::TerminalProgress;
 use clap::{Parser, Subcommand, ValueEnum};
-use grainway_pipeline::doc::{schema_job, schema_shop};
+use grainway_pipeline::doc::{Unit, schema_job, schema_shop};
 use grainway_pipeline::finding::Finding;
 use grainway_pipeline::stage::Cancel;
 use grainway_runner::{
@@ -332,8 +332,10 @@ fn made(cli: &Cli, registries: &Registries, request: &MakeRequest) -> u8 {
                     &json!({ "exit": exit, "out": out, "report": made.report }),
                 ));
             } else {
+                let machine = made.report.machine.as_ref();
+                let unit = machine.map_or(Unit::Mm, |m| m.program_unit);
                 for finding in &made.report.findings {
-                    let _ = writeln!(std::io::stderr(), "{finding}");
+                    let _ = writeln!(std::io::stderr(), "{}", finding.line_in(unit));
                 }
                 let out = request.out.as_deref().filter(|_| made.replaced);
                 say(&text::summary(&made.report, out));

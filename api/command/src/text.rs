@@ -1,5 +1,6 @@
 //! What the command prints for people.
 
+use grainway_pipeline::finding::Finding;
 use grainway_runner::Verified;
 use grainway_stages::report::{JobVerdict, Release, ReportDocument};
 use serde_json::Value;
@@ -71,8 +72,9 @@ pub(super) fn duration(seconds: f64) -> String {
 /// Verdicts over texts.
 pub(super) fn verified(verified: &Verified) -> String {
     let mut text = String::new();
+    let line = |f: &Finding| f.line_in(verified.program_unit);
     for finding in &verified.job_findings {
-        let _ = writeln!(text, "{finding}");
+        let _ = writeln!(text, "{}", line(finding));
     }
     let word = |passed| if passed { "passed" } else { "did not pass" };
     for setup in &verified.setups {
@@ -89,7 +91,7 @@ pub(super) fn verified(verified: &Verified) -> String {
         }
         let planned = setup.as_planned.iter().flatten();
         for finding in planned.chain([&setup.safe]).flat_map(|v| &v.findings) {
-            let _ = writeln!(text, "    {finding}");
+            let _ = writeln!(text, "    {}", line(finding));
         }
     }
     if verified.passed {

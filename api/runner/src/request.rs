@@ -2,6 +2,7 @@
 
 use crate::output::OutputProblem;
 use crate::state::StateProblem;
+use grainway_pipeline::doc::Unit;
 use grainway_pipeline::finding::Finding;
 use grainway_pipeline::work::Verdict;
 use grainway_stages::report::ReportDocument;
@@ -88,6 +89,8 @@ pub struct Verified {
     pub job_findings: Vec<Finding>,
     /// All passed that must.
     pub passed: bool,
+    /// The unit of the programs: findings' messages are in it, their places in mm.
+    pub program_unit: Unit,
 }
 
 impl Verified {
@@ -97,6 +100,7 @@ impl Verified {
             setups: Vec::new(),
             job_findings,
             passed: false,
+            program_unit: Unit::Mm,
         }
     }
 }

@@ -51,10 +51,25 @@ pub(crate) fn verify_here(
     let passed = setups
         .iter()
         .all(|s| s.safe.passed && !s.unverified && (request.edited || s.as_planned.iter().all(ok)));
+    let machine = work.documents.machine();
+    let program_unit = machine.map_or(Unit::Mm, |(_, m)| m.program_unit);
+    let told = |findings: &mut Vec<Finding>| {
+        for finding in findings {
+            *finding = finding.clone().told_in(program_unit);
+        }
+    };
+    told(&mut work.findings);
+    for setup in &mut setups {
+        let planned = setup.as_planned.iter_mut().flatten();
+        planned
+            .chain([&mut setup.safe])
+            .for_each(|v| told(&mut v.findings));
+    }
     Ok(Verified {
         setups,
         job_findings: work.findings,
         passed,
+        program_unit,
     })
 }
 

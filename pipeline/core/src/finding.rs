@@ -1,5 +1,6 @@
 //! What the user is told: findings, and the one table of their codes.
 
+use crate::doc::Unit;
 use grainway_geom::Point;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -126,6 +127,43 @@ impl Finding {
         self.severity = severity;
         self
     }
+    /// With its message and remedy in the unit that its reader thinks in; stages write them in mm. The place stays in mm.
+    #[must_use]
+    pub fn told_in(mut self, unit: Unit) -> Finding {
+        self.message = in_unit(&self.message, unit);
+        self.remedy = in_unit(&self.remedy, unit);
+        self
+    }
+    /// One line for a terminal, the place in `unit`: `error unreachable [end/m1] at (12, 30): … To do: …`.
+    pub fn line_in(&self, unit: Unit) -> String {
+        let severity = match self.severity {
+            Severity::Error => "error",
+            Severity::Warning => "warning",
+            Severity::Note => "note",
+        };
+        let mut text = format!("{severity} {}", self.code);
+        let place: Vec<&str> = [&self.setup, &self.part, &self.feature]
+            .into_iter()
+            .filter_map(|p| p.as_deref())
+            .collect();
+        if !place.is_empty() {
+            text += &format!(" [{}]", place.join(" / "));
+        }
+        if let Some(pointer) = &self.pointer {
+            text += &format!(" {pointer}");
+        }
+        if let Some(line) = self.line {
+            text += &format!(" line {line}");
+        }
+        if let Some(at) = self.at {
+            text += &in_unit(&format!(" at ({}, {})", at.x, at.y), unit);
+        }
+        text += &format!(": {}", self.message);
+        if !self.remedy.is_empty() {
+            text += &format!(" To do: {}", self.remedy);
+        }
+        text
+    }
     fn key(&self) -> impl Ord + use<> {
         let at = self
             .at
@@ -150,35 +188,9 @@ pub fn sort(findings: &mut Vec<Finding>) {
     findings.dedup();
 }
 
-/// One line for a terminal: `error unreachable [end/m1] at (12, 30): … To do: …`.
+/// One line for a terminal, the place in mm.
 impl std::fmt::Display for Finding {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let severity = match self.severity {
-            Severity::Error => "error",
-            Severity::Warning => "warning",
-            Severity::Note => "note",
-        };
-        write!(f, "{severity} {}", self.code)?;
-        let place: Vec<&str> = [&self.setup, &self.part, &self.feature]
-            .into_iter()
-            .filter_map(|p| p.as_deref())
-            .collect();
-        if !place.is_empty() {
-            write!(f, " [{}]", place.join(" / "))?;
-        }
-        if let Some(pointer) = &self.pointer {
-            write!(f, " {pointer}")?;
-        }
-        if let Some(line) = self.line {
-            write!(f, " line {line}")?;
-        }
-        if let Some(at) = self.at {
-            write!(f, " at ({}, {})", at.x, at.y)?;
-        }
-        write!(f, ": {}", self.message)?;
-        if !self.remedy.is_empty() {
-            write!(f, " To do: {}", self.remedy)?;
-        }
-        Ok(())
+        f.write_str(&self.line_in(Unit::Mm))
     }
 }

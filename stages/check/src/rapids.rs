@@ -8,12 +8,20 @@ use super::{Scene, layer};
 use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Region, Segment, point, swept};
 use grainway_pipeline::finding::code;
 use grainway_pipeline::tolerance::{KERNEL_MM, VERIFY_MM};
+use std::collections::BTreeSet;
+
+/// How far over the wood the first fast way down must end after a person has set Z zero, mm: there a wrong zero can still be seen and
+/// the machine stopped (common practice, no source).
+const FIRST_DOWN_MM: f64 = 10.0;
 
 /// Findings of one kind that are said one by one; the rest is counted.
 const SAID_ONE_BY_ONE: usize = 5;
 
 pub(super) fn check(scene: &Scene<'_>) -> Said {
     let mut said = Said::default();
+    if scene.zero_by_hand {
+        first_ways_down(scene, &mut said);
+    }
     let top = scene.setup.z.highest_top();
     let margin = scene.settled.rapid_margin;
     let board = scene.board();
@@ -88,6 +96,34 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
         true,
     );
     said
+}
+
+/// After a start and after each pause in which a cutter goes in, the first way down ends at feed: the fast part stops
+/// [`FIRST_DOWN_MM`] over the wood, or at the setup's safe height where that is lower.
+fn first_ways_down(scene: &Scene<'_>, said: &mut Said) {
+    let recorded = scene.recorded;
+    let top = scene.setup.z.highest_top();
+    let least = (top + FIRST_DOWN_MM).min(scene.setup.safe_z) - VERIFY_MM;
+    let pauses = recorded.pauses.iter().filter(|p| p.cutter.is_some());
+    let put_in: BTreeSet<usize> = pauses.map(|p| p.at).collect();
+    let mut text = None;
+    let mut untried = true;
+    for (i, m) in recorded.motions.iter().enumerate() {
+        untried |= text != Some(m.text) || put_in.contains(&i);
+        text = Some(m.text);
+        if !untried || m.z[1] >= least {
+            continue;
+        }
+        untried = false;
+        if !m.cuts && m.z[1] < m.z[0] {
+            let message = format!(
+                "the first rapid down after Z zero was set by hand ends {} mm over the wood; {} are asked, then feed",
+                mm(m.z[1] - top),
+                mm(least + VERIFY_MM - top)
+            );
+            said.find(Some(m.text), named(scene, m, message));
+        }
+    }
 }
 
 /// A finding with the piece and feature that lie there.

@@ -9,7 +9,6 @@ use super::release;
 use super::sheet::Show;
 use super::times::{Clock, Drive, Seconds};
 use grainway_geom::Placing;
-use grainway_pipeline::finding::Finding;
 use grainway_pipeline::stage::Dialects;
 use grainway_pipeline::work::{
     Balance, BlobId, Entry, HandWork, Hold, HoldKind, Operation, Placement, Program, Setup,
@@ -157,7 +156,11 @@ pub(super) fn report(work: &Work, dialects: &Dialects, clearance: f64) -> Report
         }
         .to_string(),
         counts: Counts::of(&work.findings),
-        findings: work.findings.iter().map(|f| told(show, f)).collect(),
+        findings: work
+            .findings
+            .iter()
+            .map(|f| f.clone().told_in(show.0))
+            .collect(),
         machine: machine.map(|(id, m)| MachineRow {
             id: id.to_string(),
             dialect: m.dialect.clone(),
@@ -210,15 +213,6 @@ fn all_times(setups: &[SetupRow]) -> TimesRow {
         *t = (*t * 10.0).round() / 10.0;
     }
     times
-}
-
-/// A finding with its figures in the unit that the sheet has.
-fn told(show: Show, finding: &Finding) -> Finding {
-    Finding {
-        message: show.text(&finding.message),
-        remedy: show.text(&finding.remedy),
-        ..finding.clone()
-    }
 }
 
 fn hand_work_row(show: Show, h: &HandWork) -> HandWorkRow {
