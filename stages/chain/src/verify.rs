@@ -1,11 +1,12 @@
 //! The verify stage: gives check the texts, what each was to do, and what the person does while it runs.
 
-use grainway_check::{Models, PlannedMotions, verify_setup};
+use grainway_check::{Allowed, Models, PlannedMotions, verify_setup};
 use grainway_pipeline::chain::settings_of;
 use grainway_pipeline::dialect::Dialect;
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::stage::{Cx, Description, Fault, Stop, TypedStage};
 use grainway_pipeline::work::{ByHand, Program, Setup, Work};
+use grainway_plan::hold::{FirstHold, HoldStage};
 use grainway_plan::program_items::{Can, Changes, by_hand, items};
 use grainway_plan::relief::ReliefStage;
 use rayon::prelude::*;
@@ -33,7 +34,7 @@ pub fn verify_program(
     edited: bool,
     settings: &VerifySettings,
 ) -> SetupVerdict {
-    let models = Models::of(work, std::slice::from_ref(setup), relief_margin(work));
+    let models = Models::of(work, std::slice::from_ref(setup), allowed(work));
     with_models(work, setup, &models, texts, dialect, edited, settings)
 }
 
@@ -90,9 +91,14 @@ fn out_of_order(programs: &[Option<(u32, &str)>], verdict: &mut SetupVerdict) {
     }
 }
 
-/// How far past its corner the job or the shop lets a relief's lobe reach, mm.
-fn relief_margin(work: &Work) -> f64 {
-    settings_of(ReliefStage, &work.documents).map_or(0.0, |s| s.margin.mm())
+/// What the job and the shop allow in the settings of other stages.
+fn allowed(work: &Work) -> Allowed {
+    let documents = &work.documents;
+    Allowed {
+        relief_margin: settings_of(ReliefStage, documents).map_or(0.0, |s| s.margin.mm()),
+        held_otherwise: settings_of(HoldStage, documents)
+            .is_some_and(|s| s.first == FirstHold::Other),
+    }
 }
 
 /// What a person does at a program, as its record tells.
@@ -138,7 +144,7 @@ impl TypedStage for Verify {
             work.find(finding);
             return Ok(());
         };
-        let models = Models::of(work, &work.setups, relief_margin(work));
+        let models = Models::of(work, &work.setups, allowed(work));
         let done = std::sync::atomic::AtomicUsize::new(0);
         let total = work.setups.len();
         let verdicts: Vec<Result<Option<SetupVerdict>, Stop>> = work

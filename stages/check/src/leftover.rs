@@ -26,7 +26,7 @@ const TAB_SHARE: f64 = 0.6;
 /// Tabs are as high as this also in wood so thin that it is a larger share, mm (common practice: 3 to 4 mm) …
 const TAB_USUAL_MM: f64 = 4.0;
 /// … as long as so much is cut away over them, mm.
-const TAB_BELOW_FACE_MM: f64 = 1.0;
+const TAB_BELOW_FACE_MM: f64 = 0.8;
 /// A ball's or a point's scallops up to this height above a floor are not left-over wood.
 const SCALLOP_MM: f64 = 0.1;
 

@@ -28,7 +28,7 @@ use curves::Boxes;
 use figures::{Said, Settled};
 use grainway_geom::{Bounds, Placing};
 use grainway_pipeline::dialect::{Dialect, DialectAbout};
-use grainway_pipeline::doc::{Length, SpindleSwitch};
+use grainway_pipeline::doc::{CutterChangeBy, Length, SpindleSwitch};
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::work::{ByHand, Placement, Setup, SetupKind, Verdict, Work};
 use model::Model;
@@ -199,25 +199,40 @@ struct Scene<'a> {
     blocks_per_second: f64,
     straight_rapids: bool,
     spindle_by_hand: bool,
+    /// A person puts cutters in and sets Z zero for each.
+    zero_by_hand: bool,
+    /// A person vouches for what holds the wood.
+    held_otherwise: bool,
+}
+
+/// What the documents allow beyond the settings of verify.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Allowed {
+    /// A relief's lobe may reach so many mm farther than its corner.
+    pub relief_margin: f64,
+    /// A person vouches for a hold of the wood that the program knows nothing of.
+    pub held_otherwise: bool,
 }
 
 /// Variants as they are to be cut, made once for all setups that they lie on.
-pub struct Models(Vec<Model>);
+pub struct Models {
+    variants: Vec<Model>,
+    allowed: Allowed,
+}
 
 impl Models {
-    /// Of all variants that lie on these setups. A relief's lobe may reach `relief_margin` mm farther than its corner.
-    pub fn of(work: &Work, setups: &[Setup], relief_margin: f64) -> Models {
+    /// Of all variants that lie on these setups.
+    pub fn of(work: &Work, setups: &[Setup], allowed: Allowed) -> Models {
         let lies = |id: &str| {
             let mut all = setups.iter().flat_map(|s| &s.placements);
             all.any(|p| p.variant == id)
         };
-        Models(
-            work.variants
-                .par_iter()
-                .filter(|v| lies(&v.id))
-                .map(|v| Model::new(v, &work.documents, relief_margin))
-                .collect(),
-        )
+        let variants = work.variants.par_iter().filter(|v| lies(&v.id));
+        let variants = variants.map(|v| Model::new(v, &work.documents, allowed.relief_margin));
+        Models {
+            variants: variants.collect(),
+            allowed,
+        }
     }
 }
 
@@ -278,7 +293,7 @@ pub fn verify_setup(
     let safe = safe(
         work,
         setup,
-        &models.0,
+        models,
         &recorded,
         &settled,
         about,
@@ -319,10 +334,17 @@ fn unverified(work: &Work, setup: &Setup, texts: usize, dialect: &str) -> SetupV
     }
 }
 
+/// A person puts cutters in and sets Z zero for each: the machine has no changer, or its language has no words for one. A pen has no
+/// heights to come down by.
+fn zero_by_hand(work: &Work, about: &DialectAbout) -> bool {
+    let by = work.documents.machine().map(|(_, m)| m.cutter_change);
+    about.pen.is_none() && (by != Some(CutterChangeBy::Machine) || !about.cutter_change)
+}
+
 fn safe(
     work: &Work,
     setup: &Setup,
-    models: &[Model],
+    models: &Models,
     recorded: &Recorded,
     settled: &Settled,
     about: &DialectAbout,
@@ -331,7 +353,7 @@ fn safe(
     let mut said = Said::default();
     let mut pieces = Vec::new();
     for p in &setup.placements {
-        match models.iter().find(|m| m.id == p.variant) {
+        match models.variants.iter().find(|m| m.id == p.variant) {
             Some(model) => pieces.push(Piece::new(p, model, work)),
             None => said.find(
                 None,
@@ -365,7 +387,7 @@ fn safe(
         setup,
         settled,
         recorded,
-        models,
+        models: &models.variants,
         piece_boxes: Boxes::new(pieces.iter().map(|p| p.bounds).collect()),
         motion_boxes: Boxes::new(swept),
         pieces,
@@ -380,6 +402,8 @@ fn safe(
             .unwrap_or(about.blocks_per_second),
         straight_rapids: about.straight_rapids,
         spindle_by_hand,
+        zero_by_hand: zero_by_hand(work, about),
+        held_otherwise: models.allowed.held_otherwise,
     };
     let legal = legal::check(&scene);
     // A text that was not read to its end is no program, and one in the wrong unit covers itself many times over, which would take

@@ -30,7 +30,8 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
         .filter(|(i, m)| *i >= scene.wood_from && m.cuts && m.low() < level)
         .map(|(i, _)| i)
         .collect();
-    if scene.setup.kind == SetupKind::Board && scene.setup.holds.is_empty() {
+    let nothing = scene.setup.holds.is_empty() && !scene.held_otherwise;
+    if scene.setup.kind == SetupKind::Board && nothing {
         said.find(
             None,
             Finding::new(

@@ -2,7 +2,7 @@
 
 mod limits;
 
-use super::{Models, SetupVerdict, Text, VerifySettings, verify_setup};
+use super::{Allowed, Models, SetupVerdict, Text, VerifySettings, verify_setup};
 use grainway_geom::{Contour, Placing, Point, point};
 use grainway_pipeline::dialect::{
     Action, Dialect, DialectAbout, DialectError, Known, ProgramHead, ReadEnd, ReadMove, Reader,
@@ -180,7 +180,7 @@ pub(super) fn documents() -> Documents {
         "machines": {"router": {
             "dialect": "plain", "travel": [900, 700, 120], "z-zero": "bed", "max-feed": 5000, "max-plunge": 1500,
             "rapid": 8000, "acceleration": 500, "min-rpm": 6000, "max-rpm": 24000, "spoilboard": 18,
-            "spin-up-seconds": 4
+            "spin-up-seconds": 4, "cutter-change": "machine"
         }},
         "cutters": {
             "em6": {"kind": "end-mill", "number": 1, "diameter": 6, "cutting-length": 25, "usable-length": 40, "max-rpm": 24000},
@@ -318,7 +318,7 @@ fn verify(work: &Work, text: &str) -> SetupVerdict {
     verify_setup(
         work,
         &work.setups[0],
-        &Models::of(work, &work.setups, 0.0),
+        &Models::of(work, &work.setups, Allowed::default()),
         &mut texts,
         &Plain::new(),
         &VerifySettings::default(),
@@ -1032,7 +1032,7 @@ fn without_a_reader_nothing_is_verified() {
     let verdict = verify_setup(
         &w,
         &w.setups[0],
-        &Models::of(&w, &w.setups, 0.0),
+        &Models::of(&w, &w.setups, Allowed::default()),
         &mut texts,
         &mute,
         &VerifySettings::default(),
@@ -1050,7 +1050,7 @@ fn without_a_reader_nothing_is_verified() {
     let verdict = verify_setup(
         &accepting,
         &accepting.setups[0],
-        &Models::of(&accepting, &accepting.setups, 0.0),
+        &Models::of(&accepting, &accepting.setups, Allowed::default()),
         &mut texts,
         &mute,
         &VerifySettings::default(),

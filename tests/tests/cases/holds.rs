@@ -42,9 +42,13 @@ fn slender_strips_are_told_with_what_holds_their_middle() {
 
 /// One shelf of 400 × 120 mm on a board, held by tabs alone.
 fn shelf() -> Made {
+    shelf_with(json!({}))
+}
+
+fn shelf_with(hold: Value) -> Made {
     let shop = std::fs::read_to_string(root().join("tests/cases/holds/slender-strips/shop.json"));
-    let job = json!({ "format": "grainway.job/1", "name": "Shelf of the card-index cabinet", "shop": "s", "parts": [
-        { "id": "shelf", "stock": "ash", "blank": { "length": 400, "width": 120 } } ] });
+    let job = json!({ "format": "grainway.job/1", "name": "Shelf of the card-index cabinet", "shop": "s",
+        "settings": { "hold": hold }, "parts": [ { "id": "shelf", "stock": "ash", "blank": { "length": 400, "width": 120 } } ] });
     let loaded = load_texts(&job.to_string(), &shop.unwrap(), &root()).unwrap();
     let made = make(loaded).unwrap();
     assert!(made.ready(), "{:?}", made.errors());
@@ -103,6 +107,25 @@ fn a_shelf_that_loses_its_tabs_in_the_text_is_not_safe() {
         let loose = loose.unwrap_or_else(|| panic!("tab {kept} alone: {:?}", told(&verdict)));
         assert!(!verdict.passed && loose.line.is_some(), "{loose}");
     }
+}
+
+/// A table with suction, tape, cams of the shop's own: the program knows nothing of it. It holds the board; the shelf is held by its tabs.
+#[test]
+fn what_a_person_vouches_for_holds_the_board_and_nothing_else() {
+    let made = shelf_with(json!({ "first": "other" }));
+    let told_so = made.with_code("held-otherwise");
+    assert_eq!(told_so.len(), 1, "{:?}", made.work.findings);
+    assert_eq!(told_so[0].severity, Severity::Warning);
+    assert!(made.work.setups[0].holds.is_empty());
+    let sheet = made.text(&made.work.files["setup-sheet.html"]);
+    assert!(sheet.contains("Vouched for by (name)"), "{sheet}");
+    let program = &made.work.programs[0];
+    let text = made.text(&program.text);
+    assert!(safe_alone(&made, program, &text).passed);
+    let verdict = safe_alone(&made, program, &without_tabs(&made, &text, |_| true));
+    let loose = |f: &Finding| f.code == "verify-loose" && f.part.as_deref() == Some("shelf");
+    assert!(verdict.findings.iter().any(loose), "{:?}", told(&verdict));
+    assert!(!verdict.passed);
 }
 
 /// The reading bench with a setting of its verify stage.

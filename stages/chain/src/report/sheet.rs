@@ -8,7 +8,7 @@ use super::document::{
 use super::picture::{self, Picture};
 use super::release::{JobVerdict, Release};
 use grainway_pipeline::doc::{SpindleSwitch, Unit, ZZero};
-use grainway_pipeline::finding::{self, Severity, code};
+use grainway_pipeline::finding::{self, Finding, Severity, code};
 use grainway_pipeline::work::Work;
 use serde::Serialize;
 
@@ -508,6 +508,19 @@ fn setup_page(
             u,
             s.holds.iter().filter(|h| h.after_pause.is_none()),
         ));
+    }
+    let vouched = |f: &&Finding| {
+        f.code == code::HELD_OTHERWISE.word && f.setup.as_deref() == Some(s.id.as_str())
+    };
+    if let Some(finding) = report.findings.iter().find(vouched) {
+        b.push(next("Fasten it before the first cut"));
+        b.push(text(format!("{} {}", finding.message, finding.remedy)));
+        b.push(Block::Sign {
+            lines: vec![
+                "Held by (what)".to_string(),
+                "Vouched for by (name)".to_string(),
+            ],
+        });
     }
     if s.holds.iter().any(|h| h.after_pause.is_some()) {
         b.push(next("To be fastened later, in the pauses"));

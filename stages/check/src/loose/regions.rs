@@ -381,5 +381,37 @@ pub(super) fn hold_cells(scene: &Scene<'_>, grid: &Grid) -> Vec<(usize, u32)> {
             grid.at(p).map(|c| (c, 0))
         }));
     }
+    if scene.held_otherwise {
+        cells.extend(frame_cell(grid).map(|c| (c, 0)));
+    }
     cells
+}
+
+/// A cell at the board's edge in the greatest bit of wood that reaches the edge and stands at the end. What a person vouches for holds
+/// the board: that bit, and nothing else that is parted from it.
+fn frame_cell(grid: &Grid) -> Option<usize> {
+    let mut seen: Vec<bool> = grid.cut.iter().map(|c| *c != NEVER).collect();
+    let mut best: Option<(usize, usize)> = None;
+    for first in 0..seen.len() {
+        let (x, y) = (first % grid.nx, first / grid.nx);
+        let edge = x == 0 || y == 0 || x + 1 == grid.nx || y + 1 == grid.ny;
+        if !edge || seen[first] {
+            continue;
+        }
+        let mut stack = vec![first];
+        let mut cells = 0;
+        seen[first] = true;
+        while let Some(c) = stack.pop() {
+            cells += 1;
+            grid.beside(c, |n| {
+                if !std::mem::replace(&mut seen[n], true) {
+                    stack.push(n);
+                }
+            });
+        }
+        if best.is_none_or(|(most, _)| cells > most) {
+            best = Some((cells, first));
+        }
+    }
+    best.map(|(_, cell)| cell)
 }

@@ -371,7 +371,7 @@ fn verify_with(work: &Work, text: &str, settings: &VerifySettings) -> SetupVerdi
         planned: None,
         text: &mut bytes,
     }];
-    let models = Models::of(work, &work.setups, 0.0);
+    let models = Models::of(work, &work.setups, Allowed::default());
     verify_setup(
         work,
         &work.setups[0],

@@ -3,7 +3,7 @@
 
 use super::*;
 use crate::planned::tests::{TEXT, compare};
-use grainway_pipeline::doc::{Cutter, Length};
+use grainway_pipeline::doc::{Cutter, CutterChangeBy, Length};
 use grainway_pipeline::finding::Finding;
 
 /// A limit: its name; what is said when it is passed, by code, severity and words of the message; and both texts as a value in each.
@@ -305,6 +305,18 @@ fn each_limit_of_the_text_inside_and_outside() {
         &w,
         ["21.2", "21.19"],
         |z| pocket_text().replace("TOP\nS 0", &format!("R - - {z}\nS 0\nW 4\nT 1\nTOP\nS 0")),
+    );
+    let mut by_hand = pocket_work();
+    by_hand.setups[0].safe_z = 40.0;
+    for machine in by_hand.documents.shop.machines.values_mut() {
+        machine.cutter_change = CutterChangeBy::Hand;
+    }
+    t.safe(
+        "first rapid down by a zero set by hand, 10 over the wood",
+        ("verify-rapid", ERROR, "set by hand"),
+        &by_hand,
+        ["28.19", "28.17"],
+        |z| pocket_text().replacen("R - - 20", &format!("R - - {z}\nL - - 20 600"), 1),
     );
     let cutter = |words: &'static str| ("verify-wrong-cutter", ERROR, words);
     t.safe(

@@ -217,10 +217,10 @@ impl HoldSettings {
     }
 }
 
-/// Least height of a tab in the thinnest wood, mm (practice.md: 3–4 mm; below 2 mm a tab breaks under the cutter).
-const TAB_LEAST_MM: f64 = 2.0;
+/// Least height of a tab in the thinnest wood, mm: below 2 mm a tab breaks under the cutter, and a Z zero set 0.2 mm low is borne.
+const TAB_LEAST_MM: f64 = 2.2;
 /// A tab's upper side stays at least this far below the face, or nothing would be cut there, mm.
-const TAB_BELOW_FACE_MM: f64 = 1.0;
+const TAB_BELOW_FACE_MM: f64 = 0.8;
 /// Safe height over the face at least, mm; before waste screws are in, and when they are, higher (practice.md).
 const SAFE_MM: f64 = 10.0;
 /// The same while screws are still to be driven.
