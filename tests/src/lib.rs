@@ -4,6 +4,7 @@
 pub mod fuzz;
 #[cfg(feature = "service")]
 pub mod fuzz_seeds;
+pub mod minutes;
 #[cfg(feature = "service")]
 pub mod queue_bench;
 

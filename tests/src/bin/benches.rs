@@ -14,8 +14,8 @@ use grainway_pipeline::stage::{Cancel, Cx, MemorySpool, Silent, Stop};
 use grainway_pipeline::work::Work;
 use grainway_plan::program_items::{Can, Changes, items};
 use grainway_tests::{
-    CUTTING_SHEET_JOB, Loaded, cutting_sheet_shop, drawings, load_texts, python, queue_bench, root,
-    sheets_beside,
+    CUTTING_SHEET_JOB, Loaded, cutting_sheet_shop, drawings, load_texts, minutes, python,
+    queue_bench, root, sheets_beside,
 };
 use serde_json::{Value, json};
 use std::io::Write;
@@ -36,6 +36,11 @@ fn main() -> Result<(), Failure> {
     }
     if every || what == "sheet" {
         sheet()?;
+    }
+    if every || what == "minutes" {
+        for line in minutes::lines()? {
+            println!("{line}");
+        }
     }
     if every || what == "copies" {
         copies(if full { 300 } else { 30 })?;

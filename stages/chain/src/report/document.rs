@@ -62,6 +62,9 @@ pub struct ReportDocument {
     pub wood: Vec<WoodRow>,
     /// The whole job's times.
     pub times: TimesRow,
+    /// How near the cuts come to the least time that wood, cutters and feeds ask for.
+    #[serde(default)]
+    pub bound: BoundRow,
     /// SHA-256 of every other file of the output folder, by name.
     pub files: BTreeMap<String, String>,
 }
@@ -449,6 +452,73 @@ pub struct TimesRow {
     pub pauses: u32,
 }
 
+/// The time below the safe height against its bound: what the same cuts would take on an ideal path, by the same model of the machine,
+/// at the feed that cutter and wood give before anything slows it. Seconds.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct BoundRow {
+    /// All time below the safe height: cuts, ways into the wood and out of it, and ways through air.
+    pub below_safe: f64,
+    /// The least that it could be. Recesses: volume ÷ (0.4 · diameter · pass depth · feed). Cutouts and outlines: one lap a level, one
+    /// closing lap, one more where a finishing allowance stands. Holes: their pecks, milled ones a falling helix. Engraved lines: one
+    /// run a level.
+    pub bound: f64,
+    /// The one by the other; 0 where there is no bound.
+    pub ratio: f64,
+    /// What the difference is made of.
+    pub difference: DifferenceRow,
+    /// The same by kind of feature.
+    pub kinds: Vec<KindRow>,
+    /// The feeds of the bound.
+    pub feeds: Vec<FeedRow>,
+}
+
+/// What the difference between the time below the safe height and its bound is made of, seconds.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct DifferenceRow {
+    /// Ways into the wood: ramps, helices, straight down, and behind tabs.
+    pub entries: f64,
+    /// Below the safe height and above the wood.
+    pub air: f64,
+    /// Cuts slower than the feed of the bound, for arcs, corners and full slots.
+    pub slowdowns: f64,
+    /// Levels beyond those that the depth asks for.
+    pub levels: f64,
+    /// Loops that only widen a kerf.
+    pub widening: f64,
+    /// What is left: overlaps, links and tabs, less where the real path is shorter than the ideal one.
+    pub paths: f64,
+}
+
+/// The bound of the features of one kind.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct KindRow {
+    /// The kind.
+    pub kind: String,
+    /// As for the whole job.
+    pub below_safe: f64,
+    /// As for the whole job.
+    pub bound: f64,
+    /// As for the whole job.
+    pub ratio: f64,
+    /// As for the whole job.
+    pub difference: DifferenceRow,
+}
+
+/// A feed of the bound.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct FeedRow {
+    /// The cutter, by id.
+    pub cutter: String,
+    /// The stock, by id.
+    pub stock: String,
+    /// As the shop's cutter and its wood give it, before anything slows it.
+    pub feed: f64,
+}
+
 impl ReportDocument {
     /// A report of a job whose documents could not be read, or that failed: findings and nothing else.
     pub fn bare(job: &str, verdict: JobVerdict, findings: Vec<Finding>) -> ReportDocument {
@@ -473,6 +543,7 @@ impl ReportDocument {
             drawings: Vec::new(),
             wood: Vec::new(),
             times: TimesRow::default(),
+            bound: BoundRow::default(),
             files: BTreeMap::new(),
         }
     }

@@ -3,6 +3,7 @@
 //! Everything it makes are texts and bytes in the spool, filed in [`Work::files`] by their names in the output folder. It decides
 //! which programs are released ([`release`]); whoever writes the folder only copies.
 
+mod bound;
 mod document;
 mod html;
 mod lists;
@@ -14,7 +15,9 @@ mod summary;
 mod svg;
 mod times;
 
-pub use document::{MEANS, OrderRow, PluginRow, REPORT_FORMAT, ReportDocument, schema_report};
+pub use document::{
+    BoundRow, MEANS, OrderRow, PluginRow, REPORT_FORMAT, ReportDocument, schema_report,
+};
 pub use release::{JobVerdict, Release, WITHHELD_LINE};
 pub use times::{Drive, Seconds, corner_speed, rest_to_rest};
 
@@ -55,7 +58,7 @@ impl TypedStage for Report {
     fn describe(&self) -> Description {
         Description {
             name: "report",
-            version: 2,
+            version: 3,
             summary: "Writes setup sheets, lists, pictures and the report.",
             needs: &["variants"],
             gives: &["reported"],

@@ -3,7 +3,8 @@
 //! The sheet is made once, as blocks; the HTML page and the PDF are both printed from them, so that they say the same.
 
 use super::document::{
-    CutterRow, FigureRow, HoldRow, OrderRow, ProgramRow, ReportDocument, SetupRow, VerdictRow,
+    BoundRow, CutterRow, FigureRow, HoldRow, OrderRow, ProgramRow, ReportDocument, SetupRow,
+    VerdictRow,
 };
 use super::picture::{self, Picture};
 use super::release::{JobVerdict, Release};
@@ -301,6 +302,33 @@ fn verdict_and_machine(b: &mut Vec<Block>, report: &ReportDocument) {
             n => format!("{n} pauses that take as long as you need"),
         }
     )));
+    b.extend(against_the_bound(&report.bound).map(text));
+}
+
+/// How near the cuts come to the least time, and what the difference is made of.
+fn against_the_bound(bound: &BoundRow) -> Option<String> {
+    let d = &bound.difference;
+    let parts = [
+        ("ways into the wood", d.entries),
+        ("air", d.air),
+        ("slower feed in slots and tight arcs", d.slowdowns),
+        ("levels", d.levels),
+        ("widened kerfs", d.widening),
+        ("overlaps, tabs and longer or shorter paths", d.paths),
+    ]
+    .map(|(what, s)| {
+        let sign = if s < 0.0 { "less " } else { "" };
+        format!("{what} {sign}{}", duration(s.abs()))
+    });
+    (bound.bound > 0.0).then(|| {
+        format!(
+            "Estimates: below the safe height the cutter spends about {}; on ideal paths at full feed the same cuts would take {} ({:.2} times). The difference is {}.",
+            duration(bound.below_safe),
+            duration(bound.bound),
+            bound.ratio,
+            parts.join(", ")
+        )
+    })
 }
 
 fn what_to_lay(b: &mut Vec<Block>, u: Show, report: &ReportDocument) {

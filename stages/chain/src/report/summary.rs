@@ -1,5 +1,6 @@
 //! The work, summed up: the rows of the report, from which sheets and lists are printed too.
 
+use super::bound::Bounds;
 use super::document::{
     BalanceRow, Counts, CutRow, CutterRow, FigureRow, HandWorkRow, HoldRow, MEANS,
     MEANS_UNVERIFIED, MachineRow, OrderRow, PartRow, PlacementRow, ProgramRow, REPORT_FORMAT,
@@ -35,6 +36,10 @@ pub(super) struct PlacedStep<'a> {
     pub moves: &'a BlobId,
     pub placing: Placing,
     pub placement: Option<&'a Placement>,
+    /// Which of its variant's steps it is, or stands in the place of.
+    pub index: Option<usize>,
+    /// Another step than the variant's own.
+    pub replaced: bool,
     pub reason: &'a str,
 }
 
@@ -56,6 +61,8 @@ pub(super) fn placed_step<'a>(
             moves: &s.moves,
             placing: Placing::default(),
             placement: None,
+            index: None,
+            replaced: false,
             reason: "",
         }),
         StepRef::Placed(p, i) => {
@@ -73,6 +80,8 @@ pub(super) fn placed_step<'a>(
                     moves: &s.moves,
                     placing: placement.placing,
                     placement: Some(placement),
+                    index: Some(i),
+                    replaced: true,
                     reason: &step.feed_reason,
                 });
             }
@@ -88,6 +97,8 @@ pub(super) fn placed_step<'a>(
                 moves: tabbed.map_or(&step.moves, |(_, moves)| moves),
                 placing: placement.placing,
                 placement: Some(placement),
+                index: Some(i),
+                replaced: false,
                 reason: &step.feed_reason,
             })
         }
@@ -136,10 +147,11 @@ pub(super) fn report(work: &Work, dialects: &Dialects, clearance: f64) -> Report
     });
     let show = Show::of(work);
     let mut seconds_of = BTreeMap::new();
+    let mut bounds = Bounds::new(work);
     let setups: Vec<SetupRow> = work
         .setups
         .iter()
-        .map(|s| setup_row(work, s, by, clearance, &mut seconds_of))
+        .map(|s| setup_row(work, s, by, clearance, &mut seconds_of, &mut bounds))
         .collect();
     let times = all_times(&setups);
     ReportDocument {
@@ -187,6 +199,7 @@ pub(super) fn report(work: &Work, dialects: &Dialects, clearance: f64) -> Report
             .collect(),
         drawings: work.balances.iter().map(balance_row).collect(),
         times,
+        bound: bounds.row(),
         files: BTreeMap::new(),
     }
 }
@@ -273,12 +286,13 @@ fn setup_row<'w>(
     by: Changes,
     clearance: f64,
     seconds_of: &mut BTreeMap<&'w str, f64>,
+    bounds: &mut Bounds<'w>,
 ) -> SetupRow {
     let Run {
         order,
         cutters,
         times,
-    } = Run::of(work, setup, by, clearance, seconds_of);
+    } = Run::of(work, setup, by, clearance, seconds_of, bounds);
     let area = setup.size.x * setup.size.y;
     let pieces: f64 = pieces_area(work, setup);
     let wood = match setup.kind {
@@ -375,6 +389,7 @@ impl Run {
         by: Changes,
         clearance: f64,
         seconds_of: &mut BTreeMap<&'w str, f64>,
+        bounds: &mut Bounds<'w>,
     ) -> Run {
         let machine = work.documents.machine().map(|(_, m)| m);
         let spin_up = machine.map_or(0.0, |m| m.spin_up_seconds);
@@ -418,9 +433,9 @@ impl Run {
                     let Some(step) = placed_step(work, setup, *step) else {
                         continue;
                     };
-                    let seconds = clock
-                        .as_mut()
-                        .map_or_else(Seconds::default, |c| step_seconds(work, setup, &step, c));
+                    let seconds = clock.as_mut().map_or_else(Seconds::default, |c| {
+                        step_seconds(work, setup, &step, c, bounds)
+                    });
                     sum += seconds;
                     let deepest = (setup.z.highest_top() - step.lowest).max(0.0);
                     let room = standing + clearance;
@@ -471,11 +486,20 @@ impl Run {
 }
 
 /// How long a step's moves take.
-fn step_seconds(work: &Work, setup: &Setup, step: &PlacedStep<'_>, clock: &mut Clock) -> Seconds {
-    for m in work.moves(step.moves) {
+fn step_seconds(
+    work: &Work,
+    setup: &Setup,
+    step: &PlacedStep<'_>,
+    clock: &mut Clock,
+    bounds: &mut Bounds<'_>,
+) -> Seconds {
+    let moves = work.moves(step.moves);
+    for m in &moves {
         clock.run(&m.placed(&step.placing, setup.safe_z));
     }
-    clock.take()
+    let each = clock.take_each();
+    bounds.add(setup, step, &moves, &each);
+    each.into_iter().sum()
 }
 
 /// The row of a step, the `number`th of its setup.

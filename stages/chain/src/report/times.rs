@@ -58,6 +58,14 @@ impl std::ops::AddAssign for Seconds {
     }
 }
 
+impl std::iter::Sum for Seconds {
+    fn sum<I: Iterator<Item = Seconds>>(each: I) -> Seconds {
+        let mut sum = Seconds::default();
+        each.for_each(|s| sum += s);
+        sum
+    }
+}
+
 /// Seconds of a move of `length` mm from rest to rest at most at `speed` mm/s with `acceleration` mm/s².
 pub fn rest_to_rest(length: f64, speed: f64, acceleration: f64) -> f64 {
     between(length, 0.0, 0.0, speed, acceleration)
@@ -96,6 +104,8 @@ struct Stretch {
     rapid: bool,
     /// The machine stands still before it.
     from_rest: bool,
+    /// Which of the moves it belongs to.
+    run: usize,
 }
 
 /// Adds up the time of a run of moves.
@@ -104,6 +114,8 @@ pub struct Clock {
     at: Option<Point3>,
     stretches: Vec<Stretch>,
     rest_next: bool,
+    /// Moves run since the time was taken last.
+    runs: usize,
 }
 
 impl Clock {
@@ -114,6 +126,7 @@ impl Clock {
             at: None,
             stretches: Vec::new(),
             rest_next: true,
+            runs: 0,
         }
     }
 
@@ -124,6 +137,7 @@ impl Clock {
 
     /// Runs a move. The first one only says where the cutter stands.
     pub fn run(&mut self, m: &Move) {
+        self.runs += 1;
         let Some(from) = self.at else {
             self.at = Some(m.end(match *m {
                 Move::Rapid { to } | Move::Line { to, .. } => to,
@@ -216,12 +230,19 @@ impl Clock {
             ends,
             rapid,
             from_rest: std::mem::take(&mut self.rest_next),
+            run: self.runs - 1,
         });
     }
 
     /// The time of all moves so far; the clock is empty afterwards and keeps the cutter's place.
     pub fn take(&mut self) -> Seconds {
+        self.take_each().into_iter().sum()
+    }
+
+    /// The time of each move since the last look, in their order; otherwise as [`Clock::take`].
+    pub fn take_each(&mut self) -> Vec<Seconds> {
         let stretches = std::mem::take(&mut self.stretches);
+        let mut each = vec![Seconds::default(); std::mem::take(&mut self.runs)];
         self.rest_next = true;
         let a = self.drive.acceleration;
         // The speed at each joint between stretches: limited by the corner and by both neighbours' limits.
@@ -242,18 +263,17 @@ impl Clock {
             let reachable = (joints[i + 1] * joints[i + 1] + 2.0 * a * stretches[i].length).sqrt();
             joints[i] = f64::min(joints[i], reachable);
         }
-        let mut sum = Seconds::default();
         for (i, s) in stretches.iter().enumerate() {
             let reachable = (joints[i] * joints[i] + 2.0 * a * s.length).sqrt();
             joints[i + 1] = f64::min(joints[i + 1], reachable);
             let seconds = between(s.length, joints[i], joints[i + 1], s.top, a);
             if s.rapid {
-                sum.rapid += seconds;
+                each[s.run].rapid += seconds;
             } else {
-                sum.cutting += seconds;
+                each[s.run].cutting += seconds;
             }
         }
-        sum
+        each
     }
 }
 
