@@ -6,7 +6,7 @@ use grainway_pipeline::doc::{
     Job, MAX_DOCUMENT_BYTES, Reading, Shop, read_job_as_far_as_possible,
     read_shop_as_far_as_possible,
 };
-use grainway_pipeline::finding::{Finding, code};
+use grainway_pipeline::finding::{CodeInfo, Finding, code};
 use grainway_pipeline::stage::{Dialects, FileProblem};
 use grainway_pipeline::work::{Documents, sha256_hex};
 use serde_json::Value;
@@ -54,6 +54,11 @@ impl Loaded {
             finding.pointer = Some(format!("{file}#{place}"));
         }
         let missing = &self.places.missing;
+        let cutter_gone = self.findings.iter().any(|f| {
+            let id = f.pointer.as_deref().and_then(cutter_of);
+            id.is_some_and(|id| missing.iter().any(|m| m == id))
+        });
+        findings.retain(|f| !cutter_gone || OF_CUTTERS.iter().all(|c| c.word != f.code));
         findings.retain(|f| {
             f.code != code::UNKNOWN_NAME.word
                 || !missing
@@ -61,6 +66,21 @@ impl Loaded {
                     .any(|m| f.message.contains(&format!("\"{m}\"")))
         });
     }
+}
+
+/// What is told of features for which no cutter serves. Where a cutter of the shop was set aside, it only follows.
+const OF_CUTTERS: [&CodeInfo; 5] = [
+    &code::CUTTER_TOO_SHORT,
+    &code::CUTTER_TOO_LARGE,
+    &code::CUTTER_UNFIT,
+    &code::UNREACHABLE,
+    &code::NO_DRILL,
+];
+
+/// The cutter that a pointer into a shop names.
+fn cutter_of(pointer: &str) -> Option<&str> {
+    let (_, place) = pointer.split_once("#/cutters/")?;
+    place.split('/').next()
 }
 
 /// Reads the job `job_file` of the folder, its shop, and the bytes of every file they name.

@@ -3,13 +3,14 @@
 use grainway_check::{Allowed, Models, PlannedMotions, verify_setup};
 use grainway_pipeline::chain::settings_of;
 use grainway_pipeline::dialect::Dialect;
-use grainway_pipeline::finding::{Finding, code};
+use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::stage::{Cx, Description, Fault, Stop, TypedStage};
 use grainway_pipeline::work::{ByHand, Program, Setup, Work};
 use grainway_plan::hold::{FirstHold, HoldStage};
 use grainway_plan::program_items::{Can, Changes, by_hand, items};
 use grainway_plan::relief::ReliefStage;
 use rayon::prelude::*;
+use std::collections::BTreeSet;
 use std::io::BufRead;
 
 pub use grainway_check::{SetupVerdict, VerifySettings};
@@ -186,13 +187,38 @@ impl TypedStage for Verify {
                 Ok(Some(verdict))
             })
             .collect();
+        let refused = refused(work);
         for verdict in verdicts {
-            if let Some(v) = verdict? {
+            if let Some(mut v) = verdict? {
+                v.safe.findings.retain(|f| !follows(f, &refused));
                 settle(work, v);
             }
         }
         Ok(())
     }
+}
+
+/// Parts and features that were refused before anything was written.
+fn refused(work: &Work) -> BTreeSet<(String, String)> {
+    let errors = work
+        .findings
+        .iter()
+        .filter(|f| f.severity == Severity::Error);
+    errors
+        .filter_map(|f| f.part.clone().zip(f.feature.clone()))
+        .collect()
+}
+
+/// Wood that a refused feature keeps follows from the refusal.
+fn follows(finding: &Finding, refused: &BTreeSet<(String, String)>) -> bool {
+    let part = finding
+        .part
+        .as_deref()
+        .map(|p| p.split('#').next().unwrap_or(p));
+    finding.code == code::VERIFY_LEFTOVER.word
+        && part
+            .zip(finding.feature.as_deref())
+            .is_some_and(|(p, f)| refused.contains(&(p.to_string(), f.to_string())))
 }
 
 /// Writes a verdict into the work.

@@ -43,6 +43,8 @@ struct Left {
 
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum Why {
+    /// A line that is not run along at its depth.
+    NotRun,
     Stands,
     /// More bridges than the placement has tabs.
     NoTabThere,
@@ -139,6 +141,12 @@ fn say(
             feature.key,
             piece.name,
             mm(left.area),
+            mm(left.width)
+        ),
+        Why::NotRun => format!(
+            "{} of {} is not engraved to its depth over {} mm",
+            feature.key,
+            piece.name,
             mm(left.width)
         ),
         Why::NoTabThere => format!(
@@ -501,7 +509,7 @@ impl One<'_> {
                 at,
                 area: length * 2.0 * self.model.features[k].radius,
                 width: length,
-                why: Why::Stands,
+                why: Why::NotRun,
             }],
             _ => Vec::new(),
         }

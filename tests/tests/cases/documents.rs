@@ -1,6 +1,7 @@
 //! Documents and drawings: slips of the pen that a maker must confirm, and drawings of very many lines.
 
 use grainway_tests::{Made, load, load_texts, make, root};
+use serde_json::json;
 use std::path::PathBuf;
 
 fn folder(case: &str) -> PathBuf {
@@ -130,4 +131,29 @@ fn an_outline_of_many_lines_is_one_part() {
             "{n}"
         );
     }
+}
+
+/// A feature that was refused keeps its wood; telling so as a failure of the program would send the maker the wrong way.
+#[test]
+fn wood_of_a_refused_feature_is_not_told_as_a_failure() {
+    let shop = json!({
+        "format": "grainway.shop/1", "unit": "mm",
+        "machines": { "router": {
+            "dialect": "rs274-ngc", "travel": [1300, 900, 120], "z-zero": "bed", "max-feed": 6000, "max-plunge": 1500,
+            "rapid": 10000, "acceleration": 500, "min-rpm": 8000, "max-rpm": 24000, "spoilboard": 18 } },
+        "cutters": { "mill": { "kind": "end-mill", "number": 1, "diameter": 12, "cutting-length": 30,
+            "usable-length": 40, "max-rpm": 24000 } },
+        "stocks": { "ash": { "wood": "ash", "thickness": [20], "boards": [{ "id": "b", "length": 1000, "width": 400 }] } }
+    });
+    let job = json!({
+        "format": "grainway.job/1", "name": "Drawer front of the card-index cabinet", "shop": "s",
+        "parts": [{ "id": "front", "stock": "ash", "blank": { "length": 300, "width": 120 }, "features": [
+            { "id": "recess", "kind": "pocket", "shape": { "rectangle": { "at": [60, 40], "size": [60, 10] } }, "depth": 8 },
+            { "id": "lock", "kind": "pocket", "shape": { "rectangle": { "at": [160, 40], "size": [60, 40] } }, "depth": 8 }] }]
+    });
+    let made = make(load_texts(&job.to_string(), &shop.to_string(), &root()).unwrap()).unwrap();
+    assert!(!made.ready());
+    let told: Vec<_> = made.work.findings.iter().map(ToString::to_string).collect();
+    assert_eq!(made.with_code("cutter-too-large").len(), 1, "{told:#?}");
+    assert!(made.with_code("verify-leftover").is_empty(), "{told:#?}");
 }

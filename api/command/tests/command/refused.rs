@@ -233,6 +233,23 @@ fn settings_and_names() {
     );
 }
 
+/// A cutter that is wrong was set aside; that no cutter is left for a feature only follows and is not told.
+#[test]
+fn a_bad_cutter_is_told_alone() {
+    for diameter in [json!(0), json!(-6), json!(0.001), json!(600), json!("6cm")] {
+        let mut bad = shop();
+        bad["cutters"]["mill"]["diameter"] = diameter.clone();
+        let findings = refuse(&job(), &bad, &[]);
+        assert_eq!(findings.len(), 1, "{diameter}: {findings:#?}");
+        let at = findings[0]["pointer"].as_str().unwrap();
+        assert_eq!(at, "shop.json#/cutters/mill/diameter", "{findings:#?}");
+    }
+    // A cutter that is only too thick is told with the feature.
+    let mut thick = shop();
+    thick["cutters"]["mill"]["diameter"] = json!(50);
+    refuse(&job(), &thick, &["cutter-too-large"]);
+}
+
 #[test]
 fn numbers_out_of_range() {
     for (name, pointer, value) in [

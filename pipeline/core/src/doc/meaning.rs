@@ -13,6 +13,8 @@ use std::collections::BTreeSet;
 const LARGEST_MM: f64 = 100_000.0;
 /// More copies than this are a slip of the pen.
 const MOST_COPIES: u32 = 10_000;
+/// Diameters of cutters for wood, mm: from the thinnest that engraves to the widest that surfaces a spoilboard. Common practice, no source.
+const CUTTER_MM: [f64; 2] = [0.5, 200.0];
 /// Ids are part of file names.
 const LONGEST_ID: usize = 80;
 
@@ -242,7 +244,13 @@ fn of_machine(at: &mut At<'_>, m: &Machine) {
 }
 
 fn of_cutter(at: &mut At<'_>, c: &Cutter) {
-    at.size("diameter", c.diameter);
+    let [least, most] = CUTTER_MM;
+    if !(least..=most).contains(&c.diameter.mm()) {
+        at.below("diameter").number(format!(
+            "{} mm should be between {least} and {most} mm.",
+            c.diameter.mm()
+        ));
+    }
     at.size("cutting-length", c.cutting_length);
     if c.edges == 0 || c.edges > 64 {
         at.below("edges")
