@@ -22,7 +22,7 @@ use grainway_runner::OutputProblem;
 use reqwest::header::{CONTENT_TYPE, RETRY_AFTER};
 use reqwest::{Method, RequestBuilder, Response, StatusCode};
 use serde::{Deserialize, Serialize};
-use serde_json::Value;
+use serde_json::{Value, json};
 use std::time::{Duration, Instant};
 use url::Url;
 
@@ -387,12 +387,61 @@ impl Server {
         if url.query() == Some("") {
             url.set_query(None);
         }
-        let body: Bytes = collected.zipped()?.into();
+        self.hand_in(url, "application/zip", collected.zipped()?)
+            .await
+    }
+
+    /// Makes a job again with thicknesses measured at the machine: stock → readings as documents write them. The new job replaces
+    /// the old one once it is ready.
+    pub async fn measured(
+        &self,
+        id: JobId,
+        thickness: &Value,
+        dry_run: bool,
+    ) -> Result<Value, ClientProblem> {
+        let body = json!({ "thickness": thickness });
+        self.again(id, "measured", &body, dry_run).await
+    }
+
+    /// Makes parts of a job again: part → how many.
+    pub async fn remake(
+        &self,
+        id: JobId,
+        parts: &Value,
+        dry_run: bool,
+    ) -> Result<Value, ClientProblem> {
+        let body = json!({ "parts": parts });
+        self.again(id, "remake", &body, dry_run).await
+    }
+
+    async fn again(
+        &self,
+        id: JobId,
+        route: &str,
+        body: &Value,
+        dry_run: bool,
+    ) -> Result<Value, ClientProblem> {
+        let mut url = self.url(&["v1", "jobs", &id.to_string(), route]);
+        if dry_run {
+            url.set_query(Some("dry-run=true"));
+        }
+        self.hand_in(url, "application/json", body.to_string().into_bytes())
+            .await
+    }
+
+    /// Posts what makes a job, under a key of its own: asked again after a lost answer it makes no second one.
+    async fn hand_in(
+        &self,
+        url: Url,
+        content: &str,
+        body: Vec<u8>,
+    ) -> Result<Value, ClientProblem> {
+        let body = Bytes::from(body);
         let key = uuid::Uuid::new_v4().to_string();
         let answer = self
             .ask(self.patience, true, || {
                 self.request(Method::POST, url.clone())
-                    .header(CONTENT_TYPE, "application/zip")
+                    .header(CONTENT_TYPE, content)
                     .header("idempotency-key", &key)
                     .timeout(UPLOAD)
                     .body(body.clone())
@@ -401,7 +450,7 @@ impl Server {
         self.json(answer).await
     }
 
-    /// Reads a job that [`Server::send`] brought.
+    /// Reads a job that [`Server::send`], [`Server::measured`] or [`Server::remake`] brought.
     pub fn job_of(&self, told: Value) -> Result<Seen, ClientProblem> {
         self.seen(told)
     }

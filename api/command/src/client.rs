@@ -1,4 +1,4 @@
-//! `grainway send`, `follow`, `fetch`, `cancel`: the service from elsewhere.
+//! `grainway send`, `follow`, `fetch`, `cancel`, `measured`, `remake`: the service from elsewhere.
 
 use super::{ACT, CANCELLED, Cli, FAILED, READY, USAGE, complain, interrupted, say, text};
 use crate::progress::TerminalProgress;
@@ -7,7 +7,7 @@ use grainway_client::model::{JobFile, JobId, JobState, PRIORITIES, When};
 use grainway_client::{ClientProblem, SERVER, Seen, SendOptions, Server, collect, fetch};
 use grainway_pipeline::stage::Cancel;
 use grainway_runner::OutputProblem;
-use serde_json::{Value, json};
+use serde_json::{Map, Value, json};
 use std::future::Future;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -50,15 +50,8 @@ pub(super) enum Client {
         /// The job whose programs become stale once this one is ready.
         #[arg(long, value_name = "ID")]
         replaces: Option<JobId>,
-        /// Check only; nothing is kept.
-        #[arg(long, conflicts_with_all = ["follow", "out"])]
-        dry_run: bool,
-        /// Wait for its end and tell it.
-        #[arg(long)]
-        follow: bool,
-        /// Wait for its end and fetch what it made into this folder, which is replaced whole.
-        #[arg(long, value_name = "DIR")]
-        out: Option<PathBuf>,
+        #[command(flatten)]
+        then: Then,
     },
     /// Wait for the end of a job of the service.
     Follow {
@@ -77,6 +70,33 @@ pub(super) enum Client {
         #[arg(long, value_name = "DIR")]
         out: PathBuf,
     },
+    /// Make a job again with the wood as measured at the machine; the new job replaces the old one once it is ready.
+    Measured {
+        /// The job.
+        id: JobId,
+        #[command(flatten)]
+        at: Where,
+        /// A stock and its readings, in the job document's unit or with one: `oak-19=19.1,19.2mm`. May be given for several stocks.
+        #[arg(long, value_name = "STOCK=READING[,READING]", required = true, value_parser = thickness)]
+        thickness: Vec<Thickness>,
+        /// The readings are right although they were refused as unlikely.
+        #[arg(long)]
+        confirmed: bool,
+        #[command(flatten)]
+        then: Then,
+    },
+    /// Make parts of a job again, such as a spoiled one; its other programs stay as they are.
+    Remake {
+        /// The job.
+        id: JobId,
+        #[command(flatten)]
+        at: Where,
+        /// A part and how many of it, 1 when left out: `tread=2`. May be given for several parts.
+        #[arg(long, value_name = "PART[=COUNT]", required = true, value_parser = part)]
+        part: Vec<(String, u32)>,
+        #[command(flatten)]
+        then: Then,
+    },
     /// Stop a job of the service.
     Cancel {
         /// The job.
@@ -84,6 +104,63 @@ pub(super) enum Client {
         #[command(flatten)]
         at: Where,
     },
+}
+
+/// What is done with a job once it is handed in.
+#[derive(Args, Debug)]
+pub(super) struct Then {
+    /// Check only; nothing is kept.
+    #[arg(long, conflicts_with_all = ["follow", "out"])]
+    dry_run: bool,
+    /// Wait for its end and tell it.
+    #[arg(long)]
+    follow: bool,
+    /// Wait for its end and fetch what it made into this folder, which is replaced whole.
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+}
+
+/// A stock and its readings.
+#[derive(Clone, Debug)]
+pub(super) struct Thickness {
+    stock: String,
+    readings: Vec<String>,
+}
+
+/// `oak-19=19.1,19.2mm`
+fn thickness(text: &str) -> Result<Thickness, String> {
+    let (stock, readings) = text
+        .split_once('=')
+        .ok_or("write a stock, `=` and its readings, such as oak-19=19.1,19.2")?;
+    let readings: Vec<String> = readings.split(',').map(|r| r.trim().to_string()).collect();
+    if stock.is_empty() || readings.iter().any(String::is_empty) {
+        return Err("a stock or a reading is empty; write oak-19=19.1,19.2".to_string());
+    }
+    Ok(Thickness {
+        stock: stock.to_string(),
+        readings,
+    })
+}
+
+/// A number as a number, a length with its unit as a text.
+fn reading(text: &str, confirmed: bool) -> Value {
+    let length = match text.parse::<f64>() {
+        Ok(number) if number.is_finite() => json!(number),
+        _ => json!(text),
+    };
+    match confirmed {
+        true => json!({ "thickness": length, "confirmed": true }),
+        false => length,
+    }
+}
+
+/// `tread` or `tread=2`
+fn part(text: &str) -> Result<(String, u32), String> {
+    let (id, count) = text.split_once('=').unwrap_or((text, "1"));
+    let count = count
+        .parse()
+        .map_err(|_| format!("{count:?} is no count; write tread=2"))?;
+    Ok((id.to_string(), count))
 }
 
 #[derive(Clone, Copy, Debug, ValueEnum)]
@@ -199,9 +276,7 @@ fn done(desk: &Desk<'_>, command: &Client) -> Result<u8, ClientProblem> {
             when,
             batch,
             replaces,
-            dry_run,
-            follow,
-            out,
+            then,
         } => {
             let server = server(at)?;
             let options = SendOptions {
@@ -212,9 +287,35 @@ fn done(desk: &Desk<'_>, command: &Client) -> Result<u8, ClientProblem> {
                 },
                 batch: batch.clone(),
                 replaces: *replaces,
-                dry_run: *dry_run,
+                dry_run: then.dry_run,
             };
-            send(desk, &server, job, &options, *follow, out.as_deref())
+            send(desk, &server, job, &options, then)
+        }
+        Client::Measured {
+            id,
+            at,
+            thickness,
+            confirmed,
+            then,
+        } => {
+            let server = server(at)?;
+            let mut stocks = Map::new();
+            for t in thickness {
+                let readings = t.readings.iter().map(|r| reading(r, *confirmed));
+                stocks.insert(t.stock.clone(), readings.collect());
+            }
+            let here = claimed(then, None)?;
+            let stocks = Value::Object(stocks);
+            let answer = desk.wait(server.measured(*id, &stocks, then.dry_run))?;
+            handed_in(desk, &server, answer, then, &here)
+        }
+        Client::Remake { id, at, part, then } => {
+            let server = server(at)?;
+            let parts: Map<String, Value> =
+                part.iter().map(|(id, n)| (id.clone(), json!(n))).collect();
+            let here = claimed(then, None)?;
+            let answer = desk.wait(server.remake(*id, &Value::Object(parts), then.dry_run))?;
+            handed_in(desk, &server, answer, then, &here)
         }
         Client::Follow { id, at } => {
             let seen = desk.follow(&server(at)?, *id)?;
@@ -246,20 +347,26 @@ fn done(desk: &Desk<'_>, command: &Client) -> Result<u8, ClientProblem> {
     }
 }
 
+/// The folder that `then` is to write is looked at before the work and not after it. Gives the folder that it may not be: the job's,
+/// or the one where the command runs.
+fn claimed(then: &Then, job_folder: Option<&Path>) -> Result<PathBuf, ClientProblem> {
+    let here = std::env::current_dir().unwrap_or_default();
+    let folder = job_folder.map_or(here, Path::to_path_buf);
+    if let Some(out) = &then.out {
+        grainway_runner::OutputFolder::claim(out, &folder)?;
+    }
+    Ok(folder)
+}
+
 fn send(
     desk: &Desk<'_>,
     server: &Server,
     job: &Path,
     options: &SendOptions,
-    follow: bool,
-    out: Option<&Path>,
+    then: &Then,
 ) -> Result<u8, ClientProblem> {
-    let cli = desk.cli;
     let collected = collect(job)?;
-    if let Some(out) = out {
-        // A folder that cannot be written is told before the work and not after it.
-        grainway_runner::OutputFolder::claim(out, &collected.folder)?;
-    }
+    let folder = claimed(then, Some(&collected.folder))?;
     let bytes: usize = collected.files.values().map(|b| b.len()).sum();
     desk.progress.line(&format!(
         "sending {} files, {} KiB",
@@ -268,8 +375,19 @@ fn send(
     ));
     let answer = desk.wait(server.send(&collected, options));
     desk.progress.clear();
-    let answer = answer?;
-    if options.dry_run {
+    handed_in(desk, server, answer?, then, &folder)
+}
+
+/// What the service answered to a job that was handed in; its end and its files, where they are asked for.
+fn handed_in(
+    desk: &Desk<'_>,
+    server: &Server,
+    answer: Value,
+    then: &Then,
+    folder: &Path,
+) -> Result<u8, ClientProblem> {
+    let cli = desk.cli;
+    if then.dry_run {
         if cli.json {
             say(&text::pretty(&json!({ "exit": READY, "checked": answer })));
         } else {
@@ -290,7 +408,7 @@ fn send(
         return Ok(READY);
     }
     let seen = server.job_of(answer)?;
-    if !follow && out.is_none() {
+    if !then.follow && then.out.is_none() {
         if cli.json {
             say(&text::pretty(&json!({ "exit": READY, "job": seen.told })));
         } else {
@@ -302,9 +420,9 @@ fn send(
         let _ = writeln!(std::io::stderr(), "job {}", seen.id);
     }
     let seen = desk.follow(server, seen.id)?;
-    let fetched = match out {
+    let fetched = match then.out.as_deref() {
         Some(out) if has_files(desk, server, &seen)? => {
-            desk.fetch(server, seen.id, out, &collected.folder)?;
+            desk.fetch(server, seen.id, out, folder)?;
             Some((out, true))
         }
         Some(out) => Some((out, false)),

@@ -95,6 +95,68 @@ async fn every_example_of_the_page_works() {
     assert_eq!(server.shared.store.tokens().await.unwrap().len(), 1);
 }
 
+/// The job document of a job.
+async fn document_of(server: &Server, id: &str) -> Value {
+    let path = format!("/v1/jobs/{id}/handed-in/job.json");
+    server.get(&path).await.json()
+}
+
+/// In the morning: the wood turned out otherwise, a part was spoiled. The commands do what the routes do.
+#[tokio::test(flavor = "multi_thread")]
+async fn measured_and_remake_are_commands() {
+    let server = Server::new().await;
+    let address = server.listen().await;
+    let old = server.stool("").await;
+    server.end(old, JobState::Ready, &[]).await;
+    let grainway = |arguments: &[&str]| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_grainway"));
+        command.args(arguments);
+        command.args(["--server", &format!("http://{address}")]);
+        run(command)
+    };
+    let told =
+        |o: &Output| String::from_utf8_lossy(&[&o.stdout[..], &o.stderr[..]].concat()).into_owned();
+    let old_id = old.to_string();
+    // More than 8 % off: asked, nothing made.
+    let unlikely = ["measured", &old_id, "--thickness", "oak-19=25mm"];
+    let output = grainway(&unlikely).await;
+    assert_eq!(output.status.code(), Some(1), "{}", told(&output));
+    assert!(
+        told(&output).contains("more than 8 % off"),
+        "{}",
+        told(&output)
+    );
+    let output = grainway(&[
+        "measured",
+        &old_id,
+        "--thickness",
+        "oak-19=19.0mm,0.75",
+        "--dry-run",
+    ])
+    .await;
+    assert_eq!(output.status.code(), Some(0), "{}", told(&output));
+    assert_eq!(server.count_of_jobs().await, 1);
+    let output = grainway(&["remake", &old_id, "--part", "brace", "--part", "side=2"]).await;
+    assert_eq!(output.status.code(), Some(0), "{}", told(&output));
+    let spoiled = String::from_utf8(output.stdout).unwrap();
+    let made = document_of(&server, spoiled.trim()).await;
+    assert_eq!(made["only"], serde_json::json!({ "brace": 1, "side": 2 }));
+    let confirmed = [&unlikely[..], &["--confirmed"]].concat();
+    let output = grainway(&confirmed).await;
+    assert_eq!(output.status.code(), Some(0), "{}", told(&output));
+    let newer = String::from_utf8(output.stdout).unwrap();
+    let made = document_of(&server, newer.trim()).await;
+    let reading = serde_json::json!([{ "thickness": "25mm", "confirmed": true }]);
+    assert_eq!(made["stocks"]["oak-19"]["thickness"], reading);
+    // Slips of the pen never reach the service.
+    for wrong in [["--thickness", "oak-19"], ["--thickness", "=19"]] {
+        let output = grainway(&[&["measured", &old_id][..], &wrong].concat()).await;
+        assert_eq!(output.status.code(), Some(2), "{}", told(&output));
+    }
+    let output = grainway(&["remake", &old_id, "--part", "brace=some"]).await;
+    assert_eq!(output.status.code(), Some(2), "{}", told(&output));
+}
+
 #[tokio::test]
 async fn the_error_of_the_page_is_what_comes() {
     let shown = PAGE.split("```json\n").nth(1).unwrap();
