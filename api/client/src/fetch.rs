@@ -64,6 +64,7 @@ async fn download(
     into: &Path,
     look: &(impl Fn(usize, usize) + Sync),
 ) -> Result<Vec<JobFile>, ClientProblem> {
+    current(server, id).await?;
     let files = server.files(id).await?;
     if files.is_empty() {
         return Err(ClientProblem::Input(format!(
@@ -82,7 +83,17 @@ async fn download(
         one(server, id, file, into).await?;
     }
     look(files.len(), files.len());
+    // It may have been replaced meanwhile.
+    current(server, id).await?;
     Ok(files)
+}
+
+/// Refuses a job that a newer one took the place of.
+async fn current(server: &Server, id: JobId) -> Result<(), ClientProblem> {
+    match server.job(id).await?.replaced_by {
+        Some(newer) => Err(ClientProblem::Stale { id, newer }),
+        None => Ok(()),
+    }
 }
 
 /// One file; when the connection is lost in the middle it is asked for again from the start.

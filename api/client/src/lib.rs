@@ -76,6 +76,16 @@ pub enum ClientProblem {
         /// What it said.
         detail: String,
     },
+    /// A newer job took the place of the one that was asked for.
+    #[error(
+        "job {id} was replaced by {newer}: its programs are stale, do not run them; nothing was fetched. Fetch {newer} instead"
+    )]
+    Stale {
+        /// The job that was asked for.
+        id: JobId,
+        /// The one whose programs are to be used.
+        newer: JobId,
+    },
     /// A file arrived otherwise than it was told.
     #[error(
         "{name} arrived damaged or was changed meanwhile: its SHA-256 is not the one the server told; fetch again"
@@ -144,6 +154,8 @@ pub struct Seen {
     pub stage: Option<String>,
     /// Its sentence, once it ended.
     pub sentence: Option<String>,
+    /// The newer job that took its place: its own programs are stale.
+    pub replaced_by: Option<JobId>,
     /// All that the server told.
     pub told: Value,
 }
@@ -351,6 +363,7 @@ impl Server {
             state,
             name: text("name").unwrap_or_default().to_string(),
             stage: text("stage").map(str::to_string),
+            replaced_by: text("replaced-by").and_then(|t| t.parse().ok()),
             sentence: told
                 .pointer("/summary/sentence")
                 .and_then(Value::as_str)
@@ -453,6 +466,17 @@ impl Server {
     /// Reads a job that [`Server::send`], [`Server::measured`] or [`Server::remake`] brought.
     pub fn job_of(&self, told: Value) -> Result<Seen, ClientProblem> {
         self.seen(told)
+    }
+
+    /// A job as it is now.
+    pub async fn job(&self, id: JobId) -> Result<Seen, ClientProblem> {
+        let url = self.url(&["v1", "jobs", &id.to_string()]);
+        let answer = self
+            .ask(self.patience, false, || {
+                self.request(Method::GET, url.clone()).timeout(ONE_REQUEST)
+            })
+            .await?;
+        self.json(answer).await.and_then(|told| self.seen(told))
     }
 
     /// Follows a job until it ended; `look` sees it after every answer.

@@ -436,7 +436,10 @@ fn has_files(desk: &Desk<'_>, server: &Server, seen: &Seen) -> Result<bool, Clie
 }
 
 fn ended(cli: &Cli, seen: &Seen, out: Option<(&Path, bool)>) -> u8 {
-    let exit = exit_of(seen.state);
+    let exit = match seen.replaced_by {
+        Some(_) => ACT,
+        None => exit_of(seen.state),
+    };
     if cli.json {
         let out = out.filter(|(_, replaced)| *replaced);
         let out = out.map(|(out, _)| out.display().to_string());
@@ -448,6 +451,11 @@ fn ended(cli: &Cli, seen: &Seen, out: Option<(&Path, bool)>) -> u8 {
     let sentence = seen.sentence.as_deref().filter(|s| !s.is_empty());
     let sentence = sentence.map(|s| format!(": {s}")).unwrap_or_default();
     say(&format!("{} is {}{sentence}\n", seen.name, seen.state));
+    if let Some(newer) = seen.replaced_by {
+        say(&format!(
+            "It was replaced by {newer}: its programs are stale, do not run them.\n"
+        ));
+    }
     match out {
         Some((out, true)) => say(&format!("written to {}\n", out.display())),
         Some((out, false)) => say(&format!("{} is as it was.\n", out.display())),
@@ -472,7 +480,9 @@ fn told(cli: &Cli, problem: &ClientProblem) -> u8 {
         ClientProblem::Refused {
             status: 401 | 403, ..
         } => USAGE,
-        ClientProblem::Refused { .. } | ClientProblem::Input(_) => ACT,
+        ClientProblem::Refused { .. } | ClientProblem::Input(_) | ClientProblem::Stale { .. } => {
+            ACT
+        }
         ClientProblem::Output(OutputProblem::Disk { .. }) => FAILED,
         ClientProblem::Output(_) => USAGE,
         ClientProblem::Cancelled => CANCELLED,

@@ -107,7 +107,8 @@ async fn measured_and_remake_are_commands() {
     let server = Server::new().await;
     let address = server.listen().await;
     let old = server.stool("").await;
-    server.end(old, JobState::Ready, &[]).await;
+    let program: &[(&str, &[u8])] = &[("programs/01-board-1.ngc", b"M2\n")];
+    server.end(old, JobState::Ready, program).await;
     let grainway = |arguments: &[&str]| {
         let mut command = Command::new(env!("CARGO_BIN_EXE_grainway"));
         command.args(arguments);
@@ -148,6 +149,35 @@ async fn measured_and_remake_are_commands() {
     let made = document_of(&server, newer.trim()).await;
     let reading = serde_json::json!([{ "thickness": "25mm", "confirmed": true }]);
     assert_eq!(made["stocks"]["oak-19"]["thickness"], reading);
+    // Until the new programs are there the old ones count; then they are stale wherever they are handed out.
+    let out = Fresh::new();
+    let into = |name: &str| out.join(name).display().to_string();
+    let output = grainway(&["follow", &old_id]).await;
+    assert_eq!(output.status.code(), Some(0), "{}", told(&output));
+    server
+        .end(newer.trim().parse().unwrap(), JobState::Ready, program)
+        .await;
+    for arguments in [
+        &["follow", &old_id][..],
+        &["fetch", &old_id, "--out", &into("old")],
+    ] {
+        let output = grainway(arguments).await;
+        assert_eq!(output.status.code(), Some(1), "{}", told(&output));
+        assert!(told(&output).contains(newer.trim()), "{}", told(&output));
+        assert!(told(&output).contains("stale"), "{}", told(&output));
+    }
+    assert!(!out.join("old").exists());
+    let output = grainway(&["fetch", newer.trim(), "--out", &into("new")]).await;
+    assert_eq!(output.status.code(), Some(0), "{}", told(&output));
+    assert!(out.join("new/programs/01-board-1.ngc").exists());
+    let zip = server.get(&format!("/v1/jobs/{old_id}/files.zip")).await;
+    assert!(zip.field("content-disposition").contains("-STALE.zip"));
+    let mut zip = zip::ZipArchive::new(std::io::Cursor::new(zip.bytes.clone())).unwrap();
+    let mut said = String::new();
+    std::io::Read::read_to_string(&mut zip.by_name("STALE.txt").unwrap(), &mut said).unwrap();
+    assert!(said.contains(newer.trim()), "{said}");
+    assert!(zip.by_name("programs-stale/01-board-1.ngc.txt").is_ok());
+    assert!(zip.by_name("programs/01-board-1.ngc").is_err());
     // Slips of the pen never reach the service.
     for wrong in [["--thickness", "oak-19"], ["--thickness", "=19"]] {
         let output = grainway(&[&["measured", &old_id][..], &wrong].concat()).await;

@@ -239,6 +239,7 @@ pub(super) async fn zip(
         return Err(no_files(&found));
     };
     files.sort_by(|a, b| a.name.cmp(&b.name));
+    let stale = found.replaced_by;
     let body = match asked.head {
         true => Body::empty(),
         false => {
@@ -247,7 +248,8 @@ pub(super) async fn zip(
             let place = asked.permit;
             tokio::spawn(async move {
                 let place = place;
-                if let Err(e) = write_zip(&store, id, attempt, files, &sender, &place).await {
+                if let Err(e) = write_zip(&store, id, attempt, files, stale, &sender, &place).await
+                {
                     tracing::warn!(job = %id, "a zip broke off: {e}");
                     // The connection is cut, so that nobody takes what there is for the whole.
                     let _ = sender.send(Err(e)).await;
@@ -257,7 +259,8 @@ pub(super) async fn zip(
         }
     };
     let mut answer = answer::text("application/zip", body);
-    let named = format!("attachment; filename=\"{}.zip\"", found.code);
+    let mark = if stale.is_some() { "-STALE" } else { "" };
+    let named = format!("attachment; filename=\"{}{mark}.zip\"", found.code);
     put(&mut answer, CONTENT_DISPOSITION, &named);
     Ok(answer)
 }
@@ -290,12 +293,28 @@ impl Write for Pieces {
     }
 }
 
+/// What a zip of a job that was replaced begins with, and the sentence in it.
+const STALE: &str = "STALE.txt";
+
+fn stale_sentence(newer: JobId) -> String {
+    format!("Stale: do not run these programs. Job {newer} replaced them; fetch that one.\n")
+}
+
+/// The name in a zip: programs of a job that was replaced lie where no controller looks, under a name that none takes.
+fn packed_name(name: &str, stale: bool) -> String {
+    match name.strip_prefix("programs/") {
+        Some(program) if stale => format!("programs-stale/{program}.txt"),
+        _ => name.to_string(),
+    }
+}
+
 /// Writes all files in order, each checked against its sum. Times are left out: the same job gives the same bytes.
 async fn write_zip(
     store: &Files,
     id: JobId,
     attempt: String,
     files: Vec<JobFile>,
+    stale: Option<JobId>,
     sender: &Sender,
     _permit: &Permit,
 ) -> std::io::Result<()> {
@@ -324,6 +343,12 @@ async fn write_zip(
     });
     let read = async {
         let gone = |_| std::io::Error::other("the caller went away");
+        if let Some(newer) = stale {
+            let said = Bytes::from(stale_sentence(newer));
+            let begin = Packed::File(STALE.to_string(), said.len() as u64);
+            packer.send(begin).await.map_err(gone)?;
+            packer.send(Packed::Piece(said)).await.map_err(gone)?;
+        }
         for file in files {
             let place = FilePlace {
                 job: id,
@@ -335,7 +360,7 @@ async fn write_zip(
                 .read(&place, None)
                 .await
                 .map_err(std::io::Error::other)?;
-            let begin = Packed::File(file.name.clone(), file.bytes);
+            let begin = Packed::File(packed_name(&file.name, stale.is_some()), file.bytes);
             packer.send(begin).await.map_err(gone)?;
             let mut sum = Sha256::new();
             while let Some(piece) = reading
