@@ -1,5 +1,6 @@
 //! Documents and drawings: slips of the pen that a maker must confirm, and drawings of very many lines.
 
+use grainway_pipeline::doc::FeatureKind;
 use grainway_tests::{Made, load, load_texts, make, root};
 use serde_json::json;
 use std::path::PathBuf;
@@ -156,4 +157,31 @@ fn wood_of_a_refused_feature_is_not_told_as_a_failure() {
     let told: Vec<_> = made.work.findings.iter().map(ToString::to_string).collect();
     assert_eq!(made.with_code("cutter-too-large").len(), 1, "{told:#?}");
     assert!(made.with_code("verify-leftover").is_empty(), "{told:#?}");
+}
+
+/// A decorative line that is drawn along an edge and past its ends, and a loop that hangs over an edge.
+#[test]
+fn a_line_drawn_past_the_edge_is_cut_where_the_part_is() {
+    for (case, length) in [("line-past-an-edge", 400.0), ("loop-over-an-edge", 0.0)] {
+        let made = make(load(&folder(case).join("job.json")).unwrap()).unwrap();
+        let told: Vec<_> = made.work.findings.iter().map(ToString::to_string).collect();
+        assert!(made.ready(), "{case}: {told:#?}");
+        assert_eq!(made.with_code("line-trimmed").len(), 1, "{case}: {told:#?}");
+        let variant = &made.work.variants[0];
+        let part = variant.outline.bounds().grown(1e-6);
+        let lines: Vec<_> = variant
+            .features
+            .iter()
+            .filter(|f| f.kind == FeatureKind::Engraving)
+            .collect();
+        assert!(!lines.is_empty());
+        for f in lines {
+            assert!(
+                part.contains(f.shape.bounds().min) && part.contains(f.shape.bounds().max),
+                "{case}: {:?}",
+                f.shape
+            );
+            assert!(f.shape.length() >= length, "{case}: {:?}", f.shape);
+        }
+    }
 }

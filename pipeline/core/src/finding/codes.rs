@@ -214,6 +214,10 @@ codes! {
         "The dialect leaves something to the controller that no text says: lengths that the cutter change calls, corners that are rounded.",
         "Set at the controller what the message names.",
         "tests/tests/whole/samples.rs::what_is_left_to_the_controller_is_told";
+    LINE_TRIMMED = "line-trimmed" Note
+        "A line of a drawing runs beyond the edges of parts; only its stretches on parts are cut.",
+        "Nothing, when it was drawn past the edge on purpose.",
+        "tests/tests/cases/documents.rs::a_line_drawn_past_the_edge_is_cut_where_the_part_is";
     LINES_NEED_CUTTER = "lines-need-cutter" Note
         "No cutter of the shop cuts locating lines; stops were planned.",
         "Nothing; or give the shop an end mill that cuts over its centre.",

@@ -4,6 +4,7 @@ mod drawn_part;
 mod joining;
 mod owning;
 mod sorting;
+mod stretches;
 
 use self::joining::Told;
 use super::layers::{Making, Rules};

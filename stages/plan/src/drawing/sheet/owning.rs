@@ -1,9 +1,10 @@
 //! Which outlines and features of a drawing are parts: each feature goes to the outline that holds it, sheets not chosen are left out,
 //! and every part gets its number by its place.
 
+use super::stretches::stretches;
 use super::{Fate, Faulty, Reading, Shaped};
 use crate::drawing::{group, unknown};
-use crate::lies::{Lies, Outer};
+use crate::lies::{Lies, ON_EDGE_MM, Outer};
 use grainway_geom::{Bounds, Contour, Point, near_pairs};
 use grainway_pipeline::doc::{FeatureKind, escaped};
 use grainway_pipeline::finding::{Finding, code};
@@ -33,6 +34,13 @@ impl<'s, 'd> Parts<'s, 'd> {
         let nearest = (0..self.outlines.len()).min_by(|a, b| away(a).total_cmp(&away(b)));
         let sheet = nearest.filter(|_| at.is_some());
         self.chosen.contains(&sheet.map_or(0, |i| self.sheet_of[i]))
+    }
+
+    /// The outlines that a contour may touch.
+    fn near(&self, contour: &Contour) -> Vec<(usize, &Outer<'s>)> {
+        let own = contour.bounds().grown(ON_EDGE_MM);
+        let all = self.outers.iter().enumerate();
+        all.filter(|(i, _)| self.boxes[*i].touches(own)).collect()
     }
 
     /// The outline that a feature belongs to: the smallest that holds it, else the one that it overlaps most.
@@ -145,8 +153,9 @@ impl<'d> Reading<'_, '_, 'd> {
     /// The features of each outline; those of sheets that are not made are left out, strays are told.
     fn owned(&mut self, features: Vec<Shaped<'d>>, parts: &Parts<'_, 'd>) -> Vec<Vec<Shaped<'d>>> {
         let mut owned: Vec<Vec<Shaped<'d>>> = parts.outlines.iter().map(|_| Vec::new()).collect();
-        for f in features {
-            match parts.owner(&f.contour) {
+        let features = features.into_iter().flat_map(|f| self.on_parts(f, parts));
+        for (owner, f) in features.collect::<Vec<_>>() {
+            match owner.or_else(|| parts.owner(&f.contour)) {
                 Some(o) if parts.chosen.contains(&parts.sheet_of[o]) => owned[o].push(f),
                 None if parts.is_chosen_at(Some(f.contour.bounds().centre())) => {
                     let message = format!(
@@ -161,6 +170,50 @@ impl<'d> Reading<'_, '_, 'd> {
             }
         }
         owned
+    }
+
+    /// A line that runs over parts' edges becomes its stretches on them, each with its part; all else stays whole.
+    fn on_parts(&self, f: Shaped<'d>, parts: &Parts<'_, 'd>) -> Vec<(Option<usize>, Shaped<'d>)> {
+        let near: Vec<(usize, &Outer<'_>)> = match f.making.kind {
+            FeatureKind::Engraving => parts.near(&f.contour),
+            _ => Vec::new(),
+        };
+        if near.iter().any(|(_, o)| o.lies(&f.contour) == Lies::Inside) {
+            return vec![(None, f)];
+        }
+        let found = stretches(&f.contour, &near);
+        let kept: f64 = found.iter().map(|s| s.line.length()).sum();
+        if found.is_empty() {
+            return vec![(None, f)];
+        }
+        let beyond = f.contour.length() - kept;
+        let note = Finding::new(
+            &code::LINE_TRIMMED,
+            format!(
+                "A line on the layer {} runs {beyond:.1} mm beyond parts' edges; what lies on parts is cut, the rest is not.",
+                f.layer
+            ),
+        )
+        .pointer(format!("{}/file", self.pointer));
+        let note = match f.contour.start() {
+            Some(at) => note.at(at),
+            None => note,
+        };
+        let mut once = Some((f.entities, [f.findings, vec![note]].concat()));
+        found
+            .into_iter()
+            .map(|stretch| {
+                let (entities, findings) = once.take().unwrap_or_default();
+                let shaped = Shaped {
+                    layer: f.layer.clone(),
+                    making: f.making.clone(),
+                    contour: stretch.line,
+                    entities,
+                    findings,
+                };
+                (Some(stretch.owner), shaped)
+            })
+            .collect()
     }
 
     /// Outlines may lie in another part's cutout, and nowhere else in one another.
