@@ -907,6 +907,52 @@ fn lobe_that_breaks_out_is_found() {
     );
 }
 
+/// The shoulders of a tenon whose cheek is a lap: the lobes at the outline's corners run into the lap, which begins at the corners.
+#[test]
+fn a_lobe_at_a_lapped_shoulder_breaks_nothing() {
+    let outline = Contour::polygon(
+        [
+            (0.0, 0.0),
+            (100.0, 0.0),
+            (100.0, 20.0),
+            (140.0, 20.0),
+            (140.0, 50.0),
+            (100.0, 50.0),
+            (100.0, 70.0),
+            (0.0, 70.0),
+        ]
+        .map(|(x, y)| point(x, y)),
+    );
+    // The lap at the shoulders, and a groove behind a wall of 0.5 mm: lobes of 3 mm reach 0.88 mm (calculated).
+    for (from, to, warned) in [(100.0, 145.0, 0), (92.0, 99.5, 2)] {
+        let mut shoulders = feature("outline", FeatureKind::Outline, outline.clone(), 20.3);
+        shoulders.relief = Some(Relief {
+            kind: ReliefKind::DogBone,
+            ..Relief::default()
+        });
+        let other = feature(
+            "other",
+            FeatureKind::Lap,
+            rect(from, -5.0, to - from, 80.0),
+            6.0,
+        );
+        let mut v = variant(vec![shoulders, other]);
+        v.outline = outline.clone();
+        v.dimensioned = false;
+        let work = run(
+            documents(&[("e", mill(6.0))]),
+            vec![v],
+            &ReliefSettings::default(),
+            &PocketSettings::default(),
+        );
+        let found = work
+            .findings
+            .iter()
+            .filter(|f| f.code == "relief-breaks-out");
+        assert_eq!(found.count(), warned, "{:#?}", work.findings);
+    }
+}
+
 #[test]
 fn tenon_losses_of_practice() {
     // Calculated: a 30 mm tenon and a 6 mm cutter lose 36 % to T-bones in the tenon's edge, 11 % to dog-bones.

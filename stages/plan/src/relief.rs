@@ -626,11 +626,17 @@ fn lobes_meet(variant: &Variant, feature: &SizedFeature, said: &mut Said) {
     }
 }
 
+/// A corner nearer than this to another feature's edge lies on it, mm: the import tolerance.
+const SAME_EDGE_MM: f64 = 0.01;
+
 /// A warning where a lobe breaks through the part's edge or into another feature.
 fn lobes_break_out(variant: &Variant, index: usize, said: &mut Said) {
     let feature = &variant.features[index];
     let outside_in = feature.kind == FeatureKind::Outline;
-    for (centre, radius) in lobes(feature) {
+    for corner in &feature.corners {
+        let CornerAnswer::Lobe { centre, radius, .. } = corner.answer else {
+            continue;
+        };
         let over_edge = !outside_in
             && (!variant.outline.contains(centre)
                 || variant.outline.distance(centre) < radius - 1e-6);
@@ -640,9 +646,12 @@ fn lobes_break_out(variant: &Variant, index: usize, said: &mut Said) {
                 && other.shape.bounds().grown(radius).contains(centre)
                 && {
                     let region = other.region();
-                    // A lobe in the middle of a feature that its own feature already lies in takes nothing from it.
+                    // A lobe in the middle of a feature that its own feature already lies in takes nothing from it; where the corner
+                    // itself lies at the other feature, as the shoulder of a lapped tenon does, there is no wall to break through.
                     (region.contains(centre) || region.distance(centre) < radius - 1e-6)
                         && !region.contains(feature_inside(feature))
+                        && !region.contains(corner.at)
+                        && region.distance(corner.at) > SAME_EDGE_MM
                 }
         });
         let into = match (over_edge, other) {
