@@ -4,6 +4,7 @@ use crate::doc::Unit;
 use grainway_geom::Point;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 mod codes;
 mod units;
@@ -58,6 +59,17 @@ pub struct Finding {
     pub message: String,
     /// What to do about it.
     pub remedy: String,
+    /// How many findings of this kind and cause it stands for, 1 when left out; the place is the first one's.
+    #[serde(default = "once", skip_serializing_if = "is_once")]
+    pub count: u32,
+}
+
+fn once() -> u32 {
+    1
+}
+
+fn is_once(count: &u32) -> bool {
+    *count == 1
 }
 
 impl Finding {
@@ -74,6 +86,7 @@ impl Finding {
             at: None,
             message: message.into(),
             remedy: code.remedy.to_string(),
+            count: once(),
         }
     }
     /// In this part.
@@ -188,9 +201,79 @@ pub fn sort(findings: &mut Vec<Finding>) {
     findings.dedup();
 }
 
+/// Makes one finding of all warnings, and of all notes, that say the same of different places. Errors stay single: each place is to be
+/// corrected.
+pub fn gather(findings: Vec<Finding>) -> Vec<Finding> {
+    let mut kept: Vec<Finding> = Vec::new();
+    let mut first: BTreeMap<(String, Option<String>, String, String), usize> = BTreeMap::new();
+    for f in findings {
+        if f.severity == Severity::Error {
+            kept.push(f);
+            continue;
+        }
+        let cause = (
+            f.code.clone(),
+            f.setup.clone(),
+            f.message.clone(),
+            f.remedy.clone(),
+        );
+        match first.get(&cause) {
+            Some(i) => kept[*i].count += f.count,
+            None => {
+                first.insert(cause, kept.len());
+                kept.push(f);
+            }
+        }
+    }
+    for f in kept.iter_mut().filter(|f| f.count > 1) {
+        f.message += &format!(" The same at {} places; the first is named.", f.count);
+    }
+    kept
+}
+
 /// One line for a terminal, the place in mm.
 impl std::fmt::Display for Finding {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.write_str(&self.line_in(Unit::Mm))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn findings_of_one_kind_and_cause_are_one_with_a_count() {
+        let drill = |feature: &str| {
+            Finding::new(&code::DRILL_FAST, "Drill d5 turns too fast.").feature(feature)
+        };
+        let mut findings: Vec<Finding> = (0..1_089).map(|i| drill(&format!("h{i:04}"))).collect();
+        findings.push(Finding::new(&code::DRILL_FAST, "Drill d3 turns too fast."));
+        let error =
+            |at: &str| Finding::new(&code::BAD_NUMBER, "0 mm should be more than 0.").pointer(at);
+        findings.extend([error("job#/a"), error("job#/b")]);
+        sort(&mut findings);
+        let gathered = gather(findings);
+        let told: Vec<(u32, Option<&str>)> = gathered
+            .iter()
+            .map(|f| (f.count, f.feature.as_deref()))
+            .collect();
+        // Both errors, then the drills: each place of an error is to be corrected.
+        assert_eq!(
+            told,
+            [(1, None), (1, None), (1, None), (1_089, Some("h0000"))]
+        );
+        assert!(
+            gathered[3]
+                .message
+                .ends_with("The same at 1089 places; the first is named.")
+        );
+        let text = serde_json::to_string(&gathered[3]).unwrap();
+        assert!(text.contains(r#""count":1089"#), "{text}");
+        assert!(
+            !serde_json::to_string(&gathered[0])
+                .unwrap()
+                .contains("count")
+        );
     }
 }

@@ -200,6 +200,7 @@ impl NativeStage {
             at: None,
             message: one_line(&f.message),
             remedy: one_line(f.remedy.as_ref().unwrap_or(&entry.remedy)),
+            count: 1,
         };
         if let Some(at) = f.at {
             finding = finding.at(at);

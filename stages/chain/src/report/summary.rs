@@ -154,6 +154,8 @@ pub(super) fn report(work: &Work, dialects: &Dialects, clearance: f64) -> Report
         .map(|s| setup_row(work, s, by, clearance, &mut seconds_of, &mut bounds))
         .collect();
     let times = all_times(&setups);
+    let told = work.findings.iter().map(|f| f.clone().told_in(show.0));
+    let findings = grainway_pipeline::finding::gather(told.collect());
     ReportDocument {
         format: REPORT_FORMAT.to_string(),
         grainway: env!("CARGO_PKG_VERSION").to_string(),
@@ -167,12 +169,8 @@ pub(super) fn report(work: &Work, dialects: &Dialects, clearance: f64) -> Report
             MEANS
         }
         .to_string(),
-        counts: Counts::of(&work.findings),
-        findings: work
-            .findings
-            .iter()
-            .map(|f| f.clone().told_in(show.0))
-            .collect(),
+        counts: Counts::of(&findings),
+        findings,
         machine: machine.map(|(id, m)| MachineRow {
             id: id.to_string(),
             dialect: m.dialect.clone(),
