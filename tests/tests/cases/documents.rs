@@ -1,7 +1,7 @@
 //! Documents and drawings: slips of the pen that a maker must confirm, and drawings of very many lines.
 
 use grainway_pipeline::doc::FeatureKind;
-use grainway_tests::{Made, load, load_texts, make, root};
+use grainway_tests::{Made, load, load_texts, make, root, sample};
 use serde_json::json;
 use std::path::PathBuf;
 
@@ -184,4 +184,31 @@ fn a_line_drawn_past_the_edge_is_cut_where_the_part_is() {
             assert!(f.shape.length() >= length, "{case}: {:?}", f.shape);
         }
     }
+}
+
+/// The stool's sides are 15 × 9 in of stock that reads 19.1667 mm on the mean; the allowances are the shop's. Sums reckoned by hand.
+#[test]
+fn the_parts_list_gives_rough_sizes_where_planer_and_saw_make_them() {
+    let folder = sample("step-stool").parent().unwrap().to_path_buf();
+    let read = |name: &str| std::fs::read_to_string(folder.join(name)).unwrap();
+    let mut shop: serde_json::Value = serde_json::from_str(&read("shop.json")).unwrap();
+    shop["settings"]["report"] =
+        json!({ "rough-length": "1in", "rough-width": "1/4in", "rough-thickness": "0in" });
+    let made = make(load_texts(&read("job.json"), &shop.to_string(), &folder).unwrap()).unwrap();
+    let list = made.text(&made.work.files["partslist.csv"]);
+    let lines: Vec<&str> = list.lines().collect();
+    assert_eq!(
+        lines[0],
+        "part,name,count,stock,wood,length-in,width-in,thickness-in,rough-length-in,rough-width-in,rough-thickness-in,other-machines"
+    );
+    // The braces are cut from a board by this machine.
+    assert!(
+        lines[1].starts_with("brace,") && lines[1].ends_with(",,,,"),
+        "{list}"
+    );
+    assert!(
+        lines[2].ends_with(",15,9,0.7546,16,9.25,0.7546,plane and saw to the finished size"),
+        "{list}"
+    );
+    assert_eq!(lines.len(), 3, "{list}");
 }

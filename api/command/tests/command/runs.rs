@@ -75,7 +75,8 @@ fn a_made_folder_holds_what_its_report_lists() {
     for name in [
         "setup-sheet.html",
         "setup-sheet.pdf",
-        "cutlist.csv",
+        "partslist.csv",
+        "running-order.csv",
         "boards.csv",
         "handwork.csv",
     ] {

@@ -122,8 +122,15 @@ pub struct PartRow {
     pub count: u32,
     /// Its stock.
     pub stock: String,
+    /// Its wood; empty when the stock is not known.
+    pub wood: String,
     /// Extent along and across the grain.
     pub size: [f64; 2],
+    /// Mean thickness reading of its stock.
+    pub thickness: f64,
+    /// Length, width and thickness to rough it out at before it is planed and sawn to size. Only for pieces that other machines dimension.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rough: Option<[f64; 3]>,
     /// Its features, by key and kind.
     pub features: Vec<(String, String)>,
     /// How it is really cut.

@@ -40,8 +40,52 @@ fn table(
         .map_err(|e| Fault::new(format!("a list could not be written: {e}")))
 }
 
+/// Every part: how many, finished, and, where other machines dimension it, the rough size and what they do.
+pub(super) fn parts_list(report: &ReportDocument) -> Result<Vec<u8>, Fault> {
+    let u = Show::of_report(report);
+    let header = [
+        "part",
+        "name",
+        "count",
+        "stock",
+        "wood",
+        "length-mm",
+        "width-mm",
+        "thickness-mm",
+        "rough-length-mm",
+        "rough-width-mm",
+        "rough-thickness-mm",
+        "other-machines",
+    ];
+    table(
+        u,
+        &header,
+        report.parts.iter().map(|p| {
+            let rough = |i: usize| p.rough.map(|r| u.len(r[i])).unwrap_or_default();
+            let elsewhere = match p.rough {
+                Some(_) => "plane and saw to the finished size",
+                None => "",
+            };
+            vec![
+                text(&p.id),
+                maybe(p.name.as_ref()),
+                p.count.to_string(),
+                text(&p.stock),
+                text(&p.wood),
+                u.len(p.size[0]),
+                u.len(p.size[1]),
+                u.len(p.thickness),
+                rough(0),
+                rough(1),
+                rough(2),
+                elsewhere.to_string(),
+            ]
+        }),
+    )
+}
+
 /// Every cut in running order, with the line where a stopped run can be taken up.
-pub(super) fn cut_list(report: &ReportDocument) -> Result<Vec<u8>, Fault> {
+pub(super) fn running_order(report: &ReportDocument) -> Result<Vec<u8>, Fault> {
     let u = Show::of_report(report);
     let header = [
         "setup",

@@ -39,12 +39,29 @@ pub struct ReportSettings {
     /// Air between the collet nut and the highest thing under it, added to the deepest cut to give the stick-out needed.
     /// Common practice, no source: 5 mm.
     pub nut_clearance: Length,
+    /// Added to the finished length of a piece that other machines dimension, for its rough size in the parts list (length). Common
+    /// practice, no source: 25 mm.
+    pub rough_length: Length,
+    /// The same for its width. Common practice, no source: 6 mm.
+    pub rough_width: Length,
+    /// The same for its thickness. Common practice, no source: 4 mm.
+    pub rough_thickness: Length,
+}
+
+impl ReportSettings {
+    /// Added to length, width and thickness, mm.
+    fn rough(&self) -> [f64; 3] {
+        [self.rough_length, self.rough_width, self.rough_thickness].map(Length::mm)
+    }
 }
 
 impl Default for ReportSettings {
     fn default() -> Self {
         ReportSettings {
             nut_clearance: Length::from_mm(5.0),
+            rough_length: Length::from_mm(25.0),
+            rough_width: Length::from_mm(6.0),
+            rough_thickness: Length::from_mm(4.0),
         }
     }
 }
@@ -58,7 +75,7 @@ impl TypedStage for Report {
     fn describe(&self) -> Description {
         Description {
             name: "report",
-            version: 3,
+            version: 4,
             summary: "Writes setup sheets, lists, pictures and the report.",
             needs: &["variants"],
             gives: &["reported"],
@@ -69,7 +86,7 @@ impl TypedStage for Report {
         release::add_findings(work);
         finding::sort(&mut work.findings);
         work.files.clear();
-        let report = summary::report(work, cx.dialects, settings.nut_clearance.mm());
+        let report = summary::report(work, cx.dialects, settings);
         file_programs(work, &report, cx)?;
         file_lists(work, &report, cx)?;
         file_sheets(work, &report, cx)?;
@@ -116,7 +133,8 @@ fn file_programs(work: &mut Work, report: &ReportDocument, cx: &Cx<'_>) -> Resul
 
 fn file_lists(work: &mut Work, report: &ReportDocument, cx: &Cx<'_>) -> Result<(), Stop> {
     for (name, bytes) in [
-        ("cutlist.csv", lists::cut_list(report)?),
+        ("partslist.csv", lists::parts_list(report)?),
+        ("running-order.csv", lists::running_order(report)?),
         ("boards.csv", lists::board_list(report)?),
         ("handwork.csv", lists::hand_work_list(report)?),
     ] {
@@ -196,7 +214,6 @@ pub fn report_without_sheets(work: &mut Work, cx: &Cx<'_>) -> Result<(), Stop> {
     work.programs.clear();
     work.files.clear();
     finding::sort(&mut work.findings);
-    let clearance = ReportSettings::default().nut_clearance.mm();
-    let report = summary::report(work, cx.dialects, clearance);
+    let report = summary::report(work, cx.dialects, &ReportSettings::default());
     finish(work, report, cx)
 }

@@ -6,9 +6,9 @@ use super::document::{
     MEANS_UNVERIFIED, MachineRow, OrderRow, PartRow, PlacementRow, ProgramRow, REPORT_FORMAT,
     ReportDocument, ScrewRow, SetupRow, TimesRow, VerdictRow, WoodRow,
 };
-use super::release;
 use super::sheet::Show;
 use super::times::{Clock, Drive, Seconds};
+use super::{ReportSettings, release};
 use grainway_geom::Placing;
 use grainway_pipeline::stage::Dialects;
 use grainway_pipeline::work::{
@@ -138,7 +138,12 @@ fn widen(range: &mut [f64; 2], v: f64) {
 }
 
 /// The report of the work. Files and their checksums are filled in last, by whoever writes them.
-pub(super) fn report(work: &Work, dialects: &Dialects, clearance: f64) -> ReportDocument {
+pub(super) fn report(
+    work: &Work,
+    dialects: &Dialects,
+    settings: &ReportSettings,
+) -> ReportDocument {
+    let clearance = settings.nut_clearance.mm();
     let verdict = release::verdict(work);
     let machine = work.documents.machine();
     let by = machine.map_or(Changes::Before, |(_, m)| match dialects.get(&m.dialect) {
@@ -179,7 +184,11 @@ pub(super) fn report(work: &Work, dialects: &Dialects, clearance: f64) -> Report
             spindle: m.spindle,
         }),
         plugins: Vec::new(),
-        parts: work.parts.iter().map(|p| part_row(work, p)).collect(),
+        parts: work
+            .parts
+            .iter()
+            .map(|p| part_row(work, p, settings.rough()))
+            .collect(),
         wood: wood_rows(work, &setups),
         setups,
         programs: work
@@ -249,14 +258,23 @@ fn balance_row(b: &Balance) -> BalanceRow {
     }
 }
 
-fn part_row(work: &Work, part: &grainway_pipeline::work::Part) -> PartRow {
+fn part_row(work: &Work, part: &grainway_pipeline::work::Part, rough: [f64; 3]) -> PartRow {
     let bounds = part.outline.bounds();
+    let stock = work.documents.stock(&part.stock);
+    let thickness = round3(stock.map_or(0.0, |s| s.readings_mm().1));
+    let size = [round3(bounds.width()), round3(bounds.height())];
+    let finished = [size[0], size[1], thickness];
     PartRow {
         id: part.id.clone(),
         name: part.name.clone(),
         count: part.count,
         stock: part.stock.clone(),
-        size: [round3(bounds.width()), round3(bounds.height())],
+        wood: stock.map(|s| s.wood.clone()).unwrap_or_default(),
+        size,
+        thickness,
+        rough: part
+            .dimensioned
+            .then(|| std::array::from_fn(|i| round3(finished[i] + rough[i]))),
         features: part
             .features
             .iter()
