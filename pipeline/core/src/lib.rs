@@ -8,6 +8,7 @@ pub mod dialect;
 pub mod doc;
 pub mod finding;
 mod hash;
+mod length;
 pub mod motion;
 pub mod spelling;
 pub mod spool;

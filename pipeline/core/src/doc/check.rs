@@ -4,8 +4,8 @@
 //! own types give (objects, maps, lists, words, numbers, choices by key) and descends into the branch that is meant. A test
 //! holds its verdicts against a general validator's.
 
-use super::length::Length;
-use super::read::Problem;
+use super::problem::{Problem, escaped};
+use crate::length::Length;
 use crate::spelling::nearest;
 use serde_json::{Map, Value};
 
@@ -46,11 +46,6 @@ pub(super) fn check(value: &Value, schema: &Value, pointer: &str) -> Vec<Issue> 
         });
     }
     walk.issues
-}
-
-/// A key as a step of a JSON Pointer (RFC 6901, section 3).
-pub fn escaped(key: &str) -> String {
-    key.replace('~', "~0").replace('/', "~1")
 }
 
 /// A key or text as it is shown: quoted and not too long.

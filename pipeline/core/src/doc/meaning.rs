@@ -1,7 +1,6 @@
 //! What a schema cannot say of documents: numbers in their ranges, one of two keys, names used once.
 
-use super::check::escaped;
-use super::read::Problem;
+use super::problem::{Problem, escaped};
 use super::{
     BlankDoc, Board, ContourPoint, ContourShape, Cutter, CutterKind, Depth, Drawing, End,
     FeatureDoc, FeatureKind, Job, LayerRule, Length, Machine, PartDoc, Relief, Shape, Shop, Stock,

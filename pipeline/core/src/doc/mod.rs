@@ -5,22 +5,21 @@
 
 mod check;
 mod job;
-mod length;
 mod meaning;
 mod parse;
+mod problem;
 mod read;
 mod shop;
-mod thickness;
+mod stock;
 mod wood;
 
-pub use check::escaped;
+pub use crate::length::{Depth, Length, Unit, in_unit};
 pub use job::*;
-pub use length::{Depth, Length, Unit, in_unit};
+pub use problem::{Problem, ProblemKind, escaped};
 pub use read::{
-    MAX_DOCUMENT_BYTES, Problem, ProblemKind, Reading, read_document, read_job,
-    read_job_as_far_as_possible, read_settings_layer, read_shop, read_shop_as_far_as_possible,
-    schema_job, schema_shop,
+    MAX_DOCUMENT_BYTES, Reading, read_document, read_job, read_job_as_far_as_possible,
+    read_settings_layer, read_shop, read_shop_as_far_as_possible, schema_job, schema_shop,
 };
 pub use shop::*;
-pub use thickness::{ConfirmedReading, ThicknessReading, UNLIKE_SHARE, WIDEST_SPREAD_MM};
+pub use stock::{Board, ConfirmedReading, Stock, ThicknessReading, UNLIKE_SHARE, WIDEST_SPREAD_MM};
 pub use wood::{WOODS, Wood, wood};

@@ -1,7 +1,6 @@
 //! JSON text into a value, with what a plain parser keeps to itself: keys given twice, and numbers too large to hold.
 
-use super::check::escaped;
-use super::read::Problem;
+use super::problem::{Problem, escaped};
 use serde::de::{DeserializeSeed, Deserializer, MapAccess, SeqAccess, Visitor};
 use serde_json::{Map, Value};
 use std::cell::RefCell;

@@ -3,10 +3,10 @@
 //! Reading goes on behind every problem: what is wrong is set aside, the rest is read and checked, so that one run names all
 //! mistakes. A document that came out of that is good for more findings only ([`Reading::is_sound`]).
 
-use super::check::{Cure, Issue, check, escaped};
+use super::check::{Cure, Issue, check};
 use super::parse::parse;
+use super::problem::{Problem, escaped};
 use super::{JOB_FORMAT, Job, SHOP_FORMAT, Shop, Unit, in_unit, meaning};
-use crate::finding::{Finding, code};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
@@ -14,53 +14,6 @@ use std::sync::LazyLock;
 
 /// Documents larger than this are refused unread: 16 MiB hold about 100,000 parts.
 pub const MAX_DOCUMENT_BYTES: usize = 16 * 1024 * 1024;
-
-/// What is wrong, in kind.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
-pub enum ProblemKind {
-    /// The document does not follow its schema, or contradicts itself.
-    #[default]
-    Form,
-    /// A number is out of its range.
-    Number,
-}
-
-/// Something wrong in a document.
-#[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
-pub struct Problem {
-    /// JSON Pointer to the place.
-    pub pointer: String,
-    /// One sentence.
-    pub message: String,
-    /// In kind.
-    pub kind: ProblemKind,
-}
-
-impl Problem {
-    /// A problem of form.
-    pub fn new(pointer: impl Into<String>, message: impl Into<String>) -> Problem {
-        Problem {
-            pointer: pointer.into(),
-            message: message.into(),
-            kind: ProblemKind::Form,
-        }
-    }
-    /// A number out of its range.
-    pub fn number(pointer: impl Into<String>, message: impl Into<String>) -> Problem {
-        Problem {
-            kind: ProblemKind::Number,
-            ..Problem::new(pointer, message)
-        }
-    }
-    /// What the user is told; `document` is the file's name.
-    pub fn finding(&self, document: &str) -> Finding {
-        let code = match self.kind {
-            ProblemKind::Form => &code::DOCUMENT_INVALID,
-            ProblemKind::Number => &code::BAD_NUMBER,
-        };
-        Finding::new(code, self.message.clone()).pointer(format!("{document}#{}", self.pointer))
-    }
-}
 
 /// A document as far as it could be read.
 #[derive(Clone, Debug)]
@@ -525,6 +478,7 @@ fn only_keys_of(whole: &Value, layer: &Value) -> Value {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::doc::ProblemKind;
     use serde_json::json;
 
     fn job() -> Value {

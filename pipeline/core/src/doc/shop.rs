@@ -1,6 +1,6 @@
 //! `grainway.shop/1`: what seldom changes.
 
-use super::{Length, ThicknessReading, Unit};
+use super::{Length, Stock, Unit};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -288,44 +288,6 @@ impl Cutter {
             (self.diameter.mm() * 1000.0).round() / 1000.0
         )
     }
-}
-
-/// Wood of one kind and thickness.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case", deny_unknown_fields)]
-pub struct Stock {
-    /// A wood of the built-in table (see the schema's `woods`) or of the shop's `woods`.
-    pub wood: String,
-    /// Thickness as measured: one reading or several over the board. A joint is fitted to the thickest, tabs to the thinnest.
-    /// Readings more than 1.5 mm apart, and a job's reading more than 8 % off the shop's for the same stock, are refused unless
-    /// they are confirmed: `{ "thickness": 18, "confirmed": true }`.
-    #[schemars(length(min = 1))]
-    pub thickness: Vec<ThicknessReading>,
-    /// The boards at hand. A board is cut from this stock; leave it out for blanks that are already dimensioned.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub boards: Vec<Board>,
-    /// Cup or bow that the boards show at most.
-    #[serde(default)]
-    pub cup: Length,
-}
-
-/// Boards of one size. The grain runs along the length, which lies along the machine's x.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case", deny_unknown_fields)]
-pub struct Board {
-    /// Id, e.g. "a".
-    pub id: String,
-    /// Along the grain.
-    pub length: Length,
-    /// Across the grain.
-    pub width: Length,
-    /// How many of them; 1 when not given.
-    #[serde(default = "default_one")]
-    pub count: u32,
-}
-
-fn default_one() -> u32 {
-    1
 }
 
 /// Figures of a wood.

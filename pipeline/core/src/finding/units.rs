@@ -3,7 +3,7 @@
 //! Stages reckon in millimetres and write their messages in them. Where a message is shown, its lengths, areas and feeds are
 //! turned into the unit that the job declares.
 
-use crate::doc::Unit;
+use crate::length::Unit;
 
 /// What a number in a text measures.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

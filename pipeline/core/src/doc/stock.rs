@@ -1,6 +1,6 @@
-//! Thickness readings of a stock, and which of them look like a slip of the pen.
+//! Stocks: wood of one kind with its boards and thickness readings, and which readings look like a slip of the pen.
 
-use super::{Length, Stock};
+use super::Length;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -11,6 +11,44 @@ pub const WIDEST_SPREAD_MM: f64 = 1.5;
 pub const UNLIKE_SHARE: f64 = 0.08;
 /// Readings come with a few decimals; a difference of less is none, mm.
 const SAME_READING_MM: f64 = 1e-6;
+
+/// Wood of one kind and thickness.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Stock {
+    /// A wood of the built-in table (see the schema's `woods`) or of the shop's `woods`.
+    pub wood: String,
+    /// Thickness as measured: one reading or several over the board. A joint is fitted to the thickest, tabs to the thinnest.
+    /// Readings more than 1.5 mm apart, and a job's reading more than 8 % off the shop's for the same stock, are refused unless
+    /// they are confirmed: `{ "thickness": 18, "confirmed": true }`.
+    #[schemars(length(min = 1))]
+    pub thickness: Vec<ThicknessReading>,
+    /// The boards at hand. A board is cut from this stock; leave it out for blanks that are already dimensioned.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub boards: Vec<Board>,
+    /// Cup or bow that the boards show at most.
+    #[serde(default)]
+    pub cup: Length,
+}
+
+/// Boards of one size. The grain runs along the length, which lies along the machine's x.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Board {
+    /// Id, e.g. "a".
+    pub id: String,
+    /// Along the grain.
+    pub length: Length,
+    /// Across the grain.
+    pub width: Length,
+    /// How many of them; 1 when not given.
+    #[serde(default = "default_one")]
+    pub count: u32,
+}
+
+fn default_one() -> u32 {
+    1
+}
 
 /// A thickness as measured.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]

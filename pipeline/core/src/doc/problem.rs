@@ -1,0 +1,55 @@
+//! What is wrong in a document, and where.
+
+use crate::finding::{Finding, code};
+
+/// What is wrong, in kind.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub enum ProblemKind {
+    /// The document does not follow its schema, or contradicts itself.
+    #[default]
+    Form,
+    /// A number is out of its range.
+    Number,
+}
+
+/// Something wrong in a document.
+#[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Problem {
+    /// JSON Pointer to the place.
+    pub pointer: String,
+    /// One sentence.
+    pub message: String,
+    /// In kind.
+    pub kind: ProblemKind,
+}
+
+impl Problem {
+    /// A problem of form.
+    pub fn new(pointer: impl Into<String>, message: impl Into<String>) -> Problem {
+        Problem {
+            pointer: pointer.into(),
+            message: message.into(),
+            kind: ProblemKind::Form,
+        }
+    }
+    /// A number out of its range.
+    pub fn number(pointer: impl Into<String>, message: impl Into<String>) -> Problem {
+        Problem {
+            kind: ProblemKind::Number,
+            ..Problem::new(pointer, message)
+        }
+    }
+    /// What the user is told; `document` is the file's name.
+    pub fn finding(&self, document: &str) -> Finding {
+        let code = match self.kind {
+            ProblemKind::Form => &code::DOCUMENT_INVALID,
+            ProblemKind::Number => &code::BAD_NUMBER,
+        };
+        Finding::new(code, self.message.clone()).pointer(format!("{document}#{}", self.pointer))
+    }
+}
+
+/// A key as a step of a JSON Pointer (RFC 6901, section 3).
+pub fn escaped(key: &str) -> String {
+    key.replace('~', "~0").replace('/', "~1")
+}
