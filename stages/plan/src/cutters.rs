@@ -3,6 +3,7 @@
 //! The one asked for, else the stage's setting, else of the flat end mills that are long enough and reach everything the largest,
 //! unless one already in use does it too: few changes, and no needlessly thin cutter.
 
+use crate::findings::{about, kernel_findings};
 use crate::reach::{self, Spot};
 use grainway_geom::Notes;
 use grainway_pipeline::chain::nearest;
@@ -33,15 +34,6 @@ pub struct Choice {
 /// How deep below the highest top a feature goes, mm.
 pub fn depth_of_cut(variant: &Variant, feature: &SizedFeature) -> f64 {
     variant.z.highest_top() - feature.floor
-}
-
-/// A finding about a feature of a variant.
-pub fn about(finding: Finding, variant: &Variant, feature: &SizedFeature) -> Finding {
-    let mut finding = finding.part(&variant.part).feature(&feature.key);
-    if let Some(pointer) = &feature.source.pointer {
-        finding = finding.pointer(pointer.clone());
-    }
-    finding
 }
 
 /// Why a cutter is too short for a cut `depth` mm deep, as a sentence; `None` when it is long enough.
@@ -144,7 +136,7 @@ pub fn candidates(
         let spots = reach::leftover(variant, feature, cutter.radius_mm(), &mut notes);
         let choice = Choice {
             cutter: id.to_string(),
-            findings: reach::kernel_findings(notes, variant, feature),
+            findings: kernel_findings(notes, variant, feature),
         };
         if spots.is_empty() {
             largest = largest.max(diameter);

@@ -7,6 +7,7 @@ use crate::clearing::{ClearingSettings, clear_moves};
 use crate::cutters::{self, Choice};
 use crate::entry::{self, Way};
 use crate::feeds;
+use crate::findings;
 use grainway_geom::{Notes, Point, point};
 use grainway_pipeline::doc::{
     Cutter, CutterKind, FeatureKind, Flutes, IfUnreachable, Length, Machine,
@@ -276,7 +277,7 @@ fn candidates(
     settings: &DrillSettings,
 ) -> Result<Vec<Choice>, Box<Finding>> {
     let Some((at, diameter)) = feature.circle else {
-        return Err(Box::new(cutters::about(
+        return Err(Box::new(findings::about(
             Finding::new(
                 &code::CUTTER_TOO_LARGE,
                 "A hole must be a circle; this shape is none.",
@@ -297,7 +298,7 @@ fn candidates(
         Some(id) => {
             vec![
                 cutters::named(documents, id)
-                    .map_err(|f| Box::new(cutters::about(*f, variant, feature)))?,
+                    .map_err(|f| Box::new(findings::about(*f, variant, feature)))?,
             ]
         }
         None => by_nearness(documents, diameter, settings.mill),
@@ -322,12 +323,12 @@ fn candidates(
     }
     if list.is_empty() {
         let finding = no_cutter(at, diameter, asked, &short);
-        return Err(Box::new(cutters::about(finding.at(at), variant, feature)));
+        return Err(Box::new(findings::about(finding.at(at), variant, feature)));
     }
     list.sort_by_key(|(rank, _)| *rank);
     let mut choices: Vec<Choice> = list.into_iter().map(|(_, c)| c).collect();
     if asked.is_none() && !settings.mill {
-        let note = cutters::about(
+        let note = findings::about(
             Finding::new(
                 &code::NO_DRILL,
                 format!("No drill of {diameter:.3} mm is at hand: the hole is milled."),
@@ -401,7 +402,7 @@ fn bore(
     findings.extend(
         feeds
             .finding(id, cutter, machine)
-            .map(|f| cutters::about(f, variant, feature)),
+            .map(|f| findings::about(f, variant, feature)),
     );
     let clearance = settings.clearance.mm().max(2.0);
     let top = variant.z.highest_top();
@@ -446,7 +447,7 @@ fn bore(
                 feature,
                 &mut notes,
             );
-            findings.extend(crate::reach::kernel_findings(notes, variant, feature));
+            findings.extend(findings::kernel_findings(notes, variant, feature));
         }
     }
     let step = Workingstep {

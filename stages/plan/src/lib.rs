@@ -11,6 +11,7 @@ pub mod drawing;
 pub mod drill;
 pub mod entry;
 pub mod feeds;
+pub mod findings;
 mod finished_edges;
 pub mod fit;
 pub mod hold;

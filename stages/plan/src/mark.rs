@@ -3,6 +3,7 @@
 
 use crate::cutters;
 use crate::feeds::{feeds, wood_of};
+use crate::findings;
 use grainway_geom::{Contour, Point, Segment};
 use grainway_pipeline::doc::{Cutter, CutterKind, FeatureKind, ZZero};
 use grainway_pipeline::finding::{Finding, code};
@@ -85,7 +86,7 @@ impl TypedStage for Mark {
                     Err(found) => findings.extend(
                         found
                             .into_iter()
-                            .map(|f| cutters::about(f, variant, feature)),
+                            .map(|f| findings::about(f, variant, feature)),
                     ),
                 }
             }
@@ -169,7 +170,7 @@ fn engrave(
     notes.extend(overruns(variant, feature, cutter));
     notes.extend(misses(variant, feature));
     for note in &mut notes {
-        *note = cutters::about(note.clone(), variant, feature);
+        *note = findings::about(note.clone(), variant, feature);
     }
     let top = variant.z.highest_top();
     let (floors, share) = passes(cutter, top, feature.floor, feeds.pass_depth);

@@ -7,6 +7,7 @@ use crate::clearing::{Clearing, ClearingSettings, first_pass};
 use crate::cutters;
 use crate::entry;
 use crate::feeds::{self, Feeds};
+use crate::findings;
 use crate::finished_edges::{left_across_the_grain, slow_at_edges};
 use crate::reach;
 use grainway_geom::{Notes, Point, pole};
@@ -208,7 +209,7 @@ fn clear_feature(
     made.findings.extend(
         feeds
             .finding(&chosen, cutter, machine)
-            .map(|f| cutters::about(f, variant, feature)),
+            .map(|f| findings::about(f, variant, feature)),
     );
     made.findings
         .extend(remarks(variant, feature, &chosen, cutter, &feeds));
@@ -219,7 +220,7 @@ fn clear_feature(
     if let Some(at) = open.first() {
         let finding = breaks_out(feature, *at, open.len());
         made.findings
-            .push(cutters::about(finding, variant, feature));
+            .push(findings::about(finding, variant, feature));
         let top = variant.z.highest_top();
         for moves in [&mut cleared.rough, &mut cleared.finish] {
             *moves = slow_at_edges(moves, &variant.outline, plan.radius, top);
@@ -231,12 +232,12 @@ fn clear_feature(
         false => Vec::new(),
     };
     made.findings
-        .extend(reach::kernel_findings(notes, variant, feature));
+        .extend(findings::kernel_findings(notes, variant, feature));
     if !spots.is_empty() || (cleared.rough.is_empty() && cleared.trouble.is_none()) {
         report_leftover(variant, feature, &chosen, cutter, &spots, part.count, made);
     }
     if let Some(why) = cleared.trouble {
-        made.findings.push(cutters::about(
+        made.findings.push(findings::about(
             Finding::new(&code::CUTTER_TOO_LARGE, why),
             variant,
             feature,
@@ -310,13 +311,13 @@ fn clear_corners(
     made.findings.extend(
         feeds
             .finding(id, cutter, machine)
-            .map(|f| cutters::about(f, variant, feature)),
+            .map(|f| findings::about(f, variant, feature)),
     );
     let mut notes = Notes::default();
     let moves = Clearing::new(cutter, &feeds, &settings.clearing(), variant, feature)
         .rest(variant, feature, thick, &mut notes);
     made.findings
-        .extend(reach::kernel_findings(notes, variant, feature));
+        .extend(findings::kernel_findings(notes, variant, feature));
     if !moves.is_empty() {
         made.push(feature, Operation::Rest, id, &feeds, moves);
     }
@@ -372,7 +373,7 @@ fn remarks(
     remarks.extend(overhang(variant, feature, cutter));
     remarks
         .into_iter()
-        .map(|f| cutters::about(f, variant, feature))
+        .map(|f| findings::about(f, variant, feature))
         .collect()
 }
 
@@ -431,7 +432,7 @@ fn report_leftover(
             why: format!("cutter {id} ({}) does not reach it", cutter.label()),
         });
     } else {
-        made.findings.push(cutters::about(
+        made.findings.push(findings::about(
             Finding::new(
                 &code::UNREACHABLE,
                 format!(

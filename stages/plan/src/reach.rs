@@ -9,7 +9,6 @@ use grainway_geom::{
     intersections, offset, offset_all,
 };
 use grainway_pipeline::doc::FeatureKind;
-use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::tolerance::SLOT_MATCH_MM;
 use grainway_pipeline::work::{SizedFeature, Variant};
 
@@ -431,20 +430,4 @@ pub fn spots_in_words(spots: &[Spot]) -> String {
         words.push(format!("and {} more", spots.len() - MOST));
     }
     words.join("; ")
-}
-
-/// What the geometry kernel had to say, as findings about a feature.
-pub fn kernel_findings(notes: Notes, variant: &Variant, feature: &SizedFeature) -> Vec<Finding> {
-    notes
-        .0
-        .into_iter()
-        .filter(|n| !n.by_rule)
-        .map(|n| {
-            let mut f = Finding::new(&code::KERNEL_FALLBACK, n.what);
-            if let Some(at) = n.at {
-                f = f.at(at);
-            }
-            crate::cutters::about(f, variant, feature)
-        })
-        .collect()
 }

@@ -6,6 +6,7 @@
 //! place follows from its radius; the stages that cut keep to it.
 
 use crate::cutters;
+use crate::findings;
 use crate::reach;
 use grainway_geom::{Contour, Notes, Point, Region, Segment};
 use grainway_pipeline::doc::{FeatureKind, Length, Relief, ReliefKind, ReliefWay};
@@ -382,7 +383,7 @@ fn decide(
         };
     }
     said.findings
-        .extend(reach::kernel_findings(notes, variant, feature));
+        .extend(findings::kernel_findings(notes, variant, feature));
     keep_fillets(
         documents,
         variant,
@@ -477,7 +478,7 @@ fn keep_fillets(
         });
     }
     if feature.kind == FeatureKind::Mortise {
-        said.findings.push(cutters::about(
+        said.findings.push(findings::about(
             Finding::new(
                 &code::FILLET_STAYS,
                 format!("{n} corner{s} keep a fillet of {stays:.2} mm: a tenon with sharp arrises does not go in."),
@@ -609,7 +610,7 @@ fn lobes_meet(variant: &Variant, feature: &SizedFeature, said: &mut Said) {
     }
     if let Some(at) = pairs.first() {
         let r = discs[0].1;
-        said.findings.push(cutters::about(
+        said.findings.push(findings::about(
             Finding::new(
                 &code::LOBES_MEET,
                 format!(
@@ -659,7 +660,7 @@ fn lobes_break_out(variant: &Variant, index: usize, said: &mut Said) {
             (false, Some((_, o))) => format!("{} {}", o.kind.word(), o.key),
             (false, None) => continue,
         };
-        said.findings.push(cutters::about(
+        said.findings.push(findings::about(
             Finding::new(
                 &code::RELIEF_BREAKS_OUT,
                 format!("The lobe of {radius:.2} mm radius breaks through into {into}."),
@@ -724,7 +725,7 @@ fn shoulder_loss(
             let rest = (width - deep_a - deep_b).max(0.0);
             let loss = 1.0 - (rest / width).powi(2);
             if loss > settings.most_loss {
-                said.findings.push(cutters::about(
+                said.findings.push(findings::about(
                     Finding::new(
                         &code::TENON_WEAKENED,
                         format!(

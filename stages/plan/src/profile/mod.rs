@@ -12,6 +12,7 @@ pub(crate) mod tests;
 
 use crate::cutters;
 use crate::feeds::{Feeds, feeds, wood_of};
+use crate::findings;
 use crate::profile_moves::profile_moves;
 use grainway_geom::{Contour, Notes, Point, Region, SegmentIndex};
 use grainway_pipeline::doc::{Cutter, CutterKind, FeatureKind, Flutes, IfUnreachable, Length};
@@ -229,7 +230,7 @@ fn job<'a>(
     let (id, mut notes) = chosen_cutter(documents, variant, feature, settings)?;
     let missing = |what: &str, name: &str| {
         let message = format!("The {what} {name} is not known.");
-        vec![cutters::about(
+        vec![findings::about(
             Finding::new(&code::UNKNOWN_NAME, message),
             variant,
             feature,
@@ -252,7 +253,7 @@ fn job<'a>(
             cutter.label()
         );
         let finding = Finding::new(&code::CUTTER_UNFIT, message);
-        return Err(vec![cutters::about(finding, variant, feature)]);
+        return Err(vec![findings::about(finding, variant, feature)]);
     }
     let keeps_inside = feature.kind == FeatureKind::Outline;
     let operation = if keeps_inside {
@@ -264,7 +265,7 @@ fn job<'a>(
     notes.extend(
         feeds
             .finding(&id, cutter, machine)
-            .map(|f| cutters::about(f, variant, feature)),
+            .map(|f| findings::about(f, variant, feature)),
     );
     let grain = work
         .part(&variant.part)
@@ -304,7 +305,7 @@ fn chosen_cutter(
         )
         .map(|c| (c.cutter, c.findings));
     };
-    let about = |f| vec![cutters::about(f, variant, feature)];
+    let about = |f| vec![findings::about(f, variant, feature)];
     let (id, cutter) = cutters::named(documents, id).map_err(|f| about(*f))?;
     match cutters::too_short(id, cutter, cutters::depth_of_cut(variant, feature)) {
         Some(why) => Err(about(Finding::new(&code::CUTTER_TOO_SHORT, why))),
@@ -320,7 +321,7 @@ impl Job<'_> {
         self.variant.z.highest_top()
     }
     fn about(&self, finding: Finding) -> Finding {
-        cutters::about(finding, self.variant, self.feature)
+        findings::about(finding, self.variant, self.feature)
     }
     /// Cuts the feature; gives the length of curved edges cut against the grain and a place.
     fn cut(&self, made: &mut Made) -> Option<(f64, Point)> {
