@@ -3,7 +3,7 @@
 //! low by the loose layer, screws and clamps with the wider cutter by the holds layer.
 
 use super::curves::around;
-use super::figures::{Said, at_line, mm};
+use super::figures::{Said, mm};
 use super::loose::{lowest_within, walk};
 use super::model::Model;
 use super::motions::Motion;
@@ -141,19 +141,18 @@ fn own_floor(scene: &Scene<'_>, m: &Motion) -> Option<f64> {
 
 fn said_too_deep(scene: &Scene<'_>, m: &Motion, by: f64, said: &mut Said) {
     let at = m.path.end();
-    let mut finding = at_line(
-        scene.recorded,
-        &scene.setup.id,
-        m.text,
-        m.line,
-        &code::VERIFY_SPOILBOARD,
-        format!(
-            "the cut goes {} mm into the spoilboard, {} mm deeper than it may here.",
-            mm(into(scene, m.low())),
-            mm(by)
-        ),
-    )
-    .at(at);
+    let mut finding = scene
+        .at_line(
+            m.text,
+            m.line,
+            &code::VERIFY_SPOILBOARD,
+            format!(
+                "the cut goes {} mm into the spoilboard, {} mm deeper than it may here.",
+                mm(into(scene, m.low())),
+                mm(by)
+            ),
+        )
+        .at(at);
     if let Some((piece, feature)) = near_piece(scene, at) {
         finding = finding.part(piece).feature(feature);
     }
@@ -163,9 +162,7 @@ fn said_too_deep(scene: &Scene<'_>, m: &Motion, by: f64, said: &mut Said) {
 fn said_too_thin(scene: &Scene<'_>, m: &Motion, room: f64, said: &mut Said) {
     said.find(
         Some(m.text),
-        at_line(
-            scene.recorded,
-            &scene.setup.id,
+        scene.at_line(
             m.text,
             m.line,
             &code::VERIFY_SPOILBOARD,
@@ -225,14 +222,7 @@ fn through(scene: &Scene<'_>, said: &mut Said) {
                     mm(below),
                     mm(limit)
                 );
-                let finding = at_line(
-                    scene.recorded,
-                    &scene.setup.id,
-                    m.text,
-                    m.line,
-                    &code::VERIFY_EXTREMES,
-                    message,
-                );
+                let finding = scene.at_line(m.text, m.line, &code::VERIFY_EXTREMES, message);
                 said.find(
                     Some(m.text),
                     finding.part(piece.name).feature(&f.key).at(m.path.end()),

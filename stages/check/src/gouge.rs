@@ -2,7 +2,7 @@
 //! runs at, in closed form. Exact for flat cutters; for others each height's disc is exact, taken at the move's lowest point.
 
 use super::curves::{around, unplaced};
-use super::figures::{Said, at_line, mm};
+use super::figures::{Said, mm};
 use super::model::{FeatureModel, Model};
 use super::motions::{Motion, Tool};
 use super::{Scene, layer};
@@ -115,17 +115,16 @@ fn gouged(scene: &Scene<'_>, p: usize, feature: u32, w: &Worst, said: &mut Said)
     };
     said.find(
         Some(m.text),
-        at_line(
-            scene.recorded,
-            &scene.setup.id,
-            m.text,
-            m.line,
-            &code::VERIFY_GOUGE,
-            format!("{what}{more}; allowed {} mm.", mm(scene.settled.gouge)),
-        )
-        .part(piece.name)
-        .feature(name)
-        .at(w.at),
+        scene
+            .at_line(
+                m.text,
+                m.line,
+                &code::VERIFY_GOUGE,
+                format!("{what}{more}; allowed {} mm.", mm(scene.settled.gouge)),
+            )
+            .part(piece.name)
+            .feature(name)
+            .at(w.at),
     );
 }
 

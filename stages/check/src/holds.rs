@@ -2,7 +2,7 @@
 //! pause is in the text, with the machine raised and the spindle stopped.
 
 use super::curves::around;
-use super::figures::{Said, at_line, mm};
+use super::figures::{Said, mm};
 use super::motions::Motion;
 use super::{Scene, layer};
 use grainway_pipeline::finding::{Finding, Severity, code};
@@ -160,9 +160,7 @@ fn said_too_near(
     said.find(
         Some(m.text),
         of(
-            at_line(
-                scene.recorded,
-                &scene.setup.id,
+            scene.at_line(
                 m.text,
                 m.line,
                 &code::VERIFY_HOLD,
@@ -229,14 +227,7 @@ fn driven(scene: &Scene<'_>, hold: &Hold, said: &mut Said) {
         said.find(
             Some(pause.text),
             of(
-                at_line(
-                    scene.recorded,
-                    &scene.setup.id,
-                    pause.text,
-                    pause.line,
-                    &code::VERIFY_HOLD,
-                    message,
-                ),
+                scene.at_line(pause.text, pause.line, &code::VERIFY_HOLD, message),
                 hold,
             ),
         );
@@ -280,9 +271,7 @@ fn pauses(scene: &Scene<'_>, said: &mut Said) {
         if p.spindle_on && !scene.spindle_by_hand {
             said.find(
                 Some(p.text),
-                at_line(
-                    scene.recorded,
-                    &scene.setup.id,
+                scene.at_line(
                     p.text,
                     p.line,
                     &code::VERIFY_PAUSE,
@@ -295,9 +284,7 @@ fn pauses(scene: &Scene<'_>, said: &mut Said) {
         if !raised && p.at > 0 && p.z.is_some() {
             said.find(
                 Some(p.text),
-                at_line(
-                    scene.recorded,
-                    &scene.setup.id,
+                scene.at_line(
                     p.text,
                     p.line,
                     &code::VERIFY_PAUSE,

@@ -3,7 +3,7 @@
 //! answer.
 
 use super::curves::{Boxes, around, unplaced};
-use super::figures::{Said, at_line, mm};
+use super::figures::{Said, mm};
 use super::model::{FeatureModel, Model, fillet_room, fillet_triangle};
 use super::motions::{Motion, Tool};
 use super::screen::Screen;
@@ -163,17 +163,11 @@ fn say(
     };
     said.find(
         text,
-        at_line(
-            scene.recorded,
-            &scene.setup.id,
-            text.unwrap_or(0),
-            line,
-            &code::VERIFY_LEFTOVER,
-            message,
-        )
-        .part(piece.name)
-        .feature(&feature.key)
-        .at(piece.placing.point(left.at)),
+        scene
+            .at_line(text.unwrap_or(0), line, &code::VERIFY_LEFTOVER, message)
+            .part(piece.name)
+            .feature(&feature.key)
+            .at(piece.placing.point(left.at)),
     );
 }
 

@@ -1,7 +1,8 @@
 //! Layer 1: the text is one that this machine may be given: grammar and modes as the reader saw them, feed and spindle, Z first
 //! while positions are unknown, limits of machine and cutter, travel, block rate, unit.
 
-use super::figures::{Said, Settled, at_line, mm};
+use super::figures::{Said, mm};
+use super::limits::Settled;
 use super::motions::{Motion, Wrong, WrongCutter, WrongKind, WrongPause};
 use super::{Scene, layer};
 use grainway_geom::Bounds;
@@ -41,7 +42,7 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
 fn wrongs(scene: &Scene<'_>, said: &mut Said) {
     for Wrong { text, line, kind } in &scene.recorded.wrong {
         let (code, message) = words(kind, scene.settled);
-        let found = at_line(scene.recorded, &scene.setup.id, *text, *line, code, message);
+        let found = scene.at_line(*text, *line, code, message);
         let found = match kind {
             WrongKind::Pause(_) => found.remedy("Do not run it. Let it pause for the cutters that the setup sheet names, in that order and with those numbers."),
             _ => found,
@@ -201,12 +202,8 @@ fn limits(scene: &Scene<'_>, said: &mut Said) {
         steepest = steepest.max(rate.unwrap_or(0.0));
         for (kind, message) in exceeded(scene, m) {
             if seen.insert((m.text, kind, m.tool)) {
-                let (recorded, setup) = (scene.recorded, &scene.setup.id);
                 let code = &code::VERIFY_LIMIT;
-                said.find(
-                    Some(m.text),
-                    at_line(recorded, setup, m.text, m.line, code, message),
-                );
+                said.find(Some(m.text), scene.at_line(m.text, m.line, code, message));
             }
         }
     }
@@ -348,9 +345,7 @@ fn block_rate(scene: &Scene<'_>, said: &mut Said) {
         let m = &motions[worst.1];
         said.find(
             Some(m.text),
-            at_line(
-                scene.recorded,
-                &scene.setup.id,
+            scene.at_line(
                 m.text,
                 m.line,
                 &code::VERIFY_BLOCK_RATE,
@@ -370,13 +365,11 @@ fn changes(scene: &Scene<'_>, said: &mut Said) {
         if c.z.is_some_and(|z| z < scene.clear_z - 1e-6) {
             said.find(
                 Some(c.text),
-                at_line(
-                    scene.recorded,
-                    &scene.setup.id,
+                scene.at_line(
                     c.text,
                     c.line,
                     &code::VERIFY_RAPID,
-                    "the cutter is changed before Z is raised clear.".to_string(),
+                    "the cutter is changed before Z is raised clear.",
                 ),
             );
         }
@@ -394,13 +387,11 @@ fn changes(scene: &Scene<'_>, said: &mut Said) {
     }) {
         said.find(
             Some(m.text),
-            at_line(
-                scene.recorded,
-                &scene.setup.id,
+            scene.at_line(
                 m.text,
                 m.line,
                 &code::VERIFY_WRONG_CUTTER,
-                "a drill is led sideways in the wood.".to_string(),
+                "a drill is led sideways in the wood.",
             ),
         );
     }

@@ -12,6 +12,7 @@ mod gouge;
 mod holds;
 mod leftover;
 mod legal;
+mod limits;
 mod load;
 mod loose;
 mod messages;
@@ -25,12 +26,13 @@ mod tests;
 mod waits;
 
 use curves::Boxes;
-use figures::{Said, Settled};
+use figures::Said;
 use grainway_geom::{Bounds, Placing};
 use grainway_pipeline::dialect::{Dialect, DialectAbout};
 use grainway_pipeline::doc::{CutterChangeBy, Length, SpindleSwitch};
-use grainway_pipeline::finding::{Finding, Severity, code};
+use grainway_pipeline::finding::{CodeInfo, Finding, Severity, code};
 use grainway_pipeline::work::{ByHand, Placement, Setup, SetupKind, Verdict, Work};
+use limits::Settled;
 use model::Model;
 use motions::{Recorded, Taking};
 pub use planned::PlannedMotions;
@@ -212,6 +214,29 @@ pub struct Allowed {
     pub relief_margin: f64,
     /// A person vouches for a hold of the wood that the program knows nothing of.
     pub held_otherwise: bool,
+}
+
+impl Scene<'_> {
+    /// A finding at a line of a text. Setups with several texts name the text in the message.
+    fn at_line(
+        &self,
+        text: u16,
+        line: u64,
+        code: &'static CodeInfo,
+        message: impl Into<String>,
+    ) -> Finding {
+        let message = if self.recorded.names.len() > 1 {
+            format!("{}: {}", self.recorded.name(text), message.into())
+        } else {
+            message.into()
+        };
+        let finding = Finding::new(code, message).setup(&self.setup.id);
+        if line > 0 {
+            finding.line(line)
+        } else {
+            finding
+        }
+    }
 }
 
 /// Variants as they are to be cut, made once for all setups that they lie on.

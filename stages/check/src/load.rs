@@ -5,7 +5,7 @@
 //! say so.
 
 use super::curves::around;
-use super::figures::{Said, at_line, mm};
+use super::figures::{Said, mm};
 use super::motions::{Motion, Tool};
 use super::{Scene, layer};
 use grainway_geom::{Point, Segment};
@@ -43,16 +43,10 @@ fn find(
     message: String,
     said: &mut Said,
 ) {
-    let mut finding = at_line(
-        scene.recorded,
-        &scene.setup.id,
-        m.text,
-        m.line,
-        code,
-        message,
-    )
-    .at(at)
-    .severity(severity);
+    let mut finding = scene
+        .at_line(m.text, m.line, code, message)
+        .at(at)
+        .severity(severity);
     if let Some((piece, feature)) = scene.piece_at(at) {
         finding = finding.part(piece);
         if let Some(feature) = feature {

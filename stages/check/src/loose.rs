@@ -5,6 +5,7 @@
 //! screws a piece is still joined to; [`slugs`] counts what holds the waste of cutouts. All of it is judged with the zero set low.
 
 mod cuts;
+mod edge;
 mod joined;
 mod leverage;
 mod regions;

@@ -40,7 +40,7 @@ impl Lobe {
     }
 }
 
-/// The lobe of a corner by formula, for a cutter of radius `r` (reference-facts section 8: dog-bone centre on the bisector at r
+/// The lobe of a corner by formula, for a cutter of radius `r` (docs/references.md, section Geometry: dog-bone centre on the bisector at r
 /// from the corner; T-bone centre at the corner plus r along the inward normal of the edge that stays untouched). `None` where
 /// the corner keeps its fillet. The stored centre must agree with the formula, with or without the margin that lets the disc
 /// reach past the corner; `Err` says by how much it does not.
@@ -459,7 +459,7 @@ mod tests {
 
     #[test]
     fn lobes_follow_the_formulas() {
-        // reference-facts section 8: at 90° the dog-bone's centre lies 0.707107 r along each axis; the T-bone's on the edge it
+        // docs/references.md, section Geometry: at 90° the dog-bone's centre lies 0.707107 r along each axis; the T-bone's on the edge it
         // goes into.
         let r = 3.0;
         let shape = Contour::rectangle(point(0.0, 0.0), point(50.0, 50.0), 0.0);

@@ -1,6 +1,6 @@
 //! What the texts of one setup make the machine do, collected from the dialect's reader in running order.
 
-use super::figures::Settled;
+use super::limits::Settled;
 use super::messages::{Extent, says};
 use super::waits::{Spinning, WrongWait};
 use grainway_geom::{Bounds, Point, Segment};

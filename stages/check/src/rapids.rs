@@ -2,7 +2,7 @@
 //! before. Screws and clamps are layer 7's.
 
 use super::curves::around;
-use super::figures::{Said, at_line, mm};
+use super::figures::{Said, mm};
 use super::motions::Motion;
 use super::{Scene, layer};
 use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Region, Segment, point, swept};
@@ -133,15 +133,9 @@ fn named(scene: &Scene<'_>, m: &Motion, message: String) -> grainway_pipeline::f
         .map(|k| m.path.at(f64::from(k) / 16.0))
         .find(|p| scene.piece_at(*p).is_some())
         .unwrap_or(m.path.end());
-    let mut finding = at_line(
-        scene.recorded,
-        &scene.setup.id,
-        m.text,
-        m.line,
-        &code::VERIFY_RAPID,
-        format!("{message}."),
-    )
-    .at(place);
+    let mut finding = scene
+        .at_line(m.text, m.line, &code::VERIFY_RAPID, format!("{message}."))
+        .at(place);
     if let Some((piece, feature)) = scene.piece_at(place) {
         finding = finding.part(piece);
         if let Some(feature) = feature {

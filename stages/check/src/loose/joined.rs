@@ -3,8 +3,8 @@
 //! Cuts only part wood, so what is joined at the end was joined all along: judging the end judges the worst moment. A hold that is
 //! driven later than a piece comes free is left out by the time from which it holds.
 
+use super::edge::MeasuredTab;
 use super::regions::{Grid, NEVER, reach};
-use super::tabs::MeasuredTab;
 use crate::Scene;
 use grainway_geom::Point;
 use grainway_pipeline::work::HoldKind;

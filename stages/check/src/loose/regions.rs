@@ -4,7 +4,7 @@
 //! backwards through the moves, cells come back and join: where two regions of wood join, that move is the one that parted them. A
 //! region that holds no screw, clamp or stop at that time is loose.
 
-use crate::figures::{Said, at_line, mm};
+use crate::figures::{Said, mm};
 use crate::{Scene, layer};
 use grainway_geom::{Bounds, Point, Segment, point};
 use grainway_pipeline::finding::code;
@@ -195,18 +195,17 @@ pub(super) fn check(scene: &Scene<'_>, grid: &Grid, said: &mut Said) {
         } else {
             " before it is cut away"
         };
-        let mut finding = at_line(
-            scene.recorded,
-            &scene.setup.id,
-            m.text,
-            m.line,
-            &code::VERIFY_LOOSE,
-            format!(
-                "{name} ({} mm2) comes free at this cut{later}, and nothing holds it.",
-                mm(area.round())
-            ),
-        )
-        .at(at);
+        let mut finding = scene
+            .at_line(
+                m.text,
+                m.line,
+                &code::VERIFY_LOOSE,
+                format!(
+                    "{name} ({} mm2) comes free at this cut{later}, and nothing holds it.",
+                    mm(area.round())
+                ),
+            )
+            .at(at);
         if let Some(part) = part {
             finding = finding.part(part);
         }

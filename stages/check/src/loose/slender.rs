@@ -1,6 +1,6 @@
 //! Slender pieces: long for their width, they whip under the cutter where nothing holds their middle.
 
-use crate::figures::{Said, at_line, mm};
+use crate::figures::{Said, mm};
 use crate::motions::Motion;
 use crate::{Piece, Scene, layer};
 use grainway_geom::{Contour, Point};
@@ -43,9 +43,7 @@ pub(super) fn check(
     } else {
         (Severity::Note, "which it bears")
     };
-    let finding = at_line(
-        scene.recorded,
-        &scene.setup.id,
+    let finding = scene.at_line(
         last.map_or(0, |m| m.text),
         last.map_or(0, |m| m.line),
         &code::VERIFY_SLENDER,

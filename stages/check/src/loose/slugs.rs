@@ -2,7 +2,7 @@
 
 use super::cuts::{STEP_MM, through_at, walk};
 use super::leverage::{Grip, LONG, at_one_end, opposite};
-use crate::figures::{Said, at_line, mm};
+use crate::figures::{Said, mm};
 use crate::motions::Motion;
 use crate::{Piece, Scene, layer};
 use grainway_geom::{Contour, Point, Region, point};
@@ -121,9 +121,7 @@ impl<'a> Slug<'a> {
         let last = self.last_cut(scene, level);
         said.find(
             last.map(|m| m.text),
-            at_line(
-                scene.recorded,
-                &scene.setup.id,
+            scene.at_line(
                 last.map_or(0, |m| m.text),
                 last.map_or(0, |m| m.line),
                 &code::VERIFY_LOOSE,

@@ -1,0 +1,228 @@
+//! The edge of a piece as the text leaves it: where the kerf is cut through, and the tabs between.
+
+use super::cuts::{STEP_MM, height_at, through_at, walk};
+use crate::figures::mm;
+use crate::{Piece, Scene};
+use grainway_geom::{Contour, Point};
+
+/// A tab as the text leaves it; places in the board's frame.
+#[derive(Clone, Debug)]
+pub(super) struct MeasuredTab {
+    /// Middle.
+    pub(super) at: Point,
+    /// Unit direction away from the piece.
+    pub(super) out: Point,
+    /// Least width between the swept discs, mm.
+    pub(super) neck: f64,
+    /// Least height over the underside of the thinnest wood, mm.
+    pub(super) height: f64,
+    /// Why it holds nothing.
+    pub(super) weak: Option<String>,
+    /// Just within the piece.
+    pub(super) inner: Point,
+    /// Beyond the kerf.
+    pub(super) outer: Point,
+    /// Places all over it.
+    pub(super) bridge: Vec<Point>,
+}
+
+/// The edge of a piece as the text leaves it; places in the board's frame.
+pub(super) struct Measured {
+    pub(super) tabs: Vec<MeasuredTab>,
+    /// Places in the kerf that are cut through.
+    pub(super) cut: Vec<Point>,
+    /// Places just within the edge.
+    pub(super) within: Vec<Point>,
+}
+
+/// The edge of a piece, measured along its outline. `None` where the text does not cut the outline, or leaves all of it standing.
+pub(super) fn measured(
+    scene: &Scene<'_>,
+    piece: &Piece<'_>,
+    outline: &Contour,
+    level: f64,
+    cell: f64,
+) -> Option<Measured> {
+    let kerf = kerf_width(scene, piece, level);
+    if kerf <= 0.0 {
+        return None;
+    }
+    let edge = Edge {
+        scene,
+        piece,
+        outline,
+        kerf,
+        level,
+        cell,
+    };
+    let n = (outline.length() / STEP_MM).ceil().max(8.0) as usize;
+    let steps = walk(outline, n);
+    let open = edge.open(&steps);
+    let start = open.iter().position(|o| !*o)?;
+    let mut tabs = Vec::new();
+    let mut i = 0;
+    while i < n {
+        let first = (start + i) % n;
+        let run = (0..n).take_while(|r| open[(first + r) % n]).count();
+        tabs.extend((run > 0).then(|| edge.tab(first, run, n)).flatten());
+        i += run.max(1);
+    }
+    let placed = |p: Point| piece.placing.point(p);
+    let closed = steps.iter().zip(&open).filter(|(_, o)| !**o);
+    Some(Measured {
+        tabs,
+        cut: closed
+            .map(|((p, out), _)| placed(*p + *out * (kerf * 0.5)))
+            .collect(),
+        within: steps
+            .iter()
+            .map(|(p, out)| placed(*p - *out * (2.0 * cell)))
+            .collect(),
+    })
+}
+
+/// The edge of a piece, with the kerf along it.
+struct Edge<'a> {
+    scene: &'a Scene<'a>,
+    piece: &'a Piece<'a>,
+    outline: &'a Contour,
+    kerf: f64,
+    level: f64,
+    /// Width of the grid's cells, mm.
+    cell: f64,
+}
+
+impl Edge<'_> {
+    /// The text cuts through there; `p` in the piece's frame.
+    fn covered(&self, p: Point) -> bool {
+        through_at(self.scene, self.piece.placing.point(p), self.level)
+    }
+    /// Where the middle of the kerf stands.
+    fn open(&self, steps: &[(Point, Point)]) -> Vec<bool> {
+        steps
+            .iter()
+            .map(|(p, out)| {
+                let q = *p + *out * (self.kerf * 0.5);
+                // In an inside corner the middle of one side's kerf lies beside the other side; that says nothing about tabs.
+                !self.covered(q) && self.outline.distance(q) > self.kerf * 0.5 - 0.05
+            })
+            .collect()
+    }
+    /// The tab at `run` of `n` steps, from step `first` on.
+    fn tab(&self, first: usize, run: usize, n: usize) -> Option<MeasuredTab> {
+        let length = self.outline.length();
+        let middle = (first as f64 + run as f64 / 2.0) * length / n as f64;
+        let (p, way) = self.outline.at_length(middle.rem_euclid(length))?;
+        let out = -way.left();
+        let placed = |p: Point| self.piece.placing.point(p);
+        let at = placed(p + out * (self.kerf * 0.5));
+        let wide = self.scene.settled.frame_width;
+        let mut tab = MeasuredTab {
+            at,
+            out: placed(p + out) - placed(p),
+            neck: self.neck(first, run, n),
+            height: height_at(self.scene, at) - self.scene.setup.z.highest_underside(),
+            weak: None,
+            inner: placed(p - out * (2.0 * self.cell)),
+            outer: placed(p + out * (self.kerf + 0.5 * wide)),
+            bridge: self.bridge(first, run, n),
+        };
+        tab.weak = too_weak(self.scene, &tab, self.anchored(p, out));
+        Some(tab)
+    }
+    /// Places all over a tab, as close as the grid's cells.
+    fn bridge(&self, first: usize, run: usize, n: usize) -> Vec<Point> {
+        let length = self.outline.length();
+        let step = length / n as f64;
+        let fine = 0.4 * self.cell;
+        let (along, across) = (
+            ((run + 2) as f64 * step / fine).ceil() as usize,
+            (self.kerf / fine).ceil() as usize,
+        );
+        let mut places = Vec::new();
+        for i in 0..=along {
+            let at = (first as f64 - 1.0) * step + i as f64 * fine;
+            if let Some((p, way)) = self.outline.at_length(at.rem_euclid(length)) {
+                places.extend((0..=across).map(|k| {
+                    let out = (k as f64 * fine).min(self.kerf);
+                    self.piece.placing.point(p - way.left() * out)
+                }));
+            }
+        }
+        places
+    }
+    /// The least width between the swept discs anywhere across the kerf, in finer steps.
+    fn neck(&self, first: usize, run: usize, n: usize) -> f64 {
+        let length = self.outline.length();
+        let fine = 8usize;
+        let pad = ((self.kerf * 1.5) / STEP_MM).ceil() as usize + 1;
+        let from = first as f64 - pad as f64;
+        let step = length / n as f64 / fine as f64;
+        let mut neck = f64::INFINITY;
+        for across in [0.1, 0.3, 0.5, 0.7, 0.9] {
+            let (mut longest, mut now) = (0usize, 0usize);
+            for j in 0..(run + 2 * pad) * fine {
+                let along = ((from * fine as f64 + j as f64) * step).rem_euclid(length);
+                let Some((p, way)) = self.outline.at_length(along) else {
+                    continue;
+                };
+                let cut = self.covered(p - way.left() * (self.kerf * across));
+                now = if cut { 0 } else { now + 1 };
+                longest = longest.max(now);
+            }
+            neck = neck.min(longest as f64 * step);
+        }
+        neck
+    }
+    /// Beyond the kerf wood stands as far as a frame must be wide to hold.
+    fn anchored(&self, p: Point, out: Point) -> bool {
+        let wide = self.scene.settled.frame_width;
+        [0.5, 0.5 * wide, wide].into_iter().all(|beyond| {
+            let q = p + out * (self.kerf + beyond);
+            self.scene.board().contains(self.piece.placing.point(q)) && !self.covered(q)
+        })
+    }
+}
+
+/// Width of the kerf around a piece: the diameter of the smallest cutter that goes through along its edge.
+fn kerf_width(scene: &Scene<'_>, piece: &Piece<'_>, level: f64) -> f64 {
+    let mut least = f64::INFINITY;
+    scene
+        .motion_boxes
+        .visit(piece.bounds.grown(0.05), usize::MAX, &mut |i| {
+            let m = &scene.recorded.motions[i];
+            if m.cuts && m.low() < level && m.sideways() {
+                let middle = piece.placing.inverse_point(m.path.at(0.5));
+                if !piece.model.outline.contains(middle)
+                    && let Some(t) = scene.recorded.tool(m)
+                {
+                    least = least.min(2.0 * t.radius);
+                }
+            }
+            true
+        });
+    if least.is_finite() { least } else { 0.0 }
+}
+
+/// Why a tab does not hold; `None` when it does, even in the thinnest wood with the zero set low.
+fn too_weak(scene: &Scene<'_>, t: &MeasuredTab, anchored: bool) -> Option<String> {
+    let s = scene.settled;
+    if !anchored {
+        Some("does not end in standing wood".to_string())
+    } else if t.height < s.tab_height + s.z_error - 0.02 {
+        Some(format!(
+            "is {} mm high in the thinnest wood with the zero {} mm low; {} are asked",
+            mm(t.height - s.z_error),
+            mm(s.z_error),
+            mm(s.tab_height)
+        ))
+    } else if t.neck < s.tab_neck - 0.15 {
+        Some(format!(
+            "is {} mm wide at its neck; {} are asked",
+            mm(t.neck),
+            mm(s.tab_neck)
+        ))
+    } else {
+        None
+    }
+}
