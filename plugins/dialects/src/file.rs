@@ -2,8 +2,6 @@
 //!
 //! Writer and reader share this file and nothing else.
 
-mod problems;
-
 use grainway_pipeline::dialect::DialectAbout;
 use grainway_pipeline::doc::Unit;
 use schemars::JsonSchema;

@@ -3,10 +3,12 @@
 //! A dialect is one JSON file, in one of two forms: blocks and words ([`DialectFile`]) or a pen language ([`PenFile`]). Writers and
 //! readers share that file and nothing else, so that one mistake does not hide the other. Built-in dialects are named for standards and properties.
 
+mod complaints;
 pub mod conformance;
 mod document;
 mod file;
 mod pen;
+mod problems;
 pub mod programs;
 mod read;
 mod template;

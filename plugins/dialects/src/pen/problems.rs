@@ -1,7 +1,7 @@
 //! What a pen language's keys say that cannot be right.
 
 use super::{MOST_CHORD_MM, Pen, PenFile};
-use crate::document::{Common, Complaints};
+use crate::complaints::{Common, Complaints};
 use grainway_pipeline::dialect::PenAbout;
 use grainway_pipeline::doc::Problem;
 

@@ -1,7 +1,7 @@
-//! What a data file's keys say that cannot be right.
+//! What the keys of a data file of blocks and words say that cannot be right.
 
-use super::{Arcs, Centre, DialectFile, PathMode};
-use crate::document::{Common, Complaints};
+use crate::complaints::{Common, Complaints};
+use crate::file::{Arcs, Centre, DialectFile, PathMode};
 use crate::template;
 use grainway_pipeline::doc::Problem;
 
