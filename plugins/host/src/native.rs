@@ -15,8 +15,9 @@ pub(crate) use dialect::NativeDialect;
 pub(crate) use settings::{read_layer, schema_complaint, with_lengths};
 pub(crate) use stage::NativeStage;
 
+use crate::library_about::LibraryAbout;
+use crate::one_line::one_line;
 use crate::outcome;
-pub(crate) use call::one_line;
 use call::{Call, Feed, Sink, Source, lend};
 use grainway_abi as abi;
 use grainway_pipeline::dialect::{ProgramHead, ReadMove, Written};
@@ -30,6 +31,24 @@ use std::collections::BTreeSet;
 use std::ffi::c_void;
 use std::io::{self, BufRead, Write};
 use std::ops::ControlFlow;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+/// The part of a library that its dialects and stages share.
+pub(crate) struct Inner {
+    pub(crate) table: abi::Plugin,
+    pub(crate) path: PathBuf,
+    pub(crate) about: LibraryAbout,
+    pub(crate) cancel: Arc<Cancel>,
+}
+
+impl Inner {
+    /// How failures name the library.
+    pub(crate) fn shown(&self) -> String {
+        let file = self.path.file_name().unwrap_or(self.path.as_os_str());
+        format!("plugin {} ({})", self.about.name, file.to_string_lossy())
+    }
+}
 
 /// Hears what is read.
 pub(crate) type Receive<'a> = &'a mut dyn FnMut(ReadMove) -> ControlFlow<()>;

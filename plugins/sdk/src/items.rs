@@ -1,7 +1,7 @@
 //! What a program is made of, and where its text goes.
 
 use crate::Stop;
-use crate::entry::{Callbacks, Lent};
+use crate::callbacks::{Callbacks, Lent};
 use grainway_abi as abi;
 
 /// A movement of the cutter. Lengths mm, feeds mm/min.

@@ -8,6 +8,7 @@
 //! environment, no order of a hash map. It leaves no thread and no open file behind, and prints nothing.
 
 mod about;
+mod callbacks;
 mod entry;
 mod items;
 mod read;
@@ -72,7 +73,7 @@ pub trait Stage {
 
 /// What a stage may ask the host for.
 pub struct StageHost<'a> {
-    pub(crate) host: &'a entry::Callbacks,
+    pub(crate) host: &'a callbacks::Callbacks,
 }
 
 impl StageHost<'_> {

@@ -1,6 +1,6 @@
 //! Texts to be read back, and what was seen in them.
 
-use crate::entry::Callbacks;
+use crate::callbacks::Callbacks;
 use crate::{Spindle, Stop};
 use grainway_abi as abi;
 

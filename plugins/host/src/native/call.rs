@@ -3,7 +3,7 @@
 
 use super::reported::read_move;
 use super::{Failed, Reason, Receive};
-use crate::library::LARGEST_DESCRIPTION;
+use crate::one_line::one_line;
 use grainway_abi as abi;
 use grainway_pipeline::motion::{Item, Move, SAFE_Z};
 use grainway_pipeline::stage::Cancel;
@@ -16,6 +16,8 @@ use std::io::{self, BufRead, Write};
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::thread::{ThreadId, current};
 
+/// Largest description, bytes.
+const LARGEST_DESCRIPTION: usize = 1 << 20;
 /// Items lent at once.
 pub(super) const BATCH: usize = 512;
 /// A batch ends early when its texts have this many bytes.
@@ -30,8 +32,6 @@ const LARGEST_PATCH: usize = 1 << 26;
 const TEXT_AT_START: u64 = 1 << 22;
 /// … and for each item. An arc written as chords of a micrometre stays far below; a writer that never ends does not.
 const TEXT_PER_ITEM: u64 = 1 << 20;
-/// Longest message of a finding, characters.
-pub(super) const LONGEST_MESSAGE: usize = 2_000;
 
 /// What a callback met that decides the outcome.
 pub(super) enum Trouble {
@@ -490,14 +490,6 @@ pub(super) fn lend(bytes: &[u8]) -> abi::Bytes {
         data: bytes.as_ptr(),
         len: bytes.len(),
     }
-}
-
-/// A message of a plugin made fit for one line of a finding or a log.
-pub(crate) fn one_line(text: &str) -> String {
-    text.chars()
-        .map(|c| if c.is_control() { ' ' } else { c })
-        .take(LONGEST_MESSAGE)
-        .collect()
 }
 
 /// Runs a callback: on the call's own thread only, and without letting a panic out into foreign frames.

@@ -1,7 +1,8 @@
 //! Dialects of libraries.
 
+use super::Inner;
 use super::{Failed, Handing, Receive, kept, noted, read, write};
-use crate::library::{DialectEntry, Inner};
+use crate::library_about::DialectEntry;
 use grainway_pipeline::dialect::{
     Dialect, DialectAbout, DialectError, ProgramHead, ReadEnd, ReadMove, Reader, Written,
 };

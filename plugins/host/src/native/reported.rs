@@ -1,6 +1,6 @@
 //! What a reading plugin reports, checked before it is believed.
 
-use super::call::one_line;
+use crate::one_line::one_line;
 use grainway_abi as abi;
 use grainway_geom::point;
 use grainway_pipeline::dialect::{Action, Known, ReadMove};

@@ -1,6 +1,6 @@
 //! Settings of native stages: schemas, checked, and lengths turned into millimetres.
 
-use super::call::one_line;
+use crate::one_line::one_line;
 use grainway_pipeline::doc::{Length, Problem, Unit, in_unit, read_settings_layer};
 use serde_json::{Map, Value, json};
 

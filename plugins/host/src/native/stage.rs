@@ -1,8 +1,9 @@
 //! Stages of libraries, and the patches that they may put into a work.
 
-use super::call::one_line;
+use super::Inner;
 use super::{Failed, kept, noted, read_layer, run, with_lengths};
-use crate::library::{FindingEntry, Inner, May, StageEntry};
+use crate::library_about::{FindingEntry, May, StageEntry};
+use crate::one_line::one_line;
 use crate::outcome;
 use grainway_geom::Point;
 use grainway_pipeline::doc::{Problem, Unit};

@@ -10,8 +10,9 @@
 
 use crate::conformance::sample_work;
 use crate::frames::{Frame, Lines, MAX_FRAME};
-use crate::library::{DialectEntry, FindingEntry, Inner, LibraryAbout, May, StageEntry, described};
-use crate::native::{Failed, Handing, NativeDialect, NativeStage, describe};
+use crate::library::described;
+use crate::library_about::{DialectEntry, FindingEntry, LibraryAbout, May, StageEntry};
+use crate::native::{Failed, Handing, Inner, NativeDialect, NativeStage, describe};
 use crate::outcome;
 use grainway_abi as abi;
 use grainway_geom::point;
