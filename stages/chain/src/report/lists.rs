@@ -1,7 +1,7 @@
 //! The lists as CSV (RFC 4180): one header line, stable columns, lines ended by CR LF.
 
 use super::document::{CutRow, OrderRow, ReportDocument};
-use super::sheet::Show;
+use super::show::Show;
 use grainway_pipeline::stage::Fault;
 
 /// A text that a spreadsheet shows and does not compute: what begins like a formula gets an apostrophe before it.

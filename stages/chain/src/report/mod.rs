@@ -11,6 +11,7 @@ mod pdf;
 mod picture;
 mod release;
 mod sheet;
+mod show;
 mod summary;
 mod svg;
 mod times;
@@ -166,7 +167,7 @@ fn file_sheets(work: &mut Work, report: &ReportDocument, cx: &Cx<'_>) -> Result<
 }
 
 fn file_part_pictures(work: &mut Work, cx: &Cx<'_>) -> Result<(), Stop> {
-    let show = sheet::Show::of(work);
+    let show = show::Show::of(work);
     let pictures: Vec<(String, String)> = work
         .variants
         .par_iter()

@@ -3,7 +3,7 @@
 //! Coordinates are the board's or the part's own, millimetres, y upwards. What has a size on paper (lines, letters) is given in
 //! millimetres of paper; the picture knows how many millimetres of wood one of them is.
 
-use super::sheet::Show;
+use super::show::Show;
 use super::summary::hold_word;
 use grainway_geom::{Bounds, Contour, Placing, Point, Segment, point};
 use grainway_pipeline::doc::FeatureKind;

@@ -8,8 +8,9 @@ use super::document::{
 };
 use super::picture::{self, Picture};
 use super::release::{JobVerdict, Release};
+use super::show::{Show, range};
 use grainway_pipeline::doc::{SpindleSwitch, Unit, ZZero};
-use grainway_pipeline::finding::{self, Finding, Severity, code};
+use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::work::Work;
 use serde::Serialize;
 
@@ -97,7 +98,7 @@ pub(super) struct Sheet {
     pub pictures: Vec<Picture>,
 }
 
-/// The cautions that stand on every sheet (reference-facts section 10, adapted).
+/// The cautions that stand on every sheet (docs/references.md, section Publications: workplace safety).
 pub(super) const CAUTIONS: [&str; 8] = [
     "These programs have not been proved on your machine. The safety rules of your place and the instructions of the makers of the machine and of the cutters come before anything on this sheet.",
     "Before each start compare: unit, zero in X, Y and Z, cutter and its length, size and thickness of the wood.",
@@ -128,78 +129,6 @@ pub(super) fn duration(seconds: f64) -> String {
         (0, 0, s) => format!("{s} s"),
         (0, m, s) => format!("{m} min {s} s"),
         (h, m, _) => format!("{h} h {m} min"),
-    }
-}
-
-/// Lengths as the sheet shows them: in the unit of the programs, which is what the controller shows.
-#[derive(Clone, Copy)]
-pub(super) struct Show(pub Unit);
-
-impl Show {
-    /// The unit of the programs of the job's machine.
-    pub(super) fn of(work: &Work) -> Show {
-        let unit = work.documents.machine().map(|(_, m)| m.program_unit);
-        Show(unit.unwrap_or(work.documents.job.unit))
-    }
-    /// The same of a report.
-    pub(super) fn of_report(report: &ReportDocument) -> Show {
-        let unit = report.machine.as_ref().map(|m| m.program_unit);
-        Show(unit.unwrap_or_default())
-    }
-    /// A text with its figures in this unit; stages write them in millimetres.
-    pub(super) fn text(self, text: &str) -> String {
-        finding::in_unit(text, self.0)
-    }
-    /// Square metres of boards, as wood is sold.
-    fn area(self, square_metres: f64) -> String {
-        match self.0 {
-            Unit::Mm => format!("{square_metres} m²"),
-            Unit::Inch => format!("{:.1} ft²", square_metres / SQUARE_FOOT),
-        }
-    }
-    /// Litres of wood, as wood is sold.
-    fn volume(self, litres: f64) -> String {
-        match self.0 {
-            Unit::Mm => format!("{litres} litres"),
-            Unit::Inch => format!("{:.1} board feet", litres / BOARD_FOOT),
-        }
-    }
-    /// A length without its unit: three decimals of a millimetre, four of an inch.
-    pub(super) fn len(self, mm: f64) -> String {
-        let digits = match self.0 {
-            Unit::Mm => 1e3,
-            Unit::Inch => 1e4,
-        };
-        ((mm / self.0.mm() * digits).round() / digits + 0.0).to_string()
-    }
-    /// A length with its unit.
-    pub(super) fn with(self, mm: f64) -> String {
-        format!("{} {}", self.len(mm), self.word())
-    }
-    /// `mm` or `in`.
-    pub(super) fn word(self) -> &'static str {
-        self.0.word()
-    }
-    /// Feeds, least to greatest.
-    fn feeds(self, r: [f64; 2]) -> String {
-        match self.0 {
-            Unit::Mm => range(r),
-            Unit::Inch => range(r.map(|v| v / self.0.mm())),
-        }
-    }
-}
-
-/// A foot of 12 inches of 25.4 mm squared, m².
-const SQUARE_FOOT: f64 = 0.3048 * 0.3048;
-/// A square foot one inch thick, litres.
-const BOARD_FOOT: f64 = SQUARE_FOOT * 25.4;
-
-fn range(r: [f64; 2]) -> String {
-    let (a, b) = (r[0].round(), r[1].round());
-    if (a - b).abs() < 0.5 {
-        a.to_string()
-    } else {
-        format!("{a} to {b}")
     }
 }
 

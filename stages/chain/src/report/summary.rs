@@ -6,7 +6,7 @@ use super::document::{
     MEANS_UNVERIFIED, MachineRow, OrderRow, PartRow, PlacementRow, ProgramRow, REPORT_FORMAT,
     ReportDocument, ScrewRow, SetupRow, TimesRow, VerdictRow, WoodRow,
 };
-use super::sheet::Show;
+use super::show::Show;
 use super::times::{Clock, Drive, Seconds};
 use super::{ReportSettings, release};
 use grainway_geom::Placing;

@@ -1,7 +1,7 @@
 //! How long a machine takes: each axis speeds up and slows down, and corners are taken no faster than the controller can round
 //! them. Length divided by feed would promise a small router half the time it needs.
 //!
-//! The rules are the published ones of reference-facts section 8: a move from rest to rest takes the time of a trapezoid, and a
+//! The rules are those of docs/references.md, section Times: a move from rest to rest takes the time of a trapezoid, and a
 //! corner between two legs that meet at the angle θ (180° straight on) is passed at v = √(a·δ·s/(1−s)), s = sin(θ/2), where δ is how
 //! far the controller may leave the corner. A pass backwards and one forwards over the moves make every speed reachable.
 
@@ -286,7 +286,7 @@ mod tests {
         assert!((value - wanted).abs() <= within, "{value} is not {wanted}");
     }
 
-    /// Check values: reference-facts section 8, "trapezoidal move, rest to rest".
+    /// Check values: docs/references.md, section Times, "from rest to rest".
     #[test]
     fn trapezoid_from_rest_to_rest() {
         near(rest_to_rest(100.0, 100.0, 500.0), 1.200_000, 1e-9);
@@ -294,7 +294,7 @@ mod tests {
         near(rest_to_rest(20.0, 100.0, 500.0), 0.400_000, 1e-9);
     }
 
-    /// Check values: reference-facts section 8, "cornering speed, deviation δ", a 500 mm/s², δ 0.05 mm.
+    /// Check values: docs/references.md, section Times, "speed through a corner", a 500 mm/s², δ 0.05 mm.
     #[test]
     fn cornering_speeds() {
         for (degrees, wanted) in [
