@@ -2,7 +2,6 @@
 
 use super::gather::gather;
 use super::look::{MOST_BYTES, Settled};
-use super::outcome::{DONE, REFUSED};
 use super::plain::{self, said};
 use super::{Watcher, apart};
 use crate::Shared;
@@ -16,8 +15,10 @@ use std::fs::File;
 use std::path::{Path, PathBuf};
 use uuid::Uuid;
 
-/// Where claimed files are.
+/// Where claimed files are, and where they come to lie.
 pub(super) const TAKEN: &str = "taken";
+pub(super) const DONE: &str = "done";
+pub(super) const REFUSED: &str = "refused";
 /// Locked for as long as the folder is watched.
 const LOCK: &str = ".watched";
 /// Keys of watched folders do not meet those of requests.

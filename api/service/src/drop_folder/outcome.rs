@@ -1,6 +1,6 @@
 //! What becomes of a claim: results beside what was handed in, or a text that says what is wrong with it.
 
-use super::claim::Claim;
+use super::claim::{Claim, DONE, REFUSED};
 use super::gather::stem;
 use super::plain::{self, said};
 use super::{Watcher, apart};
@@ -10,8 +10,6 @@ use crate::parts_list::RowProblem;
 use std::fmt::Write;
 use std::path::Path;
 
-pub(super) const DONE: &str = "done";
-pub(super) const REFUSED: &str = "refused";
 /// Endings of what may have been handed in under a name.
 const ENDINGS: [&str; 4] = ["json", "zip", "csv", "xlsx"];
 

@@ -7,8 +7,8 @@ use super::problem::{
     PROBLEM_JSON, WRONG_TOKEN,
 };
 use super::request::{Caller, query};
-use super::routes::{Route, route};
-use super::table::ROUTES;
+use super::route::Route;
+use super::table::{ROUTES, route};
 use super::{Api, ApiArc};
 use crate::store::tokens::{GivenToken, Scope};
 use axum::Router;

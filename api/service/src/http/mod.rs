@@ -21,7 +21,8 @@ mod parts;
 pub mod problem;
 mod range;
 mod request;
-mod routes;
+mod route;
+mod router;
 mod schemas;
 mod serve;
 mod submit;
@@ -31,8 +32,7 @@ mod tokens;
 mod unpack;
 mod webhooks;
 
-pub use openapi::document as openapi_document;
-pub use routes::Route;
+pub use route::Route;
 pub use schemas::{SCHEMAS, schema};
 pub use serve::serve;
 pub use table::ROUTES;
@@ -51,6 +51,7 @@ pub struct Api {
     tokens: tokens::Known,
     rates: limits::Rates,
     permits: Permits,
+    routes: &'static [Route],
     metrics: metrics::Metrics,
     readiness: health::Readiness,
     /// The number of the newest event.
@@ -68,6 +69,7 @@ pub fn router(shared: SharedArc) -> axum::Router {
         tokens: tokens::Known::default(),
         rates: limits::Rates::new(shared.config.limits.requests_per_second),
         permits: Permits::new(&shared.config.limits),
+        routes: ROUTES,
         metrics: metrics::Metrics::new(),
         readiness: health::Readiness::default(),
         newest: watch::Sender::new(0),
@@ -75,7 +77,12 @@ pub fn router(shared: SharedArc) -> axum::Router {
         shared,
     });
     event_pump::watch(&api);
-    routes::router(api)
+    router::router(api)
+}
+
+/// The description of the API.
+pub fn openapi_document() -> serde_json::Value {
+    openapi::document(ROUTES)
 }
 
 /// A lock whose holder panicked is as good as any: nothing is left half-done under ours.

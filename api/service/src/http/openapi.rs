@@ -1,20 +1,19 @@
 //! The description of the API as OpenAPI 3.1, made from the table of routes and the types' schemas.
 
-use super::answer;
 use super::problem::{Error, KINDS, Kind, PROBLEM_JSON, ProblemDocument};
 use super::request::{Asked, shown};
-use super::routes::{Answer, At, COMMON_PROBLEMS, Media, Parameter, Route, TOKEN_PROBLEMS};
-use super::table::ROUTES;
+use super::route::{Answer, At, COMMON_PROBLEMS, Media, Parameter, Route, TOKEN_PROBLEMS};
+use super::{ApiArc, answer};
 use axum::Json;
-use axum::extract::Path;
+use axum::extract::{Path, State};
 use axum::response::Response;
 use schemars::SchemaGenerator;
 use schemars::generate::SchemaSettings;
 use serde_json::{Map, Value, json};
 use std::collections::BTreeMap;
 
-pub(super) async fn show(_: Asked) -> Response {
-    answer::text("application/json", document().to_string())
+pub(super) async fn show(State(api): State<ApiArc>, _: Asked) -> Response {
+    answer::text("application/json", document(api.routes).to_string())
 }
 
 pub(super) async fn kind(Path(word): Path<String>, _: Asked) -> Result<Json<Kind>, Error> {
@@ -37,9 +36,9 @@ const MADE: &[(&str, &str, &str)] = &[
 ];
 
 /// Links from what was made to all that can be done with it.
-fn links(route: &Route) -> Option<Value> {
+fn links(route: &Route, routes: &[Route]) -> Option<Value> {
     let (_, place, id) = MADE.iter().find(|m| m.0 == route.word)?;
-    let links: Map<String, Value> = ROUTES
+    let links: Map<String, Value> = routes
         .iter()
         .filter(|r| r.path.starts_with(place))
         .map(|r| {
@@ -53,16 +52,16 @@ fn links(route: &Route) -> Option<Value> {
     Some(Value::Object(links))
 }
 
-/// The document.
-pub fn document() -> Value {
+/// The document of a table of routes.
+pub(super) fn document(routes: &[Route]) -> Value {
     let mut generator = SchemaSettings::draft2020_12()
         .with(|s| s.definitions_path = "/components/schemas".into())
         .into_generator();
     let mut paths: BTreeMap<String, Map<String, Value>> = BTreeMap::new();
-    for route in ROUTES {
+    for route in routes {
         let path = paths.entry(route.path.replace("{*", "{")).or_default();
         let method = route.method.as_str().to_ascii_lowercase();
-        path.insert(method, operation(route, &mut generator));
+        path.insert(method, operation(route, routes, &mut generator));
     }
     let problem = generator.subschema_for::<ProblemDocument>();
     let responses: Map<String, Value> = statuses(KINDS.iter().copied())
@@ -129,7 +128,7 @@ fn name_of(status: u16) -> String {
     format!("problem-{status}")
 }
 
-fn operation(route: &Route, generator: &mut SchemaGenerator) -> Value {
+fn operation(route: &Route, routes: &[Route], generator: &mut SchemaGenerator) -> Value {
     let parameters: Vec<Value> = route
         .parameters
         .iter()
@@ -152,7 +151,7 @@ fn operation(route: &Route, generator: &mut SchemaGenerator) -> Value {
         let answer = json!({ "$ref": format!("#/components/responses/{}", name_of(status)) });
         responses.insert(status.to_string(), answer);
     }
-    if let (Some(links), Some(made)) = (links(route), responses.get_mut("201")) {
+    if let (Some(links), Some(made)) = (links(route, routes), responses.get_mut("201")) {
         made["links"] = links;
     }
     let mut operation = json!({

@@ -1,6 +1,6 @@
 //! What the table of routes is put together from: schemas, parameters, good answers.
 
-use super::routes::{Answer, At, Media, Parameter};
+use super::route::{Answer, At, Media, Parameter};
 use super::{answer, request, schemas};
 use crate::model::{Job, JobFile, JobId, JobState, When};
 use schemars::{Schema, SchemaGenerator, json_schema};

@@ -3,7 +3,7 @@
 use super::Api;
 use super::limits::Permit;
 use super::problem::{BAD_PARAMETER, Error, NOT_FOUND, OTHER_VERSION, Wrong, sentence};
-use super::routes::{At, Route};
+use super::route::{At, Route};
 use crate::model::{Job, JobId, Millis};
 use axum::extract::FromRequestParts;
 use axum::http::header::{ACCEPT, IF_MATCH, IF_NONE_MATCH};

@@ -5,7 +5,7 @@
 
 use super::parts::*;
 use super::problem::{self, Kind};
-use super::routes::{Answer, Route};
+use super::route::{Answer, Route};
 use super::{
     downloads, events, health, jobs, lists, night, openapi, page, schemas, submit, tokens, webhooks,
 };
@@ -664,3 +664,14 @@ const AGAIN_PROBLEMS: &[&Kind] = &[
     problem::QUEUE_FULL,
     problem::STORES_AWAY,
 ];
+
+/// The route of a method and a path as the table writes it. HEAD is GET without a body.
+pub(super) fn route(method: &Method, path: &str) -> Option<&'static Route> {
+    let method = match *method {
+        Method::HEAD => &Method::GET,
+        _ => method,
+    };
+    ROUTES
+        .iter()
+        .find(|r| r.path == path && r.method == *method)
+}

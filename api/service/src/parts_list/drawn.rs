@@ -1,6 +1,6 @@
 //! Rows that name drawings.
 
-use super::jobs::{Draft, file_word};
+use super::draft::{Draft, file_word};
 use super::options::Column;
 use super::row::Line;
 use grainway_pipeline::doc::escaped;

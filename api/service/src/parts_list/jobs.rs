@@ -1,32 +1,17 @@
 //! From rows to job documents.
 
+use super::draft::{Draft, file_word};
 use super::grid::{Cell, ListRow, RowProblem};
 use super::heading::Headings;
 use super::options::{Column, Decimal, ListOptions};
 use super::row::{Line, List};
 use super::{ListJob, ListPlace};
 use grainway_pipeline::doc::{JOB_FORMAT, read_job};
-use serde_json::{Map, Value, json};
+use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// More jobs than this in one list are refused.
 const MOST_JOBS: usize = 1_000;
-
-/// A job as its rows fill it.
-#[derive(Default)]
-pub(super) struct Draft {
-    pub parts: Vec<Value>,
-    pub drawings: Vec<Value>,
-    /// File and stock → where among `drawings`.
-    pub known: BTreeMap<(String, String), usize>,
-    /// Part id → its row.
-    pub ids: BTreeMap<String, u32>,
-    /// Everything that is made, when single parts of drawings are.
-    pub only: Map<String, Value>,
-    pub whole: Vec<(u32, String)>,
-    pub single: bool,
-    pub places: BTreeMap<String, ListPlace>,
-}
 
 /// Makes job documents of the rows below the headings.
 pub(super) fn jobs(
@@ -241,23 +226,4 @@ fn document_name(word: &str, taken: &mut BTreeSet<String>) -> String {
         n += 1;
     }
     name
-}
-
-/// Letters, digits and dashes of a text, for a file name or an id.
-pub(super) fn file_word(text: &str) -> String {
-    let mut word = String::new();
-    for c in text.chars() {
-        match c {
-            c if c.is_ascii_alphanumeric() => word.push(c.to_ascii_lowercase()),
-            '.' | '_' if !word.is_empty() => word.push(c),
-            _ if !word.is_empty() && !word.ends_with('-') => word.push('-'),
-            _ => {}
-        }
-    }
-    word.truncate(60);
-    let word = word.trim_matches(['-', '.']);
-    match word.is_empty() {
-        true => "job".to_string(),
-        false => word.to_string(),
-    }
 }

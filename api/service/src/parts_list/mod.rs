@@ -5,6 +5,7 @@
 //! light, by [`ListJob::place`].
 
 mod amount;
+mod draft;
 mod drawn;
 mod feature;
 mod grid;
@@ -243,7 +244,7 @@ pub fn to_handed(list: &[ListJob], list_file: (&str, &Bytes), beside: &Beside) -
     let batch = match (&beside.batch, list) {
         (Some(batch), _) => Some(batch.clone()),
         (None, [_]) => None,
-        (None, _) => Some(jobs::file_word(list_name)),
+        (None, _) => Some(draft::file_word(list_name)),
     };
     list.iter()
         .map(|job| {

@@ -1,11 +1,12 @@
 //! One row: its cells, and the part that it describes.
 
+use super::ListPlace;
 use super::amount::{Amount, Writing, parse_amount, parse_number};
+use super::draft::{Draft, file_word};
 use super::feature::{features, tenons};
 use super::grid::{Cell, ListRow, RowProblem};
 use super::heading::Headings;
 use super::options::{Column, Decimal, ListOptions};
-use super::{ListPlace, jobs::Draft, jobs::file_word};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 

@@ -85,7 +85,7 @@ pub fn headers(id: &str, seconds: i64, body: &[u8], secrets: &[Secret]) -> Heade
 mod tests {
     use super::*;
 
-    // The specification's example, from memory; that its reference library signs the same is checked in api/tests/service/hooks.rs.
+    // The specification's example, from memory; that its reference library signs the same is checked in api/service/tests/service/hooks.rs.
     const EXAMPLE_SECRET: &str = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw";
     const EXAMPLE_ID: &str = "msg_p5jXN8AQM9LWM0D4loKWxJek";
     const EXAMPLE_SIGNATURE: &str = "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE=";

@@ -1,14 +1,11 @@
 //! The type of a route. The router and the OpenAPI document are both made from one table, so they cannot differ.
 
+use super::ApiArc;
 use super::problem::{self, Kind};
-use super::table::ROUTES;
-use super::{ApiArc, guard};
 use crate::store::tokens::Scope;
-use axum::Router;
 use axum::http::Method;
 use axum::routing::MethodRouter;
 use schemars::{Schema, SchemaGenerator};
-use std::collections::BTreeMap;
 
 /// Makes a schema, its definitions kept by the generator.
 pub type MakeSchema = fn(&mut SchemaGenerator) -> Schema;
@@ -92,33 +89,3 @@ pub(super) const TOKEN_PROBLEMS: &[&Kind] = &[
     problem::NOT_FROM_THERE,
     problem::OTHER_SITE,
 ];
-
-/// The route of a method and a path as the table writes it. HEAD is GET without a body.
-pub(super) fn route(method: &Method, path: &str) -> Option<&'static Route> {
-    let method = match *method {
-        Method::HEAD => &Method::GET,
-        _ => method,
-    };
-    ROUTES
-        .iter()
-        .find(|r| r.path == path && r.method == *method)
-}
-
-/// The router of the table.
-pub(super) fn router(api: ApiArc) -> Router {
-    let mut paths: BTreeMap<&str, MethodRouter<ApiArc>> = BTreeMap::new();
-    for route in ROUTES {
-        let handler = (route.handler)();
-        let merged = match paths.remove(route.path) {
-            Some(others) => others.merge(handler),
-            None => handler,
-        };
-        paths.insert(route.path, merged);
-    }
-    let router = paths
-        .into_iter()
-        .fold(Router::new(), |router, (path, methods)| {
-            router.route(path, methods)
-        });
-    guard::stand_before(router, api)
-}
