@@ -377,7 +377,7 @@ mod tests {
 
     #[test]
     fn ellipse_has_the_area_of_the_formula() {
-        // reference-facts section 4: major (10, 0), ratio 0.5, whole: area 50π = 157.079633.
+        // docs/references.md, section DXF: major (10, 0), ratio 0.5, whole: area 50π = 157.079633.
         let curve = Curve::Ellipse {
             centre: point(0.0, 0.0),
             u: point(10.0, 0.0),
@@ -403,7 +403,7 @@ mod tests {
 
     #[test]
     fn cubic_spline_passes_the_known_point() {
-        // reference-facts section 4: knots 0⁴ 1⁴, points (0,0) (0,1) (1,1) (1,0): middle (0.5, 0.75), area to the x axis 0.6.
+        // docs/references.md, section DXF: knots 0⁴ 1⁴, points (0,0) (0,1) (1,1) (1,0): middle (0.5, 0.75), area to the x axis 0.6.
         let scale = 100.0;
         let control: Vec<[f64; 3]> = [[0.0, 0.0], [0.0, 1.0], [1.0, 1.0], [1.0, 0.0]]
             .map(|[x, y]| [x * scale, y * scale, 1.0])
@@ -422,7 +422,7 @@ mod tests {
 
     #[test]
     fn rational_quadratic_circle_is_one_true_circle() {
-        // reference-facts section 4: nine points, weights 1, √½, …, knots 0 0 0 1 1 2 2 3 3 4 4 4: all points at radius r.
+        // docs/references.md, section DXF: nine points, weights 1, √½, …, knots 0 0 0 1 1 2 2 3 3 4 4 4: all points at radius r.
         let (r, h) = (25.0, 0.5_f64.sqrt());
         let corner = [
             (1, 0),

@@ -665,7 +665,7 @@ mod tests {
 
     #[test]
     fn near_tangent_arcs_become_tangent() {
-        // geometry.md, smallest failing example: bulge 1e-4 off the quarter circle's.
+        // docs/references.md, section Trial of geometry kernels: bulge 1e-4 off the quarter circle's.
         let v = |x: f64, y: f64, bulge: f64| Vertex {
             at: point(x, y),
             bulge,

@@ -1,7 +1,7 @@
 //! Plane maps: where a drawing's own coordinates come to lie.
 
 use crate::curves::{Curve, follow};
-use grainway_geom::{Point, Segment};
+use grainway_geom::{Point, Segment, point};
 
 /// A plane seen from above: where its points come to lie.
 #[derive(Clone, Copy, Debug)]
@@ -20,6 +20,22 @@ impl Plane {
     }
     pub fn vector(&self, v: Point) -> Point {
         self.x * v.x + self.y * v.y
+    }
+    /// The plane with its points moved by this much.
+    pub fn shifted(by: Point) -> Plane {
+        Plane {
+            x: point(1.0, 0.0),
+            y: point(0.0, 1.0),
+            origin: by,
+        }
+    }
+    /// `self` after `inner`.
+    pub fn after(&self, inner: &Plane) -> Plane {
+        Plane {
+            x: self.vector(inner.x),
+            y: self.vector(inner.y),
+            origin: self.point(inner.origin),
+        }
     }
     /// +1 when circles stay circles, −1 when they do and are mirrored, `None` when they become ellipses.
     pub fn similar(&self) -> Option<f64> {

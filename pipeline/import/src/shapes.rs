@@ -603,7 +603,7 @@ mod tests {
 
     #[test]
     fn areas_of_all_shapes() {
-        // reference-facts sections 4 and 8: w·h − (4−π)r²; slot 2rL + πr² with L 30, r 5: 378.539816.
+        // docs/references.md, section Geometry: w·h − (4−π)r²; slot 2rL + πr² with L 30, r 5: 378.539816.
         area(
             json!({ "rectangle": { "at": [5, 5], "size": [100, 50], "corner": 10, "angle": 30 } }),
             4_914.159_265_359,
