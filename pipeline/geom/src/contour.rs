@@ -12,7 +12,27 @@ pub struct Vertex {
     pub bulge: f64,
 }
 
-/// A run of lines and true arcs. Serialised as `{"closed": …, "xyb": [x, y, bulge, …]}`.
+/// A run of lines and true arcs.
+///
+/// ```
+/// use grainway_geom::{Contour, Vertex, point};
+/// use std::f64::consts::PI;
+/// // A slot of two straight sides and two half circles: bulge 1 is half a turn counter-clockwise.
+/// let vertex = |x: f64, y: f64, bulge: f64| Vertex { at: point(x, y), bulge };
+/// let slot = Contour {
+///     vertices: vec![
+///         vertex(0.0, 0.0, 0.0),
+///         vertex(30.0, 0.0, 1.0),
+///         vertex(30.0, 8.0, 0.0),
+///         vertex(0.0, 8.0, 1.0),
+///     ],
+///     closed: true,
+/// };
+/// assert!((slot.length() - (60.0 + 8.0 * PI)).abs() < 1e-9);
+/// assert!((slot.area() - (240.0 + 16.0 * PI)).abs() < 1e-9, "positive: it runs counter-clockwise");
+/// ```
+///
+/// Serialised as `{"closed": …, "xyb": [x, y, bulge, …]}`.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(from = "Flat", into = "Flat")]
 pub struct Contour {
@@ -352,6 +372,16 @@ impl Contour {
 }
 
 /// An area bounded by one outer contour, counter-clockwise, less its holes, clockwise.
+///
+/// ```
+/// use grainway_geom::{Contour, Region, point};
+/// let frame = Region {
+///     outer: Contour::rectangle(point(0.0, 0.0), point(60.0, 40.0), 0.0),
+///     holes: vec![Contour::rectangle(point(10.0, 10.0), point(50.0, 30.0), 0.0).oriented(false)],
+/// };
+/// assert!((frame.area() - 1600.0).abs() < 1e-9);
+/// assert!(frame.contains(point(5.0, 20.0)) && !frame.contains(point(30.0, 20.0)));
+/// ```
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Region {
     /// The outer boundary, counter-clockwise.
@@ -407,7 +437,7 @@ mod tests {
 
     #[test]
     fn rounded_rectangle_has_the_area_of_the_formula() {
-        // w·h − (4−π)r², reference-facts section 4: 100 × 50 with r 10 is 4914.159265, perimeter 282.831853.
+        // w·h − (4−π)r², docs/references.md, section DXF: 100 × 50 with r 10 is 4914.159265, perimeter 282.831853.
         let c = Contour::rectangle(point(0.0, 0.0), point(100.0, 50.0), 10.0);
         assert!((c.area() - 4_914.159_265).abs() < 1e-6);
         assert!((c.length() - 282.831_853).abs() < 1e-6);
@@ -463,7 +493,7 @@ mod tests {
 
     #[test]
     fn dxf_bulge_examples() {
-        // reference-facts section 4: (0,0)→(10,0) with bulge 1 passes (5,−5); with −0.414213562 the top is (5, 2.071068).
+        // docs/references.md, section DXF: (0,0)→(10,0) with bulge 1 passes (5,−5); with −0.414213562 the top is (5, 2.071068).
         let s = Segment::from_bulge(point(0.0, 0.0), point(10.0, 0.0), 1.0);
         assert!(s.at(0.5).distance(point(5.0, -5.0)) < 1e-9);
         let s = Segment::from_bulge(point(0.0, 0.0), point(10.0, 0.0), -0.414_213_562);

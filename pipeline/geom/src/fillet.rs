@@ -20,6 +20,15 @@ pub struct Fillet {
 
 /// The disc of radius `radius` (mm) on the left of two segments that meet at a corner, the first ending there and the second
 /// beginning. The segments count as whole lines and circles. `None` where no disc touches both.
+///
+/// ```
+/// use grainway_geom::{Segment, fillet, point};
+/// let before = Segment::Line { a: point(0.0, 0.0), b: point(40.0, 0.0) };
+/// let after = Segment::Line { a: point(40.0, 0.0), b: point(40.0, 30.0) };
+/// let left = fillet(&before, &after, 3.0).unwrap();
+/// assert!(left.centre.distance(point(37.0, 3.0)) < 1e-9);
+/// assert!(left.before.distance(point(37.0, 0.0)) < 1e-9 && left.after.distance(point(40.0, 3.0)) < 1e-9);
+/// ```
 pub fn fillet(before: &Segment, after: &Segment, radius: f64) -> Option<Fillet> {
     let corner = after.start();
     let places = match (shifted(before, radius)?, shifted(after, radius)?) {

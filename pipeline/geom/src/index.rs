@@ -197,6 +197,16 @@ pub fn near_pairs(boxes: &[Bounds], within: f64) -> Vec<(usize, usize)> {
 }
 
 /// A uniform grid over segments.
+///
+/// ```
+/// use grainway_geom::{Contour, SegmentIndex, point};
+/// let plate = Contour::rectangle(point(0.0, 0.0), point(100.0, 60.0), 8.0);
+/// let index = SegmentIndex::new(plate.segments());
+/// assert!(index.contains(point(50.0, 30.0)));
+/// let (distance, nearest, _) = index.nearest(point(50.0, 70.0), f64::INFINITY).unwrap();
+/// assert!((distance - 10.0).abs() < 1e-9 && nearest.distance(point(50.0, 60.0)) < 1e-9);
+/// assert!(index.nearest(point(50.0, 70.0), 5.0).is_none(), "nothing within 5 mm");
+/// ```
 #[derive(Clone, Debug)]
 pub struct SegmentIndex {
     segments: Vec<Segment>,

@@ -58,6 +58,14 @@ impl Notes {
 
 /// The region grown (`by_mm` > 0, outward corners rolled round) or shrunk (`by_mm` < 0) by a distance, arcs kept. Empty when
 /// nothing is left or the region is unusable (open, no area, coordinates that are not finite).
+///
+/// ```
+/// use grainway_geom::{Contour, Notes, Region, offset, point};
+/// let disc = Region::inside(Contour::circle(point(5.0, 5.0), 12.0));
+/// let smaller = offset(&disc, -2.0, &mut Notes::default());
+/// assert!(smaller[0].outer.as_circle(1e-6).is_some_and(|(_, diameter)| (diameter - 20.0).abs() < 1e-6));
+/// assert!(offset(&disc, -12.5, &mut Notes::default()).is_empty());
+/// ```
 pub fn offset(region: &Region, by_mm: f64, notes: &mut Notes) -> Vec<Region> {
     if !by_mm.is_finite() {
         notes.add("the offset is not a finite number; nothing was made", None);
@@ -87,6 +95,15 @@ pub fn offset_all(regions: &[Region], by_mm: f64, notes: &mut Notes) -> Vec<Regi
 
 /// Successive levels inwards, the first `first_mm` from the boundary and each next one `step_mm` further, until nothing is left.
 /// Each is made from the one before and checked against it.
+///
+/// ```
+/// use grainway_geom::{Contour, Notes, Region, insets, point};
+/// let pocket = Region::inside(Contour::rectangle(point(0.0, 0.0), point(40.0, 20.0), 0.0));
+/// let levels = insets(&pocket, 3.0, 2.5, &mut Notes::default());
+/// let widths: Vec<f64> = levels.iter().map(|l| l[0].bounds().height()).collect();
+/// assert_eq!(levels.len(), 3);
+/// assert!(widths.iter().zip([14.0, 9.0, 4.0]).all(|(a, b)| (a - b).abs() < 1e-6));
+/// ```
 pub fn insets(region: &Region, first_mm: f64, step_mm: f64, notes: &mut Notes) -> Vec<Vec<Region>> {
     let mut levels = Vec::new();
     if !(first_mm >= 0.0 && step_mm > SAME_POINT_MM) {
@@ -115,6 +132,15 @@ pub fn insets(region: &Region, first_mm: f64, step_mm: f64, notes: &mut Notes) -
 ///
 /// A slot exactly as wide as the disc has no room for its centre and is not part of the opening; who cuts slots handles a
 /// match within the tolerance as one pass on the centre line.
+///
+/// ```
+/// use grainway_geom::{Contour, Notes, Region, opening, point};
+/// use std::f64::consts::PI;
+/// let pocket = Region::inside(Contour::rectangle(point(0.0, 0.0), point(40.0, 20.0), 0.0));
+/// let cleared = opening(&pocket, 3.0, &mut Notes::default());
+/// // A round cutter leaves (4 − π) r² in the four corners together.
+/// assert!((cleared[0].area() - (800.0 - (4.0 - PI) * 9.0)).abs() < 1e-6);
+/// ```
 pub fn opening(region: &Region, radius_mm: f64, notes: &mut Notes) -> Vec<Region> {
     let inner = offset(region, -radius_mm, notes);
     offset_all(&inner, radius_mm, notes)

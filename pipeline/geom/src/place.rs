@@ -4,6 +4,13 @@ use super::{Point, Point3};
 use serde::{Deserialize, Serialize};
 
 /// A turn about the origin followed by a shift.
+///
+/// ```
+/// use grainway_geom::{Placing, point};
+/// let lying = Placing { at: point(100.0, 20.0), angle: std::f64::consts::FRAC_PI_2 };
+/// assert_eq!(lying.point(point(30.0, 0.0)), point(100.0, 50.0));
+/// assert_eq!(lying.inverse_point(point(100.0, 50.0)), point(30.0, 0.0));
+/// ```
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Placing {
     /// Where the thing's own origin comes to lie, mm.

@@ -43,6 +43,13 @@ impl Ord for Square {
 
 /// The point inside the region farthest from its boundary and that distance, mm, at most `tolerance_mm` short of the largest
 /// one. `None` for a region without area or with coordinates that are not finite numbers.
+///
+/// ```
+/// use grainway_geom::{Contour, Region, point, pole};
+/// let pocket = Region::inside(Contour::rectangle(point(0.0, 0.0), point(80.0, 30.0), 0.0));
+/// let (place, distance) = pole(&pocket, 0.01).unwrap();
+/// assert!((distance - 15.0).abs() < 0.01 && (place.y - 15.0).abs() < 0.01);
+/// ```
 pub fn pole(region: &Region, tolerance_mm: f64) -> Option<(Point, f64)> {
     let bounds = region.bounds();
     if bounds.is_empty() || !region.contours().all(|c| c.is_finite()) {

@@ -14,7 +14,20 @@ const STEPS: f64 = 1e6;
 /// Capsules are united in lots of this many, so that the result does not depend on the number of threads.
 const LOT: usize = 512;
 
-/// Shapes of rings: the outer one first, counter-clockwise, its holes after it, clockwise. Shapes do not overlap.
+/// Flattened shapes.
+///
+/// ```
+/// use grainway_geom::{Capsule, Contour, PolySet, Region, Segment, point, swept};
+/// // What a 10 mm cutter on one straight pass leaves of a groove 12 mm wide.
+/// let groove = Region::inside(Contour::rectangle(point(0.0, 0.0), point(50.0, 12.0), 0.0));
+/// let pass = Segment::Line { a: point(-5.0, 6.0), b: point(55.0, 6.0) };
+/// let cut = swept(&[Capsule { segment: pass, radius: 5.0 }]);
+/// let left = PolySet::from_regions(&[groove], 0.001).difference(&cut);
+/// assert_eq!(left.pieces().len(), 2);
+/// assert!((left.area() - 100.0).abs() < 1e-3);
+/// ```
+///
+/// Rings of each shape: the outer one first, counter-clockwise, its holes after it, clockwise. Shapes do not overlap.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct PolySet(pub Vec<Vec<Vec<Point>>>);
 

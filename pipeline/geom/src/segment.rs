@@ -60,6 +60,13 @@ impl Segment {
     }
 
     /// The segment from `a` to `b` with DXF's bulge: tan of a quarter of the included angle, negative clockwise, 0 straight.
+    ///
+    /// ```
+    /// use grainway_geom::{Segment, point};
+    /// let half = Segment::from_bulge(point(0.0, 0.0), point(10.0, 0.0), 1.0);
+    /// assert!(half.at(0.5).distance(point(5.0, -5.0)) < 1e-9, "counter-clockwise: it passes below");
+    /// assert!((half.length() - 5.0 * std::f64::consts::PI).abs() < 1e-9);
+    /// ```
     pub fn from_bulge(a: Point, b: Point, bulge: f64) -> Segment {
         let chord = b - a;
         let c = chord.length();

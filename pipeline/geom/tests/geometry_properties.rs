@@ -529,7 +529,7 @@ fn sweeps_cover_what_discs_pass() {
             assert!(piece.area > 0.0 && covered.contains(piece.inside));
         }
     }
-    // reference-facts section 8: a slot is 2rL + πr²; L 30, r 5 is 378.539816.
+    // docs/references.md, section Geometry: a slot is 2rL + πr²; L 30, r 5 is 378.539816.
     let slot = swept(&[Capsule {
         segment: Segment::Line {
             a: point(0.0, 0.0),
