@@ -213,7 +213,7 @@ impl<'w> Sources<'w> {
         left(seen, except, |what, text| what == text)
     }
 
-    /// Paths of the stages below these starts, without ending: `stages/src/fit`.
+    /// Paths of the stages below these starts, without ending: `stages/plan/src/fit.rs` as `…/fit`.
     fn stages(&self, within: &[&str]) -> Vec<String> {
         let modules = self
             .tree

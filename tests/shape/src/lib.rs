@@ -3,6 +3,7 @@
 //! `cargo metadata`.
 
 pub mod circles;
+pub mod citations;
 pub mod invariants;
 pub mod limits;
 pub mod lines;

@@ -9,7 +9,7 @@ use grainway_geom::{Capsule, Contour, Notes, Point, PolySet, Region, Segment, in
 use grainway_pipeline::motion::{Move, SAFE_Z};
 use grainway_pipeline::work::{ProfileCut, SetupStep, SizedFeature, Variant};
 
-/// Distance of the rings in diameters (practice.md: stepover 40 %), and what is tried where corners keep something standing.
+/// Distance of the rings in diameters (docs/practice.md, section Cutting), and what is tried where corners keep something standing.
 const STEPOVERS: [f64; 3] = [0.4, 0.25, 0.12];
 /// A ring is reached without lifting when it starts within this many ring distances.
 const LINK: f64 = 1.6;

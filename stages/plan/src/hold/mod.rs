@@ -217,11 +217,12 @@ impl HoldSettings {
     }
 }
 
-/// Least height of a tab in the thinnest wood, mm: below 2 mm a tab breaks under the cutter, and a Z zero set 0.2 mm low is borne.
+/// Least height of a tab in the thinnest wood, mm: below 2 mm a tab breaks under the cutter (docs/practice.md, section Holding), and a
+/// Z zero set 0.2 mm low is borne.
 const TAB_LEAST_MM: f64 = 2.2;
 /// A tab's upper side stays at least this far below the face, or nothing would be cut there, mm.
 const TAB_BELOW_FACE_MM: f64 = 0.8;
-/// Safe height over the face at least, mm; before waste screws are in, and when they are, higher (practice.md).
+/// Safe height over the face at least, mm; before waste screws are in, and when they are, higher (docs/practice.md, section Heights).
 const SAFE_MM: f64 = 10.0;
 /// The same while screws are still to be driven.
 const SAFE_BEFORE_SCREWS_MM: f64 = 15.0;

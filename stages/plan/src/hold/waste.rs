@@ -18,11 +18,11 @@ const MOST_PLACES: f64 = 6_000.0;
 const LEAST_STEP_MM: f64 = 1.0;
 /// Waste nowhere wider than this falls to crumbs, mm.
 const CRUMBS_MM: f64 = 0.5;
-/// A piece longer than this many times its width swings on one screw (design: three times).
+/// A piece longer than this many times its width swings on one screw (docs/practice.md, section Holding).
 const LONG: f64 = 3.0;
 /// Screws stand at this share of the length from each end.
 const FROM_END: f64 = 0.2;
-/// Waste longer than this for each screw gets more, mm (practice.md: every 200–300 mm).
+/// Waste longer than this for each screw gets more, mm (docs/practice.md, section Holding).
 const EACH_SCREW_MM: f64 = 450.0;
 /// Two screws nearer than this share of the length hold like one.
 const APART: f64 = 0.3;

@@ -7,7 +7,7 @@ use grainway_geom::{Placing, Point, point};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::work::{Hold, HoldKind, Setup, SetupKind, Work};
 
-/// Distance that stops keep from every cut, mm (practice.md: keep-outs).
+/// Distance that stops keep from every cut, mm (docs/practice.md, section Holding).
 const STOP_CLEAR_MM: f64 = 4.0;
 /// A long edge gets two stops, at these shares of its length; nearer its ends a blank sits more surely.
 const SHARES: [f64; 2] = [0.15, 0.85];

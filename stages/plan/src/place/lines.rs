@@ -15,7 +15,7 @@ use grainway_pipeline::work::{BlobId, Operation, Setup, SetupKind, SetupStep, Wo
 const LEAST_SPOILBOARD_MM: f64 = 3.0;
 /// Lines at the near and left sides alone stop this short of the blank's far corners, mm.
 const SHORT_OF_CORNER_MM: f64 = 20.0;
-/// Height over the spoilboard down to which the cutter comes fast, mm (practice.md).
+/// Height over the spoilboard down to which the cutter comes fast, mm (docs/practice.md, section Heights).
 const APPROACH_MM: f64 = 10.0;
 /// Blanks whose sides differ by no more than this lie in the same lines, mm: a person feels no such play.
 const SAME_SIZE_MM: f64 = 0.05;

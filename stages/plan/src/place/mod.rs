@@ -285,7 +285,7 @@ fn empty_setup(kind: SetupKind, stock: &str, size: Point, z: ZFrame) -> Setup {
     }
 }
 
-/// Safe height over the face until the holds are planned, mm (practice.md).
+/// Safe height over the face until the holds are planned, mm (docs/practice.md, section Heights).
 const FIRST_SAFE_HEIGHT: f64 = 15.0;
 
 /// A piece that lies somewhere.
