@@ -60,7 +60,7 @@ pub(super) fn document(routes: &[Route]) -> Value {
     let mut paths: BTreeMap<String, Map<String, Value>> = BTreeMap::new();
     for route in routes {
         let path = paths.entry(route.path.replace("{*", "{")).or_default();
-        let method = route.method.as_str().to_ascii_lowercase();
+        let method = route.method.to_ascii_lowercase();
         path.insert(method, operation(route, routes, &mut generator));
     }
     let problem = generator.subschema_for::<ProblemDocument>();

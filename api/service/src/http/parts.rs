@@ -106,18 +106,12 @@ pub(super) const FILE_FIELDS: &[(&str, &str)] = &[
 pub(super) const FILE_FORMS: &[Media] = &[("*/*", None)];
 pub(super) const JOB: &[Media] = &[(JSON, Some(of::<Job>))];
 pub(super) const ACCEPTED: &[Media] = &[(JSON, Some(of::<answer::Accepted>))];
-pub(super) const CHECKED_OR_BEFORE: Answer = Answer {
-    status: 200,
-    about: "A dry run: what was found; or the first answer to the same request with the same key.",
-    forms: &[(JSON, Some(answer::accepted_or_checked))],
-    fields: &[],
-};
-pub(super) const TAKEN: Answer = Answer {
-    status: 201,
-    about: "The job is on disk and in the queue.",
-    forms: ACCEPTED,
-    fields: &[LOCATION, ETAG],
-};
+pub(super) const CHECKED_OR_BEFORE: Answer = plain(
+    "A dry run: what was found; or the first answer to the same request with the same key.",
+    &[(JSON, Some(answer::accepted_or_checked))],
+);
+pub(super) const TAKEN: Answer =
+    made("The job is on disk and in the queue.", ACCEPTED).with(&[LOCATION, ETAG]);
 
 pub(super) const fn plain(about: &'static str, forms: &'static [Media]) -> Answer {
     Answer {
@@ -125,6 +119,13 @@ pub(super) const fn plain(about: &'static str, forms: &'static [Media]) -> Answe
         about,
         forms,
         fields: &[],
+    }
+}
+
+pub(super) const fn made(about: &'static str, forms: &'static [Media]) -> Answer {
+    Answer {
+        status: 201,
+        ..plain(about, forms)
     }
 }
 
@@ -141,12 +142,7 @@ pub(super) const GONE: Answer = Answer {
     fields: &[],
 };
 pub(super) const FILES: &[Media] = &[(JSON, Some(of::<Vec<JobFile>>)), (CSV, None)];
-pub(super) const WHOLE_FILE: Answer = Answer {
-    status: 200,
-    about: "The file.",
-    forms: FILE_FORMS,
-    fields: FILE_FIELDS,
-};
+pub(super) const WHOLE_FILE: Answer = plain("The file.", FILE_FORMS).with(FILE_FIELDS);
 pub(super) const PART_OF_FILE: Answer = Answer {
     status: 206,
     about: "The range that was asked for.",

@@ -3,7 +3,6 @@
 use super::ApiArc;
 use super::problem::{self, Kind};
 use crate::store::tokens::Scope;
-use axum::http::Method;
 use axum::routing::MethodRouter;
 use schemars::{Schema, SchemaGenerator};
 
@@ -48,10 +47,17 @@ pub struct Answer {
     pub fields: &'static [(&'static str, &'static str)],
 }
 
+impl Answer {
+    /// The same with these header fields.
+    pub(super) const fn with(self, fields: &'static [(&'static str, &'static str)]) -> Answer {
+        Answer { fields, ..self }
+    }
+}
+
 /// One route.
 pub struct Route {
     /// The method. GET answers HEAD too.
-    pub method: Method,
+    pub method: &'static str,
     /// The path, with `{name}` for a part and `{*name}` for the rest.
     pub path: &'static str,
     /// A word of its own.

@@ -4,7 +4,10 @@
 //! row in docs/api.md. Tests fail when the entry, the handler, the checked-in document and the page do not agree.
 
 use super::parts::*;
-use super::problem::{self, Kind};
+use super::problem::{
+    BAD_BODY, DOCUMENTS, KEY_IN_USE, Kind, NO_SUCH_RANGE, NOT_FOUND, NOT_NOW, OTHER_TYPE,
+    OTHER_VERSION, QUEUE_FULL, REFUSED, STILL_AT_WORK, STOPPING, STORES_AWAY, TOO_LARGE, TOO_SLOW,
+};
 use super::route::{Answer, Route};
 use super::{
     downloads, events, health, jobs, lists, night, openapi, page, schemas, submit, tokens, webhooks,
@@ -16,116 +19,113 @@ use crate::rework::{Measured, Remake};
 use crate::store::tokens::{Scope, Token};
 use crate::store::webhooks::{Delivery, Webhook};
 use axum::http::Method;
-use axum::routing::{delete, get, post};
+use axum::routing::{MethodRouter, delete, get, post};
 use serde_json::json;
+
+/// What routes have that say nothing else.
+const OPEN: Route = Route {
+    method: "GET",
+    path: "",
+    word: "",
+    about: "",
+    scope: None,
+    parameters: &[],
+    bodies: &[],
+    answers: &[],
+    problems: &[],
+    handler: MethodRouter::new,
+};
+const READ: Route = Route {
+    scope: Some(Scope::Read),
+    ..OPEN
+};
+const SUBMIT: Route = Route {
+    method: "POST",
+    scope: Some(Scope::Submit),
+    ..OPEN
+};
+const ADMIN: Route = Route {
+    scope: Some(Scope::Admin),
+    ..OPEN
+};
 
 /// All routes.
 pub static ROUTES: &[Route] = &[
     Route {
-        method: Method::GET,
         path: "/",
         word: "page",
         about: "The page of the queue, for people.",
-        scope: None,
-        parameters: &[],
-        bodies: &[],
         answers: &[plain("It.", &[("text/html", None)])],
-        problems: &[],
         handler: || get(page::page),
+        ..OPEN
     },
     Route {
-        method: Method::GET,
         path: "/page.css",
         word: "page-style",
         about: "Its style.",
-        scope: None,
-        parameters: &[],
-        bodies: &[],
         answers: &[plain("It.", &[("text/css", None)])],
-        problems: &[],
         handler: || get(page::style),
+        ..OPEN
     },
     Route {
-        method: Method::GET,
         path: "/page.js",
         word: "page-script",
         about: "Its script.",
-        scope: None,
-        parameters: &[],
-        bodies: &[],
         answers: &[plain("It.", &[("text/javascript", None)])],
-        problems: &[],
         handler: || get(page::script),
+        ..OPEN
     },
     Route {
-        method: Method::GET,
         path: "/health",
         word: "health",
         about: "The process is alive.",
-        scope: None,
-        parameters: &[],
-        bodies: &[],
         answers: &[plain("It is.", &[(JSON, Some(of::<health::Health>))])],
-        problems: &[],
         handler: || get(health::health),
+        ..OPEN
     },
     Route {
-        method: Method::GET,
         path: "/ready",
         word: "ready",
         about: "The server takes jobs: it can write the queue and the files, and is not stopping.",
-        scope: None,
-        parameters: &[],
-        bodies: &[],
         answers: &[plain("It does.", &[(JSON, Some(of::<health::Health>))])],
-        problems: &[problem::STORES_AWAY, problem::STOPPING],
+        problems: &[STORES_AWAY, STOPPING],
         handler: || get(health::ready),
+        ..OPEN
     },
     Route {
-        method: Method::GET,
         path: "/metrics",
         word: "metrics",
         about: "Figures for Prometheus, as OpenMetrics text.",
-        scope: Some(Scope::Read),
-        parameters: &[],
-        bodies: &[],
         answers: &[plain(
             "The figures.",
             &[("application/openmetrics-text", None)],
         )],
-        problems: &[problem::STORES_AWAY],
+        problems: &[STORES_AWAY],
         handler: || get(health::metrics),
+        ..READ
     },
     Route {
-        method: Method::GET,
         path: "/openapi.json",
         word: "openapi",
         about: "This description.",
-        scope: Some(Scope::Read),
-        parameters: &[],
-        bodies: &[],
         answers: &[plain("OpenAPI 3.1.", &[(JSON, Some(object))])],
-        problems: &[],
         handler: || get(openapi::show),
+        ..READ
     },
     Route {
-        method: Method::GET,
         path: "/problems/{word}",
         word: "problem",
         about: "What a type of problems is and what to do about it.",
-        scope: Some(Scope::Read),
         parameters: &[KIND],
-        bodies: &[],
         answers: &[plain("The type.", &[(JSON, Some(of::<Kind>))])],
-        problems: &[problem::NOT_FOUND],
+        problems: &[NOT_FOUND],
         handler: || get(openapi::kind),
+        ..READ
     },
     Route {
-        method: Method::POST,
         path: "/v1/jobs",
         word: "submit",
         about: "Hand in a job: its document alone, several files of a form, or a zip. What is not handed in is looked for in the operator's folders.",
-        scope: Some(Scope::Submit),
         parameters: &[PRIORITY, NOT_BEFORE, WHEN, BATCH, REPLACES, DRY_RUN, KEY],
         bodies: &[
             (JSON, Some(submit::document_schema)),
@@ -133,43 +133,28 @@ pub static ROUTES: &[Route] = &[
             ("application/zip", None),
         ],
         answers: &[CHECKED_OR_BEFORE, TAKEN],
-        problems: &[
-            problem::BAD_BODY,
-            problem::TOO_SLOW,
-            problem::STILL_AT_WORK,
-            problem::TOO_LARGE,
-            problem::OTHER_TYPE,
-            problem::DOCUMENTS,
-            problem::REFUSED,
-            problem::KEY_IN_USE,
-            problem::QUEUE_FULL,
-            problem::STORES_AWAY,
-        ],
+        problems: HANDED_IN_PROBLEMS,
         handler: || post(submit::submit),
+        ..SUBMIT
     },
     Route {
-        method: Method::GET,
         path: "/v1/jobs",
         word: "jobs",
         about: "Jobs, the newest first.",
-        scope: Some(Scope::Read),
         parameters: &[STATE, BATCH, BEFORE, LIMIT, AS],
-        bodies: &[],
-        answers: &[Answer {
-            status: 200,
-            about: "A page of jobs.",
-            forms: &[(JSON, Some(of::<Vec<Job>>)), (CSV, None)],
-            fields: &[LINK],
-        }],
-        problems: &[problem::STORES_AWAY],
+        answers: &[plain(
+            "A page of jobs.",
+            &[(JSON, Some(of::<Vec<Job>>)), (CSV, None)],
+        )
+        .with(&[LINK])],
+        problems: &[STORES_AWAY],
         handler: || get(jobs::list),
+        ..READ
     },
     Route {
-        method: Method::POST,
         path: "/v1/lists",
         word: "list",
         about: "Hand in a parts list: a CSV file or a workbook alone, or with its drawings and options as a form or a zip. All of its jobs are taken, or none.",
-        scope: Some(Scope::Submit),
         parameters: &[
             SHOP, JOB_NAME, PRIORITY, NOT_BEFORE, WHEN, BATCH, REPLACES, DRY_RUN, AS, KEY,
         ],
@@ -180,41 +165,25 @@ pub static ROUTES: &[Route] = &[
             ("application/zip", None),
         ],
         answers: &[
-            Answer {
-                status: 200,
-                about: "A dry run: the documents that would be taken; or the first answer to the same request with the same key.",
-                forms: &[(JSON, Some(lists::taken_or_checked)), (CSV, None)],
-                fields: &[],
-            },
-            Answer {
-                status: 201,
-                about: "The jobs are on disk and in the queue.",
-                forms: &[(JSON, Some(of::<lists::ListTaken>)), (CSV, None)],
-                fields: &[LOCATION],
-            },
+            plain(
+                "A dry run: the documents that would be taken; or the first answer to the same request with the same key.",
+                &[(JSON, Some(lists::taken_or_checked)), (CSV, None)],
+            ),
+            made(
+                "The jobs are on disk and in the queue.",
+                &[(JSON, Some(of::<lists::ListTaken>)), (CSV, None)],
+            )
+            .with(&[LOCATION]),
         ],
-        problems: &[
-            problem::BAD_BODY,
-            problem::TOO_SLOW,
-            problem::STILL_AT_WORK,
-            problem::TOO_LARGE,
-            problem::OTHER_TYPE,
-            problem::DOCUMENTS,
-            problem::REFUSED,
-            problem::KEY_IN_USE,
-            problem::QUEUE_FULL,
-            problem::STORES_AWAY,
-        ],
+        problems: HANDED_IN_PROBLEMS,
         handler: || post(lists::submit),
+        ..SUBMIT
     },
     Route {
-        method: Method::GET,
         path: "/v1/night-report",
         word: "night-report",
         about: "What the morning needs to know: ready, withheld and failed jobs, wood to fetch, machine time.",
-        scope: Some(Scope::Read),
         parameters: &[FROM, TO, NIGHT_AS],
-        bodies: &[],
         answers: &[plain(
             "The report.",
             &[
@@ -223,79 +192,44 @@ pub static ROUTES: &[Route] = &[
                 ("text/html", None),
             ],
         )],
-        problems: &[problem::REFUSED, problem::STORES_AWAY],
+        problems: &[REFUSED, STORES_AWAY],
         handler: || get(night::show),
+        ..READ
     },
     Route {
-        method: Method::GET,
         path: "/v1/jobs/{id}",
         word: "job",
         about: "A job; with `wait`, once it has ended. With If-None-Match the wait is over as soon as it changes.",
-        scope: Some(Scope::Read),
         parameters: &[ID, WAIT, IF_NONE_MATCH],
-        bodies: &[],
-        answers: &[
-            Answer {
-                status: 200,
-                about: "The job as it is now.",
-                forms: JOB,
-                fields: &[ETAG],
-            },
-            SAME,
-        ],
-        problems: &[problem::NOT_FOUND, problem::STORES_AWAY],
+        answers: &[plain("The job as it is now.", JOB).with(&[ETAG]), SAME],
+        problems: &[NOT_FOUND, STORES_AWAY],
         handler: || get(jobs::show),
+        ..READ
     },
     Route {
-        method: Method::POST,
         path: "/v1/jobs/{id}/cancel",
         word: "cancel",
         about: "Stop a job that waits or runs.",
-        scope: Some(Scope::Submit),
         parameters: &[ID, IF_MATCH],
-        bodies: &[],
-        answers: &[Answer {
-            status: 200,
-            about: "The job: cancelled, or about to be.",
-            forms: JOB,
-            fields: &[ETAG],
-        }],
-        problems: &[
-            problem::NOT_FOUND,
-            problem::NOT_NOW,
-            problem::OTHER_VERSION,
-            problem::STORES_AWAY,
-        ],
+        answers: &[plain("The job: cancelled, or about to be.", JOB).with(&[ETAG])],
+        problems: &[NOT_FOUND, NOT_NOW, OTHER_VERSION, STORES_AWAY],
         handler: || post(jobs::cancel),
+        ..SUBMIT
     },
     Route {
-        method: Method::POST,
         path: "/v1/jobs/{id}/retry",
         word: "retry",
         about: "Put a withheld, failed or cancelled job back into the queue. What it made before is dropped.",
-        scope: Some(Scope::Submit),
         parameters: &[ID, IF_MATCH],
-        bodies: &[],
-        answers: &[Answer {
-            status: 200,
-            about: "The job, queued.",
-            forms: JOB,
-            fields: &[ETAG],
-        }],
-        problems: &[
-            problem::NOT_FOUND,
-            problem::NOT_NOW,
-            problem::OTHER_VERSION,
-            problem::STORES_AWAY,
-        ],
+        answers: &[plain("The job, queued.", JOB).with(&[ETAG])],
+        problems: &[NOT_FOUND, NOT_NOW, OTHER_VERSION, STORES_AWAY],
         handler: || post(jobs::retry),
+        ..SUBMIT
     },
     Route {
-        method: Method::POST,
         path: "/v1/jobs/{id}/measured",
         word: "measured",
         about: "Make a job again with the wood as it was measured at the machine. The new job replaces the old one once it is ready.",
-        scope: Some(Scope::Submit),
         parameters: &[ID, DRY_RUN, KEY],
         bodies: &[(
             JSON,
@@ -304,13 +238,12 @@ pub static ROUTES: &[Route] = &[
         answers: &[CHECKED_OR_BEFORE, TAKEN],
         problems: AGAIN_PROBLEMS,
         handler: || post(submit::measured),
+        ..SUBMIT
     },
     Route {
-        method: Method::POST,
         path: "/v1/jobs/{id}/remake",
         word: "remake",
         about: "Make some parts of a job again. It replaces nothing.",
-        scope: Some(Scope::Submit),
         parameters: &[ID, DRY_RUN, KEY],
         bodies: &[(
             JSON,
@@ -319,101 +252,85 @@ pub static ROUTES: &[Route] = &[
         answers: &[CHECKED_OR_BEFORE, TAKEN],
         problems: AGAIN_PROBLEMS,
         handler: || post(submit::remake),
+        ..SUBMIT
     },
     Route {
-        method: Method::GET,
         path: "/v1/jobs/{id}/files",
         word: "files",
         about: "What a job made.",
-        scope: Some(Scope::Read),
         parameters: &[ID, AS],
-        bodies: &[],
         answers: &[plain("The files.", FILES)],
-        problems: &[problem::NOT_FOUND, problem::STORES_AWAY],
+        problems: &[NOT_FOUND, STORES_AWAY],
         handler: || get(downloads::made),
+        ..READ
     },
     Route {
-        method: Method::GET,
         path: "/v1/jobs/{id}/files/{*name}",
         word: "file",
         about: "A file that a job made.",
-        scope: Some(Scope::Read),
         parameters: &[ID, NAME, RANGE, IF_RANGE, IF_NONE_MATCH],
-        bodies: &[],
         answers: &[WHOLE_FILE, PART_OF_FILE, SAME],
         problems: FILE_PROBLEMS,
         handler: || get(downloads::made_file),
+        ..READ
     },
     Route {
-        method: Method::GET,
         path: "/v1/jobs/{id}/files.zip",
         word: "files-zip",
         about: "Everything a job made, in one zip.",
-        scope: Some(Scope::Read),
         parameters: &[ID],
-        bodies: &[],
-        answers: &[Answer {
-            status: 200,
-            about: "The zip; the same bytes every time.",
-            forms: &[("application/zip", None)],
-            fields: &[("Content-Disposition", "A name to keep it under.")],
-        }],
-        problems: &[problem::NOT_FOUND, problem::NOT_NOW, problem::STORES_AWAY],
+        answers: &[plain(
+            "The zip; the same bytes every time.",
+            &[("application/zip", None)],
+        )
+        .with(&[("Content-Disposition", "A name to keep it under.")])],
+        problems: &[NOT_FOUND, NOT_NOW, STORES_AWAY],
         handler: || get(downloads::zip),
+        ..READ
     },
     Route {
-        method: Method::GET,
         path: "/v1/jobs/{id}/handed-in",
         word: "handed-in",
         about: "What was handed in with a job.",
-        scope: Some(Scope::Read),
         parameters: &[ID, AS],
-        bodies: &[],
         answers: &[plain("The files.", FILES)],
-        problems: &[problem::NOT_FOUND, problem::STORES_AWAY],
+        problems: &[NOT_FOUND, STORES_AWAY],
         handler: || get(downloads::handed_in),
+        ..READ
     },
     Route {
-        method: Method::GET,
         path: "/v1/jobs/{id}/handed-in/{*name}",
         word: "handed-in-file",
         about: "A file that was handed in.",
-        scope: Some(Scope::Read),
         parameters: &[ID, NAME, RANGE, IF_RANGE, IF_NONE_MATCH],
-        bodies: &[],
         answers: &[WHOLE_FILE, PART_OF_FILE, SAME],
         problems: FILE_PROBLEMS,
         handler: || get(downloads::handed_in_file),
+        ..READ
     },
     Route {
-        method: Method::GET,
         path: "/v1/jobs/{id}/report",
         word: "report",
         about: "The job's report: `files/report.json`.",
-        scope: Some(Scope::Read),
         parameters: &[ID, RANGE, IF_RANGE, IF_NONE_MATCH],
-        bodies: &[],
         answers: &[
-            Answer {
-                status: 200,
-                about: "The report, as `/v1/schemas/report` describes it.",
-                forms: &[(JSON, Some(object))],
-                fields: FILE_FIELDS,
-            },
+            plain(
+                "The report, as `/v1/schemas/report` describes it.",
+                &[(JSON, Some(object))],
+            )
+            .with(FILE_FIELDS),
             PART_OF_FILE,
             SAME,
         ],
         problems: FILE_PROBLEMS,
         handler: || get(downloads::report),
+        ..READ
     },
     Route {
-        method: Method::GET,
         path: "/v1/jobs/{id}/events",
         word: "job-events",
         about: "A job's events as they happen, from its first one; the stream ends with the job.",
-        scope: Some(Scope::Read),
         parameters: &[ID, AFTER, LAST_EVENT],
-        bodies: &[],
         answers: &[
             plain(
                 "Server-sent events.",
@@ -426,116 +343,98 @@ pub static ROUTES: &[Route] = &[
                 fields: &[],
             },
         ],
-        problems: &[problem::NOT_FOUND, problem::STORES_AWAY],
+        problems: &[NOT_FOUND, STORES_AWAY],
         handler: || get(events::of_job),
+        ..READ
     },
     Route {
-        method: Method::GET,
         path: "/v1/events",
         word: "events",
         about: "Events of all jobs as they happen, from now on or after a number.",
-        scope: Some(Scope::Read),
         parameters: &[AFTER, LAST_EVENT],
-        bodies: &[],
         answers: &[plain(
             "Server-sent events.",
             &[("text/event-stream", Some(events::schema))],
         )],
-        problems: &[problem::STORES_AWAY],
+        problems: &[STORES_AWAY],
         handler: || get(events::of_all),
+        ..READ
     },
     Route {
-        method: Method::GET,
         path: "/v1/schemas",
         word: "schemas",
         about: "The documents that have a JSON Schema.",
-        scope: Some(Scope::Read),
-        parameters: &[],
-        bodies: &[],
         answers: &[plain("Their names.", &[(JSON, Some(of::<Vec<String>>))])],
-        problems: &[],
         handler: || get(schemas::list),
+        ..READ
     },
     Route {
-        method: Method::GET,
         path: "/v1/schemas/{name}",
         word: "schema",
         about: "The JSON Schema of a document.",
-        scope: Some(Scope::Read),
         parameters: &[SCHEMA],
-        bodies: &[],
         answers: &[plain(
             "The schema.",
             &[("application/schema+json", Some(object))],
         )],
-        problems: &[problem::NOT_FOUND],
+        problems: &[NOT_FOUND],
         handler: || get(schemas::show),
+        ..READ
     },
     Route {
-        method: Method::GET,
         path: "/v1/tokens",
         word: "tokens",
         about: "All tokens, without their secrets.",
-        scope: Some(Scope::Admin),
-        parameters: &[],
-        bodies: &[],
         answers: &[plain("The tokens.", &[(JSON, Some(of::<Vec<Token>>))])],
-        problems: &[problem::STORES_AWAY],
+        problems: &[STORES_AWAY],
         handler: || get(tokens::list),
+        ..ADMIN
     },
     Route {
-        method: Method::POST,
+        method: "POST",
         path: "/v1/tokens",
         word: "new-token",
         about: "Make a token. While there is none, requests of this machine need none; from the first one on, every request needs one.",
-        scope: Some(Scope::Admin),
-        parameters: &[],
         bodies: &[(
             JSON,
             Some(|g| {
                 like::<tokens::NewToken>(g, json!({ "name": "spreadsheet", "scope": "submit" }))
             }),
         )],
-        answers: &[Answer {
-            status: 201,
-            about: "The token; its text is shown this once.",
-            forms: &[(JSON, Some(of::<tokens::MadeToken>))],
-            fields: &[LOCATION],
-        }],
+        answers: &[made(
+            "The token; its text is shown this once.",
+            &[(JSON, Some(of::<tokens::MadeToken>))],
+        )
+        .with(&[LOCATION])],
         problems: CHANGE_PROBLEMS,
         handler: || post(tokens::make),
+        ..ADMIN
     },
     Route {
-        method: Method::DELETE,
+        method: "DELETE",
         path: "/v1/tokens/{id}",
         word: "remove-token",
         about: "Remove a token. It is refused from now on.",
-        scope: Some(Scope::Admin),
         parameters: &[WORD],
-        bodies: &[],
         answers: &[GONE],
-        problems: &[problem::NOT_FOUND, problem::STORES_AWAY],
+        problems: &[NOT_FOUND, STORES_AWAY],
         handler: || delete(tokens::remove),
+        ..ADMIN
     },
     Route {
-        method: Method::GET,
         path: "/v1/webhooks",
         word: "webhooks",
         about: "All webhooks, without their secrets.",
-        scope: Some(Scope::Admin),
-        parameters: &[],
-        bodies: &[],
         answers: &[plain("The webhooks.", &[(JSON, Some(of::<Vec<Webhook>>))])],
-        problems: &[problem::STORES_AWAY],
+        problems: &[STORES_AWAY],
         handler: || get(webhooks::list),
+        ..ADMIN
     },
     Route {
-        method: Method::POST,
+        method: "POST",
         path: "/v1/webhooks",
         word: "new-webhook",
         about: "Make a webhook; it hears of what happens from now on.",
-        scope: Some(Scope::Admin),
-        parameters: &[],
         bodies: &[(
             JSON,
             Some(|g| {
@@ -544,125 +443,125 @@ pub static ROUTES: &[Route] = &[
                 like::<NewWebhook>(g, example)
             }),
         )],
-        answers: &[Answer {
-            status: 201,
-            about: "The webhook; its secret is shown this once.",
-            forms: &[(JSON, Some(of::<WithSecret>))],
-            fields: &[LOCATION],
-        }],
+        answers: &[made(
+            "The webhook; its secret is shown this once.",
+            &[(JSON, Some(of::<WithSecret>))],
+        )
+        .with(&[LOCATION])],
         problems: CHANGE_PROBLEMS,
         handler: || post(webhooks::make),
+        ..ADMIN
     },
     Route {
-        method: Method::GET,
         path: "/v1/webhooks/{id}",
         word: "webhook",
         about: "A webhook.",
-        scope: Some(Scope::Admin),
         parameters: &[WORD],
-        bodies: &[],
         answers: &[plain("The webhook.", &[(JSON, Some(of::<Webhook>))])],
-        problems: &[problem::NOT_FOUND, problem::STORES_AWAY],
+        problems: &[NOT_FOUND, STORES_AWAY],
         handler: || get(webhooks::show),
+        ..ADMIN
     },
     Route {
-        method: Method::DELETE,
+        method: "DELETE",
         path: "/v1/webhooks/{id}",
         word: "remove-webhook",
         about: "Remove a webhook and its messages.",
-        scope: Some(Scope::Admin),
         parameters: &[WORD],
-        bodies: &[],
         answers: &[GONE],
-        problems: &[problem::NOT_FOUND, problem::STORES_AWAY],
+        problems: &[NOT_FOUND, STORES_AWAY],
         handler: || delete(webhooks::remove),
+        ..ADMIN
     },
     Route {
-        method: Method::GET,
         path: "/v1/webhooks/{id}/messages",
         word: "webhook-messages",
         about: "A webhook's last messages and what became of them, the newest first.",
-        scope: Some(Scope::Admin),
         parameters: &[WORD, LIMIT],
-        bodies: &[],
         answers: &[plain("The messages.", &[(JSON, Some(of::<Vec<Delivery>>))])],
-        problems: &[problem::NOT_FOUND, problem::STORES_AWAY],
+        problems: &[NOT_FOUND, STORES_AWAY],
         handler: || get(webhooks::messages),
+        ..ADMIN
     },
     Route {
-        method: Method::POST,
+        method: "POST",
         path: "/v1/webhooks/{id}/rotate",
         word: "rotate-webhook",
         about: "Give a webhook a new secret. For a day messages are signed with the former one too.",
-        scope: Some(Scope::Admin),
         parameters: &[WORD],
-        bodies: &[],
         answers: &[plain(
             "The webhook; its secret is shown this once.",
             &[(JSON, Some(of::<WithSecret>))],
         )],
-        problems: &[problem::NOT_FOUND, problem::REFUSED, problem::STORES_AWAY],
+        problems: &[NOT_FOUND, REFUSED, STORES_AWAY],
         handler: || post(webhooks::rotate),
+        ..ADMIN
     },
     Route {
-        method: Method::POST,
+        method: "POST",
         path: "/v1/webhooks/{id}/test",
         word: "test-webhook",
         about: "Send a webhook a message of the type `grainway.test`.",
-        scope: Some(Scope::Admin),
         parameters: &[WORD],
-        bodies: &[],
         answers: &[Answer {
             status: 202,
             about: "The message is on its way.",
             forms: &[(JSON, Some(of::<Queued>))],
             fields: &[],
         }],
-        problems: &[problem::NOT_FOUND, problem::REFUSED, problem::STORES_AWAY],
+        problems: &[NOT_FOUND, REFUSED, STORES_AWAY],
         handler: || post(webhooks::test),
+        ..ADMIN
     },
     Route {
-        method: Method::POST,
+        method: "POST",
         path: "/v1/webhooks/{id}/resume",
         word: "resume-webhook",
         about: "Switch a webhook on that was switched off; it hears of what happens from now on.",
-        scope: Some(Scope::Admin),
         parameters: &[WORD],
-        bodies: &[],
         answers: &[plain("The webhook.", &[(JSON, Some(of::<Webhook>))])],
-        problems: &[problem::NOT_FOUND, problem::STORES_AWAY],
+        problems: &[NOT_FOUND, STORES_AWAY],
         handler: || post(webhooks::resume),
+        ..ADMIN
     },
 ];
 
-const FILE_PROBLEMS: &[&Kind] = &[
-    problem::NOT_FOUND,
-    problem::NOT_NOW,
-    problem::NO_SUCH_RANGE,
-    problem::STORES_AWAY,
-];
+const FILE_PROBLEMS: &[&Kind] = &[NOT_FOUND, NOT_NOW, NO_SUCH_RANGE, STORES_AWAY];
 
 const CHANGE_PROBLEMS: &[&Kind] = &[
-    problem::BAD_BODY,
-    problem::TOO_SLOW,
-    problem::TOO_LARGE,
-    problem::OTHER_TYPE,
-    problem::REFUSED,
-    problem::STORES_AWAY,
+    BAD_BODY,
+    TOO_SLOW,
+    TOO_LARGE,
+    OTHER_TYPE,
+    REFUSED,
+    STORES_AWAY,
+];
+
+const HANDED_IN_PROBLEMS: &[&Kind] = &[
+    BAD_BODY,
+    TOO_SLOW,
+    STILL_AT_WORK,
+    TOO_LARGE,
+    OTHER_TYPE,
+    DOCUMENTS,
+    REFUSED,
+    KEY_IN_USE,
+    QUEUE_FULL,
+    STORES_AWAY,
 ];
 
 const AGAIN_PROBLEMS: &[&Kind] = &[
-    problem::BAD_BODY,
-    problem::NOT_FOUND,
-    problem::TOO_SLOW,
-    problem::STILL_AT_WORK,
-    problem::TOO_LARGE,
-    problem::OTHER_TYPE,
-    problem::DOCUMENTS,
-    problem::REFUSED,
-    problem::KEY_IN_USE,
-    problem::QUEUE_FULL,
-    problem::STORES_AWAY,
+    BAD_BODY,
+    NOT_FOUND,
+    TOO_SLOW,
+    STILL_AT_WORK,
+    TOO_LARGE,
+    OTHER_TYPE,
+    DOCUMENTS,
+    REFUSED,
+    KEY_IN_USE,
+    QUEUE_FULL,
+    STORES_AWAY,
 ];
 
 /// The route of a method and a path as the table writes it. HEAD is GET without a body.
@@ -673,5 +572,5 @@ pub(super) fn route(method: &Method, path: &str) -> Option<&'static Route> {
     };
     ROUTES
         .iter()
-        .find(|r| r.path == path && r.method == *method)
+        .find(|r| r.path == path && r.method == method.as_str())
 }

@@ -1,11 +1,11 @@
 //! From rows to job documents.
 
+use super::ListJob;
 use super::draft::{Draft, file_word};
 use super::grid::{Cell, ListRow, RowProblem};
 use super::heading::Headings;
 use super::options::{Column, Decimal, ListOptions};
 use super::row::{Line, List};
-use super::{ListJob, ListPlace};
 use grainway_pipeline::doc::{JOB_FORMAT, read_job};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};

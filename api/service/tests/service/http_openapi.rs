@@ -118,7 +118,7 @@ fn words_are_there_once_and_every_reference_leads_somewhere() {
     // Every problem that a route can have is described with its status.
     for route in ROUTES {
         let path = route.path.replace("{*", "{");
-        let method = route.method.as_str().to_ascii_lowercase();
+        let method = route.method.to_ascii_lowercase();
         for kind in route.problems {
             let responses = &document["paths"][&path][&method]["responses"];
             assert!(

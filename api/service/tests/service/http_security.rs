@@ -76,7 +76,7 @@ async fn every_route_wants_its_token_from_the_first_one_on() {
     let foreign = token(&other, Scope::Admin).await;
     let mut seen = 0;
     for route in ROUTES {
-        let (method, path) = (route.method.as_str(), path_of(route.path));
+        let (method, path) = (route.method, path_of(route.path));
         let bare = Request::builder().method(method).uri(&path);
         let told = server.ask(bare, Body::empty()).await;
         let Some(scope) = route.scope else {
