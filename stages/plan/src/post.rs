@@ -218,7 +218,7 @@ fn divided(
                 Entry::Step(s) => step_view(work, &work.setups[plan.setup], *s),
                 _ => None,
             });
-            let label = step.map_or_else(String::new, |s| s.label);
+            let label = step.map_or_else(String::new, |s| s.label());
             findings.push(
                 Finding::new(
                     &code::PROGRAM_NOT_WRITTEN,

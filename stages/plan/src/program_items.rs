@@ -318,7 +318,7 @@ impl Items<'_> {
                 self.speed(view.rpm);
                 self.queue.push_back(Item::Step(StepStart {
                     number: self.steps as u32,
-                    label: view.label,
+                    label: view.label(),
                 }));
                 let mut moves = self.work.moves(view.moves);
                 if let Some(cutter) = self.work.documents.cutter(view.cutter) {

@@ -88,6 +88,19 @@ pub enum HoldKind {
     Stop,
 }
 
+impl HoldKind {
+    /// On paper and in lists.
+    pub fn word(self) -> &'static str {
+        match self {
+            HoldKind::MarginScrew => "screw in the board's margin",
+            HoldKind::Clamp => "clamp",
+            HoldKind::WasteScrew => "screw in waste",
+            HoldKind::FrameScrew => "screw between parts",
+            HoldKind::Stop => "stop",
+        }
+    }
+}
+
 /// A thing that holds the board or a piece of it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Hold {

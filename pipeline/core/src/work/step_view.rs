@@ -1,17 +1,19 @@
 //! A step of a setup's running order as it is run, whether it is the setup's own or a placed variant's.
 
-use super::{BlobId, Operation, Setup, SetupStep, StepRef, Work};
+use super::{BlobId, Operation, Placement, Setup, StepRef, Work};
 use grainway_geom::Placing;
 
 /// A step of a running order, wherever it comes from.
 #[derive(Clone, Debug, PartialEq)]
 pub struct StepView<'a> {
-    /// For people and findings: "leg#2 / m1", or the setup's own step's label.
-    pub label: String,
     /// The placed piece, unless the step is the setup's own.
-    pub piece: Option<&'a str>,
-    /// The feature, where there is one.
-    pub feature: Option<&'a str>,
+    pub placement: Option<&'a Placement>,
+    /// Which of its variant's steps it is, or stands in the place of.
+    pub index: Option<usize>,
+    /// Another step than the variant's own.
+    pub replaced: bool,
+    /// The feature, or what the setup's own step is called.
+    pub feature: &'a str,
     /// What is done.
     pub operation: Operation,
     /// Cutter, by id.
@@ -22,6 +24,8 @@ pub struct StepView<'a> {
     pub feed: f64,
     /// mm/min.
     pub plunge: f64,
+    /// Why the feed is what it is; empty where nothing was out of the ordinary.
+    pub reason: &'a str,
     /// The lowest Z of its moves.
     pub lowest: f64,
     /// Its moves as they are run: with tabs, or the replacement's.
@@ -30,54 +34,71 @@ pub struct StepView<'a> {
     pub placing: Placing,
 }
 
-/// The step that an entry names, with what hold changed about it. `None` when nothing of that number exists.
-pub fn step_view<'a>(work: &'a Work, setup: &'a Setup, step: StepRef) -> Option<StepView<'a>> {
-    fn own<'a>(s: &'a SetupStep, label: String, placing: Placing) -> StepView<'a> {
-        StepView {
-            label,
-            piece: None,
-            feature: None,
-            operation: s.operation,
-            cutter: &s.cutter,
-            rpm: s.rpm,
-            feed: s.feed,
-            plunge: s.plunge,
-            lowest: s.lowest,
-            moves: &s.moves,
-            placing,
+impl StepView<'_> {
+    /// For people and findings: "leg#2 / m1", or what the setup's own step is called.
+    pub fn label(&self) -> String {
+        match self.placement {
+            Some(placement) => format!("{} / {}", placement.piece, self.feature),
+            None => self.feature.to_string(),
         }
     }
-    match step {
+}
+
+/// The step that an entry names, with what hold changed about it. `None` when nothing of that number exists.
+pub fn step_view<'a>(work: &'a Work, setup: &'a Setup, step: StepRef) -> Option<StepView<'a>> {
+    let (p, i) = match step {
+        StepRef::Placed(p, i) => (p, i),
         StepRef::Own(i) => {
-            let s = setup.own_steps.get(i)?;
-            Some(own(s, s.label.clone(), Placing::default()))
-        }
-        StepRef::Placed(p, i) => {
-            let placement = setup.placements.get(p)?;
-            let s = work.variant(&placement.variant)?.steps.get(i)?;
-            let label = format!("{} / {}", placement.piece, s.feature);
-            let names = |view: StepView<'a>| StepView {
-                piece: Some(&placement.piece),
-                feature: Some(&s.feature),
-                ..view
-            };
-            if let Some((_, r)) = placement.replaced.iter().find(|(n, _)| *n == i) {
-                return Some(names(own(r, label, placement.placing)));
-            }
-            let tabbed = placement.tabbed.iter().find(|(n, _)| *n == i);
-            Some(StepView {
-                label,
-                piece: Some(&placement.piece),
-                feature: Some(&s.feature),
+            return setup.own_steps.get(i).map(|s| StepView {
+                placement: None,
+                index: None,
+                replaced: false,
+                feature: &s.label,
                 operation: s.operation,
                 cutter: &s.cutter,
                 rpm: s.rpm,
                 feed: s.feed,
                 plunge: s.plunge,
+                reason: "",
                 lowest: s.lowest,
-                moves: tabbed.map_or(&s.moves, |(_, moves)| moves),
-                placing: placement.placing,
-            })
+                moves: &s.moves,
+                placing: Placing::default(),
+            });
         }
+    };
+    let placement = setup.placements.get(p)?;
+    let s = work.variant(&placement.variant)?.steps.get(i)?;
+    let placed = StepView {
+        placement: Some(placement),
+        index: Some(i),
+        replaced: false,
+        feature: &s.feature,
+        operation: s.operation,
+        cutter: &s.cutter,
+        rpm: s.rpm,
+        feed: s.feed,
+        plunge: s.plunge,
+        reason: &s.feed_reason,
+        lowest: s.lowest,
+        moves: &s.moves,
+        placing: placement.placing,
+    };
+    if let Some((_, other)) = placement.replaced.iter().find(|(n, _)| *n == i) {
+        return Some(StepView {
+            replaced: true,
+            operation: other.operation,
+            cutter: &other.cutter,
+            rpm: other.rpm,
+            feed: other.feed,
+            plunge: other.plunge,
+            lowest: other.lowest,
+            moves: &other.moves,
+            ..placed
+        });
     }
+    let tabbed = placement.tabbed.iter().find(|(n, _)| *n == i);
+    Some(StepView {
+        moves: tabbed.map_or(placed.moves, |(_, moves)| moves),
+        ..placed
+    })
 }

@@ -142,6 +142,23 @@ pub enum Operation {
     LocatingLine,
 }
 
+impl Operation {
+    /// On paper and in lists.
+    pub fn word(self) -> &'static str {
+        match self {
+            Operation::Engrave => "engrave",
+            Operation::Drill => "drill",
+            Operation::Clear => "clear",
+            Operation::FinishWall => "finish walls",
+            Operation::Rest => "clear corners",
+            Operation::Cutout => "cut out",
+            Operation::Outline => "cut outline",
+            Operation::Pilot => "drill pilots",
+            Operation::LocatingLine => "locating line",
+        }
+    }
+}
+
 /// One step with one cutter (ISO 14649's word).
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Workingstep {

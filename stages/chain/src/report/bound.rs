@@ -7,13 +7,15 @@
 //! included. Pauses, cutter changes, spin-up and the ways at safe height are no part of either.
 
 use super::document::{BoundRow, DifferenceRow, FeedRow, KindRow};
-use super::summary::{PlacedStep, operation_word, round3};
+use super::show::round3;
 use super::times::{Clock, Drive, Seconds};
 use grainway_geom::{Contour, Notes, Placing, Point, Point3, Region, Segment, opening};
 use grainway_pipeline::doc::{Cutter, CutterKind, FeatureKind, Machine};
 use grainway_pipeline::motion::Move;
 use grainway_pipeline::tolerance::SAME_LEVEL_MM;
-use grainway_pipeline::work::{Operation, ProfileCut, Setup, SizedFeature, Variant, Work};
+use grainway_pipeline::work::{
+    Operation, ProfileCut, Setup, SizedFeature, StepView, Variant, Work,
+};
 use grainway_plan::{feeds, reach};
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
@@ -103,7 +105,7 @@ impl<'w> Bounds<'w> {
     pub(super) fn add(
         &mut self,
         setup: &Setup,
-        step: &PlacedStep<'_>,
+        step: &StepView<'_>,
         moves: &[Move],
         each: &[Seconds],
     ) {
@@ -173,7 +175,7 @@ impl<'w> Bounds<'w> {
         let kind = match feature {
             Some(f) if f.kind == FeatureKind::Hole && milled => "hole, milled",
             Some(f) => f.kind.word(),
-            None => operation_word(step.operation),
+            None => step.operation.word(),
         };
         let times = f64::from(setup.repeats.max(1));
         let kind = self.kinds.entry(kind.to_string()).or_default();

@@ -4,7 +4,6 @@
 //! millimetres of paper; the picture knows how many millimetres of wood one of them is.
 
 use super::show::Show;
-use super::summary::hold_word;
 use grainway_geom::{Bounds, Contour, Placing, Point, Segment, point};
 use grainway_pipeline::doc::FeatureKind;
 use grainway_pipeline::motion::Move;
@@ -473,7 +472,7 @@ fn kinds(setup: &Setup, later: bool) -> String {
         .holds
         .iter()
         .filter(|h| h.after_pause.is_some() == later)
-        .map(|h| hold_word(h.kind))
+        .map(|h| h.kind.word())
         .collect();
     words.sort_unstable();
     words.dedup();

@@ -77,3 +77,8 @@ pub(super) fn range(r: [f64; 2]) -> String {
         format!("{a} to {b}")
     }
 }
+
+/// Three decimals: what a person can measure, and equal on every machine.
+pub(super) fn round3(v: f64) -> f64 {
+    (v * 1000.0).round() / 1000.0 + 0.0
+}

@@ -6,130 +6,17 @@ use super::document::{
     MEANS_UNVERIFIED, MachineRow, OrderRow, PartRow, PlacementRow, ProgramRow, REPORT_FORMAT,
     ReportDocument, ScrewRow, SetupRow, TimesRow, VerdictRow, WoodRow,
 };
-use super::show::Show;
+use super::show::{Show, round3};
 use super::times::{Clock, Drive, Seconds};
 use super::{ReportSettings, release};
-use grainway_geom::Placing;
 use grainway_pipeline::stage::Dialects;
 use grainway_pipeline::work::{
-    Balance, BlobId, Entry, HandWork, Hold, HoldKind, Operation, Placement, Program, Setup,
-    SetupKind, StepRef, Verdict, Work,
+    Balance, Entry, HandWork, Hold, Placement, Program, Setup, SetupKind, StepView, Verdict, Work,
+    step_view,
 };
 use grainway_plan::hold::{Pilot, Screw};
 use grainway_plan::program_items::{Changes, changes};
 use std::collections::BTreeMap;
-
-/// Three decimals: what a person can measure, and equal on every machine.
-pub(super) fn round3(v: f64) -> f64 {
-    (v * 1000.0).round() / 1000.0 + 0.0
-}
-
-/// A workingstep in its place, whether the setup's own, a placed variant's, or one put in a variant's place.
-pub(super) struct PlacedStep<'a> {
-    pub feature: &'a str,
-    pub operation: Operation,
-    pub cutter: &'a str,
-    pub rpm: f64,
-    pub feed: f64,
-    pub plunge: f64,
-    pub lowest: f64,
-    pub moves: &'a BlobId,
-    pub placing: Placing,
-    pub placement: Option<&'a Placement>,
-    /// Which of its variant's steps it is, or stands in the place of.
-    pub index: Option<usize>,
-    /// Another step than the variant's own.
-    pub replaced: bool,
-    pub reason: &'a str,
-}
-
-/// The step that an entry runs; `None` when the entry names none that exists.
-pub(super) fn placed_step<'a>(
-    work: &'a Work,
-    setup: &'a Setup,
-    step: StepRef,
-) -> Option<PlacedStep<'a>> {
-    match step {
-        StepRef::Own(i) => setup.own_steps.get(i).map(|s| PlacedStep {
-            feature: &s.label,
-            operation: s.operation,
-            cutter: &s.cutter,
-            rpm: s.rpm,
-            feed: s.feed,
-            plunge: s.plunge,
-            lowest: s.lowest,
-            moves: &s.moves,
-            placing: Placing::default(),
-            placement: None,
-            index: None,
-            replaced: false,
-            reason: "",
-        }),
-        StepRef::Placed(p, i) => {
-            let placement = setup.placements.get(p)?;
-            let step = work.variant(&placement.variant)?.steps.get(i)?;
-            if let Some((_, s)) = placement.replaced.iter().find(|(at, _)| *at == i) {
-                return Some(PlacedStep {
-                    feature: &step.feature,
-                    operation: s.operation,
-                    cutter: &s.cutter,
-                    rpm: s.rpm,
-                    feed: s.feed,
-                    plunge: s.plunge,
-                    lowest: s.lowest,
-                    moves: &s.moves,
-                    placing: placement.placing,
-                    placement: Some(placement),
-                    index: Some(i),
-                    replaced: true,
-                    reason: &step.feed_reason,
-                });
-            }
-            let tabbed = placement.tabbed.iter().find(|(at, _)| *at == i);
-            Some(PlacedStep {
-                feature: &step.feature,
-                operation: step.operation,
-                cutter: &step.cutter,
-                rpm: step.rpm,
-                feed: step.feed,
-                plunge: step.plunge,
-                lowest: step.lowest,
-                moves: tabbed.map_or(&step.moves, |(_, moves)| moves),
-                placing: placement.placing,
-                placement: Some(placement),
-                index: Some(i),
-                replaced: false,
-                reason: &step.feed_reason,
-            })
-        }
-    }
-}
-
-/// The word for an operation, on paper and in lists.
-pub(super) fn operation_word(operation: Operation) -> &'static str {
-    match operation {
-        Operation::Engrave => "engrave",
-        Operation::Drill => "drill",
-        Operation::Clear => "clear",
-        Operation::FinishWall => "finish walls",
-        Operation::Rest => "clear corners",
-        Operation::Cutout => "cut out",
-        Operation::Outline => "cut outline",
-        Operation::Pilot => "drill pilots",
-        Operation::LocatingLine => "locating line",
-    }
-}
-
-/// The words for a hold.
-pub(super) fn hold_word(kind: HoldKind) -> &'static str {
-    match kind {
-        HoldKind::MarginScrew => "screw in the board's margin",
-        HoldKind::Clamp => "clamp",
-        HoldKind::WasteScrew => "screw in waste",
-        HoldKind::FrameScrew => "screw between parts",
-        HoldKind::Stop => "stop",
-    }
-}
 
 /// Widens a least-and-greatest pair.
 fn widen(range: &mut [f64; 2], v: f64) {
@@ -367,7 +254,7 @@ fn placement_row(p: &Placement) -> PlacementRow {
 fn hold_row(work: &Work, setup: &Setup, number: usize, h: &Hold) -> HoldRow {
     HoldRow {
         number,
-        what: hold_word(h.kind).to_string(),
+        what: h.kind.word().to_string(),
         at: [round3(h.at.x), round3(h.at.y)],
         above: round3(h.head_above.max(0.0)),
         after_pause: h.after_pause,
@@ -446,7 +333,7 @@ impl Run {
                 }
                 Entry::Step(step) => {
                     number += 1;
-                    let Some(step) = placed_step(work, setup, *step) else {
+                    let Some(step) = step_view(work, setup, *step) else {
                         continue;
                     };
                     let seconds = clock.as_mut().map_or_else(Seconds::default, |c| {
@@ -505,7 +392,7 @@ impl Run {
 fn step_seconds(
     work: &Work,
     setup: &Setup,
-    step: &PlacedStep<'_>,
+    step: &StepView<'_>,
     clock: &mut Clock,
     bounds: &mut Bounds<'_>,
 ) -> Seconds {
@@ -522,7 +409,7 @@ fn step_seconds(
 fn cut_row(
     work: &Work,
     setup: &Setup,
-    step: &PlacedStep<'_>,
+    step: &StepView<'_>,
     number: u32,
     seconds: Seconds,
     program: Option<&Program>,
@@ -542,7 +429,7 @@ fn cut_row(
             .and_then(|p| work.variant(&p.variant))
             .map(|v| v.part.clone()),
         feature: step.feature.to_string(),
-        operation: operation_word(step.operation).to_string(),
+        operation: step.operation.word().to_string(),
         cutter: step.cutter.to_string(),
         depth: round3(setup.z.depth_of(step.lowest)),
         seconds: round3(seconds.total()),
@@ -580,7 +467,7 @@ fn label(work: &Work, id: &str) -> String {
 fn note_cutter(
     work: &Work,
     cutters: &mut Vec<CutterRow>,
-    step: &PlacedStep<'_>,
+    step: &StepView<'_>,
     deepest: f64,
     room: f64,
     seconds: Seconds,
