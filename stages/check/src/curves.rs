@@ -353,40 +353,20 @@ impl Boxes {
     }
     /// Calls `f` with each thing before `end` whose box touches `query`, in order. `f` answers whether to go on.
     pub(super) fn visit(&self, query: Bounds, end: usize, f: &mut impl FnMut(usize) -> bool) {
-        let top = self.levels.len() - 1;
-        for i in 0..self.levels[top].len() {
-            if !self.walk(top, i, query, end, f) {
-                return;
-            }
-        }
+        let (level, all) = self.top();
+        all.into_iter()
+            .all(|i| self.walk(level, i, query, end, false, f));
     }
     /// The same from the last thing before `end` backwards.
     pub(super) fn visit_back(&self, query: Bounds, end: usize, f: &mut impl FnMut(usize) -> bool) {
-        let top = self.levels.len() - 1;
-        for i in (0..self.levels[top].len()).rev() {
-            if !self.walk_back(top, i, query, end, f) {
-                return;
-            }
-        }
-    }
-    fn walk_back(
-        &self,
-        level: usize,
-        i: usize,
-        query: Bounds,
-        end: usize,
-        f: &mut impl FnMut(usize) -> bool,
-    ) -> bool {
-        if i * FAN.pow(level as u32) >= end || !self.levels[level][i].touches(query) {
-            return true;
-        }
-        if level == 0 {
-            return f(i);
-        }
-        let below = self.levels[level - 1].len();
-        (i * FAN..((i + 1) * FAN).min(below))
+        let (level, all) = self.top();
+        all.into_iter()
             .rev()
-            .all(|j| self.walk_back(level - 1, j, query, end, f))
+            .all(|i| self.walk(level, i, query, end, true, f));
+    }
+    fn top(&self) -> (usize, std::ops::Range<usize>) {
+        let top = self.levels.len() - 1;
+        (top, 0..self.levels[top].len())
     }
     fn walk(
         &self,
@@ -394,6 +374,7 @@ impl Boxes {
         i: usize,
         query: Bounds,
         end: usize,
+        back: bool,
         f: &mut impl FnMut(usize) -> bool,
     ) -> bool {
         if i * FAN.pow(level as u32) >= end || !self.levels[level][i].touches(query) {
@@ -403,7 +384,13 @@ impl Boxes {
             return f(i);
         }
         let below = self.levels[level - 1].len();
-        (i * FAN..((i + 1) * FAN).min(below)).all(|j| self.walk(level - 1, j, query, end, f))
+        let mut all = i * FAN..((i + 1) * FAN).min(below);
+        match back {
+            true => all
+                .rev()
+                .all(|j| self.walk(level - 1, j, query, end, back, f)),
+            false => all.all(|j| self.walk(level - 1, j, query, end, back, f)),
+        }
     }
 }
 

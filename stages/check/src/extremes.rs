@@ -7,7 +7,7 @@ use super::figures::{Said, mm};
 use super::loose::{lowest_within, walk};
 use super::model::Model;
 use super::motions::Motion;
-use super::{Piece, Scene, layer};
+use super::{Piece, Scene};
 use grainway_geom::Point;
 use grainway_pipeline::doc::{CutterKind, FeatureKind};
 use grainway_pipeline::finding::{Finding, Severity, code};
@@ -23,7 +23,7 @@ const BESIDE_EDGE_MM: f64 = 0.05;
 const JOINT_PLAY_MM: f64 = 0.2;
 
 pub(super) fn check(scene: &Scene<'_>) -> Said {
-    let mut said = Said::default();
+    let mut said = Said::of("extremes");
     spoilboard(scene, &mut said);
     through(scene, &mut said);
     floors(scene, &mut said);
@@ -52,21 +52,17 @@ fn spoilboard(scene: &Scene<'_>, said: &mut Said) {
         }
     }
     let under = |low: Option<f64>| into(scene, low.unwrap_or(f64::INFINITY));
-    said.figure(
-        layer::EXTREMES,
+    said.exact(
         "deepest cut into the spoilboard under the thickest wood",
         under(depths.deepest),
         "mm",
-        Some(scene.settled.spoilboard_limit),
-        true,
+        scene.settled.spoilboard_limit,
     );
-    said.figure(
-        layer::EXTREMES,
+    said.exact(
         "deepest pilot or locating line in the spoilboard",
         under(depths.deepest_own),
         "mm",
         None,
-        true,
     );
     if let Some((by, i)) = depths.too_deep {
         said_too_deep(scene, &scene.recorded.motions[i], -by, said);
@@ -230,13 +226,11 @@ fn through(scene: &Scene<'_>, said: &mut Said) {
             }
         }
     }
-    said.figure(
-        layer::EXTREMES,
+    said.exact(
         "through cuts go below the thickest wood by",
         least,
         "mm",
-        Some(limit),
-        true,
+        limit,
     );
 }
 
@@ -317,13 +311,11 @@ fn floors(scene: &Scene<'_>, said: &mut Said) {
             }
         }
     }
-    said.figure(
-        layer::EXTREMES,
+    said.exact(
         "least wood under a blind floor in the thinnest wood with the zero set low",
         least,
         "mm",
-        Some(0.0),
-        true,
+        0.0,
     );
 }
 
@@ -331,13 +323,11 @@ fn floors(scene: &Scene<'_>, said: &mut Said) {
 /// relief may no longer reach its corner.
 fn walls(scene: &Scene<'_>, said: &mut Said) {
     let error = scene.settled.cutter_error;
-    said.figure(
-        layer::EXTREMES,
+    said.exact(
         "walls move with an error of the cutter's diameter by",
         error / 2.0,
         "mm",
         None,
-        true,
     );
     let lies_here = |m: &&Model| scene.pieces.iter().any(|p| p.model.id == m.id);
     for model in scene.models.iter().filter(lies_here) {
@@ -403,13 +393,11 @@ fn cup(scene: &Scene<'_>, said: &mut Said) {
         .filter(|m| !m.cuts && m.sideways())
         .map(|m| m.low() - top)
         .fold(f64::INFINITY, f64::min);
-    said.figure(
-        layer::EXTREMES,
+    said.exact(
         "lowest sideways rapid above a board cupped as declared, with the zero set low",
         lowest - high,
         "mm",
-        Some(0.0),
-        true,
+        0.0,
     );
     if lowest < high - 1e-6 {
         said.find(

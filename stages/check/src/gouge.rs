@@ -1,11 +1,11 @@
 //! Layer 2: no cut enters what must stand. For every cutting move the least distance of its path to the walls of the height it
 //! runs at, in closed form. Exact for flat cutters; for others each height's disc is exact, taken at the move's lowest point.
 
+use super::Scene;
 use super::curves::{around, unplaced};
 use super::figures::{Said, mm};
 use super::model::{FeatureModel, Model};
 use super::motions::{Motion, Tool};
-use super::{Scene, layer};
 use grainway_geom::{Point, Segment};
 use grainway_pipeline::finding::code;
 use rayon::prelude::*;
@@ -29,14 +29,13 @@ const LOT: usize = 2048;
 
 pub(super) fn check(scene: &Scene<'_>) -> Said {
     let (worsts, most) = all(scene);
-    let mut said = Said::default();
+    let mut said = Said::of("gouge");
     for (piece, by) in scene.pieces.iter().zip(&most) {
         said.figure(
-            layer::GOUGE,
             format!("deepest cut into {}", piece.name),
             *by,
             "mm",
-            Some(scene.settled.gouge.floor_to(1e-6)),
+            scene.settled.gouge.floor_to(1e-6),
             scene.all_flat,
         );
     }

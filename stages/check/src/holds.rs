@@ -1,10 +1,10 @@
 //! Layer 7: screws, clamps and stops. Every later move keeps clear of them; what is driven in a pause has its pilot before, and its
 //! pause is in the text, with the machine raised and the spindle stopped.
 
+use super::Scene;
 use super::curves::around;
 use super::figures::{Said, mm};
 use super::motions::Motion;
-use super::{Scene, layer};
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::work::{Hold, HoldKind};
 
@@ -12,7 +12,7 @@ use grainway_pipeline::work::{Hold, HoldKind};
 const PILOT_MM: f64 = 0.3;
 
 pub(super) fn check(scene: &Scene<'_>) -> Said {
-    let mut said = Said::default();
+    let mut said = Said::of("holds");
     pauses(scene, &mut said);
     let mut nearest = f64::INFINITY;
     for hold in &scene.setup.holds {
@@ -22,21 +22,17 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
         }
         sits(scene, hold, &mut said);
     }
-    said.figure(
-        layer::HOLDS,
+    said.exact(
         "least space between a cutter and a screw, clamp or stop",
         nearest,
         "mm",
-        Some(scene.settled.hold_margin),
-        true,
+        scene.settled.hold_margin,
     );
-    said.figure(
-        layer::HOLDS,
+    said.exact(
         "pauses in the text",
         scene.recorded.pauses.len() as f64,
         "pauses",
         None,
-        true,
     );
     said
 }

@@ -7,7 +7,7 @@ use super::figures::{Said, mm};
 use super::model::{FeatureModel, Model, fillet_room, fillet_triangle};
 use super::motions::{Motion, Tool};
 use super::screen::Screen;
-use super::{Piece, Scene, layer};
+use super::{Piece, Scene};
 use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Region, Segment, swept};
 use grainway_pipeline::doc::{CutterKind, FeatureKind, IfUnreachable};
 use grainway_pipeline::finding::code;
@@ -78,7 +78,7 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
         .into_par_iter()
         .map(|i| (same_as[i] == i).then(|| piece_outcome(scene, i, &near[i])))
         .collect();
-    let mut said = Said::default();
+    let mut said = Said::of("leftover");
     let (mut total, mut checked) = (0.0, 0);
     for (i, piece) in scene.pieces.iter().enumerate() {
         let Some(outcome) = &outcomes[same_as[i]] else {
@@ -90,21 +90,12 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
             say(scene, piece, left, &near[i], &mut said);
         }
     }
-    said.figure(
-        layer::LEFTOVER,
-        "wood left that is to go",
-        total,
-        "mm2",
-        Some(0.0),
-        true,
-    );
-    said.figure(
-        layer::LEFTOVER,
+    said.exact("wood left that is to go", total, "mm2", 0.0);
+    said.exact(
         "pieces checked in full; the others follow one of them within 0.005 mm",
         checked as f64,
         "pieces",
         None,
-        true,
     );
     said
 }

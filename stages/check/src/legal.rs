@@ -1,10 +1,10 @@
 //! Layer 1: the text is one that this machine may be given: grammar and modes as the reader saw them, feed and spindle, Z first
 //! while positions are unknown, limits of machine and cutter, travel, block rate, unit.
 
+use super::Scene;
 use super::figures::{Said, mm};
 use super::limits::Settled;
 use super::motions::{Motion, Wrong, WrongCutter, WrongKind, WrongPause};
-use super::{Scene, layer};
 use grainway_geom::Bounds;
 use grainway_pipeline::doc::CutterKind;
 use grainway_pipeline::finding::{CodeInfo, Severity, code};
@@ -14,27 +14,18 @@ use std::collections::BTreeSet;
 const RATE_BLOCKS: usize = 24;
 
 pub(super) fn check(scene: &Scene<'_>) -> Said {
-    let mut said = Said::default();
+    let mut said = Said::of("legal");
     wrongs(scene, &mut said);
     limits(scene, &mut said);
     travel(scene, &mut said);
     block_rate(scene, &mut said);
     changes(scene, &mut said);
-    said.figure(
-        layer::LEGAL,
-        "lines read",
-        scene.recorded.lines as f64,
-        "lines",
-        None,
-        true,
-    );
-    said.figure(
-        layer::LEGAL,
+    said.exact("lines read", scene.recorded.lines as f64, "lines", None);
+    said.exact(
         "moves read",
         scene.recorded.motions.len() as f64,
         "moves",
         None,
-        true,
     );
     said
 }
@@ -207,21 +198,17 @@ fn limits(scene: &Scene<'_>, said: &mut Said) {
             }
         }
     }
-    said.figure(
-        layer::LEGAL,
+    said.exact(
         "greatest feed",
         fastest,
         "mm/min",
         s.max_feed.is_finite().then_some(s.max_feed),
-        true,
     );
-    said.figure(
-        layer::LEGAL,
+    said.exact(
         "greatest feed downwards",
         steepest,
         "mm/min",
         s.max_plunge.is_finite().then_some(s.max_plunge),
-        true,
     );
 }
 
@@ -256,13 +243,11 @@ fn travel(scene: &Scene<'_>, said: &mut Said) {
     let spans = [all.width(), all.height(), (high - low).max(0.0)];
     for (i, axis) in ["X", "Y", "Z"].iter().enumerate() {
         let limit = scene.settled.travel[i];
-        said.figure(
-            layer::LEGAL,
+        said.exact(
             format!("travel along {axis}"),
             spans[i],
             "mm",
             limit.is_finite().then_some(limit),
-            true,
         );
         if spans[i] > limit + 1e-6 {
             said.find(
@@ -333,13 +318,11 @@ fn block_rate(scene: &Scene<'_>, said: &mut Said) {
             }
         }
     }
-    said.figure(
-        layer::LEGAL,
+    said.exact(
         format!("greatest block rate over {RATE_BLOCKS} blocks"),
         worst.0,
         "blocks/s",
         (limit > 0.0).then_some(limit),
-        true,
     );
     if limit > 0.0 && worst.0 > limit {
         let m = &motions[worst.1];

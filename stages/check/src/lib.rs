@@ -42,19 +42,6 @@ use serde::de::Error as _;
 use serde::{Deserialize, Deserializer, Serialize};
 use std::io::BufRead;
 
-/// Names of the layers, as figures carry them.
-mod layer {
-    pub(super) const LEGAL: &str = "legal";
-    pub(super) const GOUGE: &str = "gouge";
-    pub(super) const LEFTOVER: &str = "leftover";
-    pub(super) const RAPIDS: &str = "rapids";
-    pub(super) const LOAD: &str = "load";
-    pub(super) const LOOSE: &str = "loose";
-    pub(super) const HOLDS: &str = "holds";
-    pub(super) const EXTREMES: &str = "extremes";
-    pub(super) const PLANNED: &str = "as-planned";
-}
-
 /// Settings of the verify stage. Defaults are common practice, no source.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields, default)]

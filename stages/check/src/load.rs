@@ -4,10 +4,10 @@
 //! Depth and width are sampled across the path at places along it, against what earlier moves left; the figures are estimates and
 //! say so.
 
+use super::Scene;
 use super::curves::around;
 use super::figures::{Said, mm};
 use super::motions::{Motion, Tool};
-use super::{Scene, layer};
 use grainway_geom::{Point, Segment};
 use grainway_pipeline::doc::CutterKind;
 use grainway_pipeline::finding::{CodeInfo, Severity, code};
@@ -26,7 +26,7 @@ const REFUSE_TIMES: f64 = 2.6;
 const PLUNGE_SLOPE: f64 = 1.0;
 
 pub(super) fn check(scene: &Scene<'_>) -> Said {
-    let mut said = Said::default();
+    let mut said = Said::of("load");
     lengths(scene, &mut said);
     depths(scene, &mut said);
     pecks(scene, scene.setup.z.top(), &mut said);
@@ -79,13 +79,11 @@ fn lengths(scene: &Scene<'_>, said: &mut Said) {
         // Below the wood only the spoilboard is cut; the flutes must span the wood and that.
         let depth = top - m.low();
         let cutting = tool.cutter.cutting_length.mm();
-        said.figure(
-            layer::LOAD,
+        said.exact(
             format!("greatest depth of {}", tool.id),
             depth,
             "mm",
-            Some(cutting),
-            true,
+            cutting,
         );
         // The point of a drill and the bit that goes into the spoilboard need no flutes above the wood's face.
         let in_wood = top - m.low().max(underside);
@@ -317,14 +315,7 @@ fn depths(scene: &Scene<'_>, said: &mut Said) {
     }
     for (tool, d) in takes.deepest {
         let id = &scene.recorded.tools[usize::from(tool)].id;
-        said.figure(
-            layer::LOAD,
-            format!("greatest depth of one cut of {id}"),
-            d,
-            "mm",
-            None,
-            false,
-        );
+        said.about(format!("greatest depth of one cut of {id}"), d, "mm", None);
     }
 }
 
@@ -332,8 +323,7 @@ fn depths(scene: &Scene<'_>, said: &mut Said) {
 fn sideways(scene: &Scene<'_>, tool: u16, t: Taken, place: Sampled, said: &mut Said) {
     let tool = &scene.recorded.tools[usize::from(tool)];
     let pass = pass_depth(tool);
-    said.figure(
-        layer::LOAD,
+    said.about(
         format!(
             "greatest cut of {} against a full slot of {} mm",
             tool.id,
@@ -341,8 +331,7 @@ fn sideways(scene: &Scene<'_>, tool: u16, t: Taken, place: Sampled, said: &mut S
         ),
         t.times,
         "times",
-        Some(scene.settled.pass_warn),
-        false,
+        scene.settled.pass_warn,
     );
     if t.times <= scene.settled.pass_warn {
         return;
@@ -437,13 +426,11 @@ fn pecks(scene: &Scene<'_>, top: f64, said: &mut Said) {
             false => (PECK_DIAMETERS, "holes"),
         };
         let limit = times * 2.0 * tool.radius;
-        said.figure(
-            layer::LOAD,
+        said.exact(
             format!("greatest depth that {} drills at once in {what}", tool.id),
             deep,
             "mm",
-            Some(limit),
-            true,
+            limit,
         );
         if deep > limit + PECK_ROUNDING_MM {
             let m = &scene.recorded.motions[i];
@@ -593,13 +580,11 @@ fn chip_floor(scene: &Scene<'_>, tool: u16, by_chip: &ByChip, said: &mut Said) {
         return;
     };
     let chip = *chip as f64 / 1e4;
-    said.figure(
-        layer::LOAD,
+    said.exact(
         format!("chip load of {id} in most of its cuts"),
         chip,
         "mm",
-        Some(floor),
-        true,
+        floor,
     );
     if chip < floor - 1e-9 {
         let m = &scene.recorded.motions[*i];
@@ -623,13 +608,11 @@ fn chip_floor(scene: &Scene<'_>, tool: u16, by_chip: &ByChip, said: &mut Said) {
 fn chip_ceiling(scene: &Scene<'_>, tool: u16, chip: f64, m: &Motion, said: &mut Said) {
     let ceiling = scene.settled.chip_ceiling;
     let id = &scene.recorded.tools[usize::from(tool)].id;
-    said.figure(
-        layer::LOAD,
+    said.exact(
         format!("greatest chip load of {id} at a wall"),
         chip,
         "mm",
-        Some(ceiling),
-        true,
+        ceiling,
     );
     if chip > ceiling {
         find(

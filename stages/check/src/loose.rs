@@ -21,7 +21,7 @@ use grainway_pipeline::work::SetupKind;
 use regions::Grid;
 
 pub(super) fn check(scene: &Scene<'_>) -> Said {
-    let mut said = Said::default();
+    let mut said = Said::of("loose");
     let level = through_level(scene);
     let through: Vec<usize> = scene
         .recorded

@@ -5,7 +5,6 @@
 //! along the planned curves rather than compared move by move. Feeds, speeds, pauses and cutters are compared as well.
 
 use super::figures::mm;
-use super::layer;
 use super::messages::{Extent, says};
 use grainway_geom::{Point, Point3, Segment};
 use grainway_pipeline::dialect::{Action, Dialect, DialectAbout, Known, ProgramHead, ReadMove};
@@ -900,7 +899,7 @@ impl Comparison {
             self.ended(self.last_line);
         }
         let figure = |what: &str, value: f64, unit: &str, limit: Option<f64>| VerdictFigure {
-            layer: layer::PLANNED.to_string(),
+            layer: "as-planned".to_string(),
             what: what.to_string(),
             value: (value * 1e6).round() / 1e6,
             unit: unit.to_string(),

@@ -1,10 +1,10 @@
 //! Layer 4: rapid moves. Sideways only above everything that stands, downwards only in air or into room that was wholly cleared
 //! before. Screws and clamps are layer 7's.
 
+use super::Scene;
 use super::curves::around;
 use super::figures::{Said, mm};
 use super::motions::Motion;
-use super::{Scene, layer};
 use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Region, Segment, point, swept};
 use grainway_pipeline::finding::code;
 use grainway_pipeline::tolerance::{KERNEL_MM, VERIFY_MM};
@@ -18,7 +18,7 @@ const FIRST_DOWN_MM: f64 = 10.0;
 const SAID_ONE_BY_ONE: usize = 5;
 
 pub(super) fn check(scene: &Scene<'_>) -> Said {
-    let mut said = Said::default();
+    let mut said = Said::of("rapids");
     if scene.zero_by_hand {
         first_ways_down(scene, &mut said);
     }
@@ -79,22 +79,13 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
             .setup(&scene.setup.id),
         );
     }
-    said.figure(
-        layer::RAPIDS,
+    said.exact(
         "lowest sideways rapid above the thickest wood",
         lowest,
         "mm",
-        Some(margin),
-        true,
+        margin,
     );
-    said.figure(
-        layer::RAPIDS,
-        "rapids that may not be",
-        count as f64,
-        "moves",
-        Some(0.0),
-        true,
-    );
+    said.exact("rapids that may not be", count as f64, "moves", 0.0);
     said
 }
 

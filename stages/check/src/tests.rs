@@ -493,7 +493,7 @@ fn only_the_text_is_checked(work: &Work, text: &str) {
     let verdict = verify(work, text).safe;
     let layers = verdict.figures.iter().map(|f| f.layer.as_str());
     assert!(
-        layers.clone().all(|l| l == super::layer::LEGAL),
+        layers.clone().all(|l| l == "legal"),
         "{:?}",
         verdict.figures
     );

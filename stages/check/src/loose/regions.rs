@@ -4,8 +4,8 @@
 //! backwards through the moves, cells come back and join: where two regions of wood join, that move is the one that parted them. A
 //! region that holds no screw, clamp or stop at that time is loose.
 
+use crate::Scene;
 use crate::figures::{Said, mm};
-use crate::{Scene, layer};
 use grainway_geom::{Bounds, Point, Segment, point};
 use grainway_pipeline::finding::code;
 use grainway_pipeline::work::{Hold, HoldKind, SetupKind};
@@ -214,13 +214,11 @@ pub(super) fn check(scene: &Scene<'_>, grid: &Grid, said: &mut Said) {
         }
         said.find(Some(m.text), finding);
     }
-    said.figure(
-        layer::LOOSE,
+    said.about(
         "largest bit of wood that comes free unheld",
         worst,
         "mm2",
-        Some(scene.settled.loose_area),
-        false,
+        scene.settled.loose_area,
     );
 }
 

@@ -2,7 +2,7 @@
 
 use crate::figures::{Said, mm};
 use crate::motions::Motion;
-use crate::{Piece, Scene, layer};
+use crate::{Piece, Scene};
 use grainway_geom::{Contour, Point};
 use grainway_pipeline::finding::{Severity, code};
 
@@ -30,13 +30,11 @@ pub(super) fn check(
     }
     let stretch = widest_stretch(&variant.outline.placed(&piece.placing), holds);
     let name = piece.name;
-    said.figure(
-        layer::LOOSE,
+    said.about(
         format!("longest stretch of the slender {name} without a hold"),
         stretch,
         "mm",
-        Some(SLENDER * width),
-        false,
+        SLENDER * width,
     );
     let (severity, much) = if stretch > SLENDER * width {
         (Severity::Warning, "too long for its width")

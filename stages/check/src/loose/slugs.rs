@@ -4,7 +4,7 @@ use super::cuts::{STEP_MM, through_at, walk};
 use super::leverage::{Grip, LONG, at_one_end, opposite};
 use crate::figures::{Said, mm};
 use crate::motions::Motion;
-use crate::{Piece, Scene, layer};
+use crate::{Piece, Scene};
 use grainway_geom::{Contour, Point, Region, point};
 use grainway_pipeline::doc::FeatureKind;
 use grainway_pipeline::finding::code;
@@ -90,13 +90,11 @@ impl<'a> Slug<'a> {
         let tabs = grips.len();
         let needed = if long > LONG * short { 2 } else { 1 };
         let held = screws.len() + tabs.min(2);
-        said.figure(
-            layer::LOOSE,
+        said.about(
             format!("holds of the waste of {key} of {name}"),
             held as f64,
             "screws and tabs",
-            Some(f64::from(needed)),
-            false,
+            f64::from(needed),
         );
         let only_tabs = screws.is_empty() && tabs > 0 && !opposite(&grips);
         let places: Vec<Point> = screws

@@ -7,7 +7,7 @@ use super::regions::Grid;
 use super::slender;
 use crate::figures::{Said, mm};
 use crate::motions::Motion;
-use crate::{Piece, Scene, layer};
+use crate::{Piece, Scene};
 use grainway_geom::Point;
 use grainway_pipeline::finding::code;
 
@@ -115,13 +115,11 @@ impl Holding {
             }
         } else {
             let gap = widest_gap(&self.grips, piece.bounds.centre());
-            said.figure(
-                layer::LOOSE,
+            said.exact(
                 format!("widest gap between tabs of {name} seen from its middle"),
                 gap,
                 "degrees",
-                Some(HINGE_GAP_DEGREES),
-                true,
+                HINGE_GAP_DEGREES,
             );
             if gap > HINGE_GAP_DEGREES || !opposite(&self.grips) {
                 let message = format!(
@@ -177,7 +175,7 @@ fn figures(
     let s = scene.settled;
     let least = |of: fn(&MeasuredTab) -> f64| tabs.iter().map(of).fold(f64::INFINITY, f64::min);
     let mut figure = |what: String, value: f64, unit: &str, limit: f64| {
-        said.figure(layer::LOOSE, what, value, unit, Some(limit), false);
+        said.about(what, value, unit, limit);
     };
     figure(
         format!("tabs of {} that hold", piece.name),
