@@ -49,19 +49,14 @@ const BUILT_IN: [(&str, &str); 6] = [
 
 /// A dialect made from its data file.
 struct DataDialect {
-    file: DialectFile,
     about: DialectAbout,
-    words: read::Words,
+    form: Form,
 }
 
-impl DataDialect {
-    fn new(file: DialectFile) -> DataDialect {
-        DataDialect {
-            about: file.about(),
-            words: read::Words::of(&file),
-            file,
-        }
-    }
+enum Form {
+    /// Blocks and words.
+    Words(Box<DialectFile>, read::Words),
+    Pen(Box<PenFile>),
 }
 
 impl Dialect for DataDialect {
@@ -74,7 +69,10 @@ impl Dialect for DataDialect {
         items: &mut dyn Iterator<Item = Item>,
         out: &mut dyn Write,
     ) -> Result<Written, DialectError> {
-        write::write(&self.file, head, items, out)
+        match &self.form {
+            Form::Words(file, _) => write::write(file, head, items, out),
+            Form::Pen(file) => pen::write(file, head, items, out),
+        }
     }
     fn reader(&self) -> Option<&dyn Reader> {
         Some(self)
@@ -87,7 +85,10 @@ impl Reader for DataDialect {
         text: &mut dyn BufRead,
         receive: &mut dyn FnMut(ReadMove) -> ControlFlow<()>,
     ) -> ReadEnd {
-        read::read(&self.file, &self.words, text, receive)
+        match &self.form {
+            Form::Words(file, words) => read::read(file, words, text, receive),
+            Form::Pen(file) => pen::read(file, text, receive),
+        }
     }
 }
 
@@ -100,15 +101,18 @@ fn base(name: &str) -> Option<Value> {
 
 /// A dialect from the text of its data file, which may extend a built-in one. All problems at once.
 pub fn from_json(text: &str) -> Result<Arc<dyn Dialect>, Vec<Problem>> {
-    let file = match Document::from_json(text, &base)? {
-        Document::Words(file) => file,
-        Document::Pen(file) => return Ok(Arc::new(pen::PenDialect::new(*file))),
+    let (about, form) = match Document::from_json(text, &base)? {
+        Document::Pen(file) => (file.about(), Form::Pen(file)),
+        Document::Words(file) => {
+            let problems = read::problems(&file);
+            if !problems.is_empty() {
+                return Err(problems);
+            }
+            let words = read::Words::of(&file);
+            (file.about(), Form::Words(file, words))
+        }
     };
-    let problems = read::problems(&file);
-    if !problems.is_empty() {
-        return Err(problems);
-    }
-    Ok(Arc::new(DataDialect::new(*file)))
+    Ok(Arc::new(DataDialect { about, form }))
 }
 
 /// All keys of a built-in dialect, with those of what it extends.

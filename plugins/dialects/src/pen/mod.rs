@@ -7,15 +7,13 @@ mod problems;
 mod read;
 mod write;
 
+pub(crate) use read::read;
+pub(crate) use write::write;
+
 use crate::file::{Axes, Files, LineEnd};
-use grainway_pipeline::dialect::{
-    Dialect, DialectAbout, DialectError, PenAbout, ProgramHead, ReadEnd, ReadMove, Reader, Written,
-};
-use grainway_pipeline::motion::Item;
+use grainway_pipeline::dialect::{DialectAbout, PenAbout};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-use std::io::{BufRead, Write};
-use std::ops::ControlFlow;
 
 /// Chords lie at most this far from their arc, mm: with half a unit of rounding at both ends the text still keeps what verify allows.
 const MOST_CHORD_MM: f64 = 0.002;
@@ -150,47 +148,5 @@ impl PenFile {
                 feed_step: self.pen.speed.as_ref().map_or(0.0, PenSpeed::step),
             }),
         }
-    }
-}
-
-/// A pen language made from its data file.
-pub(crate) struct PenDialect {
-    file: PenFile,
-    about: DialectAbout,
-}
-
-impl PenDialect {
-    pub(crate) fn new(file: PenFile) -> PenDialect {
-        PenDialect {
-            about: file.about(),
-            file,
-        }
-    }
-}
-
-impl Dialect for PenDialect {
-    fn about(&self) -> &DialectAbout {
-        &self.about
-    }
-    fn write(
-        &self,
-        head: &ProgramHead,
-        items: &mut dyn Iterator<Item = Item>,
-        out: &mut dyn Write,
-    ) -> Result<Written, DialectError> {
-        write::write(&self.file, head, items, out)
-    }
-    fn reader(&self) -> Option<&dyn Reader> {
-        Some(self)
-    }
-}
-
-impl Reader for PenDialect {
-    fn read(
-        &self,
-        text: &mut dyn BufRead,
-        receive: &mut dyn FnMut(ReadMove) -> ControlFlow<()>,
-    ) -> ReadEnd {
-        read::read(&self.file, text, receive)
     }
 }

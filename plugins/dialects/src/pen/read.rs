@@ -21,7 +21,7 @@ fn fault<T>(code: &'static str, message: impl Into<String>) -> Result<T, Fault> 
 }
 
 /// Reads a text to its end or until the receiver breaks.
-pub(super) fn read(
+pub(crate) fn read(
     file: &PenFile,
     text: &mut dyn BufRead,
     receive: &mut dyn FnMut(ReadMove) -> ControlFlow<()>,

@@ -20,7 +20,7 @@ const SAME_MM: f64 = 1e-6;
 const SAME_DEPTH_MM: f64 = 0.0005;
 
 /// Writes one program.
-pub(super) fn write(
+pub(crate) fn write(
     file: &PenFile,
     head: &ProgramHead,
     items: &mut dyn Iterator<Item = Item>,
