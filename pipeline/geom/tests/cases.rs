@@ -167,7 +167,7 @@ fn a_wrong_expectation_is_seen() {
         |e| e.regions = Some(2),
         |e| e.area = e.area.map(|a| a + 1e-3),
         |e| e.length = e.length.map(|l| l - 1e-3),
-        |e| e.boundary[3][0] += 1e-3,
+        |e| e.boundary[3][1] += 1e-3,
         |e| e.notes = Some(Said::Some),
     ];
     for spoil in spoilt {
