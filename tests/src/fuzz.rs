@@ -450,29 +450,19 @@ impl Able {
             };
             let cuts = matches!(m, Move::Line { .. } | Move::Arc { .. });
             if cuts && !down {
-                flat.push(Item::Move(Move::Line {
-                    to: at.at_z(DEPTH_MM),
-                    feed: 300.0,
-                }));
+                flat.push(Item::Move(Move::line(at.at_z(DEPTH_MM), 300.0)));
             }
             down = cuts;
             let m = match m {
-                Move::Line { to, .. } => Move::Line {
-                    to: to.xy().at_z(DEPTH_MM),
-                    feed: 1800.0,
-                },
+                Move::Line { to, .. } => Move::line(to.xy().at_z(DEPTH_MM), 1800.0),
                 Move::Arc { centre, sweep, .. } => Move::Arc {
                     centre,
                     sweep,
                     dz: 0.0,
                     feed: 1800.0,
                 },
-                Move::Rapid { to } => Move::Rapid {
-                    to: to.xy().at_z(SAFE_Z_MM),
-                },
-                Move::Hole { at, .. } => Move::Rapid {
-                    to: at.at_z(SAFE_Z_MM),
-                },
+                Move::Rapid { to } => Move::rapid(to.xy().at_z(SAFE_Z_MM)),
+                Move::Hole { at, .. } => Move::rapid(at.at_z(SAFE_Z_MM)),
             };
             at = m.end(at.at_z(SAFE_Z_MM)).xy();
             flat.push(Item::Move(m));
@@ -521,9 +511,7 @@ fn ending(able: &Able) -> Vec<Item> {
         Item::RetractFull { safe_z: SAFE_Z_MM },
         Item::Spindle(None),
         Item::Dwell { seconds: 4.0 },
-        Item::Move(Move::Rapid {
-            to: point(12.5, 480.25).at_z(SAFE_Z_MM),
-        }),
+        Item::Move(Move::rapid(point(12.5, 480.25).at_z(SAFE_Z_MM))),
         Item::Pause {
             message: "Drive 4 screws".into(),
         },
@@ -534,17 +522,9 @@ fn ending(able: &Able) -> Vec<Item> {
 
 /// A program that says everything once.
 fn first_program(able: &Able) -> Vec<Item> {
-    let rapid = |x: f64, y: f64, z: f64| {
-        Item::Move(Move::Rapid {
-            to: point(x, y).at_z(z),
-        })
-    };
-    let line = |x: f64, y: f64, z: f64, feed: f64| {
-        Item::Move(Move::Line {
-            to: point(x, y).at_z(z),
-            feed,
-        })
-    };
+    let rapid = |x: f64, y: f64, z: f64| Item::Move(Move::rapid(point(x, y).at_z(z)));
+    let line =
+        |x: f64, y: f64, z: f64, feed: f64| Item::Move(Move::line(point(x, y).at_z(z), feed));
     let arc = |x: f64, y: f64, sweep: f64, dz: f64| {
         let centre = point(x, y);
         Item::Move(Move::Arc {
@@ -610,27 +590,25 @@ fn some_program(source: &mut Source<'_>, able: &Able) -> Vec<Item> {
         source.between(-500.0, 500.0),
     )
     .at_z(SAFE_Z_MM);
-    items.push(Item::Move(Move::Rapid { to: at }));
+    items.push(Item::Move(Move::rapid(at)));
     let mut number = 1;
     for _ in 0..source.below(24) {
         let feed = [1800.0, 600.0, source.between(1.0, 9000.0)][source.below(3)];
         let dz = [0.0, source.between(-2.0, 2.0)][source.below(2)];
         let m = match source.below(8) {
-            0 => Move::Rapid {
-                to: at.xy().at_z(source.between(-5.0, 40.0)),
-            },
-            1 => Move::Rapid {
-                to: point(
+            0 => Move::rapid(at.xy().at_z(source.between(-5.0, 40.0))),
+            1 => Move::rapid(
+                point(
                     source.between(-2000.0, 2000.0),
                     source.between(-500.0, 500.0),
                 )
                 .at_z(SAFE_Z_MM),
-            },
-            2 | 3 => Move::Line {
-                to: (at.xy() + point(source.between(-50.0, 50.0), source.between(-0.01, 0.01)))
+            ),
+            2 | 3 => Move::line(
+                (at.xy() + point(source.between(-50.0, 50.0), source.between(-0.01, 0.01)))
                     .at_z(at.z + dz),
                 feed,
-            },
+            ),
             4 | 5 => Move::Arc {
                 centre: at.xy()
                     + Point::unit(source.between(0.0, TAU)) * 10f64.powf(source.between(-3.0, 3.5)),
@@ -655,7 +633,7 @@ fn some_program(source: &mut Source<'_>, able: &Able) -> Vec<Item> {
                 let label = ["end", "(a) ; % MSG, \u{e9}"][source.below(2)].into();
                 items.push(Item::Step(StepStart { number, label }));
                 at.z = SAFE_Z_MM;
-                Move::Rapid { to: at }
+                Move::rapid(at)
             }
         };
         at = m.end(at);

@@ -5,7 +5,6 @@
 
 pub mod backup;
 pub mod config;
-mod csv_table;
 pub mod doctor;
 pub mod drop_folder;
 pub mod faults;

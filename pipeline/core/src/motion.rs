@@ -51,6 +51,14 @@ pub enum Move {
 }
 
 impl Move {
+    /// Straight to a place, as fast as the machine goes.
+    pub fn rapid(to: Point3) -> Move {
+        Move::Rapid { to }
+    }
+    /// Straight to a place at a feed, mm/min.
+    pub fn line(to: Point3, feed: f64) -> Move {
+        Move::Line { to, feed }
+    }
     /// Where the cutter stands after the move, coming from `from`.
     pub fn end(&self, from: Point3) -> Point3 {
         match *self {
@@ -66,8 +74,8 @@ impl Move {
         let z = |z: f64| if z == SAFE_Z { safe_z } else { z };
         let p3 = |p: Point3| placing.point(p.xy()).at_z(z(p.z));
         match *self {
-            Move::Rapid { to } => Move::Rapid { to: p3(to) },
-            Move::Line { to, feed } => Move::Line { to: p3(to), feed },
+            Move::Rapid { to } => Move::rapid(p3(to)),
+            Move::Line { to, feed } => Move::line(p3(to), feed),
             Move::Arc {
                 centre,
                 sweep,
@@ -161,13 +169,8 @@ pub fn decode(columns: &[f64]) -> Option<Vec<Move>> {
         .map(|c| {
             let (x, y, z, a, b, feed) = (c[1], c[2], c[3], c[4], c[5], c[6]);
             Some(match c[0] as i64 {
-                0 => Move::Rapid {
-                    to: point(x, y).at_z(z),
-                },
-                1 => Move::Line {
-                    to: point(x, y).at_z(z),
-                    feed,
-                },
+                0 => Move::rapid(point(x, y).at_z(z)),
+                1 => Move::line(point(x, y).at_z(z), feed),
                 2 => Move::Arc {
                     centre: point(x, y),
                     sweep: a,
@@ -255,13 +258,8 @@ mod tests {
     #[test]
     fn columns_round_trip() {
         let moves = [
-            Move::Rapid {
-                to: point(1.0, 2.0).at_z(SAFE_Z),
-            },
-            Move::Line {
-                to: point(0.1, 0.2).at_z(-3.0),
-                feed: 1800.0,
-            },
+            Move::rapid(point(1.0, 2.0).at_z(SAFE_Z)),
+            Move::line(point(0.1, 0.2).at_z(-3.0), 1800.0),
             Move::Arc {
                 centre: point(5.0, 5.0),
                 sweep: -7.0,

@@ -61,12 +61,9 @@ pub fn program(seed: u64, by_machine: bool, steps: u32) -> Vec<Item> {
             label: format!("leg#{number} / mortise (m1) – ü"),
         }));
         let mut at = point(r.between(0.0, 900.0), r.between(-30.0, 600.0)).at_z(SAFE);
-        items.push(Item::Move(Move::Rapid { to: at }));
+        items.push(Item::Move(Move::rapid(at)));
         let down = at.xy().at_z(r.between(-12.0, 20.0));
-        items.push(Item::Move(Move::Line {
-            to: down,
-            feed: r.between(100.0, 900.0),
-        }));
+        items.push(Item::Move(Move::line(down, r.between(100.0, 900.0))));
         at = down;
         for _ in 0..r.below(20) {
             let m = cut(&mut r, at);
@@ -74,7 +71,7 @@ pub fn program(seed: u64, by_machine: bool, steps: u32) -> Vec<Item> {
             items.push(Item::Move(m));
         }
         at.z = SAFE;
-        items.push(Item::Move(Move::Rapid { to: at }));
+        items.push(Item::Move(Move::rapid(at)));
         for _ in 0..r.below(4) {
             items.push(Item::Move(Move::Hole {
                 at: point(r.between(0.0, 900.0), r.between(0.0, 600.0)),
@@ -103,9 +100,7 @@ pub fn program(seed: u64, by_machine: bool, steps: u32) -> Vec<Item> {
         Item::RetractFull { safe_z: SAFE },
         Item::Spindle(None),
         Item::Dwell { seconds: 4.0 },
-        Item::Move(Move::Rapid {
-            to: point(0.0, 0.0).at_z(SAFE),
-        }),
+        Item::Move(Move::rapid(point(0.0, 0.0).at_z(SAFE))),
     ]);
     items
 }
@@ -113,11 +108,11 @@ pub fn program(seed: u64, by_machine: bool, steps: u32) -> Vec<Item> {
 fn cut(r: &mut Random, at: Point3) -> Move {
     let feed = [1800.0, 2400.5, r.between(50.0, 6000.0)][r.below(3) as usize];
     if r.below(5) < 2 {
-        return Move::Line {
-            to: (at.xy() + point(r.between(-40.0, 40.0), r.between(-40.0, 40.0)))
+        return Move::line(
+            (at.xy() + point(r.between(-40.0, 40.0), r.between(-40.0, 40.0)))
                 .at_z(at.z + [0.0, r.between(-1.0, 1.0)][r.below(2) as usize]),
             feed,
-        };
+        );
     }
     // Far down to sizes at which rounding eats the arc, and up to more than a turn.
     let radius = 10f64.powf(r.between(-3.0, 2.0));

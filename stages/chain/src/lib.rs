@@ -3,6 +3,7 @@
 //!
 //! Nothing here knows HTTP, a database or a shared library.
 
+pub mod csv_table;
 pub mod report;
 pub mod verify;
 

@@ -949,17 +949,8 @@ pub(super) mod tests {
     use std::f64::consts::TAU;
 
     fn items() -> Vec<Item> {
-        let rapid = |x: f64, y: f64, z: f64| {
-            Item::Move(Move::Rapid {
-                to: point(x, y).at_z(z),
-            })
-        };
-        let line = |x: f64, y: f64, z: f64| {
-            Item::Move(Move::Line {
-                to: point(x, y).at_z(z),
-                feed: 1000.0,
-            })
-        };
+        let rapid = |x: f64, y: f64, z: f64| Item::Move(Move::rapid(point(x, y).at_z(z)));
+        let line = |x: f64, y: f64, z: f64| Item::Move(Move::line(point(x, y).at_z(z), 1000.0));
         vec![
             Item::RetractFull { safe_z: 40.0 },
             Item::Spindle(Some(Spindle {

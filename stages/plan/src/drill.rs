@@ -483,9 +483,7 @@ fn straight_down(
         let run = retract - bottom;
         run / (run / most - 1e-9).ceil().max(1.0)
     });
-    moves.push(Move::Rapid {
-        to: at.at_z(grainway_pipeline::motion::SAFE_Z),
-    });
+    moves.push(Move::rapid(at.at_z(grainway_pipeline::motion::SAFE_Z)));
     moves.push(Move::Hole {
         at,
         retract,
@@ -522,16 +520,10 @@ fn helix(
         plunge: feeds.plunge,
     };
     entry::approach(moves, start, retract);
-    moves.push(Move::Line {
-        to: start.at_z(top + ENTRY_ABOVE_MM),
-        feed: feeds.plunge,
-    });
+    moves.push(Move::line(start.at_z(top + ENTRY_ABOVE_MM), feeds.plunge));
     // Counter-clockwise inside a hole is climb with a clockwise spindle.
     entry::helix(moves, at, path, top + ENTRY_ABOVE_MM, floor, true, &way);
     // Away from the wall before lifting.
-    moves.push(Move::Line {
-        to: at.at_z(floor),
-        feed: way.feed,
-    });
+    moves.push(Move::line(at.at_z(floor), way.feed));
     entry::retract(moves, at);
 }

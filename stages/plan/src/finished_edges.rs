@@ -51,10 +51,10 @@ pub fn slow_at_edges(moves: &[Move], outline: &Contour, radius: f64, top: f64) -
             Move::Line { to: end, feed } if at.z.max(end.z) < top => {
                 for (share, slow) in stretches(at.xy(), end.xy(), &inner, well_inside) {
                     let xy = at.xy().lerp(end.xy(), share);
-                    slowed.push(Move::Line {
-                        to: xy.at_z(at.z + (end.z - at.z) * share),
-                        feed: if slow { EDGE_SHARE * feed } else { feed },
-                    });
+                    slowed.push(Move::line(
+                        xy.at_z(at.z + (end.z - at.z) * share),
+                        if slow { EDGE_SHARE * feed } else { feed },
+                    ));
                 }
             }
             Move::Arc {
@@ -124,10 +124,7 @@ mod tests {
     #[test]
     fn a_cut_over_the_edge_is_slow_from_where_the_cutter_meets_it() {
         let outline = Contour::rectangle(point(0.0, 0.0), point(100.0, 60.0), 0.0);
-        let line = |x: f64, y: f64, z: f64| Move::Line {
-            to: point(x, y).at_z(z),
-            feed: 2_000.0,
-        };
+        let line = |x: f64, y: f64, z: f64| Move::line(point(x, y).at_z(z), 2_000.0);
         let moves = [
             line(50.0, 30.0, -2.0),
             line(50.0, 65.0, -2.0),

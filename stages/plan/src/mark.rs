@@ -295,21 +295,14 @@ impl Line<'_> {
             return Vec::new();
         };
         let mut moves = vec![
-            Move::Rapid {
-                to: first.start().at_z(SAFE_Z),
-            },
-            Move::Rapid {
-                to: first.start().at_z(self.clear_z),
-            },
+            Move::rapid(first.start().at_z(SAFE_Z)),
+            Move::rapid(first.start().at_z(self.clear_z)),
         ];
         let (mut z, mut forward) = (self.clear_z, true);
         let mut at = first.start();
         for &floor in floors {
             if self.straight_down {
-                moves.push(Move::Line {
-                    to: at.at_z(floor),
-                    feed: self.plunge,
-                });
+                moves.push(Move::line(at.at_z(floor), self.plunge));
             } else {
                 // To and fro along the line until the floor is reached; each run goes the whole line at the ramp's slope at most.
                 let length = self.path.length();
@@ -335,9 +328,7 @@ impl Line<'_> {
             at = way.last().map_or(at, Segment::end);
             forward = self.path.closed || !forward;
         }
-        moves.push(Move::Rapid {
-            to: at.at_z(SAFE_Z),
-        });
+        moves.push(Move::rapid(at.at_z(SAFE_Z)));
         moves
     }
     fn follow(&self, moves: &mut Vec<Move>, way: &[Segment], from: f64, to: f64, feed: f64) {
@@ -348,10 +339,7 @@ impl Line<'_> {
             done += s.length();
             let after = from + (to - from) * (done / total).min(1.0);
             moves.push(match *s {
-                Segment::Line { b, .. } => Move::Line {
-                    to: b.at_z(after),
-                    feed,
-                },
+                Segment::Line { b, .. } => Move::line(b.at_z(after), feed),
                 Segment::Arc { centre, sweep, .. } => Move::Arc {
                     centre,
                     sweep,

@@ -104,9 +104,7 @@ mod tests {
 
     #[test]
     fn inside_a_tiny_arc_the_wall_sees_no_more_than_the_ceiling() {
-        let start = Move::Rapid {
-            to: point(1.0, 0.0).at_z(-1.0),
-        };
+        let start = Move::rapid(point(1.0, 0.0).at_z(-1.0));
         let arc = |feed| Move::Arc {
             centre: point(0.0, 0.0),
             sweep: 6.0,
@@ -122,16 +120,8 @@ mod tests {
 
     #[test]
     fn short_moves_are_slowed_to_what_the_controller_reads_and_long_ones_are_not() {
-        let line = |x: f64| Move::Line {
-            to: point(x, 0.0).at_z(-1.0),
-            feed: 3_000.0,
-        };
-        let mut moves = vec![
-            Move::Rapid {
-                to: point(0.0, 0.0).at_z(-1.0),
-            },
-            line(50.0),
-        ];
+        let line = |x: f64| Move::line(point(x, 0.0).at_z(-1.0), 3_000.0);
+        let mut moves = vec![Move::rapid(point(0.0, 0.0).at_z(-1.0)), line(50.0)];
         moves.extend((1..=40).map(|i| line(50.0 + 0.1 * f64::from(i))));
         moves.push(line(150.0));
         keep_pace(&mut moves, &cutter(), 18_000.0, 300.0);

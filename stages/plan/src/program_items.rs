@@ -221,9 +221,7 @@ impl Items<'_> {
             Some(m) => {
                 let safe_z = self.setup.safe_z;
                 Some(match m.placed(placing, safe_z) {
-                    Move::Rapid { to } if self.can.two_heights => Move::Rapid {
-                        to: to.xy().at_z(safe_z),
-                    },
+                    Move::Rapid { to } if self.can.two_heights => Move::rapid(to.xy().at_z(safe_z)),
                     placed => placed,
                 })
             }
@@ -252,11 +250,9 @@ impl Items<'_> {
             return m;
         }
         self.zero_untried = false;
-        self.queue.push_back(Item::Move(Move::Line { to, feed }));
+        self.queue.push_back(Item::Move(Move::line(to, feed)));
         self.queue.extend(then.map(Item::Move));
-        Move::Rapid {
-            to: to.xy().at_z(high),
-        }
+        Move::rapid(to.xy().at_z(high))
     }
 
     fn retract(&mut self) {
@@ -282,9 +278,8 @@ impl Items<'_> {
     }
 
     fn go_to_park(&mut self) {
-        self.queue.push_back(Item::Move(Move::Rapid {
-            to: self.park.at_z(self.setup.safe_z),
-        }));
+        self.queue
+            .push_back(Item::Move(Move::rapid(self.park.at_z(self.setup.safe_z))));
     }
 
     fn pause(&mut self, message: String) {

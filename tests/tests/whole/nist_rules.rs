@@ -206,9 +206,7 @@ fn generated(seed: u64) -> Vec<Item> {
                 Item::RetractFull { safe_z: SAFE },
                 Item::Spindle(None),
                 Item::Dwell { seconds: 2.5 },
-                Item::Move(Move::Rapid {
-                    to: point(0.0, 560.0).at_z(SAFE),
-                }),
+                Item::Move(Move::rapid(point(0.0, 560.0).at_z(SAFE))),
                 Item::Pause {
                     message: r
                         .of(&[
@@ -226,9 +224,7 @@ fn generated(seed: u64) -> Vec<Item> {
     items.extend([
         Item::RetractFull { safe_z: SAFE },
         Item::Spindle(None),
-        Item::Move(Move::Rapid {
-            to: point(0.0, 0.0).at_z(SAFE),
-        }),
+        Item::Move(Move::rapid(point(0.0, 0.0).at_z(SAFE))),
     ]);
     items
 }
@@ -244,25 +240,12 @@ fn step_moves(r: &mut Random, items: &mut Vec<Item>) {
     let mut at = point(r.between(-30.0, far), r.between(-30.0, far)).at_z(SAFE);
     let mills = r.below(4) > 0;
     if mills {
-        at = go(items, at, Move::Rapid { to: at });
+        at = go(items, at, Move::rapid(at));
         let down = at.xy().at_z(r.between(1.0, 20.0));
         if r.below(2) == 0 {
-            at = go(
-                items,
-                at,
-                Move::Rapid {
-                    to: at.xy().at_z(21.0),
-                },
-            );
+            at = go(items, at, Move::rapid(at.xy().at_z(21.0)));
         }
-        at = go(
-            items,
-            at,
-            Move::Line {
-                to: down,
-                feed: r.between(100.0, 900.0),
-            },
-        );
+        at = go(items, at, Move::line(down, r.between(100.0, 900.0)));
         for _ in 0..r.below(12) {
             let feed = match r.below(3) {
                 0 => 1800.0,
@@ -275,14 +258,7 @@ fn step_moves(r: &mut Random, items: &mut Vec<Item>) {
             };
             if r.below(3) == 0 {
                 let to = at.xy() + point(r.between(-40.0, 40.0), r.between(-40.0, 40.0));
-                at = go(
-                    items,
-                    at,
-                    Move::Line {
-                        to: to.at_z(at.z + lift),
-                        feed,
-                    },
-                );
+                at = go(items, at, Move::line(to.at_z(at.z + lift), feed));
                 continue;
             }
             let radius = 10f64.powf(r.between(-2.5, 3.3));
@@ -308,23 +284,10 @@ fn step_moves(r: &mut Random, items: &mut Vec<Item>) {
             if radius * sweep.abs() < 0.1 || radius < 0.01 {
                 // So that what belongs to a hair of an arc can be told from what follows it.
                 let to = at.xy() + point(r.between(2.0, 9.0), 2.0);
-                at = go(
-                    items,
-                    at,
-                    Move::Line {
-                        to: to.at_z(at.z),
-                        feed,
-                    },
-                );
+                at = go(items, at, Move::line(to.at_z(at.z), feed));
             }
         }
-        at = go(
-            items,
-            at,
-            Move::Rapid {
-                to: at.xy().at_z(SAFE),
-            },
-        );
+        at = go(items, at, Move::rapid(at.xy().at_z(SAFE)));
     }
     let retract = r.of(&[21.0, SAFE, 22.123_45]);
     let (bottom, peck) = (
@@ -353,7 +316,7 @@ fn step_moves(r: &mut Random, items: &mut Vec<Item>) {
     }
     if r.below(2) == 0 {
         let to = row.at_z(SAFE + 10.0);
-        go(items, at, Move::Rapid { to });
+        go(items, at, Move::rapid(to));
     }
 }
 

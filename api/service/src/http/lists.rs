@@ -8,7 +8,6 @@ use super::submit::{self, Options, Sum};
 use super::unpack::unpack;
 use super::{ApiArc, tables};
 use crate::config::{Config, ServiceLimits};
-use crate::csv_table;
 use crate::intake::{Refusal, take};
 use crate::model::Job;
 use crate::parts_list::{
@@ -21,6 +20,7 @@ use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use bytes::Bytes;
 use grainway_pipeline::finding::Finding;
+use grainway_stages::csv_table::{Cell, table};
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::Serialize;
 use serde_json::Value;
@@ -232,16 +232,14 @@ impl From<ListRefusal> for Error {
 fn faults(problems: Vec<RowProblem>) -> Vec<u8> {
     let rows = problems.iter().map(|p| {
         vec![
-            p.row.map_or(csv_table::Cell::from(""), |n| {
-                csv_table::Cell::Number(n.into())
-            }),
+            p.row.map_or("".into(), Cell::number),
             p.column.as_deref().unwrap_or_default().into(),
             p.code.into(),
             p.message.as_str().into(),
             p.remedy.as_str().into(),
         ]
     });
-    csv_table::table(&["row", "column", "code", "message", "remedy"], rows)
+    table("row,column,code,message,remedy", rows)
 }
 
 /// A list, read.

@@ -1,32 +1,10 @@
 //! Lists of jobs and files as tables for a spreadsheet.
 
-use crate::csv_table::{Cell, table};
-use crate::model::{Job, JobFile, JobId};
+use crate::model::{Job, JobFile, JobId, Millis};
+use grainway_stages::csv_table::{Cell, table};
 
 /// The columns of a list of jobs.
-pub const JOB_COLUMNS: [&str; 21] = [
-    "id",
-    "name",
-    "state",
-    "code",
-    "batch",
-    "priority",
-    "created",
-    "started",
-    "ended",
-    "attempts",
-    "machine",
-    "parts",
-    "boards",
-    "programs",
-    "machine-seconds",
-    "errors",
-    "warnings",
-    "notes",
-    "replaces",
-    "replaced-by",
-    "sentence",
-];
+pub const JOB_COLUMNS: &str = "id,name,state,code,batch,priority,created,started,ended,attempts,machine,parts,boards,programs,machine-seconds,errors,warnings,notes,replaces,replaced-by,sentence";
 
 /// A list of jobs.
 pub fn jobs(jobs: &[Job]) -> Vec<u8> {
@@ -38,22 +16,22 @@ pub fn jobs(jobs: &[Job]) -> Vec<u8> {
             job.state.word().into(),
             job.code.as_str().into(),
             (&job.batch).into(),
-            Cell::Number(job.priority.into()),
-            Cell::Moment(Some(job.created)),
-            Cell::Moment(job.started),
-            Cell::Moment(job.ended),
-            Cell::Number(job.attempts.into()),
+            Cell::number(job.priority),
+            moment(Some(job.created)),
+            moment(job.started),
+            moment(job.ended),
+            Cell::number(job.attempts),
         ];
         match &job.summary {
             Some(s) => row.extend([
                 (&s.machine).into(),
-                Cell::Number(s.parts.into()),
-                Cell::Number(s.boards.into()),
-                Cell::Number(s.programs.into()),
-                Cell::Decimal(s.machine_seconds),
-                Cell::Number(s.findings[0].into()),
-                Cell::Number(s.findings[1].into()),
-                Cell::Number(s.findings[2].into()),
+                Cell::number(s.parts),
+                Cell::number(s.boards),
+                Cell::number(s.programs),
+                Cell::number(s.machine_seconds),
+                Cell::number(s.findings[0]),
+                Cell::number(s.findings[1]),
+                Cell::number(s.findings[2]),
             ]),
             None => row.extend(std::iter::repeat_n(Cell::from(""), 8)),
         }
@@ -61,20 +39,26 @@ pub fn jobs(jobs: &[Job]) -> Vec<u8> {
         row.extend([id(job.replaces), id(job.replaced_by), sentence.into()]);
         row
     });
-    table(&JOB_COLUMNS, rows)
+    table(JOB_COLUMNS, rows)
+}
+
+/// A moment as RFC 3339 in UTC; empty when there is none.
+fn moment(moment: Option<Millis>) -> Cell<'static> {
+    let time = moment.and_then(|m| jiff::Timestamp::from_millisecond(m).ok());
+    time.map_or("".into(), Cell::number)
 }
 
 /// The columns of a list of files.
-pub const FILE_COLUMNS: [&str; 3] = ["name", "bytes", "sha256"];
+pub const FILE_COLUMNS: &str = "name,bytes,sha256";
 
 /// A list of files.
 pub fn files(files: &[JobFile]) -> Vec<u8> {
     let rows = files.iter().map(|file| {
         vec![
             file.name.as_str().into(),
-            Cell::Number(i64::try_from(file.bytes).unwrap_or(i64::MAX)),
+            Cell::number(file.bytes),
             file.sha256.as_str().into(),
         ]
     });
-    table(&FILE_COLUMNS, rows)
+    table(FILE_COLUMNS, rows)
 }

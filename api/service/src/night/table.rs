@@ -1,29 +1,10 @@
 //! The night report as one table for a spreadsheet: a row a job, a stock and a machine, told apart by the first column.
 
 use super::{NightJob, NightReport, minutes};
-use crate::csv_table::{Cell, table as csv_table};
+use grainway_stages::csv_table::{self, Cell};
 
 /// The columns; they stay as they are.
-const COLUMNS: [&str; 18] = [
-    "row",
-    "name",
-    "code",
-    "batch",
-    "machine",
-    "stock",
-    "wood",
-    "thickness_mm",
-    "parts",
-    "boards",
-    "area_m2",
-    "programs",
-    "machine_minutes",
-    "warnings",
-    "ended",
-    "stale",
-    "sentence",
-    "job",
-];
+const COLUMNS: &str = "row,name,code,batch,machine,stock,wood,thickness_mm,parts,boards,area_m2,programs,machine_minutes,warnings,ended,stale,sentence,job";
 
 /// Writes it as CSV (RFC 4180).
 pub fn table(report: &NightReport) -> Vec<u8> {
@@ -39,24 +20,24 @@ pub fn table(report: &NightReport) -> Vec<u8> {
         let mut row = empty("wood");
         row[5] = wood.stock.as_str().into();
         row[6] = (&wood.wood).into();
-        row[7] = Cell::Decimal(wood.thickness_mm);
-        row[9] = Cell::Number(wood.boards.into());
-        row[10] = Cell::Decimal(wood.area_m2);
+        row[7] = Cell::number(wood.thickness_mm);
+        row[9] = Cell::number(wood.boards);
+        row[10] = Cell::number(wood.area_m2);
         row
     });
     let machines = report.machines.iter().map(|machine| {
         let mut row = empty("machine");
         row[4] = machine.machine.as_str().into();
-        row[9] = Cell::Number(machine.boards.into());
-        row[11] = Cell::Number(machine.programs.into());
+        row[9] = Cell::number(machine.boards);
+        row[11] = Cell::number(machine.programs);
         row[12] = whole_minutes(machine.machine_seconds);
         row
     });
-    csv_table(&COLUMNS, jobs.chain(wood).chain(machines))
+    csv_table::table(COLUMNS, jobs.chain(wood).chain(machines))
 }
 
 fn empty(kind: &str) -> Vec<Cell<'_>> {
-    let mut row = vec![Cell::from(""); COLUMNS.len()];
+    let mut row = vec![Cell::from(""); COLUMNS.split(',').count()];
     row[0] = kind.into();
     row
 }
@@ -67,11 +48,11 @@ fn of_job(job: &NightJob) -> Vec<Cell<'_>> {
     row[2] = job.code.as_str().into();
     row[3] = (&job.batch).into();
     row[4] = (&job.machine).into();
-    row[8] = Cell::Number(job.parts.into());
-    row[9] = Cell::Number(job.boards.into());
-    row[11] = Cell::Number(job.programs.into());
+    row[8] = Cell::number(job.parts);
+    row[9] = Cell::number(job.boards);
+    row[11] = Cell::number(job.programs);
     row[12] = whole_minutes(job.machine_seconds);
-    row[13] = Cell::Number(job.warnings.into());
+    row[13] = Cell::number(job.warnings);
     row[14] = (&job.ended).into();
     row[15] = job
         .replaced_by
@@ -84,5 +65,5 @@ fn of_job(job: &NightJob) -> Vec<Cell<'_>> {
 }
 
 fn whole_minutes(seconds: f64) -> Cell<'static> {
-    Cell::Number(i64::try_from(minutes(seconds)).unwrap_or(i64::MAX))
+    Cell::number(minutes(seconds))
 }

@@ -64,19 +64,10 @@ impl Table<'_> {
         let (near, deep) = if pen { (SAFE, 10.0) } else { (12.0, 5.0) };
         for i in 0..6 {
             let x = 20.0 * f64::from(i);
-            items.push(Item::Move(Move::Rapid {
-                to: point(x, 40.0).at_z(SAFE),
-            }));
-            items.push(Item::Move(Move::Rapid {
-                to: point(x, 40.0).at_z(near),
-            }));
-            items.push(Item::Move(Move::Line {
-                to: point(x, 40.0).at_z(deep),
-                feed: 300.0,
-            }));
-            items.push(Item::Move(Move::Rapid {
-                to: point(x, 40.0).at_z(SAFE),
-            }));
+            items.push(Item::Move(Move::rapid(point(x, 40.0).at_z(SAFE))));
+            items.push(Item::Move(Move::rapid(point(x, 40.0).at_z(near))));
+            items.push(Item::Move(Move::line(point(x, 40.0).at_z(deep), 300.0)));
+            items.push(Item::Move(Move::rapid(point(x, 40.0).at_z(SAFE))));
         }
         let round = self.round(Unit::Mm, &items)?;
         for e in &round.events {
@@ -121,22 +112,16 @@ impl Table<'_> {
         for (i, feed) in wanted.into_iter().enumerate() {
             let x = 10.0 * i as f64;
             let at = |y: f64, z: f64| point(x, y).at_z(z);
-            items.push(Item::Move(Move::Rapid { to: at(0.0, SAFE) }));
-            items.push(Item::Move(Move::Line {
-                to: at(0.0, 10.0),
-                feed: 300.0,
-            }));
-            items.push(Item::Move(Move::Line {
-                to: at(50.0, 10.0),
-                feed,
-            }));
+            items.push(Item::Move(Move::rapid(at(0.0, SAFE))));
+            items.push(Item::Move(Move::line(at(0.0, 10.0), 300.0)));
+            items.push(Item::Move(Move::line(at(50.0, 10.0), feed)));
             items.push(Item::Move(Move::Arc {
                 centre: point(x, 60.0),
                 sweep: 1.0,
                 dz: 0.0,
                 feed: 0.5 * feed,
             }));
-            items.push(Item::Move(Move::Rapid { to: at(50.0, SAFE) }));
+            items.push(Item::Move(Move::rapid(at(50.0, SAFE))));
         }
         let round = self.round(Unit::Mm, &items)?;
         let mut planned = Vec::new();
@@ -186,10 +171,10 @@ impl Table<'_> {
             let half = 0.5 * self.dialect.about().least_step_mm(unit) + 1e-9;
             let mut moves = Vec::new();
             for _ in 0..50 {
-                moves.push(Move::Line {
-                    to: place(&mut random).at_z(random.between(0.0, 10.0)),
-                    feed: 1000.0,
-                });
+                moves.push(Move::line(
+                    place(&mut random).at_z(random.between(0.0, 10.0)),
+                    1000.0,
+                ));
             }
             self.flatten(&mut moves);
             let items = with_head(self.dialect, cutting(&moves));

@@ -58,21 +58,9 @@ impl Table<'_> {
             self.refusal(check, &with_head(d, cutting(&holes(peck))));
         }
         self.row("feeds", self.pen_feeds());
-        let down = |z: f64| {
-            Item::Move(Move::Line {
-                to: point(5.0, 5.0).at_z(z),
-                feed: 300.0,
-            })
-        };
-        let along = |x: f64, z: f64| {
-            Item::Move(Move::Line {
-                to: point(x, 5.0).at_z(z),
-                feed: 1800.0,
-            })
-        };
-        let over = Item::Move(Move::Rapid {
-            to: point(5.0, 5.0).at_z(SAFE),
-        });
+        let down = |z: f64| Item::Move(Move::line(point(5.0, 5.0).at_z(z), 300.0));
+        let along = |x: f64, z: f64| Item::Move(Move::line(point(x, 5.0).at_z(z), 1800.0));
+        let over = Item::Move(Move::rapid(point(5.0, 5.0).at_z(SAFE)));
         let ramp = vec![over.clone(), down(DEPTH), along(40.0, 9.0)];
         self.refusal("ramps", &with_head(d, ramp));
         let there_and_back = [along(40.0, DEPTH), along(5.0, DEPTH)];
@@ -95,20 +83,10 @@ impl Table<'_> {
             let x = 10.0 * i as f64;
             items.extend(
                 [
-                    Move::Rapid {
-                        to: point(x, 0.0).at_z(SAFE),
-                    },
-                    Move::Line {
-                        to: point(x, 0.0).at_z(DEPTH),
-                        feed: 300.0,
-                    },
-                    Move::Line {
-                        to: point(x, 50.0).at_z(DEPTH),
-                        feed: *feed,
-                    },
-                    Move::Rapid {
-                        to: point(x, 50.0).at_z(SAFE),
-                    },
+                    Move::rapid(point(x, 0.0).at_z(SAFE)),
+                    Move::line(point(x, 0.0).at_z(DEPTH), 300.0),
+                    Move::line(point(x, 50.0).at_z(DEPTH), *feed),
+                    Move::rapid(point(x, 50.0).at_z(SAFE)),
                 ]
                 .map(Item::Move),
             );

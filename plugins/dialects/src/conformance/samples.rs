@@ -44,9 +44,7 @@ pub(super) fn with_head(d: &dyn Dialect, items: Vec<Item>) -> Vec<Item> {
 
 /// A rapid move to the first of the moves' places, and the moves.
 pub(super) fn cutting(moves: &[Move]) -> Vec<Item> {
-    let mut items = vec![Item::Move(Move::Rapid {
-        to: point(5.0, 5.0).at_z(SAFE),
-    })];
+    let mut items = vec![Item::Move(Move::rapid(point(5.0, 5.0).at_z(SAFE)))];
     let holes = moves.iter().all(|m| matches!(m, Move::Hole { .. }));
     if !holes {
         items.push(Item::Move(Move::Line {
@@ -59,13 +57,13 @@ pub(super) fn cutting(moves: &[Move]) -> Vec<Item> {
         let hole = matches!(m, Move::Hole { .. });
         if hole && at.z < SAFE {
             at = at.xy().at_z(SAFE);
-            items.push(Item::Move(Move::Rapid { to: at }));
+            items.push(Item::Move(Move::rapid(at)));
         }
         items.push(Item::Move(*m));
         at = m.end(at);
         if hole {
             at = at.xy().at_z(SAFE);
-            items.push(Item::Move(Move::Rapid { to: at }));
+            items.push(Item::Move(Move::rapid(at)));
         }
     }
     items
@@ -81,10 +79,7 @@ pub(super) fn lines() -> Vec<Move> {
         (5.0, 5.0, 10.0),
     ]
     .into_iter()
-    .map(|(x, y, z)| Move::Line {
-        to: point(x, y).at_z(z),
-        feed: 1500.0,
-    })
+    .map(|(x, y, z)| Move::line(point(x, y).at_z(z), 1500.0))
     .collect()
 }
 

@@ -220,9 +220,7 @@ impl Table<'_> {
                 label: format!("step number {number} of three"),
             }));
             items.extend(cutting(&self.lines()));
-            items.push(Item::Move(Move::Rapid {
-                to: point(0.0, 0.0).at_z(SAFE),
-            }));
+            items.push(Item::Move(Move::rapid(point(0.0, 0.0).at_z(SAFE))));
         }
         let round = self.round(Unit::Mm, &items)?;
         if round.written.restarts.len() != 3 {

@@ -70,10 +70,10 @@ impl Table<'_> {
         if self.dialect.about().pen.is_none() {
             far.extend(holes(Some(3.0)));
         }
-        far.push(Move::Line {
-            to: point(-2345.678, 2987.654).at_z(-12.345),
-            feed: 12_345.0,
-        });
+        far.push(Move::line(
+            point(-2345.678, 2987.654).at_z(-12.345),
+            12_345.0,
+        ));
         self.flatten(&mut far);
         let items = with_head(self.dialect, cutting(&far));
         let round = self.round(Unit::Mm, &items)?;
@@ -108,21 +108,10 @@ impl Table<'_> {
     pub(super) fn no_numbers(&self) -> Found {
         let start = point(0.0, 0.0).at_z(SAFE);
         let bad = [
-            Move::Rapid {
-                to: point(f64::NAN, 0.0).at_z(SAFE),
-            },
-            Move::Line {
-                to: point(f64::INFINITY, 0.0).at_z(5.0),
-                feed: 100.0,
-            },
-            Move::Line {
-                to: point(1.0, 0.0).at_z(5.0),
-                feed: f64::NAN,
-            },
-            Move::Line {
-                to: point(1.0, 0.0).at_z(5.0),
-                feed: 0.0,
-            },
+            Move::rapid(point(f64::NAN, 0.0).at_z(SAFE)),
+            Move::line(point(f64::INFINITY, 0.0).at_z(5.0), 100.0),
+            Move::line(point(1.0, 0.0).at_z(5.0), f64::NAN),
+            Move::line(point(1.0, 0.0).at_z(5.0), 0.0),
             Move::Arc {
                 centre: point(f64::NAN, 0.0),
                 sweep: 1.0,
@@ -138,7 +127,7 @@ impl Table<'_> {
             },
         ];
         for m in &bad {
-            let moves = vec![Item::Move(Move::Rapid { to: start }), Item::Move(*m)];
+            let moves = vec![Item::Move(Move::rapid(start)), Item::Move(*m)];
             let items = with_head(self.dialect, moves);
             match write(self.dialect, Unit::Mm, &items) {
                 Err(DialectError::Plan(_) | DialectError::Unsupported { .. }) => {}
@@ -196,19 +185,14 @@ impl Table<'_> {
         let mut items = with_head(self.dialect, cutting(&self.lines()));
         let moves = (0..MANY).map(|i| {
             let t = i as f64 * 0.001;
-            Item::Move(Move::Line {
-                to: (Point::unit(t) * (50.0 + t)).at_z(10.0),
-                feed: 1500.0,
-            })
+            Item::Move(Move::line((Point::unit(t) * (50.0 + t)).at_z(10.0), 1500.0))
         });
         let last = (Point::unit((MANY - 1) as f64 * 0.001) * (50.0 + (MANY - 1) as f64 * 0.001))
             .at_z(10.0);
         items.retain(|i| !matches!(i, Item::Move(_)));
         let mut all = items
             .into_iter()
-            .chain([Item::Move(Move::Rapid {
-                to: point(50.0, 0.0).at_z(SAFE),
-            })])
+            .chain([Item::Move(Move::rapid(point(50.0, 0.0).at_z(SAFE)))])
             .chain(moves);
         let mut text = Vec::new();
         self.dialect

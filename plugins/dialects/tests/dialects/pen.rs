@@ -14,16 +14,11 @@ use std::f64::consts::{PI, TAU};
 const SAFE: f64 = 25.0;
 
 fn rapid(x: f64, y: f64) -> Item {
-    Item::Move(Move::Rapid {
-        to: point(x, y).at_z(SAFE),
-    })
+    Item::Move(Move::rapid(point(x, y).at_z(SAFE)))
 }
 
 fn line(x: f64, y: f64, z: f64, feed: f64) -> Item {
-    Item::Move(Move::Line {
-        to: point(x, y).at_z(z),
-        feed,
-    })
+    Item::Move(Move::line(point(x, y).at_z(z), feed))
 }
 
 fn cutter(by_hand: bool) -> Item {
@@ -192,9 +187,7 @@ fn what_it_cannot_say_is_refused_with_what_to_do() {
     let pause = Item::Pause {
         message: "turn".into(),
     };
-    let low_rapid = Item::Move(Move::Rapid {
-        to: point(0.0, 0.0).at_z(2.0),
-    });
+    let low_rapid = Item::Move(Move::rapid(point(0.0, 0.0).at_z(2.0)));
     for (items, what, remedy) in [
         (vec![spindle], "spindle", "spindle: hand"),
         (vec![pause], "a pause", "screws"),

@@ -20,13 +20,8 @@ fn start() -> Vec<Item> {
             number: 1,
             label: "top / p1".into(),
         }),
-        Item::Move(Move::Rapid {
-            to: point(10.0, 10.0).at_z(25.0),
-        }),
-        Item::Move(Move::Line {
-            to: point(10.0, 10.0).at_z(5.0),
-            feed: 600.0,
-        }),
+        Item::Move(Move::rapid(point(10.0, 10.0).at_z(25.0))),
+        Item::Move(Move::line(point(10.0, 10.0).at_z(5.0), 600.0)),
     ]
 }
 
@@ -106,20 +101,13 @@ fn full_circles_are_split_where_asked() {
 #[test]
 fn every_step_restates_what_a_restart_needs() {
     let items = with([
-        Item::Move(Move::Rapid {
-            to: point(10.0, 10.0).at_z(25.0),
-        }),
+        Item::Move(Move::rapid(point(10.0, 10.0).at_z(25.0))),
         Item::Step(StepStart {
             number: 2,
             label: "top / p2 (deep)".into(),
         }),
-        Item::Move(Move::Rapid {
-            to: point(10.0, 10.0).at_z(25.0),
-        }),
-        Item::Move(Move::Line {
-            to: point(10.0, 10.0).at_z(5.0),
-            feed: 600.0,
-        }),
+        Item::Move(Move::rapid(point(10.0, 10.0).at_z(25.0))),
+        Item::Move(Move::line(point(10.0, 10.0).at_z(5.0), 600.0)),
     ]);
     let text = ngc_text(&items);
     let at = text.find("(step 2").unwrap();
@@ -152,9 +140,7 @@ fn pauses_stop_the_spindle_and_restate() {
             number: 2,
             label: "x".into(),
         }),
-        Item::Move(Move::Rapid {
-            to: point(10.0, 10.0).at_z(25.0),
-        }),
+        Item::Move(Move::rapid(point(10.0, 10.0).at_z(25.0))),
     ]);
     let text = ngc_text(&items);
     assert!(
@@ -250,19 +236,10 @@ fn numbers_that_make_no_sense_are_refused() {
     let to = point(f64::NAN, 0.0).at_z(1.0);
     let far = point(1e12, 0.0).at_z(1.0);
     for m in [
-        Move::Rapid { to },
-        Move::Line {
-            to: far,
-            feed: 100.0,
-        },
-        Move::Line {
-            to: point(1.0, 1.0).at_z(1.0),
-            feed: 0.0,
-        },
-        Move::Line {
-            to: point(1.0, 1.0).at_z(1.0),
-            feed: f64::INFINITY,
-        },
+        Move::rapid(to),
+        Move::line(far, 100.0),
+        Move::line(point(1.0, 1.0).at_z(1.0), 0.0),
+        Move::line(point(1.0, 1.0).at_z(1.0), f64::INFINITY),
         Move::Arc {
             centre: point(0.0, 0.0),
             sweep: f64::NAN,
@@ -294,10 +271,7 @@ fn numbers_that_make_no_sense_are_refused() {
         assert!(matches!(e, DialectError::Plan(_)), "{m:?}: {e:?}");
     }
     // Cutting before anything says where the cutter stands.
-    let m = Move::Line {
-        to: point(1.0, 1.0).at_z(1.0),
-        feed: 100.0,
-    };
+    let m = Move::line(point(1.0, 1.0).at_z(1.0), 100.0);
     assert!(matches!(
         refusal(d, Unit::Mm, vec![Item::Move(m)]),
         DialectError::Plan(_)
@@ -381,10 +355,10 @@ fn speed() {
                 dz: 0.0,
                 feed: 1800.0,
             },
-            _ => Move::Line {
-                to: point(100.0 + 80.0 * a.cos(), 100.0 + 80.0 * a.sin()).at_z(5.0),
-                feed: 1800.0,
-            },
+            _ => Move::line(
+                point(100.0 + 80.0 * a.cos(), 100.0 + 80.0 * a.sin()).at_z(5.0),
+                1800.0,
+            ),
         })
     });
     let items: Vec<Item> = start().into_iter().chain(moves).collect();
@@ -425,7 +399,7 @@ fn a_cycle_that_does_not_fit_is_refused() {
     let drilled = |x: f64| {
         let up = point(10.0, 10.0).at_z(25.0);
         let items = with([
-            Item::Move(Move::Rapid { to: up }),
+            Item::Move(Move::rapid(up)),
             Item::Move(Move::Hole {
                 at: point(x, -100.001),
                 retract: 21.0,
@@ -454,9 +428,7 @@ fn messages_in_comments_are_read_back() {
     let items = with([
         Item::Label("not this".into()),
         Item::RetractFull { safe_z: 25.0 },
-        Item::Move(Move::Rapid {
-            to: point(0.0, 30.0).at_z(25.0),
-        }),
+        Item::Move(Move::rapid(point(0.0, 30.0).at_z(25.0))),
         Item::Pause {
             message: message.into(),
         },

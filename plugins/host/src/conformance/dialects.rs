@@ -48,9 +48,7 @@ pub fn item_sets(by_machine: bool) -> Vec<(&'static str, Vec<Item>)> {
         ("empty", Vec::new()),
         (
             "one-move",
-            vec![Item::Move(Move::Rapid {
-                to: point(10.0, 20.0).at_z(SAFE),
-            })],
+            vec![Item::Move(Move::rapid(point(10.0, 20.0).at_z(SAFE)))],
         ),
     ];
     for seed in 1..=6 {
@@ -113,16 +111,14 @@ fn huge(moves: u64) -> impl Iterator<Item = Item> {
             number: 1,
             label: "huge".into(),
         }),
-        Item::Move(Move::Rapid {
-            to: point(0.0, 0.0).at_z(SAFE),
-        }),
+        Item::Move(Move::rapid(point(0.0, 0.0).at_z(SAFE))),
     ];
     start.into_iter().chain((0..moves).map(|k| {
         let (row, column) = (k / 1000, k % 1000);
-        Item::Move(Move::Line {
-            to: point(column as f64 * 0.5, row as f64 * 0.25).at_z(-1.0),
-            feed: 2400.0,
-        })
+        Item::Move(Move::line(
+            point(column as f64 * 0.5, row as f64 * 0.25).at_z(-1.0),
+            2400.0,
+        ))
     }))
 }
 
@@ -482,11 +478,8 @@ fn not_finite() -> Vec<Item> {
             point(p[0], p[1]).at_z(p[2])
         };
         for k in 0..3 {
-            all.push(Item::Move(Move::Rapid { to: at(k) }));
-            all.push(Item::Move(Move::Line {
-                to: at(k),
-                feed: 900.0,
-            }));
+            all.push(Item::Move(Move::rapid(at(k))));
+            all.push(Item::Move(Move::line(at(k), 900.0)));
         }
         let arc = |centre: Point, sweep: f64, dz: f64, feed: f64| {
             Item::Move(Move::Arc {
@@ -507,10 +500,7 @@ fn not_finite() -> Vec<Item> {
         };
         let p = point(10.0, 20.0);
         all.extend([
-            Item::Move(Move::Line {
-                to: point(1.0, 1.0).at_z(1.0),
-                feed: bad,
-            }),
+            Item::Move(Move::line(point(1.0, 1.0).at_z(1.0), bad)),
             arc(point(bad, 0.0), 1.0, 0.0, 900.0),
             arc(point(0.0, bad), 1.0, 0.0, 900.0),
             arc(p, bad, 0.0, 900.0),
@@ -568,9 +558,7 @@ fn write_handed(
 ) -> Result<Written, Failed> {
     let start = [
         Item::RetractFull { safe_z: SAFE },
-        Item::Move(Move::Rapid {
-            to: point(1.0, 2.0).at_z(SAFE),
-        }),
+        Item::Move(Move::rapid(point(1.0, 2.0).at_z(SAFE))),
     ];
     let mut items = start.into_iter().chain(more);
     d.write_as(&head(Unit::Mm), &mut items, &mut io::sink(), handing)

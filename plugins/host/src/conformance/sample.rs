@@ -93,18 +93,10 @@ fn around() -> Vec<Move> {
         (-3.0, -3.0),
     ];
     let mut moves = vec![
-        Move::Rapid {
-            to: point(-3.0, -3.0).at_z(SAFE_Z),
-        },
-        Move::Line {
-            to: point(-3.0, -3.0).at_z(-0.3),
-            feed: 300.0,
-        },
+        Move::rapid(point(-3.0, -3.0).at_z(SAFE_Z)),
+        Move::line(point(-3.0, -3.0).at_z(-0.3), 300.0),
     ];
-    moves.extend(corners.map(|(x, y)| Move::Line {
-        to: point(x, y).at_z(-0.3),
-        feed: 2000.0,
-    }));
+    moves.extend(corners.map(|(x, y)| Move::line(point(x, y).at_z(-0.3), 2000.0)));
     moves
 }
 

@@ -377,11 +377,8 @@ fn items() -> Vec<Item> {
             number: 1,
             label: "rail / outline".into(),
         }),
-        Item::Move(Move::Rapid { to: at.at_z(25.0) }),
-        Item::Move(Move::Line {
-            to: at.at_z(1.0),
-            feed: 300.0,
-        }),
+        Item::Move(Move::rapid(at.at_z(25.0))),
+        Item::Move(Move::line(at.at_z(1.0), 300.0)),
         Item::Move(Move::Arc {
             centre: point(0.0, 0.0),
             sweep: -1.0,

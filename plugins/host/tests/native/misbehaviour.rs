@@ -22,9 +22,7 @@ fn dialect(library: &Library, name: &str) -> Arc<dyn Dialect> {
 }
 
 fn items() -> Vec<Item> {
-    vec![Item::Move(Move::Rapid {
-        to: point(1.0, 2.0).at_z(3.0),
-    })]
+    vec![Item::Move(Move::rapid(point(1.0, 2.0).at_z(3.0)))]
 }
 
 fn written(dialect: &dyn Dialect) -> (Result<Written, DialectError>, Vec<u8>) {

@@ -10,11 +10,7 @@ use grainway_pipeline::motion::{CutterChange, Item, Move, SAFE_Z, Spindle};
 #[test]
 fn a_small_program_reads_as_it_should() {
     let dialect = only_dialect(&example("sentences_rust"));
-    let rapid = |x: f64, y: f64, z: f64| {
-        Item::Move(Move::Rapid {
-            to: point(x, y).at_z(z),
-        })
-    };
+    let rapid = |x: f64, y: f64, z: f64| Item::Move(Move::rapid(point(x, y).at_z(z)));
     let items = [
         Item::RetractFull { safe_z: 25.0 },
         Item::Cutter(CutterChange {
@@ -29,10 +25,7 @@ fn a_small_program_reads_as_it_should() {
             clockwise: true,
         })),
         rapid(12.5, 3.0, SAFE_Z),
-        Item::Move(Move::Line {
-            to: point(12.5, 3.0).at_z(-2.0),
-            feed: 900.0,
-        }),
+        Item::Move(Move::line(point(12.5, 3.0).at_z(-2.0), 900.0)),
         Item::Move(Move::Arc {
             centre: point(20.0, 3.0),
             sweep: -std::f64::consts::PI,
@@ -124,7 +117,7 @@ fn a_long_helix_turns_as_often_as_planned() {
     let at = point(81.8, 55.4);
     let sweep = 300.0;
     let items = [
-        Item::Move(Move::Rapid { to: at.at_z(25.0) }),
+        Item::Move(Move::rapid(at.at_z(25.0))),
         Item::Move(Move::Arc {
             centre: point(80.8, 55.4),
             sweep,
@@ -169,17 +162,11 @@ fn what_cannot_be_written_is_refused() {
         other => panic!("{other:?}"),
     }
     for bad in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY] {
-        let line = Item::Move(Move::Line {
-            to: point(bad, 0.0).at_z(0.0),
-            feed: 100.0,
-        });
+        let line = Item::Move(Move::line(point(bad, 0.0).at_z(0.0), 100.0));
         let written = write(dialect.as_ref(), Unit::Mm, &[line]);
         assert!(matches!(written, Err(DialectError::Plan(_))), "{written:?}");
     }
-    let lost = Item::Move(Move::Line {
-        to: point(1.0, 0.0).at_z(0.0),
-        feed: 100.0,
-    });
+    let lost = Item::Move(Move::line(point(1.0, 0.0).at_z(0.0), 100.0));
     let written = write(dialect.as_ref(), Unit::Mm, &[lost]);
     match written {
         Err(DialectError::Plan(what)) => {

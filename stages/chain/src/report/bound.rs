@@ -364,9 +364,7 @@ impl Ideal<'_> {
         for (path, laps) in paths {
             let Some(start) = path.start() else { continue };
             // The first move only says where the cutter stands.
-            clock.run(&Move::Rapid {
-                to: start.at_z(0.0),
-            });
+            clock.run(&Move::rapid(start.at_z(0.0)));
             clock.stop();
             let segments: Vec<Segment> = path.segments().filter(|s| s.length() > 1e-9).collect();
             let back: Vec<Segment> = segments.iter().rev().map(Segment::reversed).collect();
@@ -385,10 +383,7 @@ impl Ideal<'_> {
 
     fn at_feed(&self, s: &Segment) -> Move {
         match *s {
-            Segment::Line { b, .. } => Move::Line {
-                to: b.at_z(0.0),
-                feed: self.feed,
-            },
+            Segment::Line { b, .. } => Move::line(b.at_z(0.0), self.feed),
             Segment::Arc { centre, sweep, .. } => Move::Arc {
                 centre,
                 sweep,
@@ -448,9 +443,7 @@ impl Run<'_> {
         for (m, from, to, t) in self.walk() {
             match *m {
                 Move::Hole { at, retract, .. } => {
-                    clock.run(&Move::Rapid {
-                        to: at.at_z(retract),
-                    });
+                    clock.run(&Move::rapid(at.at_z(retract)));
                     clock.stop();
                     clock.run(m);
                 }

@@ -134,10 +134,10 @@ fn file_programs(work: &mut Work, report: &ReportDocument, cx: &Cx<'_>) -> Resul
 
 fn file_lists(work: &mut Work, report: &ReportDocument, cx: &Cx<'_>) -> Result<(), Stop> {
     for (name, bytes) in [
-        ("partslist.csv", lists::parts_list(report)?),
-        ("running-order.csv", lists::running_order(report)?),
-        ("boards.csv", lists::board_list(report)?),
-        ("handwork.csv", lists::hand_work_list(report)?),
+        ("partslist.csv", lists::parts_list(report)),
+        ("running-order.csv", lists::running_order(report)),
+        ("boards.csv", lists::board_list(report)),
+        ("handwork.csv", lists::hand_work_list(report)),
     ] {
         file(work, name.to_string(), &bytes, cx)?;
     }

@@ -320,10 +320,7 @@ mod tests {
     };
 
     fn line(x: f64, y: f64) -> Move {
-        Move::Line {
-            to: point(x, y).at_z(0.0),
-            feed: 6000.0,
-        }
+        Move::line(point(x, y).at_z(0.0), 6000.0)
     }
 
     /// A line cut in pieces takes as long as the whole line: pieces meet straight on, so nothing slows down between them.

@@ -342,10 +342,7 @@ impl<'a> Clearing<'a> {
         let mine = take_lobes(lobes, thin, 0.5 * self.radius);
         entry::approach(moves, start, self.approach);
         let mut above = self.top + ENTRY_ABOVE_MM;
-        moves.push(Move::Line {
-            to: start.at_z(above),
-            feed: self.way.plunge,
-        });
+        moves.push(Move::line(start.at_z(above), self.way.plunge));
         let back = line.reversed();
         let mut at_end = false;
         let feed = self.slowed(self.feed);
@@ -385,10 +382,7 @@ impl<'a> Clearing<'a> {
                 ));
                 return;
             }
-            down.push(Move::Line {
-                to: at.at_z(self.approach),
-                feed: self.feed,
-            });
+            down.push(Move::line(at.at_z(self.approach), self.feed));
         }
         entry::retract(&mut down, at);
         moves.extend(down);
@@ -432,10 +426,7 @@ impl<'a> Clearing<'a> {
             };
             let mut go = |to: Point, last: Point| {
                 if to.distance(last) > 1e-6 {
-                    moves.push(Move::Line {
-                        to: to.at_z(z),
-                        feed: slow,
-                    });
+                    moves.push(Move::line(to.at_z(z), slow));
                 }
             };
             go(lobe.from, back);
@@ -490,15 +481,12 @@ impl<'a> Clearing<'a> {
                 let turn = self.lead(region, start, dir);
                 let from = start + dir.left() * turn - dir * turn;
                 entry::approach(moves, from, self.approach);
-                moves.push(Move::Line {
-                    to: from.at_z(self.top + ENTRY_ABOVE_MM),
-                    feed: self.way.plunge,
-                });
+                moves.push(Move::line(
+                    from.at_z(self.top + ENTRY_ABOVE_MM),
+                    self.way.plunge,
+                ));
                 // This column is cleared: down without cutting.
-                moves.push(Move::Line {
-                    to: from.at_z(z),
-                    feed: self.way.plunge,
-                });
+                moves.push(Move::line(from.at_z(z), self.way.plunge));
                 let quarter = std::f64::consts::FRAC_PI_2;
                 if turn > 0.0 {
                     moves.push(Move::Arc {

@@ -137,10 +137,10 @@ impl Walk<'_, '_> {
         };
         if p.distance(at) < 1e-6 || self.in_room(at, p) {
             if p.distance(at) >= 1e-6 {
-                self.moves.push(Move::Line {
-                    to: p.at_z(self.z),
-                    feed: self.clearing.slowed(self.clearing.feed),
-                });
+                self.moves.push(Move::line(
+                    p.at_z(self.z),
+                    self.clearing.slowed(self.clearing.feed),
+                ));
             }
             let path = started_at(path, along);
             self.round(&path, 0.0, wide, root, lobes);
@@ -178,10 +178,10 @@ impl Walk<'_, '_> {
                         &self.clearing.way,
                     );
                     if p.distance(start) > 1e-6 {
-                        self.moves.push(Move::Line {
-                            to: p.at_z(self.z),
-                            feed: self.clearing.slowed(self.clearing.feed),
-                        });
+                        self.moves.push(Move::line(
+                            p.at_z(self.z),
+                            self.clearing.slowed(self.clearing.feed),
+                        ));
                     }
                     let path = started_at(path, along);
                     self.round(&path, 0.0, true, root, lobes);
@@ -212,15 +212,11 @@ impl Walk<'_, '_> {
         match self.at {
             Some(at) if free <= self.clearing.top && self.in_room(at, to) => {
                 let lift = free + LINK_LIFT_MM;
-                self.moves.push(Move::Line {
-                    to: at.at_z(lift),
-                    feed: self.clearing.feed,
-                });
+                self.moves
+                    .push(Move::line(at.at_z(lift), self.clearing.feed));
                 if at.distance(to) > 1e-6 {
-                    self.moves.push(Move::Line {
-                        to: to.at_z(lift),
-                        feed: self.clearing.feed,
-                    });
+                    self.moves
+                        .push(Move::line(to.at_z(lift), self.clearing.feed));
                 }
             }
             at => {
@@ -230,19 +226,15 @@ impl Walk<'_, '_> {
                 entry::approach(self.moves, to, self.clearing.approach);
             }
         }
-        self.moves.push(Move::Line {
-            to: to.at_z(free),
-            feed: self.clearing.way.plunge,
-        });
+        self.moves
+            .push(Move::line(to.at_z(free), self.clearing.way.plunge));
         self.at = Some(to);
     }
 
     /// Down to the floor of a pass in room that is cleared.
     pub(super) fn down_in_air(&mut self, at: Point, z: f64, above: f64) {
-        self.moves.push(Move::Line {
-            to: at.at_z(z),
-            feed: self.clearing.way.plunge,
-        });
+        self.moves
+            .push(Move::line(at.at_z(z), self.clearing.way.plunge));
         (self.at, self.z, self.above) = (Some(at), z, above);
     }
 
@@ -253,10 +245,8 @@ impl Walk<'_, '_> {
             return;
         }
         if self.in_room(at, to) {
-            self.moves.push(Move::Line {
-                to: to.at_z(self.z),
-                feed: self.clearing.feed,
-            });
+            self.moves
+                .push(Move::line(to.at_z(self.z), self.clearing.feed));
         } else {
             entry::retract(self.moves, at);
             entry::approach(self.moves, to, self.clearing.approach);

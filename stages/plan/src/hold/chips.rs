@@ -120,9 +120,7 @@ struct Runner<'a> {
 impl Runner<'_> {
     fn lift(&mut self) {
         if let Some(at) = self.at.take() {
-            self.moves.push(Move::Rapid {
-                to: at.at_z(SAFE_Z),
-            });
+            self.moves.push(Move::rapid(at.at_z(SAFE_Z)));
         }
     }
     /// All rings at one level; `above` is the floor that the level before left.
@@ -135,10 +133,7 @@ impl Runner<'_> {
             });
             match here {
                 Some((start, along)) => {
-                    self.moves.push(Move::Line {
-                        to: start.at_z(z),
-                        feed: self.cut.feed,
-                    });
+                    self.moves.push(Move::line(start.at_z(z), self.cut.feed));
                     self.lap(ring, along, z, z, self.cut.feed, ring.length());
                     self.at = Some(start);
                 }
@@ -153,22 +148,13 @@ impl Runner<'_> {
     fn enter(&mut self, ring: &Contour, above: f64, z: f64) {
         let Some(start) = ring.start() else { return };
         let length = ring.length();
-        self.moves.push(Move::Rapid {
-            to: start.at_z(SAFE_Z),
-        });
-        self.moves.push(Move::Rapid {
-            to: start.at_z(self.clear),
-        });
-        self.moves.push(Move::Line {
-            to: start.at_z(above),
-            feed: self.cut.plunge,
-        });
+        self.moves.push(Move::rapid(start.at_z(SAFE_Z)));
+        self.moves.push(Move::rapid(start.at_z(self.clear)));
+        self.moves
+            .push(Move::line(start.at_z(above), self.cut.plunge));
         self.at = Some(start);
         if length < POINT_MM {
-            self.moves.push(Move::Line {
-                to: start.at_z(z),
-                feed: self.cut.plunge,
-            });
+            self.moves.push(Move::line(start.at_z(z), self.cut.plunge));
             return;
         }
         let slope = self.cut.ramp.clamp(0.005, 0.8).tan();
@@ -223,10 +209,7 @@ impl Runner<'_> {
                     from + (to - from) * done / total
                 };
                 self.moves.push(match way {
-                    Segment::Line { b, .. } => Move::Line {
-                        to: b.at_z(next),
-                        feed,
-                    },
+                    Segment::Line { b, .. } => Move::line(b.at_z(next), feed),
                     Segment::Arc { centre, sweep, .. } => Move::Arc {
                         centre,
                         sweep,

@@ -64,9 +64,7 @@ pub(super) fn plan(
     let moves = order
         .iter()
         .flat_map(|&at| {
-            let over = Move::Rapid {
-                to: at.at_z(SAFE_Z),
-            };
+            let over = Move::rapid(at.at_z(SAFE_Z));
             let hole = Move::Hole {
                 at,
                 retract,

@@ -117,25 +117,17 @@ fn step(
     let corners = corners(blank.size, r, travel);
     let start = corners[0];
     let mut moves = vec![
-        Move::Rapid {
-            to: start.at_z(SAFE_Z),
-        },
-        Move::Rapid {
-            to: start.at_z(APPROACH_MM),
-        },
-        Move::Line {
-            to: start.at_z(bottom),
-            feed: figures.plunge,
-        },
+        Move::rapid(start.at_z(SAFE_Z)),
+        Move::rapid(start.at_z(APPROACH_MM)),
+        Move::line(start.at_z(bottom), figures.plunge),
     ];
-    moves.extend(corners[1..].iter().map(|c| Move::Line {
-        to: c.at_z(bottom),
-        feed: figures.feed,
-    }));
+    moves.extend(
+        corners[1..]
+            .iter()
+            .map(|c| Move::line(c.at_z(bottom), figures.feed)),
+    );
     let end = corners[corners.len() - 1];
-    moves.push(Move::Rapid {
-        to: end.at_z(SAFE_Z),
-    });
+    moves.push(Move::rapid(end.at_z(SAFE_Z)));
     let step = SetupStep {
         stage: PLACE.to_string(),
         label: "lines to lay blanks in".to_string(),

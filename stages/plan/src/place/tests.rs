@@ -318,17 +318,9 @@ fn stops_without_room_are_named() {
     ]);
     let mut work = made(&j, &shop("bed", &[19.0]));
     let moves = [
-        Move::Rapid {
-            to: point(-10.0, 0.0).at_z(30.0),
-        },
-        Move::Line {
-            to: point(-10.0, 0.0).at_z(10.0),
-            feed: 100.0,
-        },
-        Move::Line {
-            to: point(110.0, 0.0).at_z(10.0),
-            feed: 100.0,
-        },
+        Move::rapid(point(-10.0, 0.0).at_z(30.0)),
+        Move::line(point(-10.0, 0.0).at_z(10.0), 100.0),
+        Move::line(point(110.0, 0.0).at_z(10.0), 100.0),
     ];
     let id = work.blobs.put_moves(&moves);
     work.variants[0]

@@ -1,6 +1,5 @@
 //! Tables as CSV (RFC 4180): lines end with CR LF, the first names the columns, and no text becomes a formula where it is opened.
 
-use crate::model::Millis;
 use std::borrow::Cow;
 
 /// A cell.
@@ -8,12 +7,8 @@ use std::borrow::Cow;
 pub enum Cell<'t> {
     /// Text, of ours or of somebody else.
     Text(Cow<'t, str>),
-    /// A whole number.
-    Number(i64),
-    /// A number.
-    Decimal(f64),
-    /// A moment, written as RFC 3339 in UTC; empty when there is none.
-    Moment(Option<Millis>),
+    /// A number or a moment, as it is to stand there.
+    Plain(String),
 }
 
 impl<'t> From<&'t str> for Cell<'t> {
@@ -34,45 +29,37 @@ impl<'t> From<&'t Option<String>> for Cell<'t> {
     }
 }
 
+impl Cell<'_> {
+    /// A number.
+    pub fn number(n: impl ToString) -> Self {
+        Cell::Plain(n.to_string())
+    }
+}
+
 /// A text that a spreadsheet takes for text: one that could begin a formula gets an apostrophe in front.
-pub fn defused(text: &str) -> Cow<'_, str> {
+fn defused(text: &str) -> Cow<'_, str> {
     match text.starts_with(['=', '+', '-', '@', '\t', '\r']) {
         true => Cow::Owned(format!("'{text}")),
         false => Cow::Borrowed(text),
     }
 }
 
-fn written(cell: &Cell<'_>) -> String {
-    match cell {
-        Cell::Text(text) => defused(text).into_owned(),
-        Cell::Number(n) => n.to_string(),
-        Cell::Decimal(d) => format!("{d}"),
-        Cell::Moment(moment) => moment.map(utc).unwrap_or_default(),
-    }
-}
-
-/// A moment in UTC.
-fn utc(millis: Millis) -> String {
-    jiff::Timestamp::from_millisecond(millis)
-        .map(|t| t.to_string())
-        .unwrap_or_default()
-}
-
-/// A table. Rows have as many cells as there are columns; a shorter one is filled up.
-pub fn table<'t>(columns: &[&str], rows: impl IntoIterator<Item = Vec<Cell<'t>>>) -> Vec<u8> {
+/// A table; `columns` are separated by commas. Rows have as many cells as there are columns; a shorter one is filled up.
+pub fn table<'t>(columns: &str, rows: impl IntoIterator<Item = Vec<Cell<'t>>>) -> Vec<u8> {
     let mut writer = csv::WriterBuilder::new()
         .terminator(csv::Terminator::CRLF)
         .flexible(true)
         .from_writer(Vec::new());
+    let count = columns.split(',').count();
     // Into memory, where nothing fails.
-    let _ = writer.write_record(columns);
+    let _ = writer.write_record(columns.split(','));
     for row in rows {
-        let filled = columns.len().saturating_sub(row.len());
-        let cells = row
-            .iter()
-            .map(written)
-            .chain(std::iter::repeat_n(String::new(), filled));
-        let _ = writer.write_record(cells);
+        let filled = count.saturating_sub(row.len());
+        let cells = row.iter().map(|cell| match cell {
+            Cell::Text(text) => defused(text).into_owned(),
+            Cell::Plain(text) => text.clone(),
+        });
+        let _ = writer.write_record(cells.chain(std::iter::repeat_n(String::new(), filled)));
     }
     writer.into_inner().unwrap_or_default()
 }
@@ -84,7 +71,7 @@ mod tests {
     #[test]
     fn lines_and_quotes_are_those_of_rfc_4180() {
         let text = table(
-            &["part", "note"],
+            "part,note",
             [
                 vec!["seat".into(), "a, \"b\"\nc".into()],
                 vec!["leg".into()],
@@ -104,7 +91,7 @@ mod tests {
             assert_eq!(defused(&text), format!("'{text}"));
         }
         assert_eq!(defused("seat = 1"), "seat = 1");
-        let text = table(&["n"], [vec![Cell::Number(-5)], vec![Cell::Decimal(-0.5)]]);
+        let text = table("n", [vec![Cell::number(-5)], vec![Cell::number(-0.5)]]);
         assert_eq!(text, b"n\r\n-5\r\n-0.5\r\n");
     }
 }
