@@ -554,6 +554,20 @@ impl ReportDocument {
             files: BTreeMap::new(),
         }
     }
+    /// A part by the name that people gave it, else by its id.
+    pub fn part_called<'a>(&'a self, id: &'a str) -> &'a str {
+        let part = self.parts.iter().find(|p| p.id == id);
+        part.and_then(|p| p.name.as_deref()).unwrap_or(id)
+    }
+    /// A piece (`side`, `side#2`) by its part's name, with its number where there are several.
+    pub fn piece_called(&self, piece: &str) -> String {
+        let (id, number) = piece.rsplit_once('#').unwrap_or((piece, "1"));
+        let name = self.part_called(id);
+        match self.parts.iter().find(|p| p.id == id) {
+            Some(part) if part.count > 1 => format!("{name}, no. {number}"),
+            _ => name.to_string(),
+        }
+    }
     /// Adds what only the one who ran the chain knows: the plugins it ran with, and what happened to its process.
     pub fn amend(&mut self, plugins: Vec<PluginRow>, findings: Vec<Finding>) {
         self.plugins = plugins;

@@ -115,6 +115,50 @@ struct Pages {
     means: String,
 }
 
+/// Room of the lines to sign on.
+const SIGN: f64 = 18.0 * MM;
+
+/// Room that a head needs with the beginning of what it stands over, so that no head ends a page.
+fn beginning(head: &Block, rest: &[Block]) -> f64 {
+    let own = match head {
+        Block::Heading { .. } => 14.0 * MM,
+        _ => 9.0 * MM,
+    };
+    let mut room = own;
+    for block in rest {
+        match block {
+            Block::Text { text } => {
+                room += 13.0 * wrapped(text, 10.0, false, WIDTH).len() as f64 + 1.0 * MM;
+            }
+            Block::Subheading { .. } => room += 9.0 * MM,
+            Block::Table {
+                header,
+                widths,
+                rows,
+            } => {
+                let columns: Vec<f64> = widths.iter().map(|w| w * WIDTH).collect();
+                room += row_height(header, &columns, true);
+                room += rows.first().map_or(0.0, |r| height_of(r, &columns));
+                break;
+            }
+            Block::List { .. } => {
+                room += 13.0;
+                break;
+            }
+            _ => break,
+        }
+    }
+    room
+}
+
+/// The height of a row of a table with these columns.
+fn height_of(row: &Row, columns: &[f64]) -> f64 {
+    match row.whole {
+        true => row_height(&row.cells, &[WIDTH], true),
+        false => row_height(&row.cells, columns, false),
+    }
+}
+
 /// The document's bytes.
 pub(super) fn pdf(sheet: &Sheet) -> Vec<u8> {
     let mut pages = Pages {
@@ -125,8 +169,13 @@ pub(super) fn pdf(sheet: &Sheet) -> Vec<u8> {
         code: sheet.code.clone(),
         means: sheet.means.clone(),
     };
-    for block in &sheet.blocks {
-        pages.block(block, &sheet.pictures);
+    for (i, block) in sheet.blocks.iter().enumerate() {
+        let rest = &sheet.blocks[i + 1..];
+        if matches!(block, Block::Heading { .. } | Block::Subheading { .. }) {
+            pages.need(beginning(block, rest));
+        }
+        let signed = matches!(rest.first(), Some(Block::Sign { .. }));
+        pages.block(block, &sheet.pictures, if signed { SIGN } else { 0.0 });
     }
     pages.turn();
     write(pages.done, &sheet.title)
@@ -245,21 +294,20 @@ impl Pages {
         }
     }
 
-    fn block(&mut self, block: &Block, pictures: &[Picture]) {
+    /// Draws a block; a table keeps its last row on the page of the `after` points that follow it.
+    fn block(&mut self, block: &Block, pictures: &[Picture], after: f64) {
         match block {
             Block::Title { text } => {
                 self.paragraph(text, 20.0, true, 0.0);
                 self.y -= 2.0 * MM;
             }
             Block::Heading { text } => {
-                self.need(30.0 * MM);
                 self.y -= 5.0 * MM;
                 self.paragraph(text, 15.0, true, 0.0);
                 self.rectangle(MARGIN, self.y, WIDTH, 0.0, None, ([0x11; 3], 1.2));
                 self.y -= 1.5 * MM;
             }
             Block::Subheading { text } => {
-                self.need(22.0 * MM);
                 self.y -= 3.0 * MM;
                 self.paragraph(text, 12.0, true, 0.0);
                 self.y -= 1.0 * MM;
@@ -286,7 +334,7 @@ impl Pages {
                 header,
                 widths,
                 rows,
-            } => self.table(header, widths, rows),
+            } => self.table(header, widths, rows, after),
             Block::Notice { tone, title, text } => self.notice(*tone, title, text),
             Block::Picture { index } => {
                 if let Some(picture) = pictures.get(*index) {
@@ -299,7 +347,7 @@ impl Pages {
                 }
             }
             Block::Sign { lines } => {
-                self.need(18.0 * MM);
+                self.need(SIGN);
                 self.y -= 13.0 * MM;
                 let gap = 6.0 * MM;
                 let n = lines.len().max(1) as f64;
@@ -336,26 +384,27 @@ impl Pages {
         self.y -= 2.0 * MM;
     }
 
-    fn table(&mut self, header: &[String], widths: &[f64], rows: &[Row]) {
+    fn table(&mut self, header: &[String], widths: &[f64], rows: &[Row], after: f64) {
         let columns: Vec<f64> = widths.iter().map(|w| w * WIDTH).collect();
+        let head = row_height(header, &columns, true);
+        self.need(head + rows.first().map_or(0.0, |r| height_of(r, &columns)));
         self.row(header, &columns, true, Some([0xe8; 3]));
-        for row in rows {
-            let whole = [WIDTH];
-            let (columns, bold, fill): (&[f64], bool, Option<Colour>) = if row.whole {
-                (&whole, true, Some([0xff, 0xf3, 0xc4]))
-            } else {
-                (&columns, false, None)
+        for (i, row) in rows.iter().enumerate() {
+            let (own, fill): (&[f64], Option<Colour>) = match row.whole {
+                true => (&[WIDTH], Some([0xff, 0xf3, 0xc4])),
+                false => (&columns, None),
             };
-            let height = row_height(&row.cells, columns, bold);
-            if self.need(height) {
-                self.row(
-                    header,
-                    &widths.iter().map(|w| w * WIDTH).collect::<Vec<_>>(),
-                    true,
-                    Some([0xe8; 3]),
-                );
+            let mut room = height_of(row, &columns);
+            match rows.get(i + 1) {
+                // A row over the whole width says what comes below it.
+                Some(next) if row.whole => room += height_of(next, &columns),
+                Some(_) => {}
+                None => room += after,
             }
-            self.row(&row.cells, columns, bold, fill);
+            if self.need(room) {
+                self.row(header, &columns, true, Some([0xe8; 3]));
+            }
+            self.row(&row.cells, own, row.whole, fill);
         }
         self.y -= 1.5 * MM;
     }

@@ -3,6 +3,7 @@
 //! Coordinates are the board's or the part's own, millimetres, y upwards. What has a size on paper (lines, letters) is given in
 //! millimetres of paper; the picture knows how many millimetres of wood one of them is.
 
+use super::document::{OrderRow, ReportDocument, SetupRow};
 use super::show::Show;
 use grainway_geom::{Bounds, Contour, Placing, Point, Segment, point};
 use grainway_pipeline::doc::FeatureKind;
@@ -11,6 +12,7 @@ use grainway_pipeline::work::{
     CornerAnswer, Hold, HoldKind, Operation, Placement, Setup, SetupKind, SizedFeature, Tab,
     Variant, Work,
 };
+use std::collections::BTreeMap;
 
 /// Red, green, blue.
 pub(super) type Colour = [u8; 3];
@@ -24,6 +26,7 @@ const LATER: Colour = [0x1b, 0x4f, 0xb3];
 const TAB: Colour = [0xe0, 0x7b, 0x00];
 const AXIS: Colour = [0x0a, 0x6b, 0x2e];
 const PATH: Colour = [0x2b, 0x6c, 0xb0];
+const CUT: Colour = [0x6a, 0x1b, 0x9a];
 
 /// Where a text stands to its point.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -174,8 +177,14 @@ fn draw_feature(picture: &mut Picture, variant: &Variant, f: &SizedFeature, plac
     picture.shape(feature_contours(f, placing), Some(colour), line);
 }
 
-/// The board of a setup: pieces, holds with their numbers, tabs, zero, axes and grain.
-pub(super) fn of_setup(work: &Work, setup: &Setup, show: Show) -> Picture {
+/// The board of a setup: pieces with their names and the numbers of their cuts, holds with their numbers, tabs, zero, axes and grain.
+pub(super) fn of_setup(
+    work: &Work,
+    setup: &Setup,
+    report: &ReportDocument,
+    row: &SetupRow,
+    show: Show,
+) -> Picture {
     let board = Bounds {
         min: point(0.0, 0.0),
         max: setup.size,
@@ -190,6 +199,9 @@ pub(super) fn of_setup(work: &Work, setup: &Setup, show: Show) -> Picture {
     for placement in &setup.placements {
         if let Some(variant) = work.variant(&placement.variant) {
             draw_piece(&mut picture, variant, placement);
+            let name = report.piece_called(&placement.piece);
+            draw_name(&mut picture, variant, placement, name);
+            draw_cuts(&mut picture, variant, placement, row);
         }
     }
     for step in &setup.own_steps {
@@ -301,20 +313,87 @@ fn draw_piece(picture: &mut Picture, variant: &Variant, placement: &Placement) {
             draw_tab(picture, variant, &waste.feature, placement, tab);
         }
     }
+}
+
+/// Places of a piece's name that are tried: so many along and across it.
+const NAME_PLACES: (usize, usize) = (15, 9);
+/// Sizes of a piece's name that are tried, millimetres of paper; the last is taken where none fits.
+const NAME_SIZES: [f64; 6] = [4.0, 3.5, 3.0, 2.5, 2.0, 1.5];
+
+/// A piece's name, as large as it finds room between edges and features.
+fn draw_name(picture: &mut Picture, variant: &Variant, placement: &Placement, name: String) {
+    let outline = variant.outline.placed(&placement.placing);
     let bounds = outline.bounds();
+    let cut: Vec<Contour> = variant
+        .features
+        .iter()
+        .filter(|f| f.kind != FeatureKind::Outline)
+        .flat_map(|f| feature_contours(f, &placement.placing))
+        .collect();
+    let room = |p: Point| {
+        let inside = outline.contains(p) && !cut.iter().any(|c| c.closed && c.contains(p));
+        let nearest = cut.iter().map(|c| c.distance(p));
+        let nearest = nearest.fold(outline.distance(p), f64::min);
+        if inside { nearest } else { -nearest }
+    };
+    let (along, across) = NAME_PLACES;
+    let share = |i: usize, n: usize| (i as f64 + 1.0) / (n as f64 + 1.0);
+    let places: Vec<Point> = (0..along)
+        .flat_map(|i| (0..across).map(move |j| (i, j)))
+        .map(|(i, j)| {
+            let x = bounds.width() * share(i, along);
+            bounds.min + point(x, bounds.height() * share(j, across))
+        })
+        .collect();
+    let letters = name.chars().count().max(1) as f64;
+    let mut best = (bounds.centre(), 1.5);
+    for size in NAME_SIZES {
+        let high = size * picture.unit;
+        // Letters are about half as wide as high.
+        let half = 0.275 * letters * high;
+        let free = |p: &Point| {
+            let ends = [-1.0, -0.5, 0.0, 0.5, 1.0].map(|k| room(*p + point(k * half, 0.0)));
+            ends.into_iter().fold(f64::INFINITY, f64::min)
+        };
+        let place = places.iter().map(|p| (free(p), *p));
+        let Some((room, place)) = place.max_by(|a, b| a.0.total_cmp(&b.0)) else {
+            break;
+        };
+        best = (place, size);
+        if room >= 0.7 * high {
+            break;
+        }
+    }
+    let (place, size) = best;
+    let at = place - point(0.0, 0.35 * size * picture.unit);
+    picture.text(at, size, Anchor::Middle, INK, name);
+}
+
+/// The numbers of a piece's cuts, each at the right upper corner of its feature; that of the outline inside the piece's own.
+fn draw_cuts(picture: &mut Picture, variant: &Variant, placement: &Placement, row: &SetupRow) {
     let u = picture.unit;
-    // Letters at most as wide as the piece, at least readable; about half as wide as high each.
-    let letters = placement.piece.chars().count().max(1) as f64;
-    let size = (bounds.width() / u / (0.55 * letters))
-        .min(bounds.height() / u * 0.8)
-        .clamp(1.2, 4.0);
-    picture.text(
-        bounds.centre() - point(0.0, 0.35 * size * u),
-        size,
-        Anchor::Middle,
-        INK,
-        placement.piece.clone(),
-    );
+    let mut numbers: BTreeMap<&str, Vec<String>> = BTreeMap::new();
+    for o in &row.order {
+        if let OrderRow::Cut(c) = o
+            && c.piece.as_deref() == Some(placement.piece.as_str())
+        {
+            numbers
+                .entry(&c.feature)
+                .or_default()
+                .push(c.number.to_string());
+        }
+    }
+    for (feature, cuts) in numbers {
+        let Some(f) = variant.features.iter().find(|f| f.key == feature) else {
+            continue;
+        };
+        let corner = f.shape.placed(&placement.placing).bounds().max;
+        let at = match f.kind {
+            FeatureKind::Outline => corner - point(1.5 * u * 2.0, 3.2 * u),
+            _ => corner + point(0.4 * u, 0.2 * u),
+        };
+        picture.text(at, 2.2, Anchor::Start, CUT, cuts.join(", "));
+    }
 }
 
 /// A tab as a thick line along the edge it interrupts.
@@ -447,8 +526,12 @@ fn cutting_runs(moves: &[Move]) -> Vec<Contour> {
 
 /// What the colours and signs mean, for the sheet.
 pub(super) fn legend(setup: &Setup) -> Vec<String> {
+    if setup.kind == SetupKind::Lines {
+        return vec!["Dashed lines are what the cutter runs along.".to_string()];
+    }
     let mut lines = vec![
-        "Darker areas are deeper; grey areas go through.".to_string(),
+        "Darker areas are deeper; grey areas go through. Violet numbers are those of the cuts."
+            .to_string(),
         "Thick orange lines are tabs: cut them after the program has ended.".to_string(),
     ];
     let later = setup.holds.iter().any(|h| h.after_pause.is_some());

@@ -146,7 +146,9 @@ pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
     for (i, (setup, row)) in work.setups.iter().zip(&report.setups).enumerate() {
         sheet.blocks.push(Block::NewPage);
         let index = sheet.pictures.len();
-        sheet.pictures.push(picture::of_setup(work, setup, u));
+        sheet
+            .pictures
+            .push(picture::of_setup(work, setup, report, row, u));
         let of = format!("{} of {}", i + 1, report.setups.len());
         setup_page(
             &mut sheet,
@@ -404,7 +406,7 @@ fn hand_work(b: &mut Vec<Block>, report: &ReportDocument) {
             .iter()
             .map(|h| {
                 Row::of([
-                    h.part.clone(),
+                    report.part_called(&h.part).to_string(),
                     h.count.to_string(),
                     h.feature.clone().unwrap_or_default(),
                     h.what.clone(),
@@ -486,6 +488,11 @@ fn setup_page(
             s.holds.iter().filter(|h| h.after_pause.is_some()),
         ));
     }
+    let programs: Vec<&ProgramRow> = report.programs.iter().filter(|p| p.setup == s.id).collect();
+    if !programs.is_empty() {
+        b.push(next("Programs of this setup"));
+        b.push(program_table(&programs));
+    }
     if !s.cutters.is_empty() {
         b.push(next("Cutters, in order"));
         cutters(b, u, s);
@@ -501,12 +508,7 @@ fn setup_page(
             "You switch the spindle of this machine: on before a program starts or goes on to a cut, also when you take up a stopped run, at the speed that its message or the table of cutters gives for the cutter that is in; off before you reach in, before a cutter is changed and at the end.",
         ));
     }
-    b.push(order_table(u, s));
-    let programs: Vec<&ProgramRow> = report.programs.iter().filter(|p| p.setup == s.id).collect();
-    if !programs.is_empty() {
-        b.push(next("Programs of this setup"));
-        b.push(program_table(&programs));
-    }
+    b.push(order_table(u, report, s));
     b.push(Block::Sign {
         lines: vec![
             format!("{} proved at the machine by (name)", s.id),
@@ -552,6 +554,7 @@ fn set_up(s: &SetupRow, u: Show) -> Vec<String> {
         u.with(s.size[0]),
         u.with(s.size[1])
     )];
+    items.push("The picture shows the upper face: everything in it is cut from above, and nothing is turned over.".to_string());
     items.push(if thickest - thinnest < 5e-4 {
         format!("Thickness measured: {}. Measure again; if it differs by more than {}, correct the job and make it again.", u.with(mean), u.with(0.2))
     } else {
@@ -633,43 +636,54 @@ fn set_up_lines(s: &SetupRow, u: Show, report: &ReportDocument) -> Vec<String> {
     ]
 }
 
+/// How many holds stand side by side in a row of their table.
+const HOLDS_A_ROW: usize = 4;
+
+/// Holds of one kind stand together: what they are once, then number and place of each.
 fn hold_table<'a>(u: Show, holds: impl Iterator<Item = &'a HoldRow>) -> Block {
-    Block::Table {
-        header: [
-            "No.",
-            "What",
-            "X",
-            "Y",
-            "Stands above the face",
-            "Screw",
-            "When",
-            "Holds",
-        ]
-        .map(String::from)
-        .to_vec(),
-        widths: vec![0.05, 0.18, 0.09, 0.09, 0.1, 0.23, 0.11, 0.15],
-        rows: holds
-            .map(|h| {
-                Row::of([
-                    h.number.to_string(),
-                    h.what.clone(),
-                    u.len(h.at[0]),
-                    u.len(h.at[1]),
-                    if h.above > 0.0 {
-                        u.with(h.above)
-                    } else {
-                        "sunk".to_string()
-                    },
-                    h.screw
-                        .as_ref()
-                        .map_or_else(String::new, |s| s.words.clone()),
-                    h.after_pause
-                        .map_or_else(|| "at the start".to_string(), |p| format!("pause {p}")),
-                    h.of.clone().unwrap_or_else(|| "the board".to_string()),
-                ])
-            })
-            .collect(),
+    let mut kinds: Vec<(String, Vec<&HoldRow>)> = Vec::new();
+    for h in holds {
+        let what = hold_words(u, h);
+        match kinds.iter_mut().find(|k| k.0 == what) {
+            Some(kind) => kind.1.push(h),
+            None => kinds.push((what, vec![h])),
+        }
     }
+    let mut rows = Vec::new();
+    for (what, of_kind) in kinds {
+        rows.push(Row::whole(format!("{what}:")));
+        for some in of_kind.chunks(HOLDS_A_ROW) {
+            let mut cells: Vec<String> = some
+                .iter()
+                .flat_map(|h| [h.number.to_string(), u.len(h.at[0]), u.len(h.at[1])])
+                .collect();
+            cells.resize(3 * HOLDS_A_ROW, String::new());
+            rows.push(Row::of(cells));
+        }
+    }
+    let share = 1.0 / HOLDS_A_ROW as f64;
+    Block::Table {
+        header: ["No.", "X", "Y"]
+            .repeat(HOLDS_A_ROW)
+            .into_iter()
+            .map(String::from)
+            .collect(),
+        widths: [0.2 * share, 0.4 * share, 0.4 * share].repeat(HOLDS_A_ROW),
+        rows,
+    }
+}
+
+/// What a hold is, when it is put in and what it holds.
+fn hold_words(u: Show, h: &HoldRow) -> String {
+    let mut words = vec![h.what.clone()];
+    words.extend(h.screw.as_ref().map(|s| s.words.clone()));
+    words.push(match h.above > 0.0 {
+        true => format!("stands {} above the face", u.with(h.above)),
+        false => "head sunk".to_string(),
+    });
+    words.extend(h.after_pause.map(|p| format!("in pause {p}")));
+    words.push(format!("holds {}", h.of.as_deref().unwrap_or("the board")));
+    words.join("; ")
 }
 
 fn cutter_table(u: Show, cutters: &[CutterRow]) -> Block {
@@ -707,7 +721,7 @@ fn cutter_table(u: Show, cutters: &[CutterRow]) -> Block {
     }
 }
 
-fn order_table(u: Show, s: &SetupRow) -> Block {
+fn order_table(u: Show, report: &ReportDocument, s: &SetupRow) -> Block {
     let mut rows = Vec::new();
     for o in &s.order {
         match o {
@@ -748,7 +762,10 @@ fn order_table(u: Show, s: &SetupRow) -> Block {
             }
             OrderRow::Cut(c) => rows.push(Row::of([
                 format!("cut {}", c.number),
-                c.piece.clone().unwrap_or_default(),
+                c.piece
+                    .as_deref()
+                    .map(|p| report.piece_called(p))
+                    .unwrap_or_default(),
                 cut_words(c),
                 u.len(c.depth),
                 duration(c.seconds),
@@ -806,7 +823,7 @@ fn checks(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
     let b = &mut sheet.blocks;
     b.push(heading("What was checked"));
     b.push(text(format!(
-        "{} Every program was read back from its text. \"As planned\" compares its motions with the plan; \"safe\" takes the text alone and looks at what it would cut. Figures marked \"at most\" are conservative.",
+        "{} Every program was read back from its text. \"As planned\" compares its motions with the plan; \"safe\" takes the text alone and looks at what it would cut. Here stand the figures that have a limit; report.json has all. Those marked \"at most\" are conservative.",
         report.means
     )));
     for program in &report.programs {
@@ -820,7 +837,12 @@ fn checks(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
                         "{name}: {}",
                         if *passed { "passed" } else { "did not pass" }
                     )));
-                    rows.extend(figures.iter().map(|f| figure(u, f)));
+                    rows.extend(
+                        figures
+                            .iter()
+                            .filter(|f| f.limit.is_some())
+                            .map(|f| figure(u, f)),
+                    );
                 }
             }
         }
