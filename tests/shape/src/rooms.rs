@@ -202,6 +202,11 @@ pub const INVARIANTS: &[Invariant] = &[
             within: &[CORE, IMPORT, CHECK],
             except: &[
                 Except {
+                    file: "work/variant.rs",
+                    what: "drill",
+                    why: "the word for an operation",
+                },
+                Except {
                     file: "doc/shop.rs",
                     what: "drill",
                     why: "a kind of cutter",
@@ -224,11 +229,6 @@ pub const INVARIANTS: &[Invariant] = &[
         by: &[Apart {
             within: &[PLAN, CHAIN],
             except: &[
-                Except {
-                    file: "report/summary.rs",
-                    what: "drill",
-                    why: "the word for an operation",
-                },
                 Except {
                     file: "report/summary.rs",
                     what: "hold",
