@@ -75,7 +75,14 @@ pub struct Drawing {
     /// Contours of parts farther apart than this belong to different sheets; by default the whole drawing is one sheet.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub sheet_gap: Option<Length>,
-    /// What layers mean, first match wins. Every layer that holds something must match a rule or is a warning.
+    /// Only contours that lie wholly in this window are read; the others count as ignored.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub window: Option<Window>,
+    /// Single contours to leave out.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub leave_out: Vec<LeaveOut>,
+    /// What layers mean, first match wins. A layer that matches no rule is an error when it holds closed contours, else a warning when
+    /// it holds anything.
     pub layers: Vec<LayerRule>,
     /// The stock that its parts are cut from.
     pub stock: String,
@@ -102,6 +109,26 @@ fn one() -> u32 {
 }
 fn is_one(n: &u32) -> bool {
     *n == 1
+}
+
+/// A rectangle of a drawing.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Window {
+    /// Its lower left corner, in the drawing's coordinates.
+    pub at: [Length; 2],
+    /// Along x and along y.
+    pub size: [Length; 2],
+}
+
+/// A contour of a drawing, by its layer and a place on it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct LeaveOut {
+    /// The whole name of its layer.
+    pub layer: String,
+    /// A place in the drawing's coordinates; the contour that passes nearest is meant, at most 1 mm away.
+    pub at: [Length; 2],
 }
 
 /// The board under a drawn layout.

@@ -335,6 +335,15 @@ fn of_drawing(at: &mut At<'_>, d: &Drawing) {
             at.places("parts-at", p);
         }
     }
+    if let Some(window) = &d.window {
+        let mut at = at.below("window");
+        at.places("at", &window.at);
+        at.sizes("size", &window.size);
+    }
+    for (i, left) in d.leave_out.iter().enumerate() {
+        let mut at = at.below("leave-out");
+        at.below(i).places("at", &left.at);
+    }
     for (i, rule) in d.layers.iter().enumerate() {
         let mut at = at.below("layers");
         let mut at = at.below(i);

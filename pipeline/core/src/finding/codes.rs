@@ -207,9 +207,13 @@ codes! {
         "Nothing; the result was checked. Small pieces of the shape may be worth cleaning in the drawing.",
         "";
     LAYER_UNMATCHED = "layer-unmatched" Warning
-        "A layer that holds something matches no rule; what it holds was left out.",
+        "A layer that holds something matches no rule; what it holds was left out. An error when closed contours are among it.",
         "Give the drawing a rule for the layer, if only to ignore it.",
         "stages/plan/src/drawing/tests.rs::faults_of_drawing_are_named_with_layer_and_place";
+    LEAVE_OUT_MISSES = "leave-out-misses" Error
+        "The job leaves out a contour of a drawing that is not where it says.",
+        "Correct the layer or the place in leave-out.",
+        "stages/plan/src/drawing/tests.rs::a_window_and_what_is_left_out";
     LEFT_TO_CONTROLLER = "left-to-controller" Warning
         "The dialect leaves something to the controller that no text says: lengths that the cutter change calls, corners that are rounded.",
         "Set at the controller what the message names.",
@@ -474,6 +478,10 @@ codes! {
         "The waste of an opening is too small to be held; it is cut to chips.",
         "Nothing.",
         "stages/plan/src/hold/tests.rs::waste_is_held_by_its_size";
+    WINDOW_CROSSED = "window-crossed" Warning
+        "Contours of a drawing reach over the edge of its window; they were left out.",
+        "Enlarge the window, or make it smaller where they belong to something else.",
+        "stages/plan/src/drawing/tests.rs::a_window_and_what_is_left_out";
 }
 
 #[cfg(test)]

@@ -1,5 +1,6 @@
 //! One drawing of the job: its entities accounted for, its contours joined, grouped and named.
 
+mod choosing;
 mod drawn_part;
 mod joining;
 mod owning;
@@ -40,7 +41,8 @@ struct Shaped<'a> {
 
 /// A contour that cannot be cut.
 struct Faulty {
-    at: Option<Point>,
+    layer: Arc<str>,
+    contour: Contour,
     entities: Vec<usize>,
     findings: Vec<Finding>,
 }
@@ -71,6 +73,7 @@ pub(super) fn read_drawing<'d>(
     };
     let candidates = reading.sort_out(&rules);
     let (shaped, faulty) = reading.shape(candidates);
+    let (shaped, faulty) = reading.choose(shaped, faulty);
     reading.group(shaped, faulty, fine);
     reading.balance();
 }

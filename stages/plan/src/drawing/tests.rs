@@ -255,6 +255,65 @@ fn faults_of_drawing_are_named_with_layer_and_place() {
     }
 }
 
+/// Contours outside the window, one over its edge, and one that the job leaves out; and a stray open line that is left out too.
+#[test]
+fn a_window_and_what_is_left_out() {
+    let words = [
+        rect("out", 0.0, 0.0, 400.0, 300.0),
+        rect("pocket-5", 20.0, 20.0, 100.0, 100.0),
+        rect("pocket-5", 200.0, 20.0, 100.0, 100.0),
+        "0 LINE 8 cut 10 250 20 200 11 300 21 250 ".to_string(),
+        rect("out", 600.0, 0.0, 400.0, 300.0),
+        rect("out", 450.0, 0.0, 100.0, 300.0),
+    ]
+    .concat();
+    let window = r#", "window": { "at": [-10, -10], "size": [500, 400] }"#;
+    let left_out = |place: &str| {
+        format!(
+            r#"{window}, "leave-out": [ {{ "layer": "pocket-5", "at": {place} }}, {{ "layer": "cut", "at": [275, 225] }} ]"#
+        )
+    };
+    let work = draw(&words, &left_out("[200.5, 60]"));
+    let codes: Vec<&str> = work.findings.iter().map(|f| f.code.as_str()).collect();
+    assert_eq!(codes, ["window-crossed"], "{:#?}", work.findings);
+    assert_eq!(work.parts.len(), 1);
+    let keys: Vec<&str> = work.parts[0]
+        .features
+        .iter()
+        .map(|f| f.key.as_str())
+        .collect();
+    assert_eq!(keys, ["pocket@70.0,70.0"]);
+    let b = &work.balances[0];
+    assert_eq!((b.read, b.used, b.ignored, b.warned), (6, 2, 4, 0));
+    // 1.5 mm beside the contour: nothing is meant.
+    let work = draw(&words, &left_out("[198.5, 60]"));
+    let missed = with_code(&work, "leave-out-misses");
+    assert_eq!(missed.len(), 1, "{:#?}", work.findings);
+    assert!(missed[0].message.contains("the nearest passes 1.5 mm away"));
+    assert_eq!(
+        missed[0].pointer.as_deref(),
+        Some("job.json#/drawings/0/leave-out/0")
+    );
+}
+
+/// 32 contours on a layer that was forgotten were left uncut in a job that was ready.
+#[test]
+fn closed_contours_on_a_layer_without_a_rule_are_an_error() {
+    let outline = rect("out", 0.0, 0.0, 400.0, 300.0);
+    for (more, error) in [
+        (rect("forgotten", 20.0, 20.0, 10.0, 10.0), true),
+        (
+            "0 LINE 8 forgotten 10 20 20 20 11 30 21 20 ".to_string(),
+            false,
+        ),
+    ] {
+        let work = draw(&(outline.clone() + &more), "");
+        let found = with_code(&work, "layer-unmatched");
+        assert_eq!(found.len(), 1, "{:#?}", work.findings);
+        assert_eq!(found[0].severity == Severity::Error, error, "{}", found[0]);
+    }
+}
+
 #[test]
 fn the_parts_map_names_counts_and_adds() {
     let words = rect("out", 10.0, 20.0, 200.0, 100.0) + &rect("out", 300.0, 20.0, 200.0, 100.0);

@@ -70,7 +70,8 @@ impl<'d> Reading<'_, '_, 'd> {
                     Err(told) => {
                         let findings = vec![self.told(told)];
                         faulty.push(Faulty {
-                            at: contour.start(),
+                            layer: layer.clone(),
+                            contour,
                             entities,
                             findings,
                         });

@@ -74,7 +74,7 @@ impl<'d> Reading<'_, '_, 'd> {
         let parts = self.sheets_of(&outlines);
         let owned = self.owned(features, &parts);
         for f in faulty {
-            if parts.is_chosen_at(f.at) {
+            if parts.is_chosen_at(f.contour.start()) {
                 self.settle(&f.entities, Fate::Warned);
                 self.made.findings.extend(f.findings);
             } else {

@@ -2,8 +2,10 @@
 
 use super::{Fate, Reading};
 use crate::drawing::layers::{Making, Meaning, Rules};
-use grainway_import::entity::{Entity, What};
+use grainway_import::entity::{Entity, Run, What};
+use grainway_import::join;
 use grainway_pipeline::finding::{Severity, code};
+use grainway_pipeline::tolerance::IMPORT_MM;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -112,12 +114,25 @@ impl<'d> Reading<'_, '_, 'd> {
             known.join(", ")
         };
         for (layer, list) in unmatched {
+            let closed = closed(&content.entities, &list);
+            // What is closed may be something to cut; nobody said that it is not.
+            let (severity, uncut) = match closed {
+                0 => (Severity::Warning, String::new()),
+                1 => (
+                    Severity::Error,
+                    " A closed contour is among them.".to_string(),
+                ),
+                n => (
+                    Severity::Error,
+                    format!(" {n} closed contours are among them."),
+                ),
+            };
             let message = format!(
-                "No rule matches the layer {layer}, which holds {}; they were left out. Rules: {known}.",
+                "No rule matches the layer {layer}, which holds {}; they were left out.{uncut} Rules: {known}.",
                 count_kinds(&content.entities, &list)
             );
             let at = content.entities[list[0]].at;
-            self.find(&code::LAYER_UNMATCHED, at, message);
+            self.find(&code::LAYER_UNMATCHED, at, message).severity = severity;
         }
     }
 
@@ -139,6 +154,19 @@ impl<'d> Reading<'_, '_, 'd> {
             self.find(&code::ENTITY_NOT_READ, at, message).severity = severity;
         }
     }
+}
+
+/// How many closed contours the lines among these entities make.
+fn closed(entities: &[Entity], list: &[usize]) -> usize {
+    let runs: Vec<(usize, &Run)> = list
+        .iter()
+        .filter_map(|i| match &entities[*i].what {
+            What::Run(run) => Some((*i, run)),
+            _ => None,
+        })
+        .collect();
+    let joined = join::join(&runs, IMPORT_MM).joined;
+    joined.iter().filter(|j| j.contour.closed).count()
 }
 
 /// "3 LINE, 1 TEXT".
