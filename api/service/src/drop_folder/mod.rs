@@ -25,6 +25,8 @@
 //!
 //! Neither the time nor the contents of the file are part of the key: the same file put there again on purpose is a new job.
 //!
+//! A job that is replaced afterwards, because the wood was measured again, gives way in `done` to the one that replaced it.
+//!
 //! For each name there is one outcome, the newest: results of `cabinet.csv` go away when a later `cabinet.csv` is refused. A file whose
 //! namesake is still being made waits for it.
 
@@ -33,6 +35,7 @@ mod gather;
 mod look;
 mod outcome;
 mod plain;
+mod renewal;
 
 pub use claim::{Claim, Handing};
 pub use look::Settled;
@@ -80,6 +83,8 @@ pub struct Watcher {
     seen: BTreeMap<String, Seen>,
     /// Claims whose jobs are known.
     at_work: BTreeMap<String, Vec<JobId>>,
+    /// What stands in `done`, once it was looked at.
+    put_away: Option<renewal::PutAway>,
     /// What was last said in the log, so that it is said once.
     told: BTreeMap<String, String>,
 }
@@ -92,6 +97,7 @@ impl Watcher {
             lock: None,
             seen: BTreeMap::new(),
             at_work: BTreeMap::new(),
+            put_away: None,
             told: BTreeMap::new(),
         }
     }
@@ -116,6 +122,10 @@ impl Watcher {
         }
         self.at_work
             .retain(|name, _| claims.iter().any(|c| c.name == *name));
+        match self.renew(shared).await {
+            Ok(()) => drop(self.told.remove("done")),
+            Err(why) => self.say("done", why),
+        }
         let settled = match self.look(&shared.config).await {
             Ok(settled) => settled,
             Err(why) => return self.say("folder", why),
@@ -150,6 +160,7 @@ impl Watcher {
         };
         match self.put_away(shared, claim, &jobs, usize::MAX).await {
             Ok(true) => {
+                self.remember(gather::stem(&claim.file), &jobs);
                 self.at_work.remove(&claim.name);
                 self.told.remove(&claim.name);
             }

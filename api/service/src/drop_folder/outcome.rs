@@ -11,7 +11,7 @@ use std::fmt::Write;
 use std::path::Path;
 
 /// Endings of what may have been handed in under a name.
-const ENDINGS: [&str; 4] = ["json", "zip", "csv", "xlsx"];
+pub(super) const ENDINGS: [&str; 4] = ["json", "zip", "csv", "xlsx"];
 
 /// Takes away what earlier files of the name came to.
 fn forget(folder: &Path, name: &str) -> Result<(), String> {
@@ -67,44 +67,13 @@ impl Watcher {
         let name = stem(&claim.file).to_string();
         let done = self.folder().join(DONE);
         let fresh = done.join(format!(".{}", claim.id));
-        let (folder, place) = (done.clone(), fresh.clone());
-        apart(move || {
-            plain::folder(&folder)?;
-            plain::remove(&place)?;
-            plain::folder(&place)
-        })
-        .await?;
-        let mut any = false;
-        for job in &jobs {
-            let files = shared
-                .store
-                .files(job.id, Side::Out)
-                .await
-                .map_err(|e| e.to_string())?;
-            if files.is_empty() {
-                continue;
-            }
-            any = true;
-            let into = match jobs.len() {
-                1 => fresh.clone(),
-                _ => fresh.join(part(job)),
-            };
-            shared
-                .files
-                .fetch(job.id, Side::Out, job.output.as_deref(), &files, &into)
-                .await
-                .map_err(|e| e.to_string())?;
-        }
+        let any = self.results(shared, &jobs, &fresh).await?;
         let (folder, claim, text) = (self.folder(), claim.clone(), text(&claim.file, &jobs));
         let taken = self.taken().join(&claim.name);
         apart(move || {
             plain::settle(&fresh);
             let place = done.join(&name);
             let old = done.join(format!(".{}.old", claim.id));
-            let away = |from: &Path, to: &Path| match std::fs::rename(from, to) {
-                Err(e) if e.kind() != std::io::ErrorKind::NotFound => Err(said(from)(e)),
-                _ => Ok(()),
-            };
             let all: [&dyn Fn() -> Result<(), String>; 7] = [
                 &|| forget(&folder, &name),
                 &|| plain::remove(&old),
@@ -128,14 +97,74 @@ impl Watcher {
     }
 }
 
+impl Watcher {
+    /// Fetches what jobs made into the folder `fresh`, which is made anew; false when they made nothing.
+    pub(super) async fn results(
+        &self,
+        shared: &Shared,
+        jobs: &[Job],
+        fresh: &Path,
+    ) -> Result<bool, String> {
+        let (folder, place) = (self.folder().join(DONE), fresh.to_path_buf());
+        apart(move || {
+            plain::folder(&folder)?;
+            plain::remove(&place)?;
+            plain::folder(&place)
+        })
+        .await?;
+        let mut any = false;
+        for job in jobs {
+            let files = shared
+                .store
+                .files(job.id, Side::Out)
+                .await
+                .map_err(|e| e.to_string())?;
+            if files.is_empty() {
+                continue;
+            }
+            any = true;
+            let into = match jobs.len() {
+                1 => fresh.to_path_buf(),
+                _ => fresh.join(part(job)),
+            };
+            shared
+                .files
+                .fetch(job.id, Side::Out, job.output.as_deref(), &files, &into)
+                .await
+                .map_err(|e| e.to_string())?;
+        }
+        Ok(any)
+    }
+}
+
+/// Moves a folder aside, if it is there.
+pub(super) fn away(from: &Path, to: &Path) -> Result<(), String> {
+    match std::fs::rename(from, to) {
+        Err(e) if e.kind() != std::io::ErrorKind::NotFound => Err(said(from)(e)),
+        _ => Ok(()),
+    }
+}
+
 /// The folder of one job of several.
 fn part(job: &Job) -> String {
     let name = stem(&job.document);
     name.strip_prefix("job-").unwrap_or(name).to_string()
 }
 
+/// Stands before a job's id in the text about it.
+const JOB: &str = ", job ";
+
+/// The jobs that a text tells of.
+pub(super) fn jobs_of(text: &str) -> Vec<JobId> {
+    let of_line = |line: &str| {
+        let rest = line.strip_prefix("Code ")?.split_once(JOB)?.1;
+        rest.strip_suffix('.')?.parse().ok()
+    };
+    text.lines().filter_map(of_line).collect()
+}
+
 /// How it ended, in words.
-fn text(file: &str, jobs: &[Job]) -> String {
+pub(super) fn text(file: &str, jobs: &[Job]) -> String {
     let mut text = String::new();
     if jobs.is_empty() {
         let _ = writeln!(
@@ -174,7 +203,13 @@ fn text(file: &str, jobs: &[Job]) -> String {
         if jobs.len() > 1 && job.output.is_some() {
             let _ = writeln!(text, "Its files: {}", part(job));
         }
-        let _ = writeln!(text, "Code {}, job {}.\n", job.code, job.id);
+        if let Some(old) = job.replaces {
+            let _ = writeln!(
+                text,
+                "Made again with the wood as measured. The programs of job {old} are stale: do not run copies of them."
+            );
+        }
+        let _ = writeln!(text, "Code {}{JOB}{}.\n", job.code, job.id);
     }
     text
 }

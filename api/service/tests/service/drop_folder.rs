@@ -10,6 +10,7 @@ use grainway_service::config::{Config, DropFolder};
 use grainway_service::drop_folder::{Handing, Watcher};
 use grainway_service::files::{FilePlace, Files, FilesUrl};
 use grainway_service::model::{Job, JobEnd, JobId, JobState, Side, Source, Summary, When};
+use grainway_service::rework;
 use grainway_service::store::JobFilter;
 use std::collections::BTreeMap;
 use std::io::Write;
@@ -220,6 +221,59 @@ async fn a_job_with_its_drawing_and_shop_becomes_results_beside_it() {
     }
     watcher.round(&bench.shared).await;
     assert_eq!(bench.jobs().await.len(), 1);
+}
+
+/// A job measured again, on the page or by command, makes what lies in `done` stale: the newer programs take its place, also when the
+/// service was not running when they were made.
+#[tokio::test]
+async fn what_a_measured_job_made_takes_the_old_ones_place() {
+    let bench = Bench::new().await;
+    bench.put_example("step-stool", "job.json", "stool.json");
+    bench.put_example("step-stool", "shop.json", "shop.json");
+    let mut watcher = bench.watcher();
+    watcher.round(&bench.shared).await;
+    bench.end_all(JobState::Ready).await;
+    watcher.round(&bench.shared).await;
+    let program = "done/stool/programs/01-board-1.ngc";
+    let measure = async |old: JobId, thickness: &str| -> JobId {
+        let old = bench.shared.store.job(old).await.unwrap().unwrap();
+        let wood = serde_json::json!({ "thickness": { "oak-19": thickness } });
+        let wood = serde_json::from_value(wood).unwrap();
+        let taken = rework::measured(&bench.shared, &old, &wood, None, None, false);
+        assert!(taken.await.is_ok());
+        bench.end_all(JobState::Ready).await;
+        let old = bench.shared.store.job(old.id).await.unwrap().unwrap();
+        old.replaced_by.unwrap()
+    };
+    let first = bench.jobs().await[0].id;
+    std::fs::write(bench.folder.join(program), "the old one").unwrap();
+    let second = measure(first, "19.0mm").await;
+    watcher.round(&bench.shared).await;
+    let text = bench.text("done/stool.txt");
+    assert!(text.contains(&second.to_string()), "{text}");
+    assert!(
+        text.contains(&format!("The programs of job {first} are stale")),
+        "{text}"
+    );
+    assert_eq!(bench.text(program), "G21\n");
+    assert!(bench.has("done/stool.json"));
+    // While nobody watched, and twice.
+    drop(watcher);
+    std::fs::write(bench.folder.join(program), "the old one").unwrap();
+    let third = measure(second, "19.1mm").await;
+    let fourth = measure(third, "19.2mm").await;
+    let mut watcher = bench.watcher();
+    watcher.round(&bench.shared).await;
+    let text = bench.text("done/stool.txt");
+    assert!(text.contains(&fourth.to_string()), "{text}");
+    assert_eq!(bench.text(program), "G21\n");
+    // Whoever took the text away has taken the results over.
+    std::fs::remove_file(bench.folder.join("done/stool.txt")).unwrap();
+    std::fs::write(bench.folder.join(program), "mine").unwrap();
+    measure(fourth, "19.0mm").await;
+    watcher.round(&bench.shared).await;
+    assert_eq!(bench.text(program), "mine");
+    assert!(!bench.has("done/stool.txt"));
 }
 
 #[tokio::test]
