@@ -170,6 +170,17 @@ async fn measured_and_remake_are_commands() {
     let output = grainway(&["fetch", newer.trim(), "--out", &into("new")]).await;
     assert_eq!(output.status.code(), Some(0), "{}", told(&output));
     assert!(out.join("new/programs/01-board-1.ngc").exists());
+    let program = format!("/v1/jobs/{old_id}/files/programs/01-board-1.ngc");
+    let refused = server.get(&program).await;
+    assert_eq!(
+        (refused.status.as_u16(), refused.problem().as_str()),
+        (409, "stale")
+    );
+    assert!(refused.text().contains(newer.trim()), "{}", refused.text());
+    assert_eq!(
+        server.get(&format!("{program}?stale=true")).await.text(),
+        "M2\n"
+    );
     let zip = server.get(&format!("/v1/jobs/{old_id}/files.zip")).await;
     assert!(zip.field("content-disposition").contains("-STALE.zip"));
     let mut zip = zip::ZipArchive::new(std::io::Cursor::new(zip.bytes.clone())).unwrap();

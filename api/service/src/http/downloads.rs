@@ -78,7 +78,28 @@ pub(super) async fn made_file(
     Path((id, name)): Path<(String, String)>,
     asked: Asked,
 ) -> Result<Response, Error> {
-    file(api, &id, Side::Out, &name, asked).await
+    current_file(api, &id, &name, asked).await
+}
+
+/// A file that a job made; its programs only while no newer job has replaced it, or on purpose.
+async fn current_file(
+    api: ApiArc,
+    id: &str,
+    name: &str,
+    mut asked: Asked,
+) -> Result<Response, Error> {
+    let too = asked.flag("stale").unwrap_or(false);
+    asked.sound()?;
+    if !too && name.starts_with(PROGRAMS) {
+        let found = job(&api, job_id(id)?).await?;
+        if let Some(newer) = found.replaced_by {
+            let detail = format!(
+                "Job {newer} replaced this one: its programs are stale, do not run them. With stale=true they are given all the same."
+            );
+            return Err(Error::new(super::problem::STALE, detail));
+        }
+    }
+    file(api, id, Side::Out, name, asked).await
 }
 
 pub(super) async fn handed_in_file(
@@ -293,8 +314,11 @@ impl Write for Pieces {
     }
 }
 
+/// The folder of programs that were released.
+const PROGRAMS: &str = "programs/";
+
 /// What a zip of a job that was replaced begins with, and the sentence in it.
-const STALE: &str = "STALE.txt";
+const STALE_TEXT: &str = "STALE.txt";
 
 fn stale_sentence(newer: JobId) -> String {
     format!("Stale: do not run these programs. Job {newer} replaced them; fetch that one.\n")
@@ -302,7 +326,7 @@ fn stale_sentence(newer: JobId) -> String {
 
 /// The name in a zip: programs of a job that was replaced lie where no controller looks, under a name that none takes.
 fn packed_name(name: &str, stale: bool) -> String {
-    match name.strip_prefix("programs/") {
+    match name.strip_prefix(PROGRAMS) {
         Some(program) if stale => format!("programs-stale/{program}.txt"),
         _ => name.to_string(),
     }
@@ -345,7 +369,7 @@ async fn write_zip(
         let gone = |_| std::io::Error::other("the caller went away");
         if let Some(newer) = stale {
             let said = Bytes::from(stale_sentence(newer));
-            let begin = Packed::File(STALE.to_string(), said.len() as u64);
+            let begin = Packed::File(STALE_TEXT.to_string(), said.len() as u64);
             packer.send(begin).await.map_err(gone)?;
             packer.send(Packed::Piece(said)).await.map_err(gone)?;
         }

@@ -61,6 +61,7 @@ parameters! {
     });
     REPLACES Query "replaces" "The job whose programs become stale once this one is ready." of::<JobId>;
     DRY_RUN Query "dry-run" "Check only; nothing is kept." of::<bool>;
+    STALE_TOO Query "stale" "true gives a program of a job that was replaced all the same." of::<bool>;
     STATE Query "state" "Only jobs in these states, with commas between them." |g| json_schema!({
         "type": "array", "items": g.subschema_for::<JobState>(), "minItems": 1
     });

@@ -63,6 +63,8 @@ kinds! {
     TOO_SLOW "too-slow" 408 "The request took too long to arrive" "Send it again over a better line.";
     /// The job's state does not allow it.
     NOT_NOW "not-now" 409 "The job's state does not allow this" "Look at the job's state.";
+    /// A newer job replaced it.
+    STALE "stale" 409 "A newer job replaced this one" "Fetch what the newer job made.";
     /// The first request with the key is at work.
     STILL_AT_WORK "still-at-work" 409 "The same request is still at work" "Send it again in a moment for its answer.";
     /// If-Match does not hold.

@@ -6,7 +6,8 @@
 use super::parts::*;
 use super::problem::{
     BAD_BODY, DOCUMENTS, KEY_IN_USE, Kind, NO_SUCH_RANGE, NOT_FOUND, NOT_NOW, OTHER_TYPE,
-    OTHER_VERSION, QUEUE_FULL, REFUSED, STILL_AT_WORK, STOPPING, STORES_AWAY, TOO_LARGE, TOO_SLOW,
+    OTHER_VERSION, QUEUE_FULL, REFUSED, STALE, STILL_AT_WORK, STOPPING, STORES_AWAY, TOO_LARGE,
+    TOO_SLOW,
 };
 use super::route::{Answer, Route};
 use super::{
@@ -267,20 +268,20 @@ pub static ROUTES: &[Route] = &[
     Route {
         path: "/v1/jobs/{id}/files/{*name}",
         word: "file",
-        about: "A file that a job made.",
-        parameters: &[ID, NAME, RANGE, IF_RANGE, IF_NONE_MATCH],
+        about: "A file that a job made. A program of a job that was replaced is stale and is refused.",
+        parameters: &[ID, NAME, STALE_TOO, RANGE, IF_RANGE, IF_NONE_MATCH],
         answers: &[WHOLE_FILE, PART_OF_FILE, SAME],
-        problems: FILE_PROBLEMS,
+        problems: &[NOT_FOUND, NOT_NOW, STALE, NO_SUCH_RANGE, STORES_AWAY],
         handler: || get(downloads::made_file),
         ..READ
     },
     Route {
         path: "/v1/jobs/{id}/files.zip",
         word: "files-zip",
-        about: "Everything a job made, in one zip.",
+        about: "Everything a job made, in one zip. That of a job that was replaced says so in STALE.txt, and its programs lie in programs-stale.",
         parameters: &[ID],
         answers: &[plain(
-            "The zip; the same bytes every time.",
+            "The zip; the same bytes every time until the job is replaced.",
             &[("application/zip", None)],
         )
         .with(&[("Content-Disposition", "A name to keep it under.")])],

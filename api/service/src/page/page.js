@@ -160,7 +160,7 @@ async function detail() {
     el("div", { class: "row" },
       ended ? null : el("button", { type: "button", disabled: job["cancel-wanted"], onclick: () => post("cancel") }, job["cancel-wanted"] ? "Being stopped" : "Stop this job"),
       ["withheld", "failed", "cancelled"].includes(job.state) ? el("button", { type: "button", onclick: () => post("retry") }, "Make it once more") : null,
-      files.length ? el("button", { type: "button", onclick: () => act(() => save(`v1/jobs/${job.id}/files.zip`, `${job.code}.zip`)) }, "All files as zip") : null,
+      files.length ? el("button", { type: "button", onclick: () => act(() => save(`v1/jobs/${job.id}/files.zip`, `${job.code}${job["replaced-by"] ? "-STALE" : ""}.zip`)) }, "All files as zip") : null,
       ...["setup-sheet.pdf", "setup-sheet.html"].filter((n) => files.some((f) => f.name === n)).map((n) => el("button", { type: "button", onclick: () => act(() => save(fileAt(job.id, n), `${job.code}-${n}`)) }, n === "setup-sheet.pdf" ? "Setup sheet (PDF)" : "Setup sheet (HTML)"))),
   ];
   if (report) {
@@ -171,7 +171,7 @@ async function detail() {
       const word = (v) => (v ? (v.passed ? "passed" : "not passed") : "not checked");
       const figures = (v) => (v ? v.figures.filter((f) => f.value != null).map((f) => `${f.layer}: ${f.what} ${f.value} ${f.unit}${f.limit != null ? ` (limit ${f.limit})` : ""}${f.exact ? "" : ", on the safe side"}`).join("; ") : "");
       parts.push(el("h3", {}, "Programs and checks"), el("p", {}, report.means), table(["Program", "As planned", "Safe", "Time", "Figures"], report.programs.map((p) => {
-        const name = files.some((f) => f.name === p.file) ? el("button", { type: "button", onclick: () => act(() => save(fileAt(job.id, p.file), p.file.split("/").pop())) }, p.file) : p.file;
+        const name = !job["replaced-by"] && files.some((f) => f.name === p.file) ? el("button", { type: "button", onclick: () => act(() => save(fileAt(job.id, p.file), p.file.split("/").pop())) }, p.file) : p.file;
         return [name, word(p["as-planned"]), word(p.safe), lasts(p.seconds), el("details", {}, el("summary", {}, "figures"), figures(p["as-planned"]), " ", figures(p.safe))];
       })));
     }
@@ -189,7 +189,7 @@ async function detail() {
     }
   }
   if (files.length) {
-    parts.push(el("details", {}, el("summary", {}, `${files.length} files`), el("ul", {}, ...files.map((f) => el("li", {}, el("button", { type: "button", onclick: () => act(() => save(fileAt(job.id, f.name), f.name.split("/").pop())) }, f.name), ` ${f.bytes} bytes`)))));
+    parts.push(el("details", {}, el("summary", {}, `${files.length} files`), el("ul", {}, ...files.map((f) => el("li", {}, job["replaced-by"] && f.name.startsWith("programs/") ? `${f.name}, stale` : el("button", { type: "button", onclick: () => act(() => save(fileAt(job.id, f.name), f.name.split("/").pop())) }, f.name), ` ${f.bytes} bytes`)))));
   }
   const had = place.contains(document.activeElement);
   place.replaceChildren(...parts.filter(Boolean));
