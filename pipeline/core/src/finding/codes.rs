@@ -182,6 +182,10 @@ codes! {
         "The job says that the wood is held by something that the program knows nothing of.",
         "Make sure that the board and every piece stay where they are until the last cut.",
         "stages/plan/src/hold/tests.rs::other_holds_are_vouched_for_by_the_person";
+    HOLD_CORNER_OPEN = "hold-corner-open" Warning
+        "No hold-down screw finds room at a corner of the board.",
+        "Add a clamp by hand there where nothing is cut, or enlarge the place stage's side-margin.",
+        "stages/plan/src/hold/tests.rs::an_open_corner_is_a_warning_with_its_distance";
     HOLD_GAP = "hold-gap" Warning
         "Screws along an edge of the board stand farther apart than wanted.",
         "Enlarge the place stage's side-margin, or add a clamp by hand where nothing is cut.",

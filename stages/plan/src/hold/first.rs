@@ -2,7 +2,7 @@
 
 use super::board::{Board, LITTLE_MM};
 use super::{FirstHold, HoldSettings};
-use grainway_geom::{Point, point};
+use grainway_geom::{Bounds, Point, point};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::work::{Hold, HoldKind, Setup, SetupKind};
 
@@ -90,8 +90,10 @@ fn margin_screws(
             .find_map(|end| side.place(board, settings, [end, edge], spacing / 3.0, &found));
         found.extend(at);
     }
-    if found.len() < BOARD_HOLDS || !in_all_corners(&found, board.size) {
+    if found.len() < BOARD_HOLDS || !steady(&found, board.size) {
         findings.push(no_room_for_screws(board, setup, found.len(), edge, clear));
+    } else {
+        findings.extend(open_corners(&found, board.size, setup));
     }
     findings.extend(gaps(&found, board.size, spacing, setup));
     holds.extend(
@@ -136,15 +138,48 @@ fn wanted_places(size: Point, edge: f64, end: f64, spacing: f64) -> Vec<Side> {
     wanted
 }
 
-/// Some screw holds in each quarter of the board.
-fn in_all_corners(found: &[Point], size: Point) -> bool {
-    [(false, false), (false, true), (true, false), (true, true)]
-        .into_iter()
-        .all(|(right, far)| {
-            found
-                .iter()
-                .any(|p| (p.x > size.x / 2.0) == right && (p.y > size.y / 2.0) == far)
-        })
+/// The quarters of a board by their corners: right of the middle, behind it.
+const CORNERS: [(&str, bool, bool); 4] = [
+    ("near left", false, false),
+    ("near right", true, false),
+    ("far left", false, true),
+    ("far right", true, true),
+];
+/// Screws reach over at least this share of the board's length and of its width. Common practice, no source.
+const REACH_SHARE: f64 = 0.5;
+
+/// Screws in one quarter of the board.
+fn in_quarter(found: &[Point], size: Point, right: bool, far: bool) -> bool {
+    let is = |p: &Point| (p.x > size.x / 2.0) == right && (p.y > size.y / 2.0) == far;
+    found.iter().any(is)
+}
+
+/// The board cannot turn or tip about its screws: they stand in three quarters at least and reach over half of each side.
+fn steady(found: &[Point], size: Point) -> bool {
+    let held = CORNERS.iter().filter(|c| in_quarter(found, size, c.1, c.2));
+    let b = found.iter().fold(Bounds::EMPTY, |b, p| b.with(*p));
+    held.count() >= 3 && b.width() >= REACH_SHARE * size.x && b.height() >= REACH_SHARE * size.y
+}
+
+/// Says in which corners no screw finds room, and how far the nearest is from there.
+fn open_corners(found: &[Point], size: Point, setup: &Setup) -> Vec<Finding> {
+    let open = CORNERS
+        .iter()
+        .filter(|c| !in_quarter(found, size, c.1, c.2));
+    let told = open.map(|(name, right, far)| {
+        let along = |there: bool, l: f64| if there { l } else { 0.0 };
+        let corner = point(along(*right, size.x), along(*far, size.y));
+        let nearest = found.iter().map(|p| p.distance(corner)).fold(f64::INFINITY, f64::min);
+        Finding::new(
+            &code::HOLD_CORNER_OPEN,
+            format!(
+                "No screw finds room at the {name} corner of {}; the nearest holds {nearest:.0} mm from it.",
+                setup.id
+            ),
+        )
+        .setup(&setup.id)
+    });
+    told.collect()
 }
 
 /// Says what room screws need in the margin.
@@ -159,7 +194,7 @@ fn no_room_for_screws(
     Finding::new(
         &code::NO_ROOM_FOR_FIRST_HOLD,
         format!(
-            "The margin of {} has room for {found} screw{} only, and not at all four corners. Between the outermost outline and the board's edge a screw needs {:.1} mm: {:.1} mm to the edge, {:.1} mm to the kerf, and the kerf's {:.1} mm.",
+            "The margin of {} has room for {found} screw{} only, and they do not hold it steady. Between the outermost outline and the board's edge a screw needs {:.1} mm: {:.1} mm to the edge, {:.1} mm to the kerf, and the kerf's {:.1} mm.",
             setup.id,
             if found == 1 { "" } else { "s" },
             edge + clear + kerf,

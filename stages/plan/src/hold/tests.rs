@@ -482,6 +482,49 @@ fn waste_that_cannot_be_held_as_asked_becomes_chips() {
     assert_eq!(work.setups[0].placements[0].replaced.len(), 1);
 }
 
+/// A part that reaches to the near left corner of its board: screws stand everywhere else.
+#[test]
+fn an_open_corner_is_a_warning_with_its_distance() {
+    let reaching = json!([
+        [0, 0],
+        [500, 0],
+        [500, 60],
+        [900, 60],
+        [900, 340],
+        [60, 340],
+        [60, 210],
+        [0, 210]
+    ]);
+    let mut j = job(
+        json!([{ "id": "plank", "stock": "wood", "outline": { "contour": { "points": reaching, "closed": true } } }]),
+    );
+    j["settings"] = json!({ "place": { "margin": 5, "side-margin": 5, "strip": 0 } });
+    let mut s = shop("bed", &[12.0]);
+    s["stocks"]["wood"]["boards"] = json!([{ "id": "b", "length": 970, "width": 410 }]);
+    let work = made(&j, &s);
+    assert_eq!(errors(&work), Vec::<String>::new());
+    let found = with_code(&work, "hold-corner-open");
+    assert_eq!(found.len(), 1, "{:#?}", work.findings);
+    assert!(
+        found[0].message.contains("near left corner"),
+        "{}",
+        found[0]
+    );
+    let screws: Vec<Point> = work.setups[0].holds.iter().map(|h| h.at).collect();
+    assert!(screws.len() >= 6, "{screws:?}");
+    let nearest = screws
+        .iter()
+        .map(|p| p.length())
+        .fold(f64::INFINITY, f64::min);
+    assert!(
+        found[0]
+            .message
+            .contains(&format!("{nearest:.0} mm from it")),
+        "{}",
+        found[0]
+    );
+}
+
 #[test]
 fn gaps_between_screws_are_named() {
     // 14 and 18 mm of waste along the sides take no screw that needs 20; the ends do.
