@@ -100,6 +100,8 @@ async def seen(browser, address, job_file, folder):
             field = await browser.call("DOM.querySelector", nodeId=root["root"]["nodeId"], selector="#files")
             await browser.call("DOM.setFileInputFiles", nodeId=field["nodeId"], files=[str(job_file)])
             await browser.tab_to("send: ")
+            # Pressed twice, as hands do: one job all the same.
+            await browser.key("Enter")
             await browser.key("Enter")
             await browser.until("document.querySelector('#job h2')")
             told["opened"] = await browser.value(ACTIVE)
@@ -132,6 +134,13 @@ async def seen(browser, address, job_file, folder):
     await browser.tab_to("Show the job that replaced them")
     await browser.key("Enter")
     await browser.until(f"document.querySelector('#job .code').textContent === {json.dumps(told['new'])}")
+    told["handed-in"] = await browser.value("[...document.querySelectorAll('#jobs .when')].map((w) => w.textContent)")
+    await browser.call("Emulation.setDeviceMetricsOverride", width=390, height=900, deviceScaleFactor=1, mobile=True)
+    await browser.call("Page.navigate", url=f"{address}v1/night-report?as=html")
+    await browser.until("document.querySelector('table')")
+    told["night"] = await browser.value("document.documentElement.scrollWidth")
+    picture = await browser.call("Page.captureScreenshot")
+    (folder / "night-390.png").write_bytes(base64.b64decode(picture["data"]))
     return told
 
 

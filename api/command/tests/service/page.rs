@@ -131,7 +131,13 @@ async fn the_page_works_by_keyboard_wide_and_narrow_dark_and_light_slow() {
         assert!(look["contrast"].as_f64().unwrap() >= CONTRAST, "{look}");
         assert!(look["wide"].as_u64() <= look["width"].as_u64(), "{look}");
     }
-    // Two jobs in the end, of which the page named the one that counts.
+    assert!(told["night"].as_u64() <= Some(390), "{told}");
+    let times = told["handed-in"].as_array().unwrap();
+    assert!(
+        times.len() == 2 && times.iter().all(|t| t.as_str().unwrap().contains(':')),
+        "{told}"
+    );
+    // Two jobs in the end, though buttons were pressed twice, of which the page named the one that counts.
     let jobs = client().get(format!("{}/v1/jobs", server.url));
     let jobs: Value = jobs.send().await.unwrap().json().await.unwrap();
     let [new, old] = jobs.as_array().unwrap().as_slice() else {

@@ -30,6 +30,7 @@ th { background: var(--head); }
 td.n, th.n { text-align: right; overflow-wrap: normal; }
 tr.stale td { text-decoration: line-through; color: var(--soft); }
 tr.stale td.why { text-decoration: none; }
+@media screen and (max-width: 34rem) { table { display: block; overflow-x: auto; } th, td { overflow-wrap: normal; } }
 ";
 
 /// Writes the page.

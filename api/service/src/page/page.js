@@ -74,6 +74,7 @@ async function list() {
         el("span", { class: `state ${job.state}` }, job.state),
         el("span", { class: "name" }, job.name),
         el("span", { class: "code" }, job.code),
+        el("span", { class: "when" }, `handed in ${when(job.created)}`),
         el("span", { class: "why" }, job["replaced-by"] ? el("span", { class: "stale" }, "stale, replaced: ") : null, why(job)));
       li.replaceChildren(button);
       if (had) button.focus();
@@ -110,7 +111,12 @@ function told(error) {
     more.length ? el("ul", {}, ...more.slice(0, 100).map((p) => el("li", {}, [p.row ? `row ${p.row}${p.column ? `, ${p.column}` : ""}` : p.pointer, p.message, p.remedy].filter(Boolean).join(": ")))) : null);
 }
 
+let acting = false;
+
+/** Does what a button asks for; a second press meanwhile asks for nothing. */
 async function act(work) {
+  if (acting) return;
+  acting = true;
   $("said").replaceChildren();
   try {
     await work();
@@ -118,6 +124,8 @@ async function act(work) {
   } catch (error) {
     told(error);
     $("said").scrollIntoView({ block: "center" });
+  } finally {
+    acting = false;
   }
 }
 
