@@ -253,13 +253,6 @@ pub fn run(path: &Path, deadline: Duration) -> Conformance {
     }
 }
 
-/// The checks that hold for any dialect, native or not; and the digest of what it wrote.
-pub fn dialect_rows(dialect: &Arc<dyn Dialect>) -> (Vec<Row>, String) {
-    let mut trial = Trial::new(format!("dialect {}", dialect.about().name), DEADLINE);
-    generic_rows(dialect, &mut trial);
-    (trial.rows, sha256_hex(trial.hashes.join("\n").as_bytes()))
-}
-
 // ---- the library
 
 fn describe_rows(library: &Library, name: &str, trial: &mut Trial) {
