@@ -69,16 +69,6 @@ pub enum OutgoingProblem {
     Client(String),
 }
 
-impl OutgoingProblem {
-    /// Sending again cannot help until somebody changes something.
-    pub fn is_lasting(&self) -> bool {
-        matches!(
-            self,
-            OutgoingProblem::Url { .. } | OutgoingProblem::Private { .. }
-        )
-    }
-}
-
 /// An answer.
 #[derive(Clone, Debug)]
 pub struct Answer {
