@@ -7,7 +7,7 @@ use grainway_client::model::{JobFile, JobId, JobState, PRIORITIES, When};
 use grainway_client::{ClientProblem, SERVER, Seen, SendOptions, Server, collect, fetch};
 use grainway_pipeline::stage::Cancel;
 use grainway_runner::OutputProblem;
-use serde_json::{Map, Value, json};
+use serde_json::{Value, json};
 use std::future::Future;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -299,22 +299,21 @@ fn done(desk: &Desk<'_>, command: &Client) -> Result<u8, ClientProblem> {
             then,
         } => {
             let server = server(at)?;
-            let mut stocks = Map::new();
-            for t in thickness {
+            let stocks = thickness.iter().map(|t| {
                 let readings = t.readings.iter().map(|r| reading(r, *confirmed));
-                stocks.insert(t.stock.clone(), readings.collect());
-            }
+                (t.stock.clone(), readings.collect())
+            });
+            let stocks = Value::Object(stocks.collect());
             let here = claimed(then, None)?;
-            let stocks = Value::Object(stocks);
             let answer = desk.wait(server.measured(*id, &stocks, then.dry_run))?;
             handed_in(desk, &server, answer, then, &here)
         }
         Client::Remake { id, at, part, then } => {
             let server = server(at)?;
-            let parts: Map<String, Value> =
-                part.iter().map(|(id, n)| (id.clone(), json!(n))).collect();
+            let parts = part.iter().map(|(id, n)| (id.clone(), json!(n)));
+            let parts = Value::Object(parts.collect());
             let here = claimed(then, None)?;
-            let answer = desk.wait(server.remake(*id, &Value::Object(parts), then.dry_run))?;
+            let answer = desk.wait(server.remake(*id, &parts, then.dry_run))?;
             handed_in(desk, &server, answer, then, &here)
         }
         Client::Follow { id, at } => {
