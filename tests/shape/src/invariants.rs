@@ -64,6 +64,9 @@ pub enum Check {
     Needs(&'static str, &'static [&'static str]),
     /// Every crate of the workspace needs only those that [`crate::rooms::ARROWS`] allows.
     Arrows,
+    /// Whatever sorts or picks compares by total orders alone. An order that is none (`partial_cmp`, "equal within a tolerance") makes
+    /// the standard library's sort panic, and the result depend on the order of the input.
+    TotalOrders,
     /// The word `unsafe` stands in these folders only, and all other crates take over the workspace's lints, which forbid it.
     Unsafe(&'static [&'static str]),
     /// The library in this file has `#![no_std]`, and no function of that folder has a body.
@@ -163,6 +166,7 @@ impl<'w> Sources<'w> {
             Check::Only { may, crates } => self.only(may, crates),
             Check::Needs(name, needs) => self.needs(name, needs),
             Check::Arrows => self.arrows(),
+            Check::TotalOrders => self.total_orders(),
             Check::Unsafe(folders) => self.no_unsafe(folders),
             Check::NoCode(file) => self.no_code(file),
             Check::Calls(file, what) => self.calls(file, what),
@@ -330,6 +334,14 @@ impl<'w> Sources<'w> {
         let gone = self.arrows.iter().filter(|(from, _)| !own.contains(from));
         out.extend(gone.map(|(from, _)| format!("there is no crate {from}")));
         out
+    }
+
+    fn total_orders(&self) -> Vec<String> {
+        let modules = self.tree.product();
+        let found = modules.flat_map(|m| m.loose_orders.iter().map(move |(w, l)| (&m.file, w, l)));
+        found
+            .map(|(file, what, line)| format!("{file}:{line} has {what}"))
+            .collect()
     }
 
     fn no_unsafe(&self, folders: &[&str]) -> Vec<String> {
@@ -599,6 +611,31 @@ mod tests {
             found.contains(&format!("there is no crate {first}")),
             "{found:#?}"
         );
+    }
+
+    #[test]
+    fn an_order_that_is_not_total_is_found() {
+        let found = |text: &str| told(&planted("x/src/a.rs", text), &Check::TotalOrders).len();
+        for fault in [
+            "v.sort_by(|a, b| a.partial_cmp(b).unwrap_or(Equal));",
+            "v.sort_unstable_by(|a, b| f64::partial_cmp(a, b).unwrap_or(Equal));",
+            "v.sort_by(|a, b| if (a - b).abs() <= 0.01 { a.0.cmp(&b.0) } else { a.total_cmp(b) });",
+            "v.iter().min_by(|a, b| match a < b { true => Ordering::Less, false => Ordering::Greater });",
+            "let by = |a: &f64, b: &f64| a.total_cmp(b); v.iter().max_by(by);",
+        ] {
+            let text = format!("fn f(v: &mut Vec<f64>) {{ {fault} }}");
+            assert!(found(&text) > 0, "{fault}");
+            let in_a_test = format!("#[cfg(test)] mod t {{ {text} }}");
+            assert_eq!(found(&in_a_test), 0, "{fault}");
+        }
+        let by_hand =
+            "impl Ord for A { fn cmp(&self, o: &A) -> O { if self.0 > o.0 { g() } else { h() } } }";
+        assert_eq!(found(by_hand), 1);
+        let total = "fn f() { v.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1))); w.sort_by(f64::total_cmp);
+            x.iter().filter(|a| a.0 < 1.0).min_by(|a, b| key(a).cmp(&key(b))); }
+            impl Ord for A { fn cmp(&self, o: &A) -> Ordering { self.0.total_cmp(&o.0) } }
+            impl PartialOrd for A { fn partial_cmp(&self, o: &A) -> Option<O> { Some(self.cmp(o)) } }";
+        assert_eq!(found(total), 0);
     }
 
     #[test]

@@ -2,7 +2,7 @@
 //! stands there; a test compares.
 
 use crate::invariants::Check::{
-    Apart, Arrows, Ban, Calls, Needs, NoCode, NoNames, Only, Test, Unsafe,
+    Apart, Arrows, Ban, Calls, Needs, NoCode, NoNames, Only, Test, TotalOrders, Unsafe,
 };
 use crate::invariants::{Check, Except, Invariant};
 
@@ -562,5 +562,9 @@ pub const INVARIANTS: &[Invariant] = &[
     Invariant {
         says: "a crate needs only those to which an arrow leads",
         by: &[Arrows],
+    },
+    Invariant {
+        says: "whatever sorts or picks compares by total orders, floats by `total_cmp`",
+        by: &[TotalOrders],
     },
 ];

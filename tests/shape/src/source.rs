@@ -50,6 +50,8 @@ pub struct Module {
     pub texts: Vec<(String, usize)>,
     /// Types for which it implements a trait: trait and type.
     pub implements: Vec<(String, String)>,
+    /// What in its comparators may make an order that is not total, and where.
+    pub loose_orders: Vec<(String, usize)>,
 }
 
 /// A function and its length.
@@ -435,6 +437,45 @@ impl Filling<'_> {
     }
 }
 
+/// Methods whose last argument says which of two things comes first.
+const ORDERING: [&str; 7] = [
+    "sort_by",
+    "sort_unstable_by",
+    "select_nth_unstable_by",
+    "binary_search_by",
+    "is_sorted_by",
+    "min_by",
+    "max_by",
+];
+
+/// Gathers what a comparator of total orders has no use for: `<` and its kin, by which "equal within a tolerance" is written, and an
+/// `Ordering` made by hand.
+struct Comparator<'f>(&'f mut Vec<(String, usize)>);
+
+impl<'ast> Visit<'ast> for Comparator<'_> {
+    fn visit_bin_op(&mut self, op: &'ast syn::BinOp) {
+        use syn::BinOp::{Ge, Gt, Le, Lt};
+        if matches!(op, Lt(_) | Le(_) | Gt(_) | Ge(_)) {
+            let what = "a comparison inside a comparator".to_string();
+            self.0.push((what, op.span().start().line));
+        }
+    }
+    fn visit_path(&mut self, path: &'ast syn::Path) {
+        // The type alone is what `cmp` gives back.
+        if path
+            .segments
+            .iter()
+            .rev()
+            .skip(1)
+            .any(|s| s.ident == "Ordering")
+        {
+            let what = "an Ordering made by hand".to_string();
+            self.0.push((what, path.span().start().line));
+        }
+        visit::visit_path(self, path);
+    }
+}
+
 fn path_given(inner: &ItemMod) -> Option<String> {
     let given = inner.attrs.iter().find(|a| a.path().is_ident("path"))?;
     let syn::Meta::NameValue(value) = &given.meta else {
@@ -476,10 +517,30 @@ impl<'ast> Visit<'ast> for Filling<'_> {
         if let (Some((of, _)), syn::Type::Path(own)) = (&item.trait_, &*item.self_ty) {
             let pair = (last(of), last(&own.path));
             if let (Some(of), Some(own)) = pair {
+                if of == "Ord" {
+                    let found = &mut self.tree.modules[self.at].loose_orders;
+                    Comparator(found).visit_item_impl(item);
+                }
                 self.tree.modules[self.at].implements.push((of, own));
             }
         }
         visit::visit_item_impl(self, item);
+    }
+    fn visit_expr_method_call(&mut self, call: &'ast syn::ExprMethodCall) {
+        let (method, line) = (call.method.to_string(), call.method.span().start().line);
+        let found = &mut self.tree.modules[self.at].loose_orders;
+        if method == "partial_cmp" {
+            found.push((method, line));
+        } else if ORDERING.contains(&method.as_str()) {
+            match call.args.last() {
+                Some(syn::Expr::Path(by)) if by.path.segments.len() == 1 => {
+                    found.push(("a comparator that is written elsewhere".into(), line));
+                }
+                Some(by) => Comparator(found).visit_expr(by),
+                None => {}
+            }
+        }
+        visit::visit_expr_method_call(self, call);
     }
     fn visit_path(&mut self, path: &'ast syn::Path) {
         let words: Vec<String> = path.segments.iter().map(|s| s.ident.to_string()).collect();
@@ -487,6 +548,10 @@ impl<'ast> Visit<'ast> for Filling<'_> {
             .segments
             .first()
             .map_or(0, |s| s.ident.span().start().line);
+        if words.last().is_some_and(|w| w == "partial_cmp") {
+            let found = &mut self.tree.modules[self.at].loose_orders;
+            found.push(("partial_cmp".into(), line));
+        }
         self.named(words, line);
         visit::visit_path(self, path);
     }

@@ -104,10 +104,11 @@ impl Stock {
         if high - low <= WIDEST_SPREAD_MM + SAME_READING_MM {
             return Vec::new();
         }
-        let by_mm =
-            |a: &usize, b: &usize| self.thickness[*a].mm().total_cmp(&self.thickness[*b].mm());
+        let mm = |i: &usize| self.thickness[*i].mm();
         let places = || 0..self.thickness.len();
-        let mut ends: Vec<usize> = [places().min_by(by_mm), places().max_by(by_mm)]
+        let thinnest = places().min_by(|a, b| mm(a).total_cmp(&mm(b)));
+        let thickest = places().max_by(|a, b| mm(a).total_cmp(&mm(b)));
+        let mut ends: Vec<usize> = [thinnest, thickest]
             .into_iter()
             .flatten()
             .filter(|i| !self.thickness[*i].is_confirmed())

@@ -137,11 +137,7 @@ impl Run<'_> {
 
     /// Straight up or down; nothing when it is there already.
     fn set_z(&mut self, z: f64, action: Action) {
-        let there = self
-            .at
-            .z
-            .is_some_and(|now| now.partial_cmp(&z) == Some(std::cmp::Ordering::Equal));
-        if !there {
+        if self.at.z != Some(z) {
             let to = Known {
                 z: Some(z),
                 ..self.at
