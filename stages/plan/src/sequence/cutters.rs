@@ -29,14 +29,30 @@ const STATES: usize = 5_000;
 type Done = Vec<bool>;
 
 struct Problem<'a> {
-    /// (class, step) of each task.
-    tasks: Vec<(usize, usize)>,
-    cutter: Vec<&'a str>,
-    rank: Vec<u32>,
-    /// Tasks that must be done before each task.
-    before: Vec<Vec<usize>>,
-    /// Outlines: they wait for all that are none.
-    outline: Vec<bool>,
+    tasks: Vec<Task<'a>>,
+    classes: usize,
+}
+
+/// A step of a class.
+struct Task<'a> {
+    class: usize,
+    step: usize,
+    cutter: &'a str,
+    rank: u32,
+    /// The step of the same feature before this one, which must be done first.
+    previous: Option<usize>,
+    /// An edge: it waits for all of the class that is inside.
+    edge: bool,
+    /// The edges of its class wait for it. They cannot wait for what comes after an edge of its own feature: nothing would ever start.
+    inside: bool,
+    /// An outline, or what comes after it: it waits for all that is neither.
+    outline: bool,
+}
+
+/// How many steps still hold others up.
+struct Waiting {
+    inside_of_class: Vec<usize>,
+    not_outline: usize,
 }
 
 /// The order in blocks; `first` is the cutter in the spindle already.
@@ -48,58 +64,61 @@ pub(super) fn plan(classes: &[Class], first: Option<&str>) -> Vec<Block> {
 
 impl<'a> Problem<'a> {
     fn new(classes: &'a [Class]) -> Problem<'a> {
-        let mut p = Problem {
-            tasks: Vec::new(),
-            cutter: Vec::new(),
-            rank: Vec::new(),
-            before: Vec::new(),
-            outline: Vec::new(),
-        };
+        let mut tasks: Vec<Task<'a>> = Vec::new();
         for (c, class) in classes.iter().enumerate() {
-            let base = p.tasks.len();
+            // The last step of each feature so far, and whether a cutout or an outline was among its steps.
+            let mut features: BTreeMap<&str, (usize, bool, bool)> = BTreeMap::new();
             for (s, (cutter, operation, feature)) in class.steps.iter().enumerate() {
-                // What comes after an edge of its own feature cannot be waited for by edges: nothing would ever start.
-                let follows = |i: usize, edge: Operation| {
-                    class.steps[..i]
-                        .iter()
-                        .any(|(_, o, f)| *o == edge && *f == class.steps[i].2)
-                };
+                let before = features.get(feature.as_str()).copied();
+                let (cutout, outline) = before.map_or((false, false), |(_, c, o)| (c, o));
                 let edge = matches!(operation, Operation::Cutout | Operation::Outline);
-                let before = class
-                    .steps
-                    .iter()
-                    .enumerate()
-                    .filter(|(o, (_, other, same))| {
-                        let inside = !matches!(other, Operation::Cutout | Operation::Outline)
-                            && !follows(*o, Operation::Cutout)
-                            && !follows(*o, Operation::Outline);
-                        (*o < s && same == feature) || (edge && inside && *o != s)
-                    })
-                    .map(|(o, _)| base + o)
-                    .collect();
-                p.tasks.push((c, s));
-                p.cutter.push(cutter);
-                p.rank.push(super::rank(*operation));
-                p.before.push(before);
-                p.outline
-                    .push(*operation == Operation::Outline || follows(s, Operation::Outline));
+                let is_outline = *operation == Operation::Outline;
+                let is_cutout = *operation == Operation::Cutout;
+                features.insert(
+                    feature,
+                    (tasks.len(), cutout || is_cutout, outline || is_outline),
+                );
+                tasks.push(Task {
+                    class: c,
+                    step: s,
+                    cutter,
+                    rank: super::rank(*operation),
+                    previous: before.map(|(previous, _, _)| previous),
+                    edge,
+                    inside: !edge && !cutout && !outline,
+                    outline: is_outline || outline,
+                });
             }
         }
-        p
+        Problem {
+            tasks,
+            classes: classes.len(),
+        }
+    }
+    /// Tasks that may be run, in order.
+    fn ready(&self, done: &Done) -> impl Iterator<Item = usize> {
+        let mut waiting = Waiting {
+            inside_of_class: vec![0; self.classes],
+            not_outline: 0,
+        };
+        for (task, _) in self.tasks.iter().zip(done).filter(|(_, done)| !**done) {
+            waiting.inside_of_class[task.class] += usize::from(task.inside);
+            waiting.not_outline += usize::from(!task.outline);
+        }
+        (0..self.tasks.len()).filter(move |&t| {
+            let task = &self.tasks[t];
+            !done[t]
+                && (!task.outline || waiting.not_outline == 0)
+                && (!task.edge || waiting.inside_of_class[task.class] == 0)
+                && task.previous.is_none_or(|p| done[p])
+        })
     }
     /// Runs all that one cutter may; gives the tasks in the order in which they became possible.
     fn run(&self, done: &mut Done, cutter: &str) -> Vec<usize> {
         let mut ran = Vec::new();
         loop {
-            let inside_done = (0..self.tasks.len()).all(|t| done[t] || self.outline[t]);
-            let ready: Vec<usize> = (0..self.tasks.len())
-                .filter(|&t| {
-                    !done[t]
-                        && self.cutter[t] == cutter
-                        && (!self.outline[t] || inside_done)
-                        && self.before[t].iter().all(|&b| done[b])
-                })
-                .collect();
+            let own = |t: &usize| self.tasks[*t].cutter == cutter;
+            let ready: Vec<usize> = self.ready(done).filter(own).collect();
             if ready.is_empty() {
                 return ran;
             }
@@ -111,16 +130,10 @@ impl<'a> Problem<'a> {
     }
     /// The cutters that could run something, the one with the finest work first.
     fn choices(&self, done: &Done) -> Vec<&'a str> {
-        let inside_done = (0..self.tasks.len()).all(|t| done[t] || self.outline[t]);
         let mut best: BTreeMap<&str, u32> = BTreeMap::new();
-        for t in 0..self.tasks.len() {
-            let ready = !done[t]
-                && (!self.outline[t] || inside_done)
-                && self.before[t].iter().all(|&b| done[b]);
-            if ready {
-                let rank = best.entry(self.cutter[t]).or_insert(u32::MAX);
-                *rank = (*rank).min(self.rank[t]);
-            }
+        for task in self.ready(done).map(|t| &self.tasks[t]) {
+            let rank = best.entry(task.cutter).or_insert(u32::MAX);
+            *rank = (*rank).min(task.rank);
         }
         let mut list: Vec<(u32, &str)> = best.into_iter().map(|(c, r)| (r, c)).collect();
         list.sort();
@@ -131,9 +144,9 @@ impl<'a> Problem<'a> {
         let mut start: Done = vec![false; self.tasks.len()];
         let mut series = Vec::new();
         // What the cutter already in the spindle can do costs no change.
-        let present = first.and_then(|f| self.cutter.iter().find(|c| **c == f));
+        let present = first.and_then(|f| self.tasks.iter().map(|t| t.cutter).find(|c| *c == f));
         if let Some(cutter) = present.filter(|c| !self.run(&mut start, c).is_empty()) {
-            series.push(*cutter);
+            series.push(cutter);
         }
         let mut seen: BTreeSet<Done> = BTreeSet::from([start.clone()]);
         let mut queue: VecDeque<(Done, Vec<&'a str>)> =
@@ -172,15 +185,16 @@ impl<'a> Problem<'a> {
                 steps: self
                     .run(&mut done, cutter)
                     .into_iter()
-                    .map(|t| self.tasks[t])
+                    .map(|t| (self.tasks[t].class, self.tasks[t].step))
                     .collect(),
             })
             .collect();
         // Steps that wait for each other in a circle are run as they are listed: nothing is lost.
-        for (t, task) in self.tasks.iter().enumerate().filter(|(t, _)| !done[*t]) {
+        let left = self.tasks.iter().zip(done).filter(|(_, done)| !done);
+        for (task, _) in left {
             blocks.push(Block {
-                cutter: self.cutter[t].to_string(),
-                steps: vec![*task],
+                cutter: task.cutter.to_string(),
+                steps: vec![(task.class, task.step)],
             });
         }
         blocks

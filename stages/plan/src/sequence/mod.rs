@@ -13,7 +13,7 @@ use grainway_geom::{Point, point};
 use grainway_pipeline::motion::Move;
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
 use grainway_pipeline::work::{
-    BlobId, Entry, Hold, HoldKind, Operation, Setup, StepRef, Variant, Work,
+    BlobId, Entry, Hold, HoldKind, Operation, Setup, SizedFeature, StepRef, Variant, Work,
 };
 use route::{Leg, route};
 use schemars::JsonSchema;
@@ -206,23 +206,25 @@ fn tasks(
     ends: &mut Ends<'_>,
 ) -> Vec<Task> {
     let mut tasks = Vec::new();
+    let mut standings: BTreeMap<usize, Standings<'_>> = BTreeMap::new();
     for &(class, step) in &block.steps {
         for &placement in &members[class] {
             let Some(variant) = work.variant(&setup.placements[placement].variant) else {
                 continue;
             };
+            let standings = standings
+                .entry(class)
+                .or_insert_with(|| Standings::of(variant));
             let (id, operation, moves) = effective(setup, placement, variant, step);
             let Some((from, to)) = ends.of(moves) else {
                 continue;
             };
             let placing = setup.placements[placement].placing;
-            let size = size_of(variant, step, operation);
-            let (rank, turn) = standing(variant, step, operation);
             tasks.push(Task {
                 step: StepRef::Placed(placement, step),
                 cutter: id.to_string(),
                 leg: Leg {
-                    group: (rank, size, turn),
+                    group: standings.group(step, operation),
                     from: placing.point(from),
                     to: placing.point(to),
                 },
@@ -232,34 +234,50 @@ fn tasks(
     tasks
 }
 
-/// Which size a step's piece or opening counts as; only what is cut loose has one.
-fn size_of(variant: &Variant, step: usize, operation: Operation) -> u32 {
-    match operation {
-        Operation::Outline => size_bin(variant.outline.area().abs()),
-        Operation::Cutout => {
-            let key = &variant.steps[step].feature;
-            variant
-                .features
-                .iter()
-                .find(|f| f.key == *key)
-                .map_or(0, |f| size_bin(f.shape.area().abs()))
-        }
-        _ => 0,
-    }
+/// What the steps of a variant have to do with each other.
+struct Standings<'v> {
+    variant: &'v Variant,
+    /// For each step the highest rank and the number of the steps of its feature before it.
+    earlier: Vec<(u32, u32)>,
+    features: BTreeMap<&'v str, &'v SizedFeature>,
 }
 
-/// The rank of a step and its turn in it. Steps of one feature keep their order, whatever their operations.
-fn standing(variant: &Variant, step: usize, operation: Operation) -> (u32, u32) {
-    let feature = &variant.steps[step].feature;
-    let earlier = || {
-        variant.steps[..step]
+impl<'v> Standings<'v> {
+    fn of(variant: &'v Variant) -> Standings<'v> {
+        let mut so_far: BTreeMap<&str, (u32, u32)> = BTreeMap::new();
+        let earlier = variant
+            .steps
             .iter()
-            .filter(|s| s.feature == *feature)
-    };
-    let rank = earlier()
-        .map(|s| rank(s.operation))
-        .fold(rank(operation), u32::max);
-    (rank, earlier().count() as u32)
+            .map(|step| {
+                let of_feature = so_far.entry(&step.feature).or_default();
+                let before = *of_feature;
+                *of_feature = (before.0.max(rank(step.operation)), before.1 + 1);
+                before
+            })
+            .collect();
+        // Of equal keys the first counts.
+        let by_key = variant.features.iter().rev();
+        Standings {
+            variant,
+            earlier,
+            features: by_key.map(|f| (f.key.as_str(), f)).collect(),
+        }
+    }
+    /// Where a step that is run as this operation stands among those of its cutter: its rank, the size of what it cuts loose, and its
+    /// turn. Steps of one feature keep their order, whatever their operations.
+    fn group(&self, step: usize, operation: Operation) -> (u32, u32, u32) {
+        let size = match operation {
+            Operation::Outline => size_bin(self.variant.outline.area().abs()),
+            Operation::Cutout => {
+                let feature = self.variant.steps[step].feature.as_str();
+                let feature = self.features.get(feature);
+                feature.map_or(0, |f| size_bin(f.shape.area().abs()))
+            }
+            _ => 0,
+        };
+        let (before, turn) = self.earlier[step];
+        (before.max(rank(operation)), size, turn)
+    }
 }
 
 fn change(entries: &mut Vec<Entry>, cutter: &mut Option<String>, to: &str) {
