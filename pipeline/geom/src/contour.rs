@@ -329,20 +329,20 @@ impl Contour {
         }
         best
     }
-    /// The point `along` mm from the start and the unit direction of travel there.
+    /// The point `along` mm from the start and the unit direction of travel there. Who asks often takes [`Contour::measured`].
     pub fn at_length(&self, along: f64) -> Option<(Point, Point)> {
-        let mut left = along.max(0.0);
-        let mut last = None;
-        for s in self.segments() {
-            let length = s.length();
-            if left <= length {
-                let t = if length > 0.0 { left / length } else { 0.0 };
-                return s.direction(t).map(|d| (s.at(t), d));
-            }
-            left -= length;
-            last = s.direction(1.0).map(|d| (s.end(), d)).or(last);
+        self.measured().at_length(along)
+    }
+    /// Its pieces with the length at which each ends.
+    pub fn measured(&self) -> Measured {
+        let mut end = 0.0;
+        let pieces = self.segments().map(|s| {
+            end += s.length();
+            (s, end)
+        });
+        Measured {
+            pieces: pieces.collect(),
         }
-        last
     }
     /// The closed contour winds around `p` (non-zero rule). Points on the boundary may come out either way.
     pub fn contains(&self, p: Point) -> bool {
@@ -368,6 +368,33 @@ impl Contour {
         self.vertices
             .iter()
             .all(|v| v.at.is_finite() && v.bulge.is_finite())
+    }
+}
+
+/// A contour whose places are found by the length along it.
+#[derive(Clone, Debug)]
+pub struct Measured {
+    /// Each with the length at which it ends.
+    pieces: Vec<(Segment, f64)>,
+}
+
+impl Measured {
+    /// The point `along` mm from the start and the unit direction of travel there; the end, where it is not as long.
+    pub fn at_length(&self, along: f64) -> Option<(Point, Point)> {
+        let along = along.max(0.0);
+        let first = self.pieces.partition_point(|(_, end)| *end < along);
+        if let Some((s, end)) = self.pieces.get(first) {
+            let length = s.length();
+            let left = length - (end - along);
+            let t = if length > 0.0 {
+                (left / length).clamp(0.0, 1.0)
+            } else {
+                0.0
+            };
+            return s.direction(t).map(|d| (s.at(t), d));
+        }
+        let mut backwards = self.pieces.iter().rev();
+        backwards.find_map(|(s, _)| s.direction(1.0).map(|d| (s.end(), d)))
     }
 }
 

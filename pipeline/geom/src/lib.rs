@@ -33,7 +33,7 @@ mod segment;
 pub mod tolerance;
 
 pub use boolean::{difference, intersection, union};
-pub use contour::{Contour, Region, Vertex};
+pub use contour::{Contour, Measured, Region, Vertex};
 pub use fillet::{Fillet, edges_at, fillet};
 pub use index::{SegmentIndex, intersections, near_pairs, segment_distance, self_crossing};
 pub use offset::{KernelNote, Notes, insets, offset, offset_all, opening};

@@ -293,13 +293,22 @@ fn thin_ring(ring: &[Point], within: f64) -> Vec<Point> {
     (0..n).filter(|i| keep[*i]).map(|i| ring[i]).collect()
 }
 
-/// The union of what the discs sweep, never larger than the truth but for the grid's nanometre, and within [`KERNEL_MM`] of it.
+/// The union of what the discs sweep, never larger than the truth but for the grid's nanometre, and within twice [`KERNEL_MM`] of it.
+///
+/// Capsules in the order of a path cost least: where one goes on from the end of the one before, no disc is laid between them, and
+/// pieces too short to matter become one.
 pub fn swept(capsules: &[Capsule]) -> PolySet {
+    let capsules: Vec<Capsule> = capsules.iter().copied().filter(Capsule::sweeps).collect();
+    let capsules = straightened(&capsules);
     let mut lots: Vec<PolySet> = capsules
         .par_chunks(LOT)
         .map(|lot| {
-            let rings: Vec<Ring> = lot.iter().flat_map(capsule_rings).collect();
-            overlaid(&rings, &[], OverlayRule::Subject, FillRule::NonZero)
+            overlaid(
+                &lot_rings(lot),
+                &[],
+                OverlayRule::Subject,
+                FillRule::NonZero,
+            )
         })
         .collect();
     while lots.len() > 1 {
@@ -313,6 +322,142 @@ pub fn swept(capsules: &[Capsule]) -> PolySet {
     }
     lots.pop().unwrap_or_default()
 }
+
+impl Capsule {
+    fn sweeps(&self) -> bool {
+        let s = &self.segment;
+        let finite = s.start().is_finite() && s.end().is_finite() && s.length().is_finite();
+        finite && self.radius.is_finite() && self.radius > 0.0
+    }
+    /// The directions in which this one ends and the next begins, where the next goes on from the same point with the same disc, or one
+    /// that [`straightened`] made smaller.
+    fn goes_on(&self, next: &Capsule) -> Option<(Point, Point)> {
+        let same = (self.radius - next.radius).abs() <= STRAIGHT_MM
+            && self.segment.end() == next.segment.start();
+        let ways = self.segment.direction(1.0).zip(next.segment.direction(0.0));
+        ways.filter(|_| same)
+    }
+}
+
+/// A run of short pieces may leave its chord by this much, mm, to be swept as the chord, with a disc that is as much smaller: the disc
+/// stays within what the run sweeps, and what it misses is at most twice as wide.
+const STRAIGHT_MM: f64 = 0.5 * KERNEL_MM;
+/// A piece shorter than this share of the disc's radius is short: the bands of such pieces lie over each other.
+const SHORT_SHARE: f64 = 0.5;
+
+/// The same path with every run of short pieces that is straight within [`STRAIGHT_MM`] as one line. The cost of a finely drawn path
+/// then follows from its shape and not from the number of its pieces.
+fn straightened(capsules: &[Capsule]) -> Vec<Capsule> {
+    let short = |c: &Capsule| c.segment.length() < SHORT_SHARE * c.radius;
+    let mut out = Vec::with_capacity(capsules.len());
+    let mut from = 0;
+    while from < capsules.len() {
+        let goes_on = |i: usize| {
+            short(&capsules[i])
+                && capsules[i - 1].segment.end() == capsules[i].segment.start()
+                && capsules[i - 1]
+                    .radius
+                    .total_cmp(&capsules[i].radius)
+                    .is_eq()
+        };
+        let run = match short(&capsules[from]) {
+            true => {
+                (from + 1..capsules.len())
+                    .take_while(|i| goes_on(*i))
+                    .count()
+                    + 1
+            }
+            false => 1,
+        };
+        let run = &capsules[from..from + run];
+        let mut done = 0;
+        while done < run.len() {
+            let many = straight(&run[done..]);
+            out.push(match many {
+                1 => run[done],
+                _ => chord(&run[done..done + many]),
+            });
+            done += many;
+        }
+        from += run.len();
+    }
+    out
+}
+
+/// How many pieces from the first on are straight together: doubled as long as they are, then halved down to the last that is.
+fn straight(run: &[Capsule]) -> usize {
+    let holds = |many: usize| is_straight(&run[..many]);
+    let (mut good, mut bad) = (1, 2);
+    while bad <= run.len() && holds(bad) {
+        good = bad;
+        bad *= 2;
+    }
+    bad = bad.min(run.len() + 1);
+    while bad - good > 1 {
+        let middle = good + (bad - good) / 2;
+        match holds(middle) {
+            true => good = middle,
+            false => bad = middle,
+        }
+    }
+    good
+}
+
+fn is_straight(run: &[Capsule]) -> bool {
+    let line = chord(run).segment;
+    line.length() > 0.0
+        && run.iter().all(|c| {
+            // An arc leaves its own chord by at most this.
+            let bow = (0.5 * c.segment.bulge()).abs() * c.segment.start().distance(c.segment.end());
+            line.distance(c.segment.end()) + bow <= STRAIGHT_MM
+        })
+}
+
+/// The line from the start of a run to its end, with the smaller disc.
+fn chord(run: &[Capsule]) -> Capsule {
+    let (first, last) = (&run[0], &run[run.len() - 1]);
+    Capsule {
+        segment: Segment::Line {
+            a: first.segment.start(),
+            b: last.segment.end(),
+        },
+        radius: first.radius - STRAIGHT_MM,
+    }
+}
+
+/// Rings that together cover what a lot of capsules sweeps. A point within the radius of a path lies beside the piece that is nearest
+/// to it, or, where that is a joint, on its outward side: so bands along the pieces and sectors at the joints are enough. Whole discs
+/// at the joints of a finely drawn path would lie over each other by the hundred.
+fn lot_rings(lot: &[Capsule]) -> Vec<Ring> {
+    let mut rings = Vec::new();
+    let mut joined = false;
+    for (i, c) in lot.iter().enumerate() {
+        let round = Round::new(c.radius);
+        let next = lot.get(i + 1);
+        let joint = next.and_then(|next| Some((next, c.goes_on(next)?)));
+        match c.segment {
+            Segment::Line { a, b } => rings.push(round.band(a, b, !joined, joint.is_none())),
+            Segment::Arc { a, b, .. } => {
+                rings.push(arc_band(c));
+                rings.extend((!joined).then(|| round.disc(a)));
+                rings.extend(joint.is_none().then(|| round.disc(b)));
+            }
+        }
+        if let Some((next, ways)) = joint {
+            let lap = JOINT_LAP_MM
+                .min(c.segment.length())
+                .min(next.segment.length());
+            let smaller = Round::new(c.radius.min(next.radius));
+            rings.push(smaller.joint(c.segment.end(), ways, lap));
+        }
+        joined = joint.is_some();
+    }
+    rings
+}
+
+/// What lies over a joint reaches this far along both pieces, mm, so that no rounding to the grid leaves a slit between them; short
+/// enough that it leaves the truth by less than a grid's step where the pieces turn.
+const JOINT_LAP_MM: f64 = 1e-3;
 
 /// A disc as a polygon whose corners stand at the same angles wherever the disc stands: capsules that meet in a point share the
 /// chords about it, where turned polygons would cross each other in every chord.
@@ -336,80 +481,102 @@ impl Round {
     fn at(&self, k: usize) -> Point {
         Point::unit((k % self.chords) as f64 * self.step()) * self.radius
     }
-    /// The half of the disc that begins in the direction `from`, counter-clockwise, with both ends.
-    fn half(&self, centre: Point, from: Point, out: &mut Vec<Point>) {
+    /// The rim from the direction `from` to `to`, which lies `angle` counter-clockwise of it, with both ends.
+    fn rim(&self, centre: Point, (from, to): (Point, Point), angle: f64, out: &mut Vec<Point>) {
         let start = from.y.atan2(from.x).rem_euclid(std::f64::consts::TAU) / self.step();
-        let end = start + 0.5 * self.chords as f64;
+        let end = start + angle / std::f64::consts::TAU * self.chords as f64;
         out.push(centre + from * self.radius);
         let corners = start.floor() as usize + 1..end.ceil() as usize;
         out.extend(corners.map(|k| centre + self.at(k)));
-        out.push(centre - from * self.radius);
+        out.push(centre + to * self.radius);
+    }
+    fn disc(&self, centre: Point) -> Ring {
+        (0..self.chords)
+            .map(|k| grid(centre + self.at(k)))
+            .collect()
+    }
+    /// The strip along a line, with half a disc at either end that is round.
+    fn band(&self, a: Point, b: Point, round_a: bool, round_b: bool) -> Ring {
+        let Some(u) = (b - a).normalized() else {
+            return self.disc(a);
+        };
+        let mut points = Vec::new();
+        for (end, side, round) in [(a, u.left(), round_a), (b, -u.left(), round_b)] {
+            if round {
+                self.rim(end, (side, -side), std::f64::consts::PI, &mut points);
+            } else {
+                points.extend([end + side * self.radius, end - side * self.radius]);
+            }
+        }
+        points.into_iter().map(grid).collect()
+    }
+    /// What lies over the joint of two pieces that end in the directions `u` and begin in `v`: a strip across where they go straight on,
+    /// else the sector on the outward side, down into what both cover.
+    fn joint(&self, at: Point, (u, v): (Point, Point), lap: f64) -> Ring {
+        let turn = u.cross(v).atan2(u.dot(v));
+        let points = if turn.abs() * self.radius <= lap {
+            let (along, side) = (u * lap, u.left() * self.radius);
+            vec![
+                at - along + side,
+                at - along - side,
+                at + along - side,
+                at + along + side,
+            ]
+        } else {
+            let ends = match turn > 0.0 {
+                true => [(-u.left(), -u), (-v.left(), v)],
+                false => [(v.left(), v), (u.left(), -u)],
+            };
+            let [(from, before), (to, after)] = ends;
+            let inward = -from.rotated(0.5 * turn.abs());
+            let mut points = vec![
+                at + inward * (0.5 * self.radius),
+                at + from * self.radius + before * lap,
+            ];
+            self.rim(at, (from, to), turn.abs(), &mut points);
+            points.push(at + to * self.radius + after * lap);
+            points
+        };
+        points.into_iter().map(grid).collect()
     }
 }
 
-/// Rings that together cover exactly what the capsule sweeps, as polygons inside it.
-fn capsule_rings(c: &Capsule) -> Vec<Ring> {
+/// The strip along an arc, as a polygon inside it; nothing along a line.
+fn arc_band(c: &Capsule) -> Ring {
     let r = c.radius;
-    let s = c.segment;
-    let finite = s.start().is_finite() && s.end().is_finite() && s.length().is_finite();
-    if !(finite && r.is_finite() && r > 0.0) {
-        return Vec::new();
-    }
-    let arc = |centre: Point, from: Point, sweep: f64, out: &mut Vec<Point>| {
-        let a = Segment::arc_about(centre, from, sweep);
-        let n = a.chords(KERNEL_MM);
-        out.extend((0..=n).map(|i| a.at(i as f64 / n as f64)));
+    let Segment::Arc {
+        a,
+        centre,
+        radius,
+        sweep,
+        ..
+    } = c.segment
+    else {
+        return Ring::new();
     };
-    let round = Round::new(r);
-    let disc = |centre: Point| -> Ring {
-        (0..round.chords)
-            .map(|k| grid(centre + round.at(k)))
-            .collect()
-    };
-    match s {
-        Segment::Line { a, b } => {
-            let Some(u) = (b - a).normalized() else {
-                return vec![disc(a)];
-            };
-            let mut points = Vec::new();
-            round.half(a, u.left(), &mut points);
-            round.half(b, -u.left(), &mut points);
-            vec![points.into_iter().map(grid).collect()]
-        }
-        Segment::Arc {
-            a,
-            b,
-            centre,
-            radius,
-            sweep,
-        } => {
-            let mut points = Vec::new();
-            let out = (a - centre) * ((radius + r) / radius);
-            arc(centre, centre + out, sweep, &mut points);
-            if radius > r {
-                // The hollow side takes points outside its circle, so that the chords touch it and cut nothing off.
-                let inner = radius - r;
-                let n = Segment::arc_about(centre, centre + point(inner, 0.0), sweep)
-                    .chords(KERNEL_MM)
-                    .max(2);
-                let step = sweep / n as f64;
-                let far = inner / (0.5 * step).cos();
-                let u = (a - centre) * (1.0 / radius);
-                points.push(centre + u.rotated(sweep) * inner);
-                let middles = (0..n).rev().map(|k| (k as f64 + 0.5) * step);
-                points.extend(middles.map(|t| centre + u.rotated(t) * far));
-                points.push(centre + u * inner);
-            } else {
-                points.push(centre);
-            }
-            let ring: Ring = points.into_iter().map(grid).collect();
-            // One winding sense for all rings, or overlaps of two would cancel.
-            let ring = if sweep > 0.0 {
-                ring
-            } else {
-                ring.into_iter().rev().collect()
-            };
-            vec![ring, disc(a), disc(b)]
-        }
+    let out = (a - centre) * ((radius + r) / radius);
+    let outer = Segment::arc_about(centre, centre + out, sweep);
+    let n = outer.chords(KERNEL_MM);
+    let mut points: Vec<Point> = (0..=n).map(|i| outer.at(i as f64 / n as f64)).collect();
+    if radius > r {
+        // The hollow side takes points outside its circle, so that the chords touch it and cut nothing off.
+        let inner = radius - r;
+        let n = Segment::arc_about(centre, centre + point(inner, 0.0), sweep)
+            .chords(KERNEL_MM)
+            .max(2);
+        let step = sweep / n as f64;
+        let far = inner / (0.5 * step).cos();
+        let u = (a - centre) * (1.0 / radius);
+        points.push(centre + u.rotated(sweep) * inner);
+        let middles = (0..n).rev().map(|k| (k as f64 + 0.5) * step);
+        points.extend(middles.map(|t| centre + u.rotated(t) * far));
+        points.push(centre + u * inner);
+    } else {
+        points.push(centre);
     }
+    // One winding sense for all rings, or overlaps of two would cancel.
+    if sweep < 0.0 {
+        points.reverse();
+    }
+    points.into_iter().map(grid).collect()
 }

@@ -739,3 +739,103 @@ fn touching_regions_give_simple_rings() {
     simple(&circles, "two circles");
     assert!((area(&circles) - 50.0 * PI).abs() < 1e-6);
 }
+
+/// A path of short and long pieces, straight and round, that goes on and turns back, as capsules of one disc.
+fn path(dice: &mut Dice, radius: f64) -> Vec<Capsule> {
+    let mut at = point(0.0, 0.0);
+    let mut way = 0.0;
+    let fine = dice.below(3);
+    (0..20 + dice.below(200))
+        .map(|_| {
+            way += match dice.below(10) {
+                0 => dice.within(-3.2, 3.2),
+                1 => 0.0,
+                _ => dice.within(-0.02, 0.02),
+            };
+            let long = match fine {
+                0 => dice.within(0.001, 0.02),
+                1 => dice.within(0.05, 1.0),
+                _ => dice.within(0.5, 12.0),
+            };
+            let segment = if dice.below(4) == 0 {
+                let round = dice.within(0.2, 9.0).copysign(dice.within(-1.0, 1.0));
+                let centre = at + Point::unit(way).left() * round;
+                let s = Segment::arc_about(centre, at, long.min(4.0 * round.abs()) / round);
+                way = s.direction(1.0).unwrap().angle();
+                s
+            } else {
+                Segment::Line {
+                    a: at,
+                    b: at + Point::unit(way) * long,
+                }
+            };
+            at = segment.end();
+            Capsule { segment, radius }
+        })
+        .collect()
+}
+
+#[test]
+fn paths_are_swept_as_their_pieces_are() {
+    for seed in 0..60 {
+        let mut dice = Dice(8_000 + seed);
+        let radius = dice.within(0.5, 6.0);
+        let capsules = path(&mut dice, radius);
+        let whole = swept(&capsules);
+        let bounds = whole.bounds().grown(1.0);
+        for _ in 0..400 {
+            let p = dice.point(bounds);
+            let deep = capsules
+                .iter()
+                .map(|c| c.radius - c.segment.distance(p))
+                .fold(f64::NEG_INFINITY, f64::max);
+            assert!(
+                deep > -2e-6 || !whole.contains(p),
+                "seed {seed}: {p:?} {deep}"
+            );
+            assert!(
+                deep < 2.1e-3 || whole.contains(p),
+                "seed {seed}: {p:?} {deep}"
+            );
+        }
+        // One by one, in no order of a path, so that nothing goes on from anything: no slit may be left between the pieces of a path.
+        let apart = capsules.iter().map(|c| swept(std::slice::from_ref(c)));
+        let apart = apart.fold(PolySet::default(), |all, one| all.union(&one));
+        let slits = apart.difference(&whole).offset(-1.1e-3);
+        assert!(slits.is_empty(), "seed {seed}: {slits:?}");
+        assert!(whole.difference(&apart).offset(-1.1e-3).is_empty());
+        assert_eq!(whole.0.len(), apart.0.len(), "seed {seed}: one shape");
+        let holes = |s: &PolySet| s.0.iter().map(Vec::len).sum::<usize>();
+        assert!(holes(&whole) <= holes(&apart) + 1, "seed {seed}: no slits");
+    }
+}
+
+#[test]
+fn a_finely_drawn_ring_is_swept_by_as_few_corners_as_its_shape_needs() {
+    let corners = |n: usize| {
+        let at = |i: usize| {
+            let turn = std::f64::consts::TAU * (i % n) as f64 / n as f64;
+            Point::unit(turn) * (300.0 + 20.0 * (7.0 * turn).sin())
+        };
+        let ring: Vec<Capsule> = (0..n)
+            .map(|i| Capsule {
+                segment: Segment::Line {
+                    a: at(i),
+                    b: at(i + 1),
+                },
+                radius: 3.0,
+            })
+            .collect();
+        let band = swept(&ring);
+        // Length times width, reference-facts section 8; the ring's length from its pieces.
+        let length: f64 = ring.iter().map(|c| c.segment.length()).sum();
+        assert!((band.area() - 6.0 * length).abs() < 0.001 * 6.0 * length);
+        assert_eq!(
+            (band.0.len(), band.0[0].len()),
+            (1, 2),
+            "a ring with one hole"
+        );
+        band.0[0].iter().map(Vec::len).sum::<usize>()
+    };
+    assert!(corners(16_000) < 2 * corners(4_000));
+}

@@ -51,11 +51,13 @@ pub(super) fn measured(
         scene,
         piece,
         outline,
+        lengths: outline.measured(),
+        length: outline.length(),
         kerf,
         level,
         cell,
     };
-    let n = (outline.length() / STEP_MM).ceil().max(8.0) as usize;
+    let n = (edge.length / STEP_MM).ceil().max(8.0) as usize;
     let steps = walk(outline, n);
     let open = edge.open(&steps);
     let start = open.iter().position(|o| !*o)?;
@@ -86,6 +88,8 @@ struct Edge<'a> {
     scene: &'a Scene<'a>,
     piece: &'a Piece<'a>,
     outline: &'a Contour,
+    lengths: grainway_geom::Measured,
+    length: f64,
     kerf: f64,
     level: f64,
     /// Width of the grid's cells, mm.
@@ -110,9 +114,9 @@ impl Edge<'_> {
     }
     /// The tab at `run` of `n` steps, from step `first` on.
     fn tab(&self, first: usize, run: usize, n: usize) -> Option<MeasuredTab> {
-        let length = self.outline.length();
+        let length = self.length;
         let middle = (first as f64 + run as f64 / 2.0) * length / n as f64;
-        let (p, way) = self.outline.at_length(middle.rem_euclid(length))?;
+        let (p, way) = self.lengths.at_length(middle.rem_euclid(length))?;
         let out = -way.left();
         let placed = |p: Point| self.piece.placing.point(p);
         let at = placed(p + out * (self.kerf * 0.5));
@@ -132,7 +136,7 @@ impl Edge<'_> {
     }
     /// Places all over a tab, as close as the grid's cells.
     fn bridge(&self, first: usize, run: usize, n: usize) -> Vec<Point> {
-        let length = self.outline.length();
+        let length = self.length;
         let step = length / n as f64;
         let fine = 0.4 * self.cell;
         let (along, across) = (
@@ -142,7 +146,7 @@ impl Edge<'_> {
         let mut places = Vec::new();
         for i in 0..=along {
             let at = (first as f64 - 1.0) * step + i as f64 * fine;
-            if let Some((p, way)) = self.outline.at_length(at.rem_euclid(length)) {
+            if let Some((p, way)) = self.lengths.at_length(at.rem_euclid(length)) {
                 places.extend((0..=across).map(|k| {
                     let out = (k as f64 * fine).min(self.kerf);
                     self.piece.placing.point(p - way.left() * out)
@@ -153,7 +157,7 @@ impl Edge<'_> {
     }
     /// The least width between the swept discs anywhere across the kerf, in finer steps.
     fn neck(&self, first: usize, run: usize, n: usize) -> f64 {
-        let length = self.outline.length();
+        let length = self.length;
         let fine = 8usize;
         let pad = ((self.kerf * 1.5) / STEP_MM).ceil() as usize + 1;
         let from = first as f64 - pad as f64;
@@ -163,7 +167,7 @@ impl Edge<'_> {
             let (mut longest, mut now) = (0usize, 0usize);
             for j in 0..(run + 2 * pad) * fine {
                 let along = ((from * fine as f64 + j as f64) * step).rem_euclid(length);
-                let Some((p, way)) = self.outline.at_length(along) else {
+                let Some((p, way)) = self.lengths.at_length(along) else {
                     continue;
                 };
                 let cut = self.covered(p - way.left() * (self.kerf * across));

@@ -172,7 +172,7 @@ pub(super) fn spots(cut: &ProfileCut, settings: &HoldSettings) -> Vec<Spot> {
     let Some(path) = last_path(cut) else {
         return Vec::new();
     };
-    let length = path.length();
+    let (length, measured) = (path.length(), path.measured());
     let counter_clockwise = path.area() > 0.0;
     let mut spots = Vec::new();
     for span in &cut.tab_spans {
@@ -194,7 +194,7 @@ pub(super) fn spots(cut: &ProfileCut, settings: &HoldSettings) -> Vec<Spot> {
         for k in 0..=n {
             // The middle of a span is among its places, so that a short edge gets its tab in the middle.
             let along = (from + (to - from) * k as f64 / n as f64).rem_euclid(length);
-            if let Some((at, way)) = path.at_length(along) {
+            if let Some((at, way)) = measured.at_length(along) {
                 let right = -way.left();
                 let out = if counter_clockwise { right } else { way.left() };
                 spots.push(Spot {

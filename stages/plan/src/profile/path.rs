@@ -250,7 +250,8 @@ pub fn slot(region: &Region, r: f64) -> Option<Slot> {
     }
     // The ring is thin: where the way on and the way back lie nearest to each other it folds. The other end is half its length on.
     let step = (0.125 * length).min(1.0);
-    let at = |s: f64| ring.at_length(s.rem_euclid(length)).map(|(p, _)| p);
+    let measured = ring.measured();
+    let at = |s: f64| measured.at_length(s.rem_euclid(length)).map(|(p, _)| p);
     let mut fold: Option<(f64, f64)> = None;
     let mut start = 0.0;
     for s in ring.segments() {

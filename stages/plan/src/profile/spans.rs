@@ -4,7 +4,7 @@
 //! A span holds a tab's neck; the cutter's radius beyond either end is kept free as well, since the cutter is lifted that far and
 //! the bridge is that wide at the part.
 
-use grainway_geom::{Contour, Point, Segment, SegmentIndex};
+use grainway_geom::{Contour, Measured, Point, Segment, SegmentIndex};
 use grainway_pipeline::work::{SizedFeature, TabSpan};
 
 /// A turn of less than this is no corner, radians: a drawing's own noise.
@@ -69,6 +69,11 @@ pub struct Answer {
 /// tried; when there is no straight and no wide curve at all, tight curves.
 pub fn tab_spans(q: &Question) -> Answer {
     let fixed = fixed_exclusions(q);
+    let path = Path {
+        pieces: pieces(q.path),
+        measured: q.path.measured(),
+        wall_left: wall_left(q),
+    };
     let mut best = Answer::default();
     let mut most = 0;
     for (i, curve_mm) in [q.curve_mm, 0.5 * q.curve_mm, q.r].into_iter().enumerate() {
@@ -76,9 +81,9 @@ pub fn tab_spans(q: &Question) -> Answer {
             if corner_mm > q.corner_mm {
                 continue;
             }
-            let spans = spans_at(q, corner_mm, curve_mm, &fixed);
+            let spans = spans_at(q, &path, corner_mm, curve_mm, &fixed);
             let fit = places(&spans, q.r);
-            let places = if opposite(q.path, &spans) {
+            let places = if opposite(&path, &spans) {
                 fit
             } else {
                 fit.min(1)
@@ -106,6 +111,20 @@ fn neck(long_grain: bool) -> f64 {
     NECK_MM[usize::from(long_grain)]
 }
 
+/// The path as it is asked about again and again.
+struct Path {
+    /// With the length at which each starts.
+    pieces: Vec<(Segment, f64)>,
+    measured: Measured,
+    wall_left: bool,
+}
+
+impl Path {
+    fn length(&self) -> f64 {
+        self.pieces.iter().map(|p| p.0.length()).sum()
+    }
+}
+
 /// How many tabs fit.
 fn places(spans: &[TabSpan], r: f64) -> usize {
     spans
@@ -118,12 +137,12 @@ fn places(spans: &[TabSpan], r: f64) -> usize {
 }
 
 /// Two places of the spans hold from opposite sides, so that tabs make no hinge.
-fn opposite(path: &Contour, spans: &[TabSpan]) -> bool {
+fn opposite(path: &Path, spans: &[TabSpan]) -> bool {
     let length = path.length().max(1e-9);
     let ways: Vec<Point> = spans
         .iter()
         .flat_map(|s| [s.from, 0.5 * (s.from + s.to), s.to])
-        .filter_map(|s| path.at_length(s.rem_euclid(length)))
+        .filter_map(|s| path.measured.at_length(s.rem_euclid(length)))
         .map(|(_, d)| d)
         .collect();
     ways.iter()
@@ -149,8 +168,8 @@ fn wall_left(q: &Question) -> bool {
 }
 
 /// Radius of the wall beside an arc of the path; 0 where a corner is rolled.
-fn wall_radius(q: &Question, radius: f64, sweep: f64) -> f64 {
-    if (sweep > 0.0) == wall_left(q) {
+fn wall_radius(q: &Question, wall_left: bool, radius: f64, sweep: f64) -> f64 {
+    if (sweep > 0.0) == wall_left {
         (radius - q.r).max(0.0)
     } else {
         radius + q.r
@@ -236,9 +255,14 @@ fn joint_faces(q: &Question) -> Vec<bool> {
 }
 
 /// Spans at these distances, where nothing is in the way.
-fn spans_at(q: &Question, corner_mm: f64, curve_mm: f64, fixed: &[(f64, f64)]) -> Vec<TabSpan> {
-    let pieces = pieces(q.path);
-    let length: f64 = pieces.iter().map(|p| p.0.length()).sum();
+fn spans_at(
+    q: &Question,
+    path: &Path,
+    corner_mm: f64,
+    curve_mm: f64,
+    fixed: &[(f64, f64)],
+) -> Vec<TabSpan> {
+    let (pieces, length) = (&path.pieces, path.length());
     if pieces.is_empty() || length <= 0.0 {
         return Vec::new();
     }
@@ -254,7 +278,7 @@ fn spans_at(q: &Question, corner_mm: f64, curve_mm: f64, fixed: &[(f64, f64)]) -
             ..
         } = *s
         {
-            let wall = wall_radius(q, radius, sweep);
+            let wall = wall_radius(q, path.wall_left, radius, sweep);
             if wall < curve_mm - 1e-9 {
                 let away = if sweep.abs() > CORNER_TURN {
                     corner_mm
@@ -279,7 +303,8 @@ fn spans_at(q: &Question, corner_mm: f64, curve_mm: f64, fixed: &[(f64, f64)]) -
     free(length, &no, &cuts)
         .into_iter()
         .filter_map(|(from, to)| {
-            let middle = q.path.at_length((0.5 * (from + to)).rem_euclid(length));
+            let middle = (0.5 * (from + to)).rem_euclid(length);
+            let middle = path.measured.at_length(middle);
             let long_grain = q.grain && middle.is_some_and(|(_, d)| d.x.abs() > d.y.abs());
             let whole = to - from >= length - 1e-9;
             let (from, to) = if whole {
@@ -360,14 +385,15 @@ pub fn against_grain(q: &Question, climb: bool) -> Option<(f64, Point)> {
     const HARMLESS: f64 = 0.087;
     /// Shorter stretches, such as rounded corners have, are sanded anyway, mm.
     const SHORT_MM: f64 = 10.0;
-    let out = if wall_left(q) { -1.0 } else { 1.0 };
+    let wall_left = wall_left(q);
+    let out = if wall_left { -1.0 } else { 1.0 };
     let mut total = 0.0;
     let mut longest: Option<(f64, Point)> = None;
     for (s, _) in pieces(q.path) {
         let Segment::Arc { radius, sweep, .. } = s else {
             continue;
         };
-        if wall_radius(q, radius, sweep) < 1.0 {
+        if wall_radius(q, wall_left, radius, sweep) < 1.0 {
             continue;
         }
         let n = (s.length() / LOOK_EVERY_MM).ceil().max(1.0);
