@@ -273,14 +273,15 @@ pub fn verify_setup(
     let clear_z = setup.z.highest_top() + highest_hold + settled.rapid_margin;
     let spindle_by_hand =
         !about.spindle || machine.is_some_and(|m| m.spindle == SpindleSwitch::Hand);
+    let shown = planned::shows_messages(dialect, unit);
     let taking = Taking {
         shop: &work.documents.shop,
         spindle_by_hand,
+        shown,
         settled: &settled,
         clear_z,
         top: setup.z.highest_top(),
     };
-    let shown = planned::shows_messages(dialect, unit);
     let mut recorded = Recorded::default();
     let mut as_planned = Vec::new();
     for text in texts.iter_mut() {

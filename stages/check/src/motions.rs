@@ -342,6 +342,8 @@ pub(super) struct Taking<'a> {
     pub(super) shop: &'a Shop,
     /// The spindle is switched by a hand, or the language cannot switch it.
     pub(super) spindle_by_hand: bool,
+    /// The language shows the person what a pause is for.
+    pub(super) shown: bool,
     /// The limits.
     pub(super) settled: &'a Settled,
     /// At or above this height nothing stands.
@@ -404,7 +406,7 @@ pub(super) fn take(
             _ => None,
         })
         .collect();
-    for (line, kind) in uncertain(&recorded.pauses, index, &hand.pauses) {
+    for (line, kind) in uncertain(&recorded.pauses, index, &hand.pauses, taking.shown) {
         recorded.wrong.push(Wrong {
             text: index,
             line,
@@ -673,15 +675,20 @@ fn called(message: &str) -> Vec<u32> {
     found.collect()
 }
 
-/// What only the whole text tells of the pauses in which cutters go in: pauses without a message count by their places, so all must be
-/// without one, and as many as planned.
-fn uncertain(pauses: &[PauseEvent], text: u16, planned: &[PauseFor]) -> Vec<(u64, WrongKind)> {
+/// What only the whole text tells of the pauses in which cutters go in. In a language that shows no messages pauses count by their
+/// places, so they must be as many as planned; in another the person does not know what to do where the message is missing.
+fn uncertain(
+    pauses: &[PauseEvent],
+    text: u16,
+    planned: &[PauseFor],
+    shown: bool,
+) -> Vec<(u64, WrongKind)> {
     if !planned.iter().any(|p| matches!(p, PauseFor::Cutter(_))) {
         return Vec::new();
     }
     let own: Vec<&PauseEvent> = pauses.iter().filter(|p| p.text == text).collect();
     let mute = |p: &&&PauseEvent| p.message.trim().is_empty();
-    if own.iter().all(|p| mute(&p)) {
+    if !shown && own.iter().all(|p| mute(&p)) {
         let counts = WrongKind::Pause(WrongPause::WithoutWords(own.len(), planned.len()));
         return match own.len() == planned.len() {
             true => Vec::new(),

@@ -366,6 +366,14 @@ fn a_pause_more_is_not_the_one_for_a_cutter() {
     says(&mute, "verify-wrong-cutter", "is to go in here");
 }
 
+/// Pauses are told apart by their places only in a language that shows no messages.
+#[test]
+fn pauses_whose_messages_are_all_gone_are_caught() {
+    let mute = edited(|text, _| text.retain(|line| !line.contains("(MSG,")));
+    assert!(!safe(&mute));
+    says(&mute, "verify-wrong-cutter", "is to go in here");
+}
+
 #[test]
 fn a_pause_that_calls_for_a_cutter_out_of_turn_is_caught() {
     let late = edited(|text, _| {
