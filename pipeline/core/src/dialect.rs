@@ -64,6 +64,15 @@ pub struct DialectAbout {
     /// Most lines of a file; 0 for no limit. A longer program is divided at the starts of workingsteps.
     #[serde(default)]
     pub most_lines: u64,
+    /// How programs are numbered; `None` for [`Numbering::USUAL`].
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub numbering: Option<Numbering>,
+    /// The text starts and stops the spindle and cannot say its speed: a person sets it, in pauses and before the start.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub speed_by_hand: bool,
+    /// Speeds and waits that are said in coarse steps; `None` where they are not.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub coarse: Option<CoarseAbout>,
     /// The machine's cutter change calls the cutter's length from the controller's own table; no word of the text does.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub length_by_change: bool,
@@ -75,13 +84,50 @@ pub struct DialectAbout {
     pub pen: Option<PenAbout>,
 }
 
-/// What a pen language is like: it says only "up" and "down", so a program has one safe height and one depth.
+/// How programs are numbered.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Numbering {
+    /// The number of the first program.
+    pub first: u32,
+    /// Digits in the names of files, with zeros in front.
+    pub digits: u8,
+}
+
+impl Numbering {
+    /// 0001, 0002 …
+    pub const USUAL: Numbering = Numbering {
+        first: 1,
+        digits: 4,
+    };
+}
+
+/// Steps in which a language says what others say finely.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct CoarseAbout {
+    /// Spindle speeds are rounded down to whole numbers of this, rev/min; 0 when they are not.
+    pub speed_step: f64,
+    /// Waits are rounded up to whole numbers of this, s; 0 when they are not.
+    pub wait_step: f64,
+}
+
+impl CoarseAbout {
+    /// Both are steps that a spindle can bear.
+    pub fn is_sensible(&self) -> bool {
+        (0.0..=500.0).contains(&self.speed_step) && (0.0..=60.0).contains(&self.wait_step)
+    }
+}
+
+/// What a pen language is like: it says only "up" and "down", so a program has one safe height and one depth, unless words set them.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct PenAbout {
     /// Coordinates are whole numbers of this, mm, whatever the machine's program unit.
     pub unit_mm: f64,
     /// Feeds are rounded down to whole numbers of this, mm/min; 0 when they are not rounded.
     pub feed_step: f64,
+    /// Words of the text set the heights of "up" and "down": it can go to any height, straight up and down, and falls in steps where
+    /// others ramp.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub heights: bool,
 }
 
 impl PenAbout {
@@ -94,6 +140,11 @@ impl PenAbout {
 }
 
 impl DialectAbout {
+    /// A program has one safe height and one depth, which a person sets at the controller.
+    pub fn two_heights(&self) -> bool {
+        self.pen.is_some_and(|pen| !pen.heights)
+    }
+
     /// The least step of coordinates in a program of this unit, mm.
     pub fn least_step_mm(&self, unit: Unit) -> f64 {
         let decimals = match unit {

@@ -3,6 +3,9 @@
 use crate::file::{Axes, DIALECT_FORMAT, Files};
 use grainway_pipeline::doc::Problem;
 
+/// Most digits of a program's number: eight, as in ISO 6983 (from memory).
+const MOST_NUMBER_DIGITS: u8 = 8;
+
 /// Problems of a data file as they are found.
 #[derive(Default)]
 pub(crate) struct Complaints(Vec<Problem>);
@@ -63,6 +66,13 @@ impl Common<'_> {
             self.axes.x.place().0 != self.axes.y.place().0,
             "/axes",
             "x and y must go along different axes",
+        );
+        let digits = self.files.number_digits.unwrap_or(MOST_NUMBER_DIGITS);
+        let room = 10u64.pow(u32::from(digits.min(MOST_NUMBER_DIGITS)));
+        found.unless(
+            (1..=MOST_NUMBER_DIGITS).contains(&digits) && u64::from(self.files.first_number) < room,
+            "/files/number-digits",
+            "must be 1 to 8, and enough for first-number",
         );
         found.unless(
             self.files.most_lines == 0 || self.files.most_lines >= 100,

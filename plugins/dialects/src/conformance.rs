@@ -158,14 +158,14 @@ impl Table<'_> {
         self.row("rapid-moves", self.rapids());
         self.row("arc-directions", self.arcs(&arcs()));
         self.row("full-circles", self.arcs(&circles()));
-        if about.pen.is_some() {
+        if about.two_heights() {
             self.refusal("helices", &with_head(d, cutting(&helices())));
         } else {
             self.row("helices", self.arcs(&helices()));
         }
         self.row("short-arcs", self.arcs(&short_arcs()));
         self.row("arc-centres", self.arcs(&many_arcs()));
-        if about.pen.is_some() {
+        if about.two_heights() {
             self.pen_rows();
         } else {
             self.row("drilling", self.path(Unit::Mm, &holes(None)));
@@ -228,8 +228,8 @@ impl Table<'_> {
     fn allowed(&self, unit: Unit) -> f64 {
         let about = self.dialect.about();
         let count = about.least_step_mm(unit);
-        if about.pen.is_some() {
-            return pen::allowed(count);
+        if let Some(pen) = about.pen {
+            return pen::allowed(pen);
         }
         // Half a count along each axis at a point; a line in place of a hair of an arc, or a centre fitted to its ends, a few more.
         5.0 * count.max(0.001)

@@ -2,7 +2,7 @@
 //!
 //! Writer and reader share this file and nothing else.
 
-use grainway_pipeline::dialect::DialectAbout;
+use grainway_pipeline::dialect::{CoarseAbout, DialectAbout, Numbering};
 use grainway_pipeline::doc::Unit;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -40,8 +40,8 @@ pub struct DialectFile {
     pub modal: Modal,
     /// The four words of motion.
     pub motion: MotionWords,
-    /// Lines before everything else, e.g. "%", or "O{{ number }}" where `language` has the letter O. They get no block number and no
-    /// comment stands before them. Known: `name`, `number`.
+    /// Lines before everything else, e.g. "%", or "O{{ number }}" where `language` has the letter O (or another `program-number`). They get
+    /// no block number and no comment stands before them. Known: `name`, `number`.
     #[serde(default)]
     pub start: Vec<String>,
     /// Lines that put the controller into a known state, after the remarks, e.g. "{{ units }} G17 G90". Known: `units` (the unit's
@@ -79,13 +79,22 @@ pub struct DialectFile {
     /// changes cutters and `length-offset` is null; the setup sheet tells the person.
     #[serde(default)]
     pub length_by_change: bool,
+    /// The controller's macros that `cutter-change` calls.
+    #[serde(default)]
+    pub macros: Vec<Macro>,
     /// The spindle's words; null: it is switched by hand.
     pub spindle: Option<SpindleWords>,
     /// The word that waits; null: none.
     pub dwell: Option<Dwell>,
-    /// The words that lift the cutter to the machine's top, on a line of their own, e.g. "G53 G0 Z0."; null: the setup's safe height
-    /// is used.
-    pub retract_full: Option<String>,
+    /// The lines that lift the cutter to the machine's top, e.g. "G53 G0 Z0.", or "G28 Z0" where `home` says what that does. They leave
+    /// the modes as they were. Known: `safe` (the setup's safe height). Null: the setup's safe height is used.
+    pub retract_full: Option<Vec<String>>,
+    /// What the home position is good for; null: where it lies is not known, and a text that goes there is refused.
+    #[serde(default)]
+    pub home: Option<Home>,
+    /// Coordinates are heights and places without a word (G90) that says so.
+    #[serde(default)]
+    pub always_absolute: bool,
     /// The word that stops until the person goes on; null: none.
     pub pause: Option<Pause>,
     /// How closely the controller follows the path, where the text says it; null: the language has no words for it.
@@ -114,6 +123,29 @@ pub struct UnitWords {
     pub mm: Option<String>,
     /// Inches, e.g. "G20".
     pub inch: Option<String>,
+    /// The controller knows this unit alone and has no word for it; `mm` and `inch` are null then. Null: the text says the unit.
+    #[serde(default)]
+    pub only: Option<OnlyUnit>,
+}
+
+/// The one unit of a controller.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum OnlyUnit {
+    /// Millimetres.
+    Mm,
+    /// Inches.
+    Inch,
+}
+
+impl OnlyUnit {
+    /// As programs have it.
+    pub fn unit(self) -> Unit {
+        match self {
+            OnlyUnit::Mm => Unit::Mm,
+            OnlyUnit::Inch => Unit::Inch,
+        }
+    }
 }
 
 /// How numbers look. Never with an exponent.
@@ -138,28 +170,97 @@ pub struct Numbers {
     /// Lengths above zero get a plus sign.
     #[serde(default)]
     pub plus_sign: bool,
+    /// How lengths are said. Feeds, speeds and times are decimal numbers all the same.
+    #[serde(default)]
+    pub lengths: Lengths,
+    /// What stands before the digits of a fraction.
+    #[serde(default)]
+    pub mark: Mark,
     /// What a feed counts in.
     #[serde(default)]
     pub feed_per: FeedPer,
+}
+
+/// How lengths are said.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Lengths {
+    /// As decimal numbers: X12.5.
+    #[default]
+    Decimal,
+    /// As whole numbers of the last digit, without a point: X12500 is 12.5 mm where `decimals-mm` is 3.
+    Counts,
+}
+
+/// What stands before the digits of a fraction.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Mark {
+    /// 12.5
+    #[default]
+    Point,
+    /// 12,5; in the lines of this file as well.
+    Comma,
+}
+
+impl Mark {
+    /// The character.
+    pub fn byte(self) -> u8 {
+        match self {
+            Mark::Point => b'.',
+            Mark::Comma => b',',
+        }
+    }
 }
 
 /// How lines look.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct Lines {
-    /// Longest line in characters, without its end; 0 for no limit.
+    /// Longest line in characters, without its end; 0 for no limit, else at least 40. A block that is longer is divided where its meaning
+    /// allows it: modes and settings go into lines before it, a hole is gone to before its cycle, an arc becomes chords.
     pub length: usize,
     /// What ends a line.
     pub end: LineEnd,
-    /// Words are separated by spaces.
-    pub spaces: bool,
+    /// What stands between words.
+    pub separator: Separator,
+    /// A character at the end of every block, e.g. "*"; null: none. Remarks, lines of % and those of `start` have none.
+    #[serde(default)]
+    pub block_end: Option<char>,
     /// Numbers before blocks; null: none.
     pub block_numbers: Option<BlockNumbers>,
-    /// Letters in the order in which words stand on a line. Letters that are not listed follow in the alphabet's order.
+    /// Letters in the order in which words stand on a line, those of this file's own lines excepted. Letters that are not listed follow in
+    /// the alphabet's order.
     pub word_order: String,
     /// The characters that a text may hold.
     #[serde(default)]
     pub characters: Characters,
+}
+
+/// What stands between words.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Separator {
+    /// A space.
+    Space,
+    /// A tabulator.
+    Tab,
+    /// A comma.
+    Comma,
+    /// Nothing.
+    None,
+}
+
+impl Separator {
+    /// The character.
+    pub fn byte(self) -> Option<u8> {
+        match self {
+            Separator::Space => Some(b' '),
+            Separator::Tab => Some(b'\t'),
+            Separator::Comma => Some(b','),
+            Separator::None => None,
+        }
+    }
 }
 
 /// The characters that a text may hold.
@@ -256,14 +357,40 @@ impl Axes {
     }
 }
 
+impl Default for Files {
+    fn default() -> Files {
+        Files {
+            numbered: false,
+            most_lines: 0,
+            first_number: 1,
+            number_digits: None,
+        }
+    }
+}
+
+impl Files {
+    /// How programs are numbered, where it is not by 1, 2, 3 …
+    pub(crate) fn numbering(self) -> Option<Numbering> {
+        let own = Numbering {
+            first: self.first_number,
+            digits: self.number_digits.unwrap_or(Numbering::USUAL.digits),
+        };
+        (own != Numbering::USUAL).then_some(own)
+    }
+}
+
 /// The program's files.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
 pub struct Files {
-    /// Named by their numbers, four digits, instead of board and setup: "0001.nc".
+    /// Named by their numbers instead of board and setup: "0001.nc".
     pub numbered: bool,
     /// Most lines of a file; a longer program is divided at the starts of workingsteps, each file whole in itself. 0: no limit.
     pub most_lines: u64,
+    /// The number of the first program.
+    pub first_number: u32,
+    /// Digits of a program's number in file names and lines, with zeros in front; null: four in names, as many as needed in lines.
+    pub number_digits: Option<u8>,
 }
 
 /// What ends a line.
@@ -359,6 +486,9 @@ pub struct Arcs {
     pub largest_sweep: f64,
     /// An arc may change z; otherwise helices become chords.
     pub helices: bool,
+    /// An arc stays within one quarter of its circle between the directions of the axes, so it is divided there. Not with `radius`.
+    #[serde(default)]
+    pub one_quadrant: bool,
     /// Arcs of a larger radius become chords, mm; null: no limit.
     #[serde(default)]
     pub largest_radius_mm: Option<f64>,
@@ -418,16 +548,84 @@ pub enum CycleHeights {
     FromStart,
 }
 
+/// The home position.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Home {
+    /// The code that goes there: 28 or 30. With Z alone it lifts to the machine's top, which must be the home position of Z.
+    pub g: u16,
+    /// Through which point it goes.
+    pub through: Through,
+}
+
+/// The point through which the machine goes home.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Through {
+    /// The one that the words name, by G90 a height, by G91 an increment: "G28 Z{{ safe }}" rises to the safe height and on to the top.
+    Named,
+    /// The present one: the axis is named with 0 and moves from where it stands.
+    Present,
+}
+
+/// A macro of the controller that `cutter-change` calls. What it does is believed, so hold it against the controller's manual.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Macro {
+    /// The words that call it, with which a line begins, e.g. "G65 P9001". The other words of the line are its arguments.
+    pub call: String,
+    /// The letter of the argument that holds the cutter's number, e.g. "A"; null: none.
+    pub cutter: Option<char>,
+    /// What it does.
+    pub does: MacroDeed,
+}
+
+/// What a macro does.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum MacroDeed {
+    /// Puts the cutter in whose number it is given, and stops the spindle before.
+    Change,
+    /// Measures the length of the cutter that is in, or anything else after which the cutter may stand anywhere.
+    Measure,
+}
+
 /// The spindle's words.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct SpindleWords {
-    /// Clockwise from above, e.g. "M3"; the speed stands before it in the word S.
+    /// Clockwise from above, e.g. "M3". Codes that the published language lacks may have any of these meanings, e.g. "M13".
     pub clockwise: String,
     /// Counter-clockwise; null: cannot be said.
     pub counter_clockwise: Option<String>,
     /// Stops it.
     pub stop: String,
+    /// How the speed is said.
+    #[serde(default)]
+    pub speed: SpindleSpeed,
+}
+
+/// How the spindle's speed is said.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(
+    rename_all = "kebab-case",
+    rename_all_fields = "kebab-case",
+    deny_unknown_fields
+)]
+pub enum SpindleSpeed {
+    /// In the word S, rev/min.
+    #[default]
+    Rpm,
+    /// In the word S, as a share of the largest speed; rounded down.
+    Percent {
+        /// The speed at S100, rev/min.
+        of: f64,
+        /// Digits after the point, 0 to 3.
+        #[serde(default)]
+        decimals: u8,
+    },
+    /// Not at all: a person sets it at the panel. It stands in a remark, and the program pauses where it changes.
+    Panel,
 }
 
 /// The word that waits.
@@ -436,10 +634,46 @@ pub struct SpindleWords {
 pub struct Dwell {
     /// The word, e.g. "G4".
     pub word: String,
-    /// The letter of the time: P, X or F.
+    /// The letter of the time, e.g. P, X, F or K.
     pub letter: char,
     /// The unit of the time.
     pub unit: DwellUnit,
+    /// Digits after the point, 0 to 3; null: two for seconds, none for other units. What cannot be said is rounded up.
+    #[serde(default)]
+    pub decimals: Option<u8>,
+}
+
+impl Dwell {
+    /// Finer steps than this are rounded like every other number, s.
+    const FINE_S: f64 = 0.011;
+
+    /// Digits after the point.
+    pub fn digits(&self) -> u8 {
+        let usual = match self.unit {
+            DwellUnit::Seconds => 2,
+            _ => 0,
+        };
+        self.decimals.unwrap_or(usual)
+    }
+
+    /// The least difference of times, where it is a coarse one, s; 0 otherwise.
+    pub fn coarse_step(&self) -> f64 {
+        let step = self.unit.seconds() / 10f64.powi(i32::from(self.digits()));
+        if step > Dwell::FINE_S { step } else { 0.0 }
+    }
+}
+
+impl DwellUnit {
+    /// Its length, s.
+    pub fn seconds(self) -> f64 {
+        match self {
+            DwellUnit::Minutes => 60.0,
+            DwellUnit::Seconds => 1.0,
+            DwellUnit::Tenths => 0.1,
+            DwellUnit::Hundredths => 0.01,
+            DwellUnit::Milliseconds => 0.001,
+        }
+    }
 }
 
 /// The unit of a dwell.
@@ -448,8 +682,14 @@ pub struct Dwell {
 pub enum DwellUnit {
     /// Seconds.
     Seconds,
+    /// Tenths of a second.
+    Tenths,
+    /// Hundredths of a second.
+    Hundredths,
     /// Thousandths of a second.
     Milliseconds,
+    /// Minutes.
+    Minutes,
 }
 
 /// The word that stops.
@@ -497,6 +737,9 @@ pub struct Language {
     /// A length without a point is a fault: the controller would count it in its least step.
     #[serde(default)]
     pub point_required: bool,
+    /// What a program's number begins with, alone on its line, where that is not the letter O: ":" or "%".
+    #[serde(default)]
+    pub program_number: Option<char>,
 }
 
 impl DialectFile {
@@ -506,6 +749,20 @@ impl DialectFile {
             Unit::Mm => self.numbers.decimals_mm,
             Unit::Inch => self.numbers.decimals_inch,
         }
+    }
+
+    /// What is said only in steps that a person would notice.
+    fn coarse(&self) -> Option<CoarseAbout> {
+        let coarse = CoarseAbout {
+            speed_step: match self.spindle.as_ref().map(|s| s.speed) {
+                Some(SpindleSpeed::Percent { of, decimals }) => {
+                    of / 10f64.powi(2 + i32::from(decimals))
+                }
+                _ => 0.0,
+            },
+            wait_step: self.dwell.as_ref().map_or(0.0, Dwell::coarse_step),
+        };
+        (coarse != CoarseAbout::default()).then_some(coarse)
     }
 
     /// The description that post, verify and people see.
@@ -530,6 +787,12 @@ impl DialectFile {
             most_lines: self.files.most_lines,
             pen: None,
             length_by_change: self.cutter_change.is_some() && self.length_offset.is_none(),
+            numbering: self.files.numbering(),
+            speed_by_hand: self
+                .spindle
+                .as_ref()
+                .is_some_and(|s| s.speed == SpindleSpeed::Panel),
+            coarse: self.coarse(),
             corner_tolerance_mm: match self.path_mode {
                 Some(PathMode::Continuous { tolerance_mm }) => Some(tolerance_mm),
                 Some(PathMode::Exact) | None => None,

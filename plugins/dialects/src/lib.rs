@@ -16,11 +16,12 @@ mod write;
 
 pub use file::{
     Arcs, Axes, Axis, BlockNumbers, Centre, Characters, CommentStyle, CycleHeights, Cycles,
-    DIALECT_FORMAT, DialectFile, Dwell, DwellUnit, FeedPer, Files, Language, LineEnd, Lines, Modal,
-    MotionWords, Numbers, PathMode, Pause, PauseMessage, SpindleWords, UnitWords,
+    DIALECT_FORMAT, DialectFile, Dwell, DwellUnit, FeedPer, Files, Home, Language, Lengths,
+    LineEnd, Lines, Macro, MacroDeed, Mark, Modal, MotionWords, Numbers, OnlyUnit, PathMode, Pause,
+    PauseMessage, Separator, SpindleSpeed, SpindleWords, Through, UnitWords,
 };
 
-pub use pen::{Pen, PenFile, PenRemark, PenSpeed};
+pub use pen::{Pen, PenFile, PenGap, PenHeights, PenRemark, PenSpeed, PenSpindle, PenWait};
 
 use document::Document;
 use grainway_pipeline::dialect::{

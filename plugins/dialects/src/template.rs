@@ -1,6 +1,6 @@
 //! Lines with places in them, filled in by a template engine that takes no unknown name.
 
-use crate::file::DialectFile;
+use crate::file::{DialectFile, Lengths, Mark};
 use minijinja::{Environment, UndefinedBehavior, Value};
 use std::collections::BTreeMap;
 
@@ -33,6 +33,11 @@ pub fn sample(line: &str, known: &[&str], file: &DialectFile) -> Result<String, 
         .map(|name| {
             let value = match *name {
                 "number" | "cutter" => "1",
+                "safe" => match file.numbers.mark {
+                    _ if file.numbers.lengths == Lengths::Counts => "25000",
+                    Mark::Comma => "25,",
+                    Mark::Point => "25.",
+                },
                 "units" => unit.map_or("G21", String::as_str),
                 _ => "BOARD-1",
             };

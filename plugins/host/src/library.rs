@@ -426,6 +426,11 @@ fn dialect_complaint(d: &DialectEntry) -> Option<(&'static str, &'static str)> {
             "unit_mm is over 0 and at most 0.025, feed_step no less than 0",
         ),
         (
+            about.coarse.is_none_or(|c| c.is_sensible()),
+            "coarse",
+            "speed_step is 0 to 500, wait_step 0 to 60",
+        ),
+        (
             d.faults.len() <= 200 && d.faults.iter().all(|f| good_name(f)),
             "faults",
             NAME_RULE,

@@ -347,11 +347,11 @@ fn unverified(work: &Work, setup: &Setup, texts: usize, dialect: &str) -> SetupV
     }
 }
 
-/// A person puts cutters in and sets Z zero for each: the machine has no changer, or its language has no words for one. A pen has no
-/// heights to come down by.
+/// A person puts cutters in and sets Z zero for each: the machine has no changer, or its language has no words for one. A pen
+/// whose heights are set at the controller has none to come down by.
 fn zero_by_hand(work: &Work, about: &DialectAbout) -> bool {
     let by = work.documents.machine().map(|(_, m)| m.cutter_change);
-    about.pen.is_none() && (by != Some(CutterChangeBy::Machine) || !about.cutter_change)
+    !about.two_heights() && (by != Some(CutterChangeBy::Machine) || !about.cutter_change)
 }
 
 fn safe(

@@ -7,7 +7,9 @@
 use super::figures::mm;
 use super::messages::{Extent, says};
 use grainway_geom::{Point, Point3, Segment};
-use grainway_pipeline::dialect::{Action, Dialect, DialectAbout, Known, ProgramHead, ReadMove};
+use grainway_pipeline::dialect::{
+    Action, CoarseAbout, Dialect, DialectAbout, Known, ProgramHead, ReadMove,
+};
 use grainway_pipeline::doc::Unit;
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::motion::{Item, Move, Spindle};
@@ -21,6 +23,12 @@ const RATE_LEAST: f64 = 1.5;
 
 fn rate_room(v: f64) -> f64 {
     (v.abs() * RATE_SHARE).max(RATE_LEAST)
+}
+
+/// A rate is another than the planned one, which may be rounded down to whole numbers of `step`.
+fn differs(rate: f64, planned: f64, step: f64) -> bool {
+    let slower = rate < planned && planned - rate < step;
+    (rate - planned).abs() > rate_room(planned) && !slower
 }
 
 /// Waits are written to hundredths of a second.
@@ -59,6 +67,9 @@ enum Wanted {
     Cutter(u32),
 }
 
+/// Rounding may turn the order of two places on an arc round that lie this near to each other, mm: a unit of the coarsest language.
+const HAIR_MM: f64 = 0.025;
+
 /// How far the ends of many arcs may have slid along the planned one against the sum of their sweeps, mm.
 const SLIDES_MM: f64 = 0.05;
 
@@ -78,6 +89,14 @@ enum Curve {
 }
 
 impl Curve {
+    /// It goes sideways and changes its height.
+    fn slants(&self) -> bool {
+        let dz = match *self {
+            Curve::Line { from, to } => to.z - from.z,
+            Curve::Arc { dz, .. } => dz,
+        };
+        dz.abs() > 0.0 && self.length() > dz.abs() * (1.0 + 1e-9)
+    }
     fn at(&self, t: f64) -> Point3 {
         match *self {
             Curve::Line { from, to } => {
@@ -157,7 +176,8 @@ impl Curve {
                     (-turn).rem_euclid(std::f64::consts::TAU)
                 };
                 // A hair before the place where it stands is no full turn.
-                let along = if along > std::f64::consts::TAU - 1e-6 {
+                let hair = (HAIR_MM / from.xy().distance(centre)).clamp(1e-6, 0.5);
+                let along = if along > std::f64::consts::TAU - hair {
                     0.0
                 } else {
                     along
@@ -356,6 +376,10 @@ pub(super) struct Comparison {
     near: f64,
     /// Feeds are rounded down to whole numbers of this, mm/min.
     feed_step: f64,
+    /// Spindle speeds are rounded down and waits up to whole numbers of these.
+    coarse: CoarseAbout,
+    /// The text falls in steps of this height, straight down and along, where the plan ramps, mm; `None` where it ramps itself.
+    stairs: Option<f64>,
     /// The language says these itself.
     spindle: bool,
     last_line: u64,
@@ -380,10 +404,14 @@ impl Comparison {
             length: 0.0,
             wrong: None,
             near: about.pen.map_or(TEXT_AGAINST_PLAN_MM, |pen| {
-                let corner = 0.5 * std::f64::consts::SQRT_2 * pen.unit_mm + PEN_CHORD_MM;
+                // Half a unit along each axis that the text says.
+                let axes: f64 = if pen.heights { 3.0 } else { 2.0 };
+                let corner = 0.5 * axes.sqrt() * pen.unit_mm + PEN_CHORD_MM;
                 corner.max(TEXT_AGAINST_PLAN_MM)
             }),
             feed_step: about.pen.map_or(0.0, |pen| pen.feed_step),
+            coarse: about.coarse.unwrap_or_default(),
+            stairs: about.pen.filter(|pen| pen.heights).map(|pen| pen.unit_mm),
             spindle: about.spindle,
             last_line: 0,
         }
@@ -464,11 +492,10 @@ impl Comparison {
     }
     /// Restating what is in force says nothing.
     fn spindle(&mut self, m: &ReadMove) {
+        let step = self.coarse.speed_step;
         let same = |a: Option<Spindle>, b: Option<Spindle>| match (a, b) {
             (None, None) => true,
-            (Some(a), Some(b)) => {
-                a.clockwise == b.clockwise && (a.rpm - b.rpm).abs() <= rate_room(b.rpm)
-            }
+            (Some(a), Some(b)) => a.clockwise == b.clockwise && !differs(a.rpm, b.rpm, step),
             _ => false,
         };
         if same(m.spindle, self.turns) {
@@ -490,7 +517,11 @@ impl Comparison {
     fn dwell(&mut self, m: &ReadMove, seconds: f64) {
         self.settle_rapids(m.line);
         match self.wanted() {
-            Some(Wanted::Dwell(w)) if (seconds - w).abs() <= WAIT_S => self.next += 1,
+            Some(Wanted::Dwell(w))
+                if (-WAIT_S..=WAIT_S.max(self.coarse.wait_step)).contains(&(seconds - w)) =>
+            {
+                self.next += 1;
+            }
             Some(Wanted::Dwell(w)) => {
                 let what = format!("waits {} s instead of {} s", mm(seconds), mm(*w));
                 self.fail(m.line, what);
@@ -681,6 +712,13 @@ impl Comparison {
                 j += 1;
                 continue;
             }
+            // A point that the machine passes on its way up to the top.
+            let on_the_way =
+                |n: &(Known, u64)| n.0.z == Some(f64::INFINITY) && (n.0.x, n.0.y) == (k.x, k.y);
+            if k.z.is_some_and(f64::is_finite) && got.get(j + 1).is_some_and(on_the_way) {
+                j += 1;
+                continue;
+            }
             // Height first, then sideways: one planned stop said in two moves.
             let partial = want.get(i).is_some_and(|w| {
                 let near = |a: Option<f64>, b: Option<f64>| match (a, b) {
@@ -764,7 +802,9 @@ impl Comparison {
         };
         while let Some(Wanted::Cut { curve, .. }) = self.wanted() {
             let rest = curve.length() * (1.0 - self.share);
-            let elsewhere = distance(curve.at(1.0), to) > self.near;
+            // A stair has steps that end near its end.
+            let stair = self.stairs.is_some() && curve.slants();
+            let elsewhere = !stair && distance(curve.at(1.0), to) > self.near;
             if rest > self.vanishes() || !(elsewhere || said > rest + self.vanishes()) {
                 break;
             }
@@ -780,12 +820,23 @@ impl Comparison {
                 peck,
                 feed,
             }) => {
-                self.rates(m, feed, rpm);
+                self.rates(m, feed, rpm, false);
                 self.in_hole(m, at, [retract, bottom], peck);
             }
             Some(Wanted::Cut { curve, feed }) => {
-                self.rates(m, feed, rpm);
-                self.along(m, from, to, curve);
+                let step = self.is_step(from, to);
+                self.rates(
+                    m,
+                    feed,
+                    rpm,
+                    step || self.stairs.is_some() && curve.slants(),
+                );
+                let beside = distance(to, curve.at(self.share));
+                match step && beside <= self.near {
+                    // It goes no farther along the curve.
+                    true => self.worst = self.worst.max(beside),
+                    false => self.along(m, from, to, curve),
+                }
             }
             Some(Wanted::Pause(_)) => self.fail(m.line, "cuts before a planned pause".into()),
             Some(Wanted::Spindle(_) | Wanted::Dwell(_)) => {
@@ -835,6 +886,7 @@ impl Comparison {
         let rest = curve.length() * (1.0 - end);
         let done = end >= 1.0
             || distance(curve.at(1.0), to) <= self.near
+                && self.last_step(to.z, curve)
                 && (end > 1.0 - 1e-2 || rest <= self.vanishes());
         let end = if done { 1.0 } else { end };
         let mut off = 0.0_f64;
@@ -856,17 +908,32 @@ impl Comparison {
             self.share = end;
         }
     }
-    fn rates(&mut self, m: &ReadMove, feed: f64, rpm: f64) {
-        let differs = |a: f64, b: f64| (a - b).abs() > rate_room(b);
-        let slower = |f: f64| f < feed && feed - f < self.feed_step;
-        if m.feed.is_none_or(|f| differs(f, feed) && !slower(f)) {
+    /// The text goes straight down or up by one step of a stair.
+    fn is_step(&self, from: Point3, to: Point3) -> bool {
+        self.stairs.is_some_and(|step| {
+            from.xy().distance(to.xy()) <= 0.0 && (to.z - from.z).abs() < 1.5 * step
+        })
+    }
+    /// The text has come down the last step of a stair to a height.
+    fn last_step(&self, z: f64, curve: Curve) -> bool {
+        let step = self.stairs.filter(|_| curve.slants());
+        step.is_none_or(|step| (curve.at(1.0).z - z).abs() <= 0.5 * step + 1e-9)
+    }
+    /// The feed and the speed are the planned ones; on stairs the feed may be slower.
+    fn rates(&mut self, m: &ReadMove, feed: f64, rpm: f64, stairs: bool) {
+        let step = if stairs { feed } else { self.feed_step };
+        if m.feed.is_none_or(|f| differs(f, feed, step)) {
             let got = m.feed.map_or("no feed".to_string(), mm);
             self.fail(
                 m.line,
                 format!("cuts at a feed of {got} instead of {} mm/min", mm(feed)),
             );
         }
-        if self.spindle && rpm > 0.0 && m.spindle.is_none_or(|s| differs(s.rpm, rpm)) {
+        if self.spindle
+            && rpm > 0.0
+            && m.spindle
+                .is_none_or(|s| differs(s.rpm, rpm, self.coarse.speed_step))
+        {
             let got = m.spindle.map_or(0.0, |s| s.rpm);
             self.fail(
                 m.line,
@@ -1006,15 +1073,48 @@ pub(super) mod tests {
         L 80 10 5 300\nR - - 20\nR - - 40\nS 0\nEND\n";
 
     pub(crate) fn compare(text: &str) -> Verdict {
-        let mut c = Comparison::new(
-            PlannedMotions::new(items().into_iter()),
-            &plain_about(),
-            true,
-        );
+        compare_in(&plain_about(), text)
+    }
+
+    fn compare_in(about: &DialectAbout, text: &str) -> Verdict {
+        let mut c = Comparison::new(PlannedMotions::new(items().into_iter()), about, true);
         for m in read_plain(text) {
             c.next(&m);
         }
         c.verdict(&pocket_work().setups[0], "01.txt")
+    }
+
+    /// Speeds may be lower and waits longer, by less than a step and no more.
+    #[test]
+    fn coarse_steps_are_allowed_one_way() {
+        let mut about = plain_about();
+        about.coarse = Some(CoarseAbout {
+            speed_step: 240.0,
+            wait_step: 0.1,
+        });
+        for (from, to, passes) in [
+            ("S 18000", "S 17800", true),
+            ("S 18000", "S 17750", false),
+            ("S 18000", "S 18200", false),
+            ("W 4\n", "W 4.09\n", true),
+            ("W 4\n", "W 4.2\n", false),
+            ("W 4\n", "W 3.95\n", false),
+        ] {
+            let verdict = compare_in(&about, &TEXT.replace(from, to));
+            assert_eq!(
+                verdict.passed, passes,
+                "{from} -> {to}: {:?}",
+                verdict.findings
+            );
+        }
+        assert!(!compare(&TEXT.replace("S 18000", "S 17800")).passed);
+    }
+
+    /// A machine that goes home through a point passes it on its way up.
+    #[test]
+    fn a_point_on_the_way_to_the_top_is_passed() {
+        let verdict = compare(&format!("R - - 40\n{TEXT}"));
+        assert!(verdict.passed, "{:?}", verdict.findings);
     }
 
     #[test]

@@ -46,6 +46,9 @@ impl Plain {
             numbered_files: false,
             most_lines: 0,
             length_by_change: false,
+            numbering: None,
+            speed_by_hand: false,
+            coarse: None,
             corner_tolerance_mm: None,
             pen: None,
         })

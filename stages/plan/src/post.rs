@@ -4,7 +4,9 @@
 use crate::program_items::{Can, Changes, by_hand, changes, items};
 use grainway_geom::Point3;
 use grainway_pipeline::chain::nearest;
-use grainway_pipeline::dialect::{Dialect, DialectAbout, DialectError, ProgramHead, Written};
+use grainway_pipeline::dialect::{
+    Dialect, DialectAbout, DialectError, Numbering, ProgramHead, Written,
+};
 use grainway_pipeline::doc::{CutterChangeBy, Machine, SpindleSwitch, ZZero};
 use grainway_pipeline::finding::{Finding, code, in_unit};
 use grainway_pipeline::motion::{Move, decode};
@@ -87,13 +89,13 @@ impl TypedStage for Post {
                 &mut findings,
             )?);
         }
-        number(&mut all, dialect.about().numbered_files);
+        number(&mut all, dialect.about());
         for (done, plan) in all.iter().enumerate() {
             cx.check()?;
             cx.progress.at("post", done, all.len());
             match write(work, &machine, dialect, settings, plan, cx)? {
                 Ok(program) => {
-                    if dialect.about().pen.is_some() {
+                    if dialect.about().two_heights() {
                         findings.push(at_controller(work, &machine, plan, &program.name));
                     }
                     programs.push(program);
@@ -146,7 +148,12 @@ fn left_to_controller(machine: &Machine, about: &DialectAbout) -> Vec<Finding> {
             mm(tolerance)
         )
     });
-    let told = lengths.into_iter().chain(corners);
+    let speeds = about.speed_by_hand.then(|| {
+        format!(
+            "In dialect {name} no word says the spindle's speed: set it at the panel to what the pause or the remark before a start says."
+        )
+    });
+    let told = lengths.into_iter().chain(corners).chain(speeds);
     told.map(|text| Finding::new(&code::LEFT_TO_CONTROLLER, text))
         .collect()
 }
@@ -268,9 +275,9 @@ fn plans(work: &Work, machine: &Machine, dialect: &dyn Dialect) -> Result<Vec<Pl
                 Some(c) if !whole => format!("{}-{}", file_word(&setup.id), file_word(c)),
                 _ => file_word(&setup.id),
             };
-            let parts = match dialect.about().pen {
-                Some(_) => by_setting(work, setup, entries),
-                None => vec![entries],
+            let parts = match dialect.about().two_heights() {
+                true => by_setting(work, setup, entries),
+                false => vec![entries],
             };
             let several = parts.len() > 1;
             for (i, entries) in parts.into_iter().enumerate() {
@@ -291,12 +298,13 @@ fn plans(work: &Work, machine: &Machine, dialect: &dyn Dialect) -> Result<Vec<Pl
 }
 
 /// Numbers the programs in running order and names their files.
-fn number(plans: &mut [Plan], numbered_files: bool) {
+fn number(plans: &mut [Plan], about: &DialectAbout) {
     let digits = plans.len().to_string().len().max(2);
+    let numbering = about.numbering.unwrap_or(Numbering::USUAL);
     for (i, plan) in plans.iter_mut().enumerate() {
-        plan.number = i as u32 + 1;
-        plan.name = match numbered_files {
-            true => format!("{:04}", plan.number),
+        plan.number = numbering.first.saturating_add(i as u32);
+        plan.name = match about.numbered_files {
+            true => format!("{:01$}", plan.number, usize::from(numbering.digits)),
             false => format!("{:0digits$}-{}", plan.number, plan.name),
         };
     }

@@ -67,6 +67,7 @@ fn begun<'a>(work: &'a Work, setup: &'a Setup, entries: (usize, usize), can: Can
         }]),
         moves: None,
         turning: None,
+        set: None,
         ended: false,
     };
     if let Some(id) = before {
@@ -76,12 +77,16 @@ fn begun<'a>(work: &'a Work, setup: &'a Setup, entries: (usize, usize), can: Can
 }
 
 /// What programs of a machine and its dialect can say, as far as their composition depends on it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Can {
     /// How a cutter comes into the spindle.
     pub changes: Changes,
     /// The text can pause.
     pub pauses: bool,
+    /// A person sets the spindle's speed at the panel, while the text switches it.
+    pub speed_by_hand: bool,
+    /// Spindle speeds are whole numbers of this, rev/min; 0 when they are any.
+    pub speed_step: f64,
     /// There are only two heights: the safe one and one depth.
     pub two_heights: bool,
     /// Blocks a second that the controller keeps up with; 0 for no limit.
@@ -94,7 +99,9 @@ impl Can {
         Can {
             changes: machine.map_or(Changes::Before, |m| changes(m.cutter_change, about)),
             pauses: about.pauses,
-            two_heights: about.pen.is_some(),
+            speed_by_hand: about.speed_by_hand,
+            speed_step: about.coarse.map_or(0.0, |c| c.speed_step),
+            two_heights: about.two_heights(),
             blocks_per_second: machine
                 .and_then(|m| m.blocks_per_second)
                 .unwrap_or(about.blocks_per_second) as u32,
@@ -117,7 +124,7 @@ pub enum Changes {
 pub fn changes(wanted: CutterChangeBy, about: &DialectAbout) -> Changes {
     match wanted {
         CutterChangeBy::Machine if about.cutter_change => Changes::Machine,
-        CutterChangeBy::Pause if about.pauses && about.pen.is_none() => Changes::Pause,
+        CutterChangeBy::Pause if about.pauses && !about.two_heights() => Changes::Pause,
         _ => Changes::Before,
     }
 }
@@ -184,6 +191,8 @@ struct Items<'a> {
     moves: Option<(std::vec::IntoIter<Move>, Placing)>,
     /// rev/min in force.
     turning: Option<f64>,
+    /// rev/min that the person has set at the panel.
+    set: Option<f64>,
     ended: bool,
 }
 
@@ -310,7 +319,8 @@ impl Items<'_> {
                     return;
                 };
                 self.plunge = view.plunge;
-                self.speed(view.rpm);
+                let rpm = self.sayable(view.rpm);
+                self.speed(rpm);
                 self.queue.push_back(Item::Step(StepStart {
                     number: self.steps as u32,
                     label: view.label(),
@@ -318,7 +328,7 @@ impl Items<'_> {
                 let mut moves = self.work.moves(view.moves);
                 if let Some(cutter) = self.work.documents.cutter(view.cutter) {
                     let blocks = f64::from(self.can.blocks_per_second);
-                    keep_pace(&mut moves, cutter, view.rpm, blocks);
+                    keep_pace(&mut moves, cutter, rpm, blocks);
                 }
                 self.moves = Some((moves.into_iter(), view.placing));
             }
@@ -351,6 +361,22 @@ impl Items<'_> {
         self.pause(text);
     }
 
+    /// The next lower speed that the language can say, or, where that is less than the machine's least, the next higher one.
+    fn sayable(&self, rpm: f64) -> f64 {
+        let step = self.can.speed_step;
+        if step <= 0.0 {
+            return rpm;
+        }
+        let machine = self.work.documents.machine();
+        let least = machine.map_or(0.0, |(_, m)| m.min_rpm);
+        // A hair of arithmetic is no step.
+        let lower = (rpm / step + 1e-9).floor() * step;
+        match lower < least {
+            true => (least / step - 1e-9).ceil() * step,
+            false => lower,
+        }
+    }
+
     /// Brings the spindle to a speed.
     fn speed(&mut self, rpm: f64) {
         if self.turning == Some(rpm) {
@@ -367,12 +393,31 @@ impl Items<'_> {
             self.go_to_park();
             self.pause(switch_on(rpm).trim().to_string());
         } else {
+            if self.can.speed_by_hand && self.set != Some(rpm) {
+                self.set_at_panel(rpm, was.is_some());
+            }
             self.queue.push_back(Item::Spindle(Some(Spindle {
                 rpm,
                 clockwise: true,
             })));
             self.dwell();
         }
+    }
+
+    /// Waits for the person who sets the speed, or tells it before the start where the text cannot pause.
+    fn set_at_panel(&mut self, rpm: f64, turns: bool) {
+        let text = format!("Set the spindle to {} rev/min at the panel.", rpm.round());
+        if self.set.replace(rpm).is_none() && !self.can.pauses {
+            self.queue.push_back(Item::Label(text));
+            return;
+        }
+        if turns {
+            self.retract();
+            self.queue.push_back(Item::Spindle(None));
+            self.dwell();
+        }
+        self.go_to_park();
+        self.pause(text);
     }
 
     /// The next cutter goes in while the program pauses.

@@ -382,6 +382,8 @@ fn texts(times: usize) -> Result<(), Failure> {
     let can = Can {
         changes: Changes::Machine,
         pauses: true,
+        speed_by_hand: false,
+        speed_step: 0.0,
         two_heights: false,
         blocks_per_second: 0,
     };

@@ -60,8 +60,8 @@ impl Table<'_> {
     /// Rapid moves stay rapid and cutting ones cutting, in their order.
     pub(super) fn rapids(&self) -> Found {
         let mut items = with_head(self.dialect, cutting(&self.lines()));
-        let pen = self.dialect.about().pen.is_some();
-        let (near, deep) = if pen { (SAFE, 10.0) } else { (12.0, 5.0) };
+        let two = self.dialect.about().two_heights();
+        let (near, deep) = if two { (SAFE, 10.0) } else { (12.0, 5.0) };
         for i in 0..6 {
             let x = 20.0 * f64::from(i);
             items.push(Item::Move(Move::rapid(point(x, 40.0).at_z(SAFE))));
@@ -124,6 +124,7 @@ impl Table<'_> {
             items.push(Item::Move(Move::rapid(at(50.0, SAFE))));
         }
         let round = self.round(Unit::Mm, &items)?;
+        let step = self.dialect.about().pen.map_or(0.0, |pen| pen.feed_step);
         let mut planned = Vec::new();
         for item in &items {
             if let Item::Move(Move::Line { feed, .. } | Move::Arc { feed, .. }) = item {
@@ -143,9 +144,9 @@ impl Table<'_> {
                 seen.push(feed);
             }
             let k = seen.len() - 1;
-            let fits = planned
-                .get(k)
-                .is_some_and(|p| (p - feed).abs() <= (SHARE * p).max(1.0));
+            let fits = planned.get(k).is_some_and(|p| {
+                (p - feed).abs() <= (SHARE * p).max(1.0) || feed < *p && p - feed < step
+            });
             if !fits {
                 return Err(format!(
                     "line {}: a feed of {feed:.1} mm/min where {} was planned",
@@ -176,7 +177,9 @@ impl Table<'_> {
                     1000.0,
                 ));
             }
-            self.flatten(&mut moves);
+            if self.dialect.about().pen.is_some() {
+                self.level(&mut moves);
+            }
             let items = with_head(self.dialect, cutting(&moves));
             let round = self.round(unit, &items)?;
             let seen: Vec<Point3> = round
@@ -216,7 +219,7 @@ impl Table<'_> {
         }
         let mut moves = self.lines();
         moves.extend(self.turns());
-        if self.dialect.about().pen.is_none() {
+        if !self.dialect.about().two_heights() {
             moves.extend(holes(Some(5.0)));
         }
         let items = with_head(self.dialect, cutting(&moves));

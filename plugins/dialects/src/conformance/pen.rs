@@ -4,7 +4,7 @@ use super::samples::{arcs, cutting, holes, lines, with_head};
 use super::{Found, Table};
 use crate::programs::SAFE;
 use grainway_geom::point;
-use grainway_pipeline::dialect::Action;
+use grainway_pipeline::dialect::{Action, PenAbout};
 use grainway_pipeline::doc::Unit;
 use grainway_pipeline::motion::{Item, Move};
 use std::f64::consts::FRAC_1_SQRT_2;
@@ -14,9 +14,14 @@ const DEPTH: f64 = 10.0;
 /// Their one feed, where the language cannot say feeds, mm/min.
 const ONE_FEED: f64 = 1500.0;
 
-/// How far what is read may lie from what is planned: half a unit along each axis, and what chords take, mm.
-pub(super) fn allowed(unit: f64) -> f64 {
-    FRAC_1_SQRT_2 * unit + 0.0025
+/// How far what is read may lie from what is planned: half a unit along each axis that is said, and what chords take, mm.
+pub(super) fn allowed(pen: PenAbout) -> f64 {
+    let corner = if pen.heights {
+        0.5 * 3f64.sqrt()
+    } else {
+        FRAC_1_SQRT_2
+    };
+    corner * pen.unit_mm + 0.0025
 }
 
 impl Table<'_> {
@@ -36,16 +41,19 @@ impl Table<'_> {
 
     /// The moves at one depth, for a language that knows no other, and at one feed where it cannot say feeds.
     pub(super) fn flatten(&self, moves: &mut [Move]) {
-        let Some(pen) = self.dialect.about().pen else {
-            return;
-        };
+        if self.dialect.about().two_heights() {
+            self.level(moves);
+        }
+    }
+
+    /// The moves at one depth and, where the language cannot say feeds, at one feed.
+    pub(super) fn level(&self, moves: &mut [Move]) {
+        let step = self.dialect.about().pen.map_or(0.0, |pen| pen.feed_step);
         for m in moves {
             if let Move::Line { to, .. } = m {
                 to.z = DEPTH;
             }
-            if let (Move::Line { feed, .. } | Move::Arc { feed, .. }, true) =
-                (m, pen.feed_step <= 0.0)
-            {
+            if let (Move::Line { feed, .. } | Move::Arc { feed, .. }, true) = (m, step <= 0.0) {
                 *feed = ONE_FEED;
             }
         }

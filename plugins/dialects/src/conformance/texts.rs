@@ -67,7 +67,7 @@ impl Table<'_> {
     pub(super) fn line_form(&self) -> Found {
         let mut far = self.lines();
         far.extend(self.turns());
-        if self.dialect.about().pen.is_none() {
+        if !self.dialect.about().two_heights() {
             far.extend(holes(Some(3.0)));
         }
         far.push(Move::line(

@@ -1,7 +1,7 @@
 //! The second form of data file: a pen language, which says "up" and "down" where others say Z.
 //!
 //! Such a text has one safe height and one depth, both set at the controller. So that it can be checked, they stand in its first
-//! remark. Writer and reader share the data file and nothing else.
+//! remark. A language whose words set the heights (`heights`) can go to any. Writer and reader share the data file and nothing else.
 
 mod problems;
 mod read;
@@ -10,8 +10,8 @@ mod write;
 pub(crate) use read::read;
 pub(crate) use write::write;
 
-use crate::file::{Axes, Files, LineEnd};
-use grainway_pipeline::dialect::{DialectAbout, PenAbout};
+use crate::file::{Axes, DwellUnit, Files, LineEnd};
+use grainway_pipeline::dialect::{CoarseAbout, DialectAbout, PenAbout};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -80,6 +80,18 @@ pub struct Pen {
     pub down: String,
     /// The word for the feed with the pen down; null: it is set at the controller, and a program has one feed.
     pub speed: Option<PenSpeed>,
+    /// The words that set the heights; null: a person sets them at the controller, and a program has one depth. Needs `speed`.
+    #[serde(default)]
+    pub heights: Option<PenHeights>,
+    /// The word that starts and stops the spindle; null: it is switched by hand.
+    #[serde(default)]
+    pub spindle: Option<PenSpindle>,
+    /// The word that waits; null: none.
+    #[serde(default)]
+    pub wait: Option<PenWait>,
+    /// Between a word and its number.
+    #[serde(default)]
+    pub gap: PenGap,
     /// Between two numbers, e.g. ",".
     pub separator: char,
     /// Ends an instruction, e.g. ";".
@@ -102,6 +114,61 @@ pub struct PenSpeed {
     pub decimals: u8,
 }
 
+/// The words that set the heights of the pen, in units from the zero, at any time. A new height holds from the next `up` or `down` without
+/// a place on, which goes there straight up or down.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct PenHeights {
+    /// The height with the pen up, e.g. "ZH".
+    pub up: String,
+    /// The height with the pen down, e.g. "ZL".
+    pub down: String,
+    /// The word for the feed straight up and down with the pen down; null: that of `speed`.
+    #[serde(default)]
+    pub feed: Option<PenSpeed>,
+}
+
+/// The word of the spindle.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct PenSpindle {
+    /// The word for a speed, rev/min, clockwise, e.g. "RS".
+    pub word: String,
+    /// The whole instruction that stops it, e.g. "RS0".
+    pub stop: String,
+}
+
+/// The word that waits.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct PenWait {
+    /// The word, e.g. "WT".
+    pub word: String,
+    /// What its whole number counts.
+    pub unit: DwellUnit,
+}
+
+impl PenWait {
+    /// Finer steps than this are rounded like every other number, s.
+    const FINE_S: f64 = 0.011;
+    /// The least difference of times, where it is a coarse one, s; 0 otherwise.
+    fn coarse_step(&self) -> f64 {
+        let step = self.unit.seconds();
+        if step > PenWait::FINE_S { step } else { 0.0 }
+    }
+}
+
+/// What stands between a word and its number.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum PenGap {
+    /// Nothing: PU10,20.
+    #[default]
+    None,
+    /// A space: PU 10,20.
+    Space,
+}
+
 impl PenSpeed {
     /// The least difference of feeds, mm/min.
     fn step(&self) -> f64 {
@@ -120,6 +187,15 @@ pub struct PenRemark {
 }
 
 impl PenFile {
+    /// The coarser of the steps of feeds along and downwards, mm/min.
+    fn feed_step(&self) -> f64 {
+        let heights = self.pen.heights.as_ref();
+        let down = heights
+            .and_then(|h| h.feed.as_ref())
+            .map_or(0.0, PenSpeed::step);
+        down.max(self.pen.speed.as_ref().map_or(0.0, PenSpeed::step))
+    }
+
     /// The description that post, verify and people see.
     pub(crate) fn about(&self) -> DialectAbout {
         DialectAbout {
@@ -132,7 +208,7 @@ impl PenFile {
             cycles: false,
             cutter_change: false,
             pauses: false,
-            spindle: false,
+            spindle: self.pen.spindle.is_some(),
             straight_rapids: self.straight_rapids,
             // The digits of the heights in the first remark; places count in units.
             decimals_mm: 3,
@@ -142,10 +218,22 @@ impl PenFile {
             numbered_files: self.files.numbered,
             most_lines: self.files.most_lines,
             length_by_change: false,
+            numbering: self.files.numbering(),
+            speed_by_hand: false,
+            coarse: self
+                .pen
+                .wait
+                .as_ref()
+                .map(|w| CoarseAbout {
+                    speed_step: 0.0,
+                    wait_step: w.coarse_step(),
+                })
+                .filter(|c| c.wait_step > 0.0),
             corner_tolerance_mm: None,
             pen: Some(PenAbout {
                 unit_mm: self.pen.unit_mm,
-                feed_step: self.pen.speed.as_ref().map_or(0.0, PenSpeed::step),
+                feed_step: self.feed_step(),
+                heights: self.pen.heights.is_some(),
             }),
         }
     }

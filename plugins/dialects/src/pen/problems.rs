@@ -63,17 +63,32 @@ impl Pen {
             "/pen/largest",
             "must be at least 1000 units",
         );
-        if let Some(speed) = &self.speed {
+        let down = self.heights.as_ref().and_then(|h| h.feed.as_ref());
+        for (key, speed) in [("speed", self.speed.as_ref()), ("heights/feed", down)] {
+            let Some(speed) = speed else { continue };
             found.unless(
                 (0.01..=1000.0).contains(&speed.unit_mm_per_second),
-                "/pen/speed/unit-mm-per-second",
+                &format!("/pen/{key}/unit-mm-per-second"),
                 "must be 0.01 to 1000 mm/s",
             );
             found.unless(
                 speed.decimals <= 4,
-                "/pen/speed/decimals",
+                &format!("/pen/{key}/decimals"),
                 "must be at most 4",
             );
+        }
+        found.unless(
+            self.heights.is_none() || self.speed.is_some(),
+            "/pen/speed",
+            "must be a word where words set the heights",
+        );
+        found.unless(
+            self.wait.as_ref().is_none_or(|w| w.unit.seconds() <= 1.0),
+            "/pen/wait/unit",
+            "must not be minutes: waits are whole numbers of at most a second",
+        );
+        if let Some(spindle) = &self.spindle {
+            found.unless(is_word(&spindle.stop), "/pen/spindle/stop", INSTRUCTION);
         }
     }
 
@@ -109,6 +124,19 @@ impl Pen {
         ];
         if let Some(speed) = &self.speed {
             names.push(("speed/word", &speed.word));
+        }
+        if let Some(heights) = &self.heights {
+            names.push(("heights/up", &heights.up));
+            names.push(("heights/down", &heights.down));
+            if let Some(feed) = &heights.feed {
+                names.push(("heights/feed/word", &feed.word));
+            }
+        }
+        if let Some(spindle) = &self.spindle {
+            names.push(("spindle/word", &spindle.word));
+        }
+        if let Some(wait) = &self.wait {
+            names.push(("wait/word", &wait.word));
         }
         names
     }
@@ -161,7 +189,8 @@ impl Pen {
         );
         let open = self.remark.open.as_str();
         let printing = (1..=8).contains(&open.len())
-            && open.bytes().all(|b| (0x21..0x7f).contains(&b))
+            && open.bytes().all(|b| (0x20..0x7f).contains(&b))
+            && !open.starts_with(' ')
             && !open.contains(self.terminator);
         let told_from_names = self
             .names()
@@ -171,7 +200,7 @@ impl Pen {
         found.unless(
             printing && told_from_names && told_from_instructions,
             "/pen/remark/open",
-            "must be 1 to 8 printing characters that begin like no other instruction, without the terminator",
+            "must be 1 to 8 printing characters or spaces, no space first, that begin like no other instruction, without the terminator",
         );
     }
 }

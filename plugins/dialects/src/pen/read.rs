@@ -2,9 +2,10 @@
 //!
 //! The heights that the person sets at the controller stand in a remark; before it, nothing is known of any height.
 
-use super::PenFile;
+use super::{PenFile, PenSpeed};
 use crate::read::LineReader;
 use grainway_pipeline::dialect::{Action, Known, ReadEnd, ReadMove};
+use grainway_pipeline::motion::Spindle;
 use std::io::BufRead;
 use std::ops::ControlFlow;
 
@@ -38,6 +39,11 @@ pub(crate) fn read(
         set: None,
         absolute: false,
         feed: None,
+        high: None,
+        low: None,
+        plunge: None,
+        unsettled: false,
+        spindle: None,
         ended: false,
         stopped: false,
     };
@@ -95,6 +101,13 @@ struct Plotter<'a> {
     set: Option<Setting>,
     absolute: bool,
     feed: Option<f64>,
+    /// What the text set in a language that says heights, mm and mm/min: up, down, feed downwards.
+    high: Option<f64>,
+    low: Option<f64>,
+    plunge: Option<f64>,
+    /// A height was set, and the pen has not gone to it.
+    unsettled: bool,
+    spindle: Option<Spindle>,
     ended: bool,
     stopped: bool,
 }
@@ -110,7 +123,7 @@ impl Plotter<'_> {
             to: self.here(),
             action,
             feed,
-            spindle: None,
+            spindle: self.spindle,
             cutter: None,
         };
         self.stopped = (self.receive)(event).is_break();
@@ -194,6 +207,12 @@ impl Plotter<'_> {
         if self.ended {
             return fault("after-end", "an instruction after the program's end");
         }
+        if pen.spindle.as_ref().is_some_and(|s| s.stop == text) {
+            self.spindle = None;
+            let here = self.here();
+            self.tell(here, Action::Spindle, self.feed);
+            return Ok(());
+        }
         if text == pen.end {
             self.ended = true;
             let here = self.here();
@@ -215,20 +234,19 @@ impl Plotter<'_> {
         if let Some(speed) = &pen.speed
             && let Some(number) = text.strip_prefix(speed.word.as_str())
         {
-            let digits = number.trim();
-            let plain = digits.bytes().all(|b| b.is_ascii_digit() || b == b'.');
-            let decimals = digits.split_once('.').map_or(0, |(_, d)| d.len());
-            return match digits.parse::<f64>() {
-                Ok(v) if plain && v > 0.0 && v <= FARTHEST && decimals <= speed.decimals.into() => {
-                    self.feed = Some(v * speed.unit_mm_per_second * 60.0);
-                    Ok(())
-                }
-                _ => fault("speed", format!("\"{digits}\" is no speed")),
-            };
+            self.feed = Some(rate(speed, number)?);
+            return Ok(());
+        }
+        if let Some(done) = self.setting_of_heights(text) {
+            return done;
+        }
+        if let Some(done) = self.switching(text) {
+            return done;
         }
         if pen.start.iter().any(|w| w == text) {
             // What a controller does when it is set to its beginnings is its own affair: nothing is known after it.
             (self.x, self.y, self.z, self.pen, self.feed) = (None, None, None, None, None);
+            (self.high, self.low, self.plunge, self.spindle) = (None, None, None, None);
             self.absolute = false;
             return Ok(());
         }
@@ -241,7 +259,95 @@ impl Plotter<'_> {
         }
     }
 
+    /// The words that set the heights and the feed downwards.
+    fn setting_of_heights(&mut self, text: &str) -> Option<Result<(), Fault>> {
+        let heights = self.file.pen.heights.as_ref()?;
+        if let Some(feed) = &heights.feed
+            && let Some(number) = text.strip_prefix(feed.word.as_str())
+        {
+            return Some(rate(feed, number).map(|v| self.plunge = Some(v)));
+        }
+        let (slot, number) = match text.strip_prefix(heights.up.as_str()) {
+            Some(number) => (&mut self.high, number),
+            None => (&mut self.low, text.strip_prefix(heights.down.as_str())?),
+        };
+        Some(whole(number.trim(), self.file.pen.largest).map(|units| {
+            *slot = Some(units as f64 * self.file.pen.unit_mm);
+            self.unsettled = true;
+        }))
+    }
+
+    /// The words that start the spindle and that wait.
+    fn switching(&mut self, text: &str) -> Option<Result<(), Fault>> {
+        let pen = &self.file.pen;
+        let spins = pen
+            .spindle
+            .as_ref()
+            .and_then(|s| text.strip_prefix(s.word.as_str()));
+        let waits = pen.wait.as_ref().and_then(|w| {
+            let number = text.strip_prefix(w.word.as_str())?;
+            Some((w.unit.seconds(), number))
+        });
+        let here = self.here();
+        let done = match (spins, waits) {
+            (Some(number), _) => whole(number.trim(), 1_000_000).and_then(|rpm| match rpm {
+                1.. => {
+                    self.spindle = Some(Spindle {
+                        rpm: rpm as f64,
+                        clockwise: true,
+                    });
+                    self.tell(here, Action::Spindle, self.feed);
+                    Ok(())
+                }
+                _ => fault("bad-value", format!("a spindle speed of {rpm}")),
+            }),
+            (None, Some((unit, number))) => whole(number.trim(), u32::MAX).and_then(|n| match n {
+                0.. => {
+                    let seconds = n as f64 * unit;
+                    self.tell(here, Action::Dwell { seconds }, self.feed);
+                    Ok(())
+                }
+                _ => fault("bad-value", "a negative wait"),
+            }),
+            (None, None) => return None,
+        };
+        Some(done)
+    }
+
+    /// Goes straight to a height that the text has set.
+    fn go_to_height(&mut self, z: Option<f64>, down: bool) -> Result<(), Fault> {
+        let Some(z) = z else {
+            self.pen = None;
+            return fault(
+                "no-heights",
+                "the pen is raised or lowered before a word says to which height",
+            );
+        };
+        let from = self.here();
+        self.pen = Some(down);
+        if self.z.is_none_or(|now| (now - z).abs() > 0.0) {
+            self.z = Some(z);
+            match down {
+                true => {
+                    let own = self
+                        .file
+                        .pen
+                        .heights
+                        .as_ref()
+                        .is_some_and(|h| h.feed.is_some());
+                    let feed = if own { self.plunge } else { self.feed };
+                    self.tell(from, Action::Line, feed);
+                }
+                false => self.tell(from, Action::Rapid, self.feed),
+            }
+        }
+        Ok(())
+    }
+
     fn raise(&mut self) -> Result<(), Fault> {
+        if self.file.pen.heights.is_some() {
+            return self.go_to_height(self.high, false);
+        }
         let Some(set) = self.set else {
             self.pen = None;
             return fault(
@@ -259,6 +365,9 @@ impl Plotter<'_> {
     }
 
     fn lower(&mut self) -> Result<(), Fault> {
+        if self.file.pen.heights.is_some() {
+            return self.go_to_height(self.low, true);
+        }
         let Some((z, feed)) = self.set.and_then(|s| s.down) else {
             self.pen = None;
             return fault(
@@ -279,19 +388,19 @@ impl Plotter<'_> {
     fn places(&mut self, text: &str, down: Option<bool>) -> Result<(), Fault> {
         let text = text.trim();
         if text.is_empty() {
+            self.unsettled &= down.is_none();
             return Ok(());
+        }
+        if self.unsettled && self.file.pen.heights.is_some() {
+            self.unsettled = false;
+            return fault(
+                "height-on-the-way",
+                "a height was set and the pen goes sideways before it stands at it; whether it slants is not known",
+            );
         }
         let mut numbers = Vec::new();
         for part in text.split(self.file.pen.separator) {
-            let part = part.trim();
-            let digits = part.strip_prefix(['-', '+']).unwrap_or(part);
-            if digits.is_empty() || !digits.bytes().all(|b| b.is_ascii_digit()) {
-                return fault("not-whole", format!("\"{part}\" is not a whole number"));
-            }
-            match part.parse::<i64>() {
-                Ok(n) if n.unsigned_abs() <= u64::from(self.file.pen.largest) => numbers.push(n),
-                _ => return fault("out-of-range", format!("{part} is too large")),
-            }
+            numbers.push(whole(part.trim(), self.file.pen.largest)?);
         }
         if numbers.len() % 2 != 0 {
             return fault("odd-numbers", "a place has two numbers");
@@ -331,6 +440,31 @@ impl Plotter<'_> {
             }
         }
         Ok(())
+    }
+}
+
+/// A whole number, either way, of at most so much.
+fn whole(part: &str, largest: u32) -> Result<i64, Fault> {
+    let digits = part.strip_prefix(['-', '+']).unwrap_or(part);
+    if digits.is_empty() || !digits.bytes().all(|b| b.is_ascii_digit()) {
+        return fault("not-whole", format!("\"{part}\" is not a whole number"));
+    }
+    match part.parse::<i64>() {
+        Ok(n) if n.unsigned_abs() <= u64::from(largest) => Ok(n),
+        _ => fault("out-of-range", format!("{part} is too large")),
+    }
+}
+
+/// A feed, mm/min.
+fn rate(speed: &PenSpeed, number: &str) -> Result<f64, Fault> {
+    let digits = number.trim();
+    let plain = digits.bytes().all(|b| b.is_ascii_digit() || b == b'.');
+    let decimals = digits.split_once('.').map_or(0, |(_, d)| d.len());
+    match digits.parse::<f64>() {
+        Ok(v) if plain && v > 0.0 && v <= FARTHEST && decimals <= speed.decimals.into() => {
+            Ok(v * speed.unit_mm_per_second * 60.0)
+        }
+        _ => fault("speed", format!("\"{digits}\" is no speed")),
     }
 }
 

@@ -1,9 +1,11 @@
 //! Writes pen programs: items in, one instruction a line out.
 //!
 //! The heights and the feeds that the controller is to be set to are known only at the first cuts, and stand on the first line. So
-//! the text is held until then.
+//! the text is held until then. A language that says its heights needs no such line; what only it can do stands in [`heights`].
 
-use super::{LINE, PenFile};
+mod heights;
+
+use super::{LINE, PenFile, PenGap};
 use crate::file::LineEnd;
 use crate::write::comment;
 use grainway_geom::{Point, Point3, point};
@@ -34,19 +36,24 @@ pub(crate) fn write(
         file,
         out,
         text: Vec::with_capacity(PIECE + 512),
-        held: true,
+        held: file.pen.heights.is_none(),
+        high: None,
+        low: None,
+        plunge: None,
+        turning: None,
         up_z: head.safe_z,
         down: None,
         cutting: None,
         pen: None,
         at: None,
+        z: None,
         told: None,
         speed: None,
         step_begun: false,
         in_use: false,
         written: Written {
             // The line of the heights, which is put in last.
-            lines: 1,
+            lines: u64::from(file.pen.heights.is_none()),
             ..Written::default()
         },
     };
@@ -85,10 +92,19 @@ struct Writer<'a> {
     pen: Option<Pen>,
     /// Where the plan has the cutter; not rounded, so that rounding does not add up.
     at: Option<Point>,
+    /// Its height there, in a language that says heights.
+    z: Option<f64>,
     /// Where the controller has it, units.
     told: Option<[i64; 2]>,
     /// The speed in force, in its last digit.
     speed: Option<i64>,
+    /// The heights in force of a language that says them, units: with the pen up, with the pen down.
+    high: Option<i64>,
+    low: Option<i64>,
+    /// The feed straight down in force of such a language, in its last digit.
+    plunge: Option<i64>,
+    /// The spindle's speed, rev/min.
+    turning: Option<i64>,
     /// A workingstep began and nothing has moved since.
     step_begun: bool,
     /// A workingstep has begun, so a cutter is in use.
@@ -183,7 +199,13 @@ impl Writer<'_> {
     fn close(mut self) -> Result<Written, DialectError> {
         self.let_go();
         if self.pen == Some(Pen::Down) {
-            self.lift()?;
+            match self.heights() {
+                true => self.rise(self.up_z)?,
+                false => self.lift()?,
+            }
+        }
+        if self.turning.is_some() {
+            self.spin(None)?;
         }
         self.instruction(&self.file.pen.end.clone())?;
         self.out.write_all(&self.text)?;
@@ -203,10 +225,14 @@ impl Writer<'_> {
                 for word in &self.file.pen.step_start {
                     self.instruction(word)?;
                 }
-                self.speed = None;
+                (self.speed, self.plunge) = (None, None);
+                (self.high, self.low) = (None, None);
                 self.step_begun = true;
                 self.in_use = true;
-                Ok(())
+                match self.turning.take() {
+                    Some(rpm) => self.spin(Some(rpm)),
+                    None => Ok(()),
+                }
             }
             Item::Cutter(c) if c.by_hand && !self.in_use => {
                 self.remark(&format!("cutter {}: {}", c.number, c.label))
@@ -219,6 +245,18 @@ impl Writer<'_> {
                 "a cutter change by the machine",
                 "say cutter-change: hand for the machine, or choose a dialect that changes cutters",
             ),
+            Item::Spindle(Some(s)) if !s.clockwise && self.file.pen.spindle.is_some() => self
+                .unsupported(
+                    "a spindle that turns counter-clockwise",
+                    "use a right-hand cutter",
+                ),
+            Item::Spindle(s) if self.file.pen.spindle.is_some() => {
+                let rpm = s.map(|s| s.rpm.round()).filter(|rpm| *rpm <= 1e6);
+                match (s, rpm) {
+                    (Some(_), None) => Err(DialectError::Plan(format!("{s:?}"))),
+                    _ => self.spin(rpm.map(|rpm| rpm as i64)),
+                }
+            }
             Item::Spindle(_) => self.unsupported(
                 "the spindle's start and stop",
                 "say spindle: hand for the machine and switch it on before the program starts, or choose a dialect that switches it",
@@ -228,11 +266,13 @@ impl Writer<'_> {
                 "hold the wood and its waste without screws driven in a pause, or choose a dialect that can pause",
             ),
             Item::Dwell { seconds } if seconds.is_finite() && seconds.abs() < 0.005 => Ok(()),
+            Item::Dwell { seconds } if self.file.pen.wait.is_some() => self.wait(seconds),
             Item::Dwell { .. } => self.unsupported(
                 "a wait",
                 "wait before the program starts, or choose a dialect that can wait",
             ),
             Item::Label(text) => self.remark(&text),
+            Item::RetractFull { safe_z } if self.heights() => self.rise(safe_z),
             Item::RetractFull { safe_z } if safe_z > self.up_z + SAME_MM => self.unsupported(
                 "a second safe height",
                 "choose a dialect that knows heights",
@@ -274,12 +314,19 @@ impl Writer<'_> {
                 dz,
                 feed,
             } => {
-                let (from, _) = self.stands("an arc", feed)?;
-                if dz.abs() > SAME_MM {
+                let (from, z) = self.stands("an arc", feed)?;
+                if dz.abs() > SAME_MM && !self.heights() {
                     return self.ramp();
                 }
-                self.chords(from, centre, sweep, feed)
+                self.chords(from.at_z(z), centre, sweep, dz, feed)
             }
+            Move::Hole {
+                at,
+                retract,
+                bottom,
+                peck,
+                feed,
+            } if self.heights() => self.hole(at, [self.height(retract), bottom], peck, feed),
             Move::Hole { .. } => self.unsupported(
                 "a drilled hole",
                 "drill it by hand (mark its place with an engraved line), or choose a dialect that knows depths",
@@ -300,6 +347,7 @@ impl Writer<'_> {
             return Err(DialectError::Plan(format!("a feed of {feed} mm/min")));
         }
         let z = match (self.pen, self.down) {
+            _ if self.heights() => self.z,
             (Some(Pen::Up), _) => Some(self.up_z),
             (Some(Pen::Down), Some((z, _))) => Some(z),
             _ => None,
@@ -313,6 +361,9 @@ impl Writer<'_> {
     }
 
     fn rapid(&mut self, to: Point3) -> Result<(), DialectError> {
+        if self.heights() {
+            return self.fast_to(to.xy().at_z(self.height(to.z)));
+        }
         if (self.height(to.z) - self.up_z).abs() > SAME_MM {
             return self.unsupported(
                 "a rapid move to another height than the safe one",
@@ -336,6 +387,9 @@ impl Writer<'_> {
 
     fn line(&mut self, from: Point, z: f64, to: Point3, feed: f64) -> Result<(), DialectError> {
         let to_z = self.height(to.z);
+        if self.heights() {
+            return self.straight(from.at_z(z), to.xy().at_z(to_z), feed);
+        }
         let sideways = from.distance(to.xy()) > SAME_MM;
         let climbs = (to_z - z).abs() > SAME_MM;
         match (sideways, climbs) {
@@ -429,7 +483,8 @@ impl Writer<'_> {
         if self.speed != Some(count) {
             let decimals = usize::from(speed.decimals);
             let value = count as f64 / 10f64.powi(i32::from(speed.decimals));
-            self.instruction(&format!("{}{value:.decimals$}", speed.word))?;
+            let gap = self.gap();
+            self.instruction(&format!("{}{gap}{value:.decimals$}", speed.word))?;
             self.speed = Some(count);
         }
         Ok(())
@@ -438,12 +493,13 @@ impl Writer<'_> {
     /// An arc as chords within the dialect's tolerance.
     fn chords(
         &mut self,
-        from: Point,
+        from: Point3,
         centre: Point,
         sweep: f64,
+        dz: f64,
         feed: f64,
     ) -> Result<(), DialectError> {
-        let radius = from.distance(centre);
+        let radius = from.xy().distance(centre);
         let tolerance = self.file.chord_tolerance_mm;
         // e = R (1 − cos(Δ/2)), solved for Δ.
         let step = match radius > tolerance {
@@ -456,11 +512,26 @@ impl Writer<'_> {
         }
         let sagitta = radius * (1.0 - (sweep / n / 2.0).cos());
         self.written.rounding_mm = self.written.rounding_mm.max(sagitta);
+        let mut at = from;
         for k in 1..=n as u64 {
-            let turned = (from - centre).rotated(sweep * (k as f64 / n));
-            self.cut_to(centre + turned, feed)?;
+            let share = k as f64 / n;
+            let turned = (from.xy() - centre).rotated(sweep * share);
+            let to = (centre + turned).at_z(from.z + dz * share);
+            match self.heights() {
+                true => self.straight(at, to, feed)?,
+                false => self.cut_to(to.xy(), feed)?,
+            }
+            at = to;
         }
         Ok(())
+    }
+
+    /// What stands between a word and its number.
+    fn gap(&self) -> &'static str {
+        match self.file.pen.gap {
+            PenGap::None => "",
+            PenGap::Space => " ",
+        }
     }
 
     // ---- places
@@ -494,6 +565,7 @@ impl Writer<'_> {
             turned[place] = sign * count;
         }
         let [x, y] = turned;
-        self.instruction(&format!("{word}{x}{}{y}", self.file.pen.separator))
+        let gap = self.gap();
+        self.instruction(&format!("{word}{gap}{x}{}{y}", self.file.pen.separator))
     }
 }

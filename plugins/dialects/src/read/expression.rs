@@ -47,6 +47,8 @@ pub struct Cursor<'a> {
     pub depth: usize,
     /// The number read last had a point.
     pub said_point: bool,
+    /// The point, or what stands for it.
+    pub mark: u8,
 }
 
 /// `value` as a whole number, when it is one within the published tolerance.
@@ -125,7 +127,7 @@ impl Cursor<'_> {
                     digits += 1;
                     after_point += usize::from(point);
                 }
-                b'.' if !point => point = true,
+                b if b == self.mark && !point => point = true,
                 _ => break,
             }
             self.at += 1;
@@ -142,6 +144,7 @@ impl Cursor<'_> {
             count as f64 / 10f64.powi(after_point as i32)
         } else {
             let text = String::from_utf8_lossy(&self.bytes[begin..self.at]);
+            let text = text.replace(char::from(self.mark), ".");
             match text.trim_start_matches(['+', '-']).parse() {
                 Ok(v) => v,
                 Err(_) => return fault("bad-number", format!("\"{text}\" is not a number")),
@@ -286,6 +289,7 @@ mod tests {
             allow_parameters: true,
             depth: 0,
             said_point: false,
+            mark: b'.',
         };
         let v = c.value()?;
         assert_eq!(c.at, clean.len(), "all of {text} is read");

@@ -2,7 +2,7 @@
 
 use super::expression::{Cursor, Parameters, whole};
 use super::{Fault, Words, fault};
-use crate::file::{Characters, CommentStyle, DialectFile};
+use crate::file::{Characters, CommentStyle, DialectFile, Lengths, Macro, MacroDeed, Separator};
 
 /// Letters that begin words in the published language (section 3.3.2).
 const PUBLISHED_LETTERS: &[u8] = b"abcdfghijklmnpqrstxyz";
@@ -49,6 +49,15 @@ pub fn m_group(code: u16) -> Option<u8> {
     })
 }
 
+/// A call of one of the controller's macros.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Call {
+    /// What it does.
+    pub does: MacroDeed,
+    /// The argument that holds the cutter's number, where the macro takes one; `None` where the line lacks it.
+    pub cutter: Option<Option<f64>>,
+}
+
 /// A line's words, read but not yet judged together.
 #[derive(Debug, Default)]
 pub struct Block {
@@ -73,6 +82,8 @@ pub struct Block {
     pub program_number: bool,
     /// The time of G4, in whatever letter the dialect says it.
     pub dwell: Option<f64>,
+    /// A macro is called.
+    pub call: Option<Call>,
     /// A parameter was set that moves the origin or the home position.
     pub moves_origin: bool,
     /// For settings, kept to be made after the whole line was read.
@@ -107,6 +118,7 @@ impl Block {
         self.says = false;
         self.program_number = false;
         self.dwell = None;
+        self.call = None;
         self.moves_origin = false;
         self.settings.clear();
         self.clean.clear();
@@ -139,7 +151,10 @@ pub fn lex(
     }
     strip(line, file.comments, block)?;
     let clean = std::mem::take(&mut block.clean);
-    let result = items(&clean, file, words, parameters, block);
+    let result = match called(&clean, file) {
+        Some((called, at)) => arguments(&clean, at, called, file, parameters, block),
+        None => items(&clean, file, words, parameters, block),
+    };
     block.clean = clean;
     result?;
     if block.g[0] == Some(DWELL) {
@@ -153,6 +168,83 @@ pub fn lex(
         block.moves_origin |= (5161..=5399).contains(&index);
     }
     Ok(())
+}
+
+/// The macro that a stripped line calls, and where its arguments begin.
+fn called<'f>(clean: &[u8], file: &'f DialectFile) -> Option<(&'f Macro, usize)> {
+    if file.macros.is_empty() {
+        return None;
+    }
+    let at = match clean {
+        [b'n', rest @ ..] => 1 + rest.iter().take_while(|b| b.is_ascii_digit()).count(),
+        _ => 0,
+    };
+    let calls = |m: &&Macro| {
+        let call = m
+            .call
+            .bytes()
+            .filter(|b| *b != b' ')
+            .map(|b| b.to_ascii_lowercase());
+        let call: Vec<u8> = call.collect();
+        let rest = clean[at..].strip_prefix(call.as_slice())?;
+        // G65 P9001 is not called by G65 P90010.
+        let apart = rest
+            .first()
+            .is_none_or(|b| !b.is_ascii_digit() && *b != b'.');
+        (apart && !call.is_empty()).then_some(at + call.len())
+    };
+    file.macros.iter().find_map(|m| calls(&m).map(|at| (m, at)))
+}
+
+/// The arguments of a macro: a letter and a number each.
+fn arguments(
+    clean: &[u8],
+    at: usize,
+    called: &Macro,
+    file: &DialectFile,
+    parameters: &Parameters,
+    block: &mut Block,
+) -> Result<(), Fault> {
+    let mut c = cursor(clean, file, parameters);
+    c.at = at;
+    let mut cutter = called.cutter.map(|_| None);
+    loop {
+        pass_over(&mut c, file);
+        let Some(letter) = c.peek() else { break };
+        c.at += 1;
+        if !letter.is_ascii_lowercase() {
+            return fault(
+                "bad-macro",
+                "an argument of a macro is a letter and a number",
+            );
+        }
+        let value = c.value()?;
+        if called
+            .cutter
+            .is_some_and(|l| l.to_ascii_lowercase() as u8 == letter)
+        {
+            cutter = Some(Some(value));
+        }
+    }
+    block.says = true;
+    block.call = Some(Call {
+        does: called.does,
+        cutter,
+    });
+    Ok(())
+}
+
+fn cursor<'a>(clean: &'a [u8], file: &DialectFile, parameters: &'a Parameters) -> Cursor<'a> {
+    Cursor {
+        bytes: clean,
+        at: 0,
+        parameters,
+        expressions: file.language.expressions,
+        allow_parameters: file.language.parameters,
+        depth: 0,
+        said_point: false,
+        mark: file.numbers.mark.byte(),
+    }
 }
 
 /// Takes comments out and spaces away.
@@ -218,18 +310,17 @@ fn items(
     parameters: &Parameters,
     block: &mut Block,
 ) -> Result<(), Fault> {
-    let mut c = Cursor {
-        bytes: clean,
-        at: 0,
-        parameters,
-        expressions: file.language.expressions,
-        allow_parameters: file.language.parameters,
-        depth: 0,
-        said_point: false,
-    };
+    let mut c = cursor(clean, file, parameters);
+    if let Some(mark) = file.language.program_number
+        && c.peek() == Some(mark as u8)
+    {
+        c.at += 1;
+        block.says = true;
+        return program_number(&mut c, block);
+    }
     beginning(&mut c, file, words, block)?;
     loop {
-        skip_marks(&mut c);
+        pass_over(&mut c, file);
         let Some(letter) = c.peek() else {
             return Ok(());
         };
@@ -260,6 +351,15 @@ fn items(
 fn skip_marks(c: &mut Cursor<'_>) {
     while c.peek() == Some(MARK) {
         c.at += 1;
+    }
+}
+
+/// Passes over what separates words.
+fn pass_over(c: &mut Cursor<'_>, file: &DialectFile) {
+    skip_marks(c);
+    while file.lines.separator == Separator::Comma && c.peek() == Some(b',') {
+        c.at += 1;
+        skip_marks(c);
     }
 }
 
@@ -308,7 +408,7 @@ fn program_number(c: &mut Cursor<'_>, block: &mut Block) -> Result<(), Fault> {
     if !alone || number.is_none() || c.peek().is_some() {
         return fault(
             "program-number",
-            "a program's number is O and up to eight digits, alone on its line",
+            "a program's number is O (or what the dialect has for it) and up to eight digits, alone on its line",
         );
     }
     block.program_number = true;
@@ -331,6 +431,13 @@ fn word(
         return fault("not-in-dialect", format!("the dialect has no word {shown}"));
     }
     let value = c.value()?;
+    let counts = file.numbers.lengths == Lengths::Counts;
+    if counts && b"xyzijkrq".contains(&letter) && c.said_point {
+        return fault(
+            "point-in-count",
+            format!("{shown} has a point, although lengths are whole numbers of the least step"),
+        );
+    }
     if value.abs() >= TOO_LARGE {
         return fault("bad-value", format!("the value {value} is too large"));
     }
@@ -402,7 +509,8 @@ fn g_word(value: f64, words: &Words, block: &mut Block) -> Result<(), Fault> {
 
 fn m_word(value: f64, words: &Words, block: &mut Block) -> Result<(), Fault> {
     let code = whole(value).and_then(|v| u16::try_from(v).ok());
-    let Some((code, group)) = code.and_then(|c| Some((c, m_group(c)?))) else {
+    let group = |c: u16| words.spindle.group(c).or_else(|| m_group(c));
+    let Some((code, group)) = code.and_then(|c| Some((c, group(c)?))) else {
         return fault("unknown-word", format!("there is no M{value}"));
     };
     if !words.m(code) {

@@ -5,14 +5,18 @@
 
 use super::expression::Parameters;
 use super::{Words, lex, read};
-use crate::file::{Centre, DialectFile};
+use crate::file::{Centre, DialectFile, SpindleSpeed};
 use crate::template;
 use grainway_pipeline::dialect::{Action, ReadMove};
 use grainway_pipeline::doc::Problem;
 use std::ops::ControlFlow;
 
-/// Faults of a text that is only a part of a program.
-const OF_A_PART: [&str; 2] = ["no-end", "percent"];
+/// Faults of a text that is only a part of a program, or whose blocks get their end when they are written.
+const OF_A_PART: [&str; 3] = ["no-end", "percent", "no-block-end"];
+/// Faults of lines in front of which a program has said its modes.
+const BEFORE_MODES: [&str; 2] = ["no-unit", "no-distance-mode"];
+/// The fault of a line that is divided when it is written.
+const DIVIDED: &str = "line-too-long";
 
 /// A place of a data file that holds lines.
 struct Place<'a> {
@@ -124,6 +128,11 @@ fn misplaced(file: &DialectFile, words: &Words, place: &Place<'_>) -> Vec<Proble
         let Some(text) = filled.get(at) else { continue };
         let what = match &event.action {
             Action::Fault { code, .. } if OF_A_PART.contains(code) => continue,
+            Action::Fault { code, .. }
+                if *code == DIVIDED && DialectFile::divides(place.pointer) =>
+            {
+                continue;
+            }
             Action::Fault { message, .. } => unreadable(text, message),
             other => match (place.forbidden)(other) {
                 Some(what) => format!("\"{text}\" {what}"),
@@ -159,16 +168,31 @@ fn events(file: &DialectFile, words: &Words, text: &str) -> Vec<ReadMove> {
 
 /// The words for the machine's top must lift, or nothing is known of where the cutter stands.
 fn retract_that_does_not(file: &DialectFile, words: &Words) -> Option<Problem> {
-    let text = file.retract_full.as_ref()?;
-    let events = events(file, words, text);
-    let fault = events.iter().find_map(|e| match &e.action {
-        Action::Fault { code, message } if !OF_A_PART.contains(code) => Some(message),
-        _ => None,
-    });
-    let what = match fault {
-        Some(message) => unreadable(text, message),
-        None if events.iter().any(|e| e.action == Action::RetractFull) => return None,
-        None => format!("\"{text}\" does not lift to the machine's top, as G53 G0 Z0. does"),
+    let lines = file.retract_full.as_ref()?;
+    let filled = |line: &str| template::sample(line, &["safe"], file).unwrap_or_default();
+    let lifting: Vec<String> = lines.iter().map(|line| filled(line)).collect();
+    let text = lifting.join("\n");
+    // A move behind it shows what it leaves in force.
+    let behind = filled(&format!("{} Z{{{{ safe }}}}", file.motion.rapid));
+    let events = events(file, words, &format!("{text}\n{behind}"));
+    let last = lifting.len() as u64 + 1;
+    let fault = |behind: bool| {
+        let here = events.iter().filter(move |e| (e.line == last) == behind);
+        here.filter_map(|e| match &e.action {
+            Action::Fault { code, message } => Some((*code, message)),
+            _ => None,
+        })
+        .find(|(code, _)| !OF_A_PART.contains(code) && !BEFORE_MODES.contains(code))
+    };
+    let what = match (fault(false), fault(true)) {
+        (Some((_, message)), _) => unreadable(&text, message),
+        (None, Some(("unknown-position", _))) => {
+            format!("\"{text}\" leaves coordinates relative: say G90 behind it")
+        }
+        (None, _) if events.iter().any(|e| e.action == Action::RetractFull) => return None,
+        (None, _) => format!(
+            "\"{text}\" does not lift to the machine's top, as G53 G0 Z0. does, or G28 where `home` says so"
+        ),
     };
     Some(Problem::new("/retract-full", what))
 }
@@ -217,7 +241,9 @@ fn unknown_words(file: &DialectFile, words: &Words) -> Vec<Problem> {
             ),
             ("/spindle/stop", Some(&spindle.stop)),
         ]);
-        letters.push(('S', "spindle speeds"));
+        if spindle.speed != SpindleSpeed::Panel {
+            letters.push(('S', "spindle speeds"));
+        }
     }
     if let Some(dwell) = &file.dwell {
         used.push(("/dwell/word", Some(&dwell.word)));

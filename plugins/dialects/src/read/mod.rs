@@ -39,6 +39,8 @@ pub struct Words {
     g: Vec<u16>,
     /// M codes, sorted.
     m: Vec<u16>,
+    /// What switches the spindle.
+    spindle: roles::SpindleCodes,
 }
 
 impl Words {
@@ -60,7 +62,12 @@ impl Words {
             .bytes()
             .filter(u8::is_ascii_uppercase)
             .fold(0, |set, b| set | 1 << (b - b'A'));
-        Words { letters, g, m }
+        Words {
+            letters,
+            g,
+            m,
+            spindle: roles::SpindleCodes::of(file),
+        }
     }
     fn letter(&self, letter: u8) -> bool {
         self.letters & (1 << (letter - b'a')) != 0
@@ -116,7 +123,7 @@ pub fn read(
     let mut reading = Reading {
         file,
         words,
-        run: run::Run::new(file, receive),
+        run: run::Run::new(file, words.spindle, receive),
         block: lex::Block::default(),
         parameters: expression::Parameters::default(),
         frame: Frame::Start,
@@ -206,6 +213,12 @@ impl Reading<'_> {
     }
 
     fn words_of(&mut self, line: &[u8]) {
+        let end = self.file.lines.block_end;
+        let trimmed = line.trim_ascii_end();
+        let (line, ended) = match (end, trimmed) {
+            (Some(end), [block @ .., last]) if u32::from(*last) == u32::from(end) => (block, true),
+            _ => (line, end.is_none()),
+        };
         let read = lex::lex(
             line,
             self.file,
@@ -218,6 +231,12 @@ impl Reading<'_> {
         }
         let begun = self.begun;
         self.begun |= self.block.says;
+        if read.is_ok() && !ended && self.block.says && !self.block.program_number {
+            self.run.complain(
+                "no-block-end",
+                "a block does not end as blocks of the dialect do",
+            );
+        }
         match read {
             Ok(()) if self.block.program_number && begun => self.run.complain(
                 "program-number",

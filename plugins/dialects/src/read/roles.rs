@@ -14,6 +14,53 @@ const BESIDE_SPINDLE: [u16; 3] = [7, 8, 9];
 /// G98, in tenths.
 const HIGH_RETURN: u16 = 980;
 
+/// The codes that switch the spindle: those of the file, and the published ones beside them.
+#[derive(Clone, Copy, Debug)]
+pub struct SpindleCodes {
+    clockwise: Option<u16>,
+    counter_clockwise: Option<u16>,
+    stop: Option<u16>,
+}
+
+/// Modal group of M3, M4 and M5 (NISTIR 6556, table 4).
+const SPINDLE_GROUP: u8 = 7;
+
+impl SpindleCodes {
+    pub(super) fn of(file: &DialectFile) -> SpindleCodes {
+        let code = |words: &str| {
+            let codes = words
+                .split_ascii_whitespace()
+                .filter_map(|w| w.strip_prefix('M')?.parse::<u16>().ok());
+            codes.into_iter().find(|c| !BESIDE_SPINDLE.contains(c))
+        };
+        let words = file.spindle.as_ref();
+        SpindleCodes {
+            clockwise: words.and_then(|w| code(&w.clockwise)),
+            counter_clockwise: words.and_then(|w| code(w.counter_clockwise.as_ref()?)),
+            stop: words.and_then(|w| code(&w.stop)),
+        }
+    }
+
+    /// The group of a code that only this file has for the spindle.
+    pub(super) fn group(self, code: u16) -> Option<u8> {
+        let own = [self.clockwise, self.counter_clockwise, self.stop];
+        (own.contains(&Some(code)) && lex::m_group(code).is_none()).then_some(SPINDLE_GROUP)
+    }
+
+    /// What a code of the spindle's group makes of it: turning clockwise or not, or standing.
+    pub(super) fn turning(self, code: u16) -> Option<bool> {
+        if Some(code) == self.stop {
+            None
+        } else if Some(code) == self.clockwise {
+            Some(true)
+        } else if Some(code) == self.counter_clockwise {
+            Some(false)
+        } else {
+            (code != 5).then_some(code == 3)
+        }
+    }
+}
+
 /// Words that do something else than their keys say.
 pub fn problems(file: &DialectFile) -> Vec<Problem> {
     let mut found = Vec::new();
@@ -51,28 +98,35 @@ pub fn problems(file: &DialectFile) -> Vec<Problem> {
         check("/cycles/return-low", low, 'G', &[99], &[]);
     }
     if let Some(spindle) = &file.spindle {
-        let backwards = spindle.counter_clockwise.as_deref();
-        check(
-            "/spindle/clockwise",
-            Some(&spindle.clockwise),
-            'M',
-            &[3],
-            &BESIDE_SPINDLE,
-        );
-        check(
-            "/spindle/counter-clockwise",
-            backwards,
-            'M',
-            &[4],
-            &BESIDE_SPINDLE,
-        );
-        check(
-            "/spindle/stop",
-            Some(&spindle.stop),
-            'M',
-            &[5],
-            &BESIDE_SPINDLE,
-        );
+        let own = SpindleCodes::of(file);
+        // A code that the published language lacks may mean anything, but one thing only.
+        let codes = |published: u16, code: Option<u16>, others: [Option<u16>; 2]| {
+            let free = code.filter(|c| lex::m_group(*c).is_none() && !others.contains(&Some(*c)));
+            [Some(published), free]
+                .into_iter()
+                .flatten()
+                .collect::<Vec<u16>>()
+        };
+        let (right, left, stop) = (own.clockwise, own.counter_clockwise, own.stop);
+        for (pointer, words, codes) in [
+            (
+                "/spindle/clockwise",
+                Some(spindle.clockwise.as_str()),
+                codes(3, right, [left, stop]),
+            ),
+            (
+                "/spindle/counter-clockwise",
+                spindle.counter_clockwise.as_deref(),
+                codes(4, left, [right, stop]),
+            ),
+            (
+                "/spindle/stop",
+                Some(spindle.stop.as_str()),
+                codes(5, stop, [right, left]),
+            ),
+        ] {
+            check(pointer, words, 'M', &codes, &BESIDE_SPINDLE);
+        }
     }
     let dwell = file.dwell.as_ref().map(|d| d.word.as_str());
     check("/dwell/word", dwell, 'G', &[4], &[]);

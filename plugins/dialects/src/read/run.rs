@@ -5,9 +5,12 @@ mod comment;
 mod cycle;
 
 use super::expression::whole;
-use super::lex::Block;
+use super::lex::{Block, Call};
+use super::roles::SpindleCodes;
 use super::{Fault, fault};
-use crate::file::{DialectFile, DwellUnit, FeedPer, PathMode, PauseMessage};
+use crate::file::{
+    DialectFile, FeedPer, Lengths, MacroDeed, PathMode, PauseMessage, SpindleSpeed, Through,
+};
 use grainway_geom::point;
 use grainway_pipeline::dialect::{Action, Known, ReadMove};
 use grainway_pipeline::motion::Spindle;
@@ -27,6 +30,7 @@ enum Mode {
 /// A controller.
 pub struct Run<'a> {
     file: &'a DialectFile,
+    spindle_codes: SpindleCodes,
     receive: &'a mut dyn FnMut(ReadMove) -> ControlFlow<()>,
     /// The receiver asked to stop.
     pub stopped: bool,
@@ -55,6 +59,8 @@ pub struct Run<'a> {
     follows_said: bool,
     return_high: bool,
     sticky: cycle::Sticky,
+    /// A cutter was changed and nothing has moved since.
+    changing: bool,
     /// What was shown to the operator since the last block.
     message: String,
     after_end_said: bool,
@@ -64,19 +70,21 @@ impl<'a> Run<'a> {
     /// A controller at power-on: nothing known but the published defaults.
     pub fn new(
         file: &'a DialectFile,
+        spindle_codes: SpindleCodes,
         receive: &'a mut dyn FnMut(ReadMove) -> ControlFlow<()>,
     ) -> Run<'a> {
         Run {
             file,
+            spindle_codes,
             receive,
             stopped: false,
             ended: false,
             line: 0,
             at: Known::default(),
-            unit: 1.0,
-            unit_said: false,
+            unit: file.units.only.map_or(1.0, |only| only.unit().mm()),
+            unit_said: file.units.only.is_some(),
             absolute: true,
-            distance_said: false,
+            distance_said: file.always_absolute,
             mode: None,
             feed: None,
             speed: None,
@@ -89,6 +97,7 @@ impl<'a> Run<'a> {
             follows_said: false,
             return_high: file.cycles.as_ref().is_none_or(|c| c.return_low.is_some()),
             sticky: cycle::Sticky::default(),
+            changing: false,
             message: String::new(),
             after_end_said: false,
         }
@@ -136,6 +145,12 @@ impl<'a> Run<'a> {
             spindle: self.spindle(),
             cutter: self.cutter,
         };
+        if !matches!(event.action, Action::CutterChange | Action::Fault { .. }) {
+            self.changing &= !matches!(
+                event.action,
+                Action::Rapid | Action::Line | Action::Arc { .. } | Action::RetractFull
+            );
+        }
         self.at = to;
         if (self.receive)(event).is_break() {
             self.stopped = true;
@@ -235,6 +250,12 @@ impl<'a> Run<'a> {
             self.tell_here(Action::Step { number });
             return;
         }
+        if self.speed_at_panel()
+            && let Some(rpm) = comment::speed_of(text)
+        {
+            self.speed = Some(rpm);
+            return;
+        }
         // What a language of comments says to the person stands in the comments right before the stop.
         let in_comments = self.file.pause.as_ref();
         let in_comments = in_comments.is_some_and(|p| p.message == PauseMessage::Comment);
@@ -257,12 +278,32 @@ impl<'a> Run<'a> {
         self.at = to;
     }
 
+    /// What 1 means in a word of length, mm.
+    fn length(&self) -> f64 {
+        match self.file.numbers.lengths {
+            Lengths::Decimal => self.unit,
+            Lengths::Counts => {
+                let digits = match self.unit > 1.0 {
+                    true => self.file.numbers.decimals_inch,
+                    false => self.file.numbers.decimals_mm,
+                };
+                self.unit / 10f64.powi(i32::from(digits))
+            }
+        }
+    }
+
+    /// The speed is set by a person, whom a remark tells it.
+    fn speed_at_panel(&self) -> bool {
+        let spindle = self.file.spindle.as_ref();
+        spindle.is_some_and(|s| s.speed == SpindleSpeed::Panel)
+    }
+
     /// Where the axis words point.
     fn target(&self, b: &Block) -> Known {
         let axis = |letter: u8, now: Option<f64>| match b.word(letter) {
             None => now,
-            Some(v) if self.absolute => Some(v * self.unit),
-            Some(v) => now.map(|n| n + v * self.unit),
+            Some(v) if self.absolute => Some(v * self.length()),
+            Some(v) => now.map(|n| n + v * self.length()),
         };
         Known {
             x: axis(b'x', self.at.x),
@@ -273,6 +314,9 @@ impl<'a> Run<'a> {
 
     /// The order of table 8.
     fn words(&mut self, b: &Block) -> Result<(), Fault> {
+        if let Some(call) = b.call {
+            return self.call(call);
+        }
         self.judge(b)?;
         self.feed_mode(b)?; // 2
         self.take_feed(b)?; // 3
@@ -352,7 +396,16 @@ impl<'a> Run<'a> {
             if s < 0.0 {
                 return fault("bad-value", "a negative spindle speed");
             }
-            self.speed = Some(s);
+            self.speed = Some(match self.file.spindle.as_ref().map(|w| w.speed) {
+                Some(SpindleSpeed::Percent { of, .. }) if s <= 100.0 => s / 100.0 * of,
+                Some(SpindleSpeed::Percent { .. }) => {
+                    return fault("bad-value", format!("a spindle speed of {s} per cent"));
+                }
+                Some(SpindleSpeed::Panel) => {
+                    return fault("speed-word", "the speed is set at the panel, not by S");
+                }
+                _ => s,
+            });
         }
         Ok(())
     }
@@ -367,6 +420,49 @@ impl<'a> Run<'a> {
         Ok(())
     }
 
+    /// A macro of the controller. What it does else is not known, so it is read at a cutter change only.
+    fn call(&mut self, call: Call) -> Result<(), Fault> {
+        let number = match call.cutter {
+            None => None,
+            Some(said) => match said.and_then(whole).and_then(|n| u32::try_from(n).ok()) {
+                Some(n) => Some(n),
+                None => return fault("bad-macro", "the macro is to be told the cutter's number"),
+            },
+        };
+        match call.does {
+            MacroDeed::Change => {
+                let Some(n) = number.or(self.selected) else {
+                    return fault("bad-macro", "a cutter change that names no cutter");
+                };
+                self.put_in(n);
+            }
+            MacroDeed::Measure if !self.changing => {
+                return fault(
+                    "macro-call",
+                    "a macro is called elsewhere than at a cutter change; where the cutter stands after it is not known",
+                );
+            }
+            MacroDeed::Measure => {
+                if number.is_some_and(|n| self.cutter != Some(n)) {
+                    return fault(
+                        "bad-macro",
+                        "the macro is told another cutter than the one that is in",
+                    );
+                }
+                self.at = Known::default();
+            }
+        }
+        Ok(())
+    }
+
+    fn put_in(&mut self, number: u32) {
+        self.cutter = Some(number);
+        self.length_said = false;
+        self.turning = None;
+        self.tell(Known::default(), Action::CutterChange);
+        self.changing = true;
+    }
+
     fn change_cutter(&mut self, b: &Block) -> Result<(), Fault> {
         if b.m[6].is_none() {
             return Ok(());
@@ -377,17 +473,13 @@ impl<'a> Run<'a> {
                 "a cutter change before any cutter was selected by T",
             );
         };
-        self.cutter = Some(n);
-        self.length_said = false;
-        self.turning = None;
-        self.tell(Known::default(), Action::CutterChange);
+        self.put_in(n);
         Ok(())
     }
 
     fn turn_spindle(&mut self, b: &Block, speed_before: Option<f64>) {
         match b.m[7] {
-            Some(5) => self.turning = None,
-            Some(code) => self.turning = Some(code == 3),
+            Some(code) => self.turning = self.spindle_codes.turning(code),
             None if self.turning.is_some() && self.speed != speed_before => {}
             None => return,
         }
@@ -406,10 +498,7 @@ impl<'a> Run<'a> {
         if time < 0.0 {
             return fault("bad-value", "a negative dwell");
         }
-        let seconds = match dwell.map(|d| d.unit) {
-            Some(DwellUnit::Milliseconds) => time / 1000.0,
-            _ => time,
-        };
+        let seconds = time * dwell.map_or(1.0, |d| d.unit.seconds());
         self.tell_here(Action::Dwell { seconds });
         Ok(())
     }
@@ -556,10 +645,7 @@ impl<'a> Run<'a> {
             Some(100 | 920..=923) => {
                 return fault("other-origin", "a shifted origin (G10, G92) is not read");
             }
-            Some(280 | 300) => {
-                self.at = Known::default();
-                return fault("home", "where the home position lies is not known");
-            }
+            Some(g @ (280 | 300)) => return self.go_home(b, g),
             _ => {}
         }
         match b.g[1] {
@@ -680,6 +766,49 @@ impl<'a> Run<'a> {
                 );
             }
         }
+        Ok(())
+    }
+
+    /// G28, G30: only Z has a home that is known, where the dialect says that it is the machine's top.
+    fn go_home(&mut self, b: &Block, g: u16) -> Result<(), Fault> {
+        let home = self.file.home.filter(|h| h.g.checked_mul(10) == Some(g));
+        let (Some(home), false, false, Some(z)) = (home, b.has(b'x'), b.has(b'y'), b.word(b'z'))
+        else {
+            self.at = Known::default();
+            return fault("home", "where the home position lies is not known");
+        };
+        if home.through == Through::Present && z.abs() > 0.0 {
+            self.at.z = None;
+            return fault("home", "Z goes home from where it stands; its word is 0");
+        }
+        if home.through == Through::Named {
+            self.ask_modes();
+            let to = self.target(b);
+            if to.z.is_none() && z.abs() > 0.0 {
+                self.at.z = None;
+                return fault(
+                    "unknown-position",
+                    "an increment in Z although it is not known where the cutter stands",
+                );
+            }
+            // From the top, which has no height, it may come down to the point and rise again.
+            let now = self.at.z.filter(|z| z.is_finite());
+            let lower = now.zip(to.z).is_some_and(|(now, then)| then < now);
+            if lower {
+                self.complain(
+                    "home",
+                    "the point on the way home lies lower than the cutter",
+                );
+            }
+            if to.z.is_some() && to.z != self.at.z {
+                self.tell(to, Action::Rapid);
+            }
+        }
+        let to = Known {
+            z: Some(f64::INFINITY),
+            ..self.at
+        };
+        self.tell(to, Action::RetractFull);
         Ok(())
     }
 

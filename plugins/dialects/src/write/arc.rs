@@ -37,13 +37,15 @@ pub struct Fitted {
 }
 
 /// The centre to write for an arc between the rounded `start` and `end` with the planned `centre` and `sweep` (radians). `None`
-/// when no centre near the planned one makes the same arc for a controller.
+/// when no centre near the planned one makes the same arc for a controller. With `quadrant`, the signs of a direction, neither end lies
+/// in another quarter of the circle.
 pub fn fit(
     start: [i64; 2],
     end: [i64; 2],
     centre: Point,
     sweep: f64,
     limit: f64,
+    quadrant: Option<[i64; 2]>,
 ) -> Option<Fitted> {
     let s = point(start[0] as f64, start[1] as f64);
     let chord = point((end[0] - start[0]) as f64, (end[1] - start[1]) as f64);
@@ -53,7 +55,13 @@ pub fn fit(
         let c = point(i as f64, j as f64);
         (c.length() - (c - chord).length()).abs()
     };
-    let good = mismatch(i0, j0) <= GOOD_SHARE * limit;
+    let [dx, dy] = [end[0] - start[0], end[1] - start[1]];
+    let within = |i: i64, j: i64| {
+        quadrant.is_none_or(|[x, y]| {
+            -i * x >= 0 && -j * y >= 0 && (dx - i) * x >= 0 && (dy - j) * y >= 0
+        })
+    };
+    let good = mismatch(i0, j0) <= GOOD_SHARE * limit && within(i0, j0);
     let best = if good {
         (i0, j0)
     } else {
@@ -61,7 +69,7 @@ pub fn fit(
         for i in i0 - REACH..=i0 + REACH {
             for j in j0 - REACH..=j0 + REACH {
                 let m = mismatch(i, j);
-                if m > SHARE_OF_LIMIT * limit {
+                if m > SHARE_OF_LIMIT * limit || !within(i, j) {
                     continue;
                 }
                 let cost = m + point(i as f64, j as f64).distance(wanted);
@@ -162,7 +170,7 @@ mod tests {
             let round = |p: Point| [p.x.round() as i64, p.y.round() as i64];
             let s = round(centre + Point::unit(a) * radius);
             let e = round(centre + Point::unit(a + sweep) * radius);
-            let f = fit(s, e, centre, sweep, LIMIT).expect("an arc of ordinary size fits");
+            let f = fit(s, e, centre, sweep, LIMIT, None).expect("an arc of ordinary size fits");
             let c = point((s[0] + f.i) as f64, (s[1] + f.j) as f64);
             let p = |q: [i64; 2]| point(q[0] as f64, q[1] as f64);
             let m = (c.distance(p(s)) - c.distance(p(e))).abs();
@@ -184,16 +192,29 @@ mod tests {
     #[test]
     fn an_arc_is_not_taken_for_nothing() {
         // A full circle whose ends were rounded to two places in one direction from the centre: its turn is 360 degrees or 0.
-        assert_eq!(fit([0, 0], [1, 0], point(20_000.0, 0.0), TAU, LIMIT), None);
+        assert_eq!(
+            fit([0, 0], [1, 0], point(20_000.0, 0.0), TAU, LIMIT, None),
+            None
+        );
         // Two counts beside the start it is the larger part of a turn for everyone.
-        assert!(fit([0, 0], [0, 2], point(20_000.0, 0.0), TAU - 1e-4, LIMIT).is_some());
+        assert!(
+            fit(
+                [0, 0],
+                [0, 2],
+                point(20_000.0, 0.0),
+                TAU - 1e-4,
+                LIMIT,
+                None
+            )
+            .is_some()
+        );
     }
 
     #[test]
     fn a_direction_lost_in_rounding_is_refused() {
         // A hair of an arc: the rounded end lies on the wrong side of the start, a controller would go round once.
         assert_eq!(
-            fit([0, 0], [0, -1], point(-50_000.0, 0.3), 1e-5, LIMIT),
+            fit([0, 0], [0, -1], point(-50_000.0, 0.3), 1e-5, LIMIT, None),
             None
         );
     }

@@ -53,7 +53,10 @@ pub fn capitals(text: &str) -> String {
     text.chars().map(hold).collect()
 }
 
-/// A free remark, which must not pass for a message to the operator or for the mark of a workingstep.
+/// How a remark begins that tells the person the spindle's speed.
+pub const SPEED_MARK: &str = "spindle at ";
+
+/// A free remark, which must not pass for a message to the operator, for the mark of a workingstep or for a speed.
 pub fn remark(text: &str) -> String {
     let text = plain(text);
     let packed: String = text
@@ -62,7 +65,8 @@ pub fn remark(text: &str) -> String {
         .take(4)
         .collect::<String>()
         .to_ascii_lowercase();
-    if packed == "msg," || packed == "step" {
+    let speed = text.to_ascii_lowercase().starts_with(SPEED_MARK);
+    if packed == "msg," || packed == "step" || speed {
         format!("- {text}")
     } else {
         text
@@ -111,6 +115,7 @@ mod tests {
     fn a_remark_is_no_mark() {
         assert_eq!(remark(" M S G, go"), "- M S G, go");
         assert_eq!(remark("Step 3: x"), "- Step 3: x");
+        assert_eq!(remark("Spindle at 9 rev/min"), "- Spindle at 9 rev/min");
         assert_eq!(remark("stool"), "stool");
     }
 

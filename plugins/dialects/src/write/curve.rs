@@ -1,10 +1,10 @@
 //! Arcs in the plan's terms: divided into pieces that the dialect has, fitted to their rounded ends, or written as lines.
 
-use super::{Middle, Motion, Words, Writer, arc};
+use super::{Middle, Motion, Words, Writer, arc, number};
 use crate::file::Centre;
 use grainway_geom::{Point, Point3, point};
 use grainway_pipeline::dialect::DialectError;
-use std::f64::consts::{PI, TAU};
+use std::f64::consts::{FRAC_PI_2, PI, TAU};
 
 /// An arc that cannot be fitted is halved at most this often, then it becomes lines.
 const HALVINGS: u32 = 8;
@@ -18,7 +18,33 @@ struct Piece {
     sweep: f64,
 }
 
+/// No arc's block has more characters than this: a word of motion, and six numbers of ten digits with letter, sign, point and space.
+const LONGEST_ARC: usize = 90;
+
+/// Shares of an arc that are the same, and shares of nothing.
+const SAME_SHARE: f64 = 1e-9;
+
+/// The shares of an arc of `sweep` from the direction `start` at which it passes a direction of the axes.
+fn quadrants(start: f64, sweep: f64) -> Vec<f64> {
+    let step = sweep.signum() * FRAC_PI_2;
+    let first = match sweep > 0.0 {
+        true => (start / FRAC_PI_2).ceil() * FRAC_PI_2,
+        false => (start / FRAC_PI_2).floor() * FRAC_PI_2,
+    };
+    let shares = (0..).map(|k| (first + step * f64::from(k) - start) / sweep);
+    shares
+        .skip_while(|s| *s < SAME_SHARE)
+        .take_while(|s| *s < 1.0 - SAME_SHARE)
+        .collect()
+}
+
 impl Piece {
+    /// The signs of the direction from the centre to the middle of the piece.
+    fn quadrant(self) -> [i64; 2] {
+        let middle = (self.from.xy() - self.centre).rotated(self.sweep / 2.0);
+        [middle.x, middle.y].map(|v| if v < 0.0 { -1 } else { 1 })
+    }
+
     fn halves(self) -> [Piece; 2] {
         let turned = (self.from.xy() - self.centre).rotated(self.sweep / 2.0);
         let middle = (self.centre + turned).at_z((self.from.z + self.to.z) / 2.0);
@@ -76,17 +102,29 @@ impl Writer<'_> {
         if pieces > 1e6 {
             return Err(DialectError::Plan(format!("an arc of {sweep} radians")));
         }
-        for k in 0..pieces as u32 {
-            let share = |k: f64| {
-                let turned = (from.xy() - centre).rotated(sweep * (k / pieces));
-                (centre + turned).at_z(from.z + dz * (k / pieces))
-            };
+        // Shares of the arc at which its pieces end.
+        let mut ends: Vec<f64> = (1..=pieces as u32).map(|k| f64::from(k) / pieces).collect();
+        if arcs.one_quadrant {
+            ends.extend(quadrants((from.xy() - centre).angle(), sweep));
+            ends.sort_by(f64::total_cmp);
+            ends.dedup_by(|a, b| *a - *b < SAME_SHARE);
+        }
+        let share = |k: f64| {
+            let turned = (from.xy() - centre).rotated(sweep * k);
+            (centre + turned).at_z(from.z + dz * k)
+        };
+        let mut begin = 0.0;
+        for end in ends {
             let piece = Piece {
-                from: share(f64::from(k)),
-                to: share(f64::from(k) + 1.0),
+                from: share(begin),
+                to: share(end),
                 centre,
-                sweep: sweep / pieces,
+                sweep: match arcs.one_quadrant {
+                    true => sweep * (end - begin),
+                    false => sweep / pieces,
+                },
             };
+            begin = end;
             self.piece(piece, feed, 0)?;
         }
         Ok(())
@@ -113,10 +151,56 @@ impl Writer<'_> {
             // A hair of an arc that vanished is a line, if anything.
             return self.line_to(piece.to, feed);
         }
+        if !self.arc_fits(piece, counts) {
+            let (turn, rise) = (piece.sweep, piece.to.z - piece.from.z);
+            return self.chords(piece.from, piece.centre, turn, rise, feed);
+        }
         match self.seen(piece, start, end) {
             Some(seen) => self.fitted_block(piece, counts, &seen, feed),
             None => self.halved(piece, feed, halvings),
         }
+    }
+
+    /// The arc's block fits into a line once its feed is taken out.
+    fn arc_fits(&self, piece: Piece, counts: [i64; 3]) -> bool {
+        if self.fits(LONGEST_ARC) {
+            return true;
+        }
+        let centre = piece.centre * self.per_mm;
+        let start = self.stands_at();
+        let from = match self.file.arcs.as_ref().map(|a| a.centre) {
+            Some(Centre::Absolute) => [0; 2],
+            _ => start,
+        };
+        let middle = [centre.x - from[0] as f64, centre.y - from[1] as f64];
+        let mut text = Vec::with_capacity(64);
+        // A count more or less may need all the digits.
+        let full = number::Look {
+            trailing_zeros: true,
+            ..self.look
+        };
+        let mut words = 1;
+        // One count more than it is, since the centre may be shifted to fit.
+        let middle = middle.map(|v| v.round() as i64 + v.signum() as i64);
+        let (i, j) = match self.file.arcs.as_ref().map(|a| a.centre) {
+            Some(Centre::Radius) => {
+                let radius = piece.from.xy().distance(piece.centre) * self.per_mm;
+                (Some(radius.ceil() as i64 + 1), None)
+            }
+            _ => (Some(middle[0]), Some(middle[1])),
+        };
+        let z = (self.told[2] != Some(counts[2]) || self.says_axes()).then_some(counts[2]);
+        for count in [Some(counts[0]), Some(counts[1]), z, i, j]
+            .into_iter()
+            .flatten()
+        {
+            number::push(&mut text, count, full);
+            words += 1;
+        }
+        let motion = &self.file.motion;
+        let word = motion.clockwise.len().max(motion.counter_clockwise.len());
+        // Each word has its letter and what separates it.
+        self.fits(text.len() + word + 2 * words - 1)
     }
 
     fn halved(&mut self, piece: Piece, feed: i64, halvings: u32) -> Result<(), DialectError> {
@@ -155,7 +239,10 @@ impl Writer<'_> {
                 i: (centre.x - start[0] as f64).round() as i64,
                 j: (centre.y - start[1] as f64).round() as i64,
             }),
-            false => arc::fit(start, end, centre, piece.sweep, self.arc_limit),
+            false => {
+                let quadrant = arcs.filter(|a| a.one_quadrant).map(|_| piece.quadrant());
+                arc::fit(start, end, centre, piece.sweep, self.arc_limit, quadrant)
+            }
         }?;
         let written = point(
             (start[0] + fitted.i) as f64 / self.per_mm,

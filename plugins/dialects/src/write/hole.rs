@@ -98,24 +98,21 @@ impl Writer<'_> {
             && !cycles.restate
             && self.motion == Some(Motion::Cycle(drilling))
             && self.feed == Some(feed);
-        let mut line = Vec::with_capacity(96);
-        let look = self.look;
-        let word = |line: &mut Vec<u8>, letter: u8, count: i64| {
-            line.push(b' ');
-            line.push(letter);
-            number::push(line, count, look);
+        let mut words: Vec<String> = Vec::with_capacity(8);
+        let word = |letter: char, count: i64, look: number::Look| {
+            let mut text = Vec::with_capacity(16);
+            number::push(&mut text, count, look);
+            format!("{letter}{}", String::from_utf8_lossy(&text))
         };
+        let look = self.look;
         if !again {
             let peck_word = cycles.peck.as_deref().filter(|_| drilling.peck.is_some());
-            if let Some(low) = &cycles.return_low {
-                line.extend_from_slice(low.as_bytes());
-                line.push(b' ');
-            }
-            line.extend_from_slice(peck_word.unwrap_or(&cycles.drill).as_bytes());
+            words.extend(cycles.return_low.clone());
+            words.push(peck_word.unwrap_or(&cycles.drill).to_string());
         }
         let placed = self.turned([Some(counts[0]), Some(counts[1]), None]);
-        word(&mut line, b'X', placed[0].unwrap_or_default());
-        word(&mut line, b'Y', placed[1].unwrap_or_default());
+        let place = [('X', placed[0]), ('Y', placed[1])]
+            .map(|(letter, count)| word(letter, count.unwrap_or_default(), look));
         if !again {
             let (z, r) = match (cycles.heights, self.told[2]) {
                 (CycleHeights::FromStart, Some(now)) => {
@@ -123,16 +120,24 @@ impl Writer<'_> {
                 }
                 _ => (drilling.bottom, drilling.retract),
             };
-            word(&mut line, b'Z', z);
-            word(&mut line, b'R', r);
-            if let Some(q) = drilling.peck {
-                word(&mut line, b'Q', q);
-            }
-            line.extend_from_slice(b" F");
-            number::push(&mut line, feed, self.feed_look);
+            words.push(word('Z', z, look));
+            words.push(word('R', r, look));
+            words.extend(drilling.peck.map(|q| word('Q', q, look)));
+            words.push(word('F', feed, self.feed_look));
         }
-        let text = String::from_utf8_lossy(&line).trim_start().to_string();
-        self.words(&text)?;
+        // Without the settings that may stand before it.
+        let needs: usize = words.iter().chain(&place).map(|w| w.len() + 1).sum();
+        let settings: usize = words
+            .iter()
+            .filter(|w| w.starts_with('F') || cycles.return_low.as_ref() == Some(*w))
+            .map(|w| w.len() + 1)
+            .sum();
+        match self.fits(needs - settings) || again || !self.file.modal.axes {
+            true => words.extend(place),
+            // The cycle drills where it stands.
+            false => self.rapid_axes([Some(at.x), Some(at.y), None])?,
+        }
+        self.ordered(words)?;
         self.written.moves += 1;
         self.motion = Some(Motion::Cycle(drilling));
         self.feed = Some(feed);

@@ -3,11 +3,12 @@
 mod arc;
 pub(crate) mod comment;
 mod curve;
+mod divide;
 mod hole;
 mod number;
 
 use crate::file::{
-    Characters, CommentStyle, DialectFile, DwellUnit, FeedPer, LineEnd, PauseMessage,
+    Characters, CommentStyle, DialectFile, FeedPer, Lengths, LineEnd, PauseMessage, SpindleSpeed,
 };
 use crate::template;
 use grainway_geom::{Point3, point};
@@ -63,6 +64,12 @@ struct Writer<'a> {
     text: Vec<u8>,
     /// The line being put together.
     line: Vec<u8>,
+    /// Where its words begin, but for the block's number.
+    starts: Vec<usize>,
+    /// The line holds modes alone.
+    modes: bool,
+    /// The line is a block, so it ends as blocks do.
+    block_line: bool,
     /// Letters in the order of words on a line.
     order: Vec<u8>,
     units: String,
@@ -74,6 +81,8 @@ struct Writer<'a> {
     /// Counts of the last digit in a millimetre.
     per_mm: f64,
     arc_limit: f64,
+    /// Digits that a length counts in.
+    decimals: u8,
     look: Look,
     feed_look: Look,
     block: u32,
@@ -118,6 +127,32 @@ enum Middle {
     Radius(i64),
 }
 
+fn look_of_lengths(file: &DialectFile, decimals: u8) -> Look {
+    let numbers = &file.numbers;
+    match numbers.lengths {
+        Lengths::Decimal => Look {
+            decimals,
+            trailing_zeros: numbers.trailing_zeros,
+            point_always: numbers.point_always,
+            leading_zero: numbers.leading_zero,
+            plus_sign: numbers.plus_sign,
+            mark: numbers.mark.byte(),
+        },
+        Lengths::Counts => Look {
+            plus_sign: numbers.plus_sign,
+            ..Look::WHOLE
+        },
+    }
+}
+
+/// Letters in the order of words on a line: those of the file, then the others.
+fn order_of_words(file: &DialectFile) -> Vec<u8> {
+    let mut order: Vec<u8> = file.lines.word_order.bytes().collect();
+    let others: Vec<u8> = (b'A'..=b'Z').filter(|l| !order.contains(l)).collect();
+    order.extend(others);
+    order
+}
+
 impl<'a> Writer<'a> {
     fn new(
         file: &'a DialectFile,
@@ -132,6 +167,11 @@ impl<'a> Writer<'a> {
                 file.numbers.feed_decimals_inch,
             ),
         };
+        let no_word = String::new();
+        let units = match file.units.only {
+            Some(only) => (only.unit() == head.unit).then_some(&no_word),
+            None => units.as_ref(),
+        };
         let Some(units) = units else {
             return Err(DialectError::Unsupported {
                 dialect: file.name.clone(),
@@ -141,12 +181,6 @@ impl<'a> Writer<'a> {
         };
         let decimals = file.decimals(head.unit);
         let counts = 10f64.powi(i32::from(decimals));
-        let mut order: Vec<u8> = file.lines.word_order.bytes().collect();
-        for letter in b'A'..=b'Z' {
-            if !order.contains(&letter) {
-                order.push(letter);
-            }
-        }
         if !head.safe_z.is_finite() {
             return Err(DialectError::Plan(format!(
                 "the safe height is {}",
@@ -158,24 +192,27 @@ impl<'a> Writer<'a> {
             out,
             text: Vec::with_capacity(PIECE + 512),
             line: Vec::with_capacity(128),
-            order,
+            starts: Vec::with_capacity(16),
+            modes: false,
+            block_line: false,
+            order: order_of_words(file),
             units: units.clone(),
             name: comment::plain(&head.name),
-            number: head.number.to_string(),
+            number: format!(
+                "{:0digits$}",
+                head.number,
+                digits = file.files.number_digits.map_or(0, usize::from)
+            ),
             safe_z: head.safe_z,
             unit_mm: head.unit.mm(),
             per_mm: counts / head.unit.mm(),
             arc_limit: limit * counts,
-            look: Look {
-                decimals,
-                trailing_zeros: file.numbers.trailing_zeros,
-                point_always: file.numbers.point_always,
-                leading_zero: file.numbers.leading_zero,
-                plus_sign: file.numbers.plus_sign,
-            },
+            decimals,
+            look: look_of_lengths(file, decimals),
             feed_look: Look {
                 decimals: feed_decimals,
                 leading_zero: file.numbers.leading_zero,
+                mark: file.numbers.mark.byte(),
                 ..Look::WHOLE
             },
             block: file.lines.block_numbers.as_ref().map_or(0, |b| b.first),
@@ -205,15 +242,34 @@ impl<'a> Writer<'a> {
 
     // ---- lines
 
-    /// Hands the line on that was put together.
+    /// The line that was put together is longer than a line may be.
+    fn too_long(&self) -> bool {
+        let end = usize::from(self.block_line && self.file.lines.block_end.is_some());
+        self.file.lines.length != 0 && self.line.len() + end > self.file.lines.length
+    }
+
+    /// Hands the line on that was put together, or the lines that it is divided into.
     fn end_line(&mut self) -> Result<(), DialectError> {
-        if self.file.lines.length != 0 && self.line.len() > self.file.lines.length {
+        match self.too_long() {
+            true => self.divide(),
+            false => self.hand_on(),
+        }
+    }
+
+    fn hand_on(&mut self) -> Result<(), DialectError> {
+        if self.too_long() {
             return self.unsupported(
                 &format!("a block of {} characters", self.line.len()),
                 "choose a dialect with longer lines, or move the zero nearer to the work",
             );
         }
+        self.starts.clear();
         self.text.extend_from_slice(&self.line);
+        if std::mem::take(&mut self.block_line)
+            && let Some(end) = self.file.lines.block_end
+        {
+            self.text.push(end as u8);
+        }
         self.line.clear();
         match self.file.lines.end {
             LineEnd::Lf => self.text.push(b'\n'),
@@ -230,6 +286,8 @@ impl<'a> Writer<'a> {
     /// Begins a block: its number, where the dialect has them.
     fn begin_block(&mut self) {
         self.line.clear();
+        self.starts.clear();
+        self.block_line = true;
         if let Some(numbers) = &self.file.lines.block_numbers {
             self.line.push(b'N');
             push_whole(&mut self.line, u64::from(self.block));
@@ -242,23 +300,47 @@ impl<'a> Writer<'a> {
         }
     }
 
-    fn space(&mut self) {
-        if self.file.lines.spaces && !self.line.is_empty() {
-            self.line.push(b' ');
+    /// A word begins.
+    fn begin_word(&mut self) {
+        if let Some(separator) = self.file.lines.separator.byte()
+            && !self.line.is_empty()
+        {
+            self.line.push(separator);
+        }
+        self.starts.push(self.line.len());
+    }
+
+    /// A block of ready words, as they stand.
+    fn words(&mut self, text: &str) -> Result<(), DialectError> {
+        self.begin_block();
+        for word in text.split_ascii_whitespace() {
+            self.begin_word();
+            self.line.extend_from_slice(word.as_bytes());
+        }
+        match self.starts.is_empty() {
+            true => {
+                self.block_line = false;
+                Ok(())
+            }
+            false => self.end_line(),
         }
     }
 
-    /// A block of ready words.
-    fn words(&mut self, text: &str) -> Result<(), DialectError> {
-        self.begin_block();
-        if self.file.lines.spaces {
-            self.space();
-            self.line.extend_from_slice(text.as_bytes());
-        } else {
-            let packed = text.bytes().filter(|b| *b != b' ');
-            self.line.extend(packed);
-        }
-        self.end_line()
+    /// A block of ready words in the dialect's order.
+    fn ordered(&mut self, mut words: Vec<String>) -> Result<(), DialectError> {
+        words.sort_by_key(|word| {
+            let letter = word.bytes().next();
+            self.order.iter().position(|l| Some(*l) == letter)
+        });
+        self.words(&words.join(" "))
+    }
+
+    /// A line of modes with its places filled in; it may be divided.
+    fn mode_line(&mut self, line: &str) -> Result<(), DialectError> {
+        self.modes = true;
+        let done = self.template(line, None);
+        self.modes = false;
+        done
     }
 
     /// Room for a comment's text on a line of its own.
@@ -310,6 +392,7 @@ impl<'a> Writer<'a> {
             ("units", self.units.clone()),
             ("name", self.name.clone()),
             ("number", self.number.clone()),
+            ("safe", self.safe_height()),
         ];
         if let Some(n) = cutter {
             values.push(("cutter", n.to_string()));
@@ -326,6 +409,15 @@ impl<'a> Writer<'a> {
             .chars()
             .filter(|c| c.is_ascii() && holds(*c as u8))
             .collect())
+    }
+
+    /// The safe height as a number of the language.
+    fn safe_height(&self) -> String {
+        let mut text = Vec::new();
+        if let Ok(count) = self.axis_count(self.safe_z) {
+            number::push(&mut text, count, self.look);
+        }
+        String::from_utf8_lossy(&text).into_owned()
     }
 
     /// A block made of a template.
@@ -348,7 +440,7 @@ impl<'a> Writer<'a> {
             self.remark(remark)?;
         }
         for line in &self.file.safe_start {
-            self.template(line, None)?;
+            self.mode_line(line)?;
         }
         Ok(())
     }
@@ -432,7 +524,7 @@ impl<'a> Writer<'a> {
         let text = format!("step {number}: {}", comment::plain(label));
         self.comment_line(&comment::shortened(&text, self.comment_room() - 2))?;
         for line in &self.file.step_start {
-            self.template(line, None)?;
+            self.mode_line(line)?;
         }
         self.length_words()?;
         if let Some(spindle) = self.spindle {
@@ -460,11 +552,8 @@ impl<'a> Writer<'a> {
             );
         };
         let text = match spindle {
-            None => words.stop.clone(),
+            None => vec![words.stop.clone()],
             Some(s) => {
-                let rpm = number::count(s.rpm, 0).filter(|n| *n > 0).ok_or_else(|| {
-                    DialectError::Plan(format!("a spindle speed of {} rev/min", s.rpm))
-                })?;
                 let word = match (s.clockwise, &words.counter_clockwise) {
                     (true, _) => &words.clockwise,
                     (false, Some(word)) => word,
@@ -475,11 +564,43 @@ impl<'a> Writer<'a> {
                         );
                     }
                 };
-                format!("S{rpm} {word}")
+                let mut all = self.speed_word(words.speed, s.rpm)?;
+                all.extend(word.split_ascii_whitespace().map(String::from));
+                all
             }
         };
         self.spindle = spindle;
-        self.words(&text)
+        self.ordered(text)
+    }
+
+    /// The word of a spindle speed, or the remark that tells the person who sets it.
+    fn speed_word(&mut self, speed: SpindleSpeed, rpm: f64) -> Result<Vec<String>, DialectError> {
+        let counted = |value: f64, decimals: u8| {
+            number::count(value, decimals)
+                .filter(|n| *n > 0)
+                .ok_or_else(|| DialectError::Plan(format!("a spindle speed of {rpm} rev/min")))
+        };
+        let (count, decimals) = match speed {
+            SpindleSpeed::Rpm => (counted(rpm, 0)?, 0),
+            SpindleSpeed::Panel => {
+                let text = format!("{}{} rev/min", comment::SPEED_MARK, counted(rpm, 0)?);
+                self.comment_line(&text)?;
+                return Ok(Vec::new());
+            }
+            SpindleSpeed::Percent { of, decimals } => {
+                // Never faster than planned; a hair of the plan's own arithmetic is not a whole step.
+                let steps = rpm / of * 10f64.powi(2 + i32::from(decimals));
+                (counted((steps + 1e-9).floor(), 0)?, decimals)
+            }
+        };
+        let mut word = vec![b'S'];
+        let look = Look {
+            decimals,
+            mark: self.file.numbers.mark.byte(),
+            ..Look::WHOLE
+        };
+        number::push(&mut word, count, look);
+        Ok(vec![String::from_utf8_lossy(&word).into_owned()])
     }
 
     fn dwell(&mut self, seconds: f64) -> Result<(), DialectError> {
@@ -490,29 +611,30 @@ impl<'a> Writer<'a> {
                 "choose a dialect that can wait while the spindle speeds up",
             );
         };
-        let (value, decimals) = match dwell.unit {
-            DwellUnit::Seconds => (seconds, 2),
-            DwellUnit::Milliseconds => (seconds * 1000.0, 0),
-        };
+        let decimals = dwell.digits();
+        let mut value = seconds / dwell.unit.seconds();
+        if dwell.coarse_step() > 0.0 {
+            // Never shorter than planned, but for a hair of arithmetic.
+            let digits = 10f64.powi(i32::from(decimals));
+            value = (value * digits - 1e-6).ceil() / digits;
+        }
         let time = number::count(value, decimals)
             .filter(|n| *n >= 0)
             .ok_or_else(|| DialectError::Plan(format!("a wait of {seconds} s")))?;
         if time == 0 {
             return Ok(());
         }
-        self.begin_block();
-        self.space();
-        self.line.extend_from_slice(dwell.word.as_bytes());
-        self.space();
-        self.line.push(dwell.letter as u8);
+        let mut word = vec![dwell.letter as u8];
         let look = Look {
             decimals,
             point_always: self.file.numbers.point_always && decimals > 0,
             leading_zero: self.file.numbers.leading_zero,
+            mark: self.file.numbers.mark.byte(),
             ..Look::WHOLE
         };
-        number::push(&mut self.line, time, look);
-        self.end_line()
+        number::push(&mut word, time, look);
+        let word = String::from_utf8_lossy(&word).into_owned();
+        self.ordered(vec![dwell.word.clone(), word])
     }
 
     fn pause(&mut self, message: &str) -> Result<(), DialectError> {
@@ -545,10 +667,9 @@ impl<'a> Writer<'a> {
 
     fn retract(&mut self, safe_z: f64) -> Result<(), DialectError> {
         self.end_cycle()?;
-        if let Some(words) = &self.file.retract_full {
+        if self.file.retract_full.is_some() {
             if !self.top {
-                self.words(words)?;
-                self.written.moves += 1;
+                self.to_top()?;
             }
             self.top = true;
             self.at[2] = None;
@@ -560,6 +681,15 @@ impl<'a> Writer<'a> {
         if self.at[2].is_none_or(|z| z < safe_z) {
             self.rapid_axes([None, None, Some(safe_z)])?;
         }
+        Ok(())
+    }
+
+    /// The lines that lift to the machine's top.
+    fn to_top(&mut self) -> Result<(), DialectError> {
+        for line in self.file.retract_full.iter().flatten() {
+            self.template(line, None)?;
+        }
+        self.written.moves += 1;
         Ok(())
     }
 
@@ -623,7 +753,7 @@ impl<'a> Writer<'a> {
     }
 
     fn axis_count(&self, mm: f64) -> Result<i64, DialectError> {
-        number::count(mm / self.unit_mm, self.look.decimals)
+        number::count(mm / self.unit_mm, self.decimals)
             .ok_or_else(|| DialectError::Plan(format!("a coordinate of {mm} mm")))
     }
 
@@ -651,10 +781,7 @@ impl<'a> Writer<'a> {
             self.step_begun = false;
             match (&self.file.retract_full, self.top) {
                 // Coming down where the cutter was changed or the machine is parked could hit something: stay up until XY is right.
-                (Some(words), true) => {
-                    self.words(words)?;
-                    self.written.moves += 1;
-                }
+                (Some(_), true) => self.to_top()?,
                 _ => {
                     self.told[2] = None;
                     let z = self.at[2].map_or(self.safe_z, |z| z.max(self.safe_z));
@@ -787,7 +914,7 @@ impl<'a> Writer<'a> {
             let count = match letter {
                 b'G' => {
                     if let Some(m) = motion {
-                        self.space();
+                        self.begin_word();
                         let mirrored = file.axes.mirrored();
                         let word = match m {
                             Motion::Rapid => &file.motion.rapid,
@@ -810,7 +937,7 @@ impl<'a> Writer<'a> {
                 b'R' => radius,
                 b'F' => {
                     if let Some(f) = feed {
-                        self.space();
+                        self.begin_word();
                         self.line.push(b'F');
                         number::push(&mut self.line, f, self.feed_look);
                     }
@@ -819,7 +946,7 @@ impl<'a> Writer<'a> {
                 _ => None,
             };
             if let Some(count) = count {
-                self.space();
+                self.begin_word();
                 self.line.push(letter);
                 number::push(&mut self.line, count, self.look);
             }

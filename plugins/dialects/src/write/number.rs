@@ -22,6 +22,8 @@ pub struct Look {
     pub leading_zero: bool,
     /// A number above zero has its sign.
     pub plus_sign: bool,
+    /// The point, or what stands for it.
+    pub mark: u8,
 }
 
 impl Look {
@@ -32,6 +34,7 @@ impl Look {
         point_always: false,
         leading_zero: true,
         plus_sign: false,
+        mark: b'.',
     };
 }
 
@@ -63,10 +66,10 @@ pub fn push(line: &mut Vec<u8>, count: i64, look: Look) {
         fraction.iter().take_while(|d| **d == b'0').count()
     };
     if cut < decimals {
-        line.push(b'.');
+        line.push(look.mark);
         line.extend(fraction[cut..].iter().rev());
     } else if look.point_always {
-        line.push(b'.');
+        line.push(look.mark);
     }
 }
 

@@ -1,11 +1,11 @@
 //! Data files that once passed and would have spoiled wood, in `tests/cases/dialect`: each is refused when it is loaded, at the key that is
 //! wrong, or works.
 
-use grainway_dialects::conformance::conformance;
+use grainway_dialects::conformance::{Outcome, conformance};
 use grainway_dialects::from_json;
 use grainway_pipeline::doc::Problem;
 
-fn case(name: &str) -> String {
+pub fn case(name: &str) -> String {
     let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/../../tests/cases/dialect");
     std::fs::read_to_string(format!("{folder}/{name}.json")).unwrap()
 }
@@ -123,7 +123,7 @@ fn a_dwell_in_x_works() {
     assert!(table.passed(), "{:#?}", table.rows);
     let dwell = table.rows.iter().find(|r| r.check == "dwell").unwrap();
     assert_eq!(dwell.detail, "4.25 s");
-    let other = case("dwell-in-x").replace("\"X\"", "\"Q\"");
+    let other = case("dwell-in-x").replace("\"X\"", "\"G\"");
     assert_eq!(from_json(&other).err().unwrap()[0].pointer, "/dwell/letter");
 }
 
@@ -194,5 +194,37 @@ fn a_word_of_a_key_that_the_language_lacks_is_refused() {
         problems(r#""language": {"letters": "FGHIJKMPRSTXYZ"}"#),
         ["/language/letters"]
     );
-    assert_eq!(problems(r#""retract-full": "G0 Z50.""#), ["/retract-full"]);
+    assert_eq!(
+        problems(r#""retract-full": ["G0 Z50."]"#),
+        ["/retract-full"]
+    );
+}
+
+/// Controllers whose manuals ask for properties that no built-in dialect has; README.md there names them.
+const BY_MANUALS: [&str; 4] = [
+    "counts-and-radii",
+    "decimal-comma",
+    "short-numbered-files",
+    "pen-with-heights",
+];
+
+#[test]
+fn files_written_by_manuals_conform() {
+    for name in BY_MANUALS {
+        let text = case(name);
+        assert!(text.lines().count() < 40, "{name}");
+        let dialect = from_json(&text).unwrap_or_else(|p| panic!("{name}: {p:#?}"));
+        let table = conformance(dialect.as_ref());
+        let failed = table.rows.iter().filter(|r| r.outcome == Outcome::Failed);
+        let failed: Vec<_> = failed.collect();
+        assert!(failed.is_empty(), "{name}: {failed:#?}");
+    }
+}
+
+/// The walk in `plugins/README.md` shows one of them as it is.
+#[test]
+fn the_walk_shows_a_case() {
+    let readme = concat!(env!("CARGO_MANIFEST_DIR"), "/../README.md");
+    let readme = std::fs::read_to_string(readme).unwrap();
+    assert!(readme.contains(&case("decimal-comma")));
 }

@@ -279,3 +279,223 @@ fn planted_faults_are_named_by_their_check() {
     assert!(conformance(&pointless).failed().contains(&"straight-moves"));
     assert!(conformance(all.get("rs274-ngc").unwrap()).passed());
 }
+
+/// A writer of one dialect under the name and the reader of another.
+struct Mixed {
+    writes: Arc<dyn Dialect>,
+    reads: Arc<dyn Dialect>,
+}
+
+impl Dialect for Mixed {
+    fn about(&self) -> &DialectAbout {
+        self.reads.about()
+    }
+    fn write(
+        &self,
+        head: &ProgramHead,
+        items: &mut dyn Iterator<Item = Item>,
+        out: &mut dyn Write,
+    ) -> Result<Written, DialectError> {
+        self.writes.write(head, items, out)
+    }
+    fn reader(&self) -> Option<&dyn Reader> {
+        self.reads.reader()
+    }
+}
+
+/// The number of a word in whole counts, changed.
+fn counted(word: &str, change: impl Fn(i64) -> i64) -> String {
+    match (word.get(..1), word.get(1..).and_then(|n| n.parse().ok())) {
+        (Some(letter), Some(n)) => format!("{letter}{}", change(n)),
+        _ => word.to_string(),
+    }
+}
+
+/// What is planted into texts of the files that were written by manuals, and the check that is for it.
+const PLANTS_BY_MANUAL: [(&str, Plant); 17] = [
+    (
+        "counts-and-radii",
+        ("a point in a count", "straight-moves", |l| {
+            words(l, |w| match w.starts_with('X') {
+                true => format!("{w}."),
+                false => w.to_string(),
+            })
+        }),
+    ),
+    (
+        "counts-and-radii",
+        ("hundredths for thousandths", "straight-moves", |l| {
+            words(l, |w| match w.starts_with(['X', 'Y', 'Z', 'R']) {
+                true => counted(w, |n| n / 10),
+                false => w.to_string(),
+            })
+        }),
+    ),
+    (
+        "counts-and-radii",
+        ("a larger radius", "arc-directions", |l| {
+            words(l, |w| match w.starts_with('R') {
+                true => counted(w, |n| n + 40),
+                false => w.to_string(),
+            })
+        }),
+    ),
+    (
+        "counts-and-radii",
+        ("another share of the speed", "spindle", |l| {
+            words(l, |w| match w.starts_with('S') {
+                true => counted(w, |n| n - 5),
+                false => w.to_string(),
+            })
+        }),
+    ),
+    (
+        "counts-and-radii",
+        ("revolutions for per cent", "spindle", |l| {
+            words(l, |w| match w.starts_with('S') {
+                true => counted(w, |n| n * 240),
+                false => w.to_string(),
+            })
+        }),
+    ),
+    (
+        "counts-and-radii",
+        ("started by the word that stops", "spindle", |l| {
+            swapped(l, "M13", "M15")
+        }),
+    ),
+    (
+        "counts-and-radii",
+        ("seconds for tenths", "dwell", |l| {
+            words(l, |w| match w.starts_with('K') {
+                true => counted(w, |n| n / 10),
+                false => w.to_string(),
+            })
+        }),
+    ),
+    (
+        "decimal-comma",
+        ("a point for the comma", "straight-moves", |l| {
+            match l.starts_with(';') {
+                true => l.to_string(),
+                false => l.replace(',', "."),
+            }
+        }),
+    ),
+    (
+        "decimal-comma",
+        ("a speed that nobody is told", "spindle", |l| {
+            match l.starts_with("; spindle at") {
+                true => "-".into(),
+                false => l.to_string(),
+            }
+        }),
+    ),
+    (
+        "decimal-comma",
+        ("a macro told another cutter", "cutter-change", |l| {
+            words(l, |w| match w.starts_with('A') {
+                true => "A9".into(),
+                false => w.to_string(),
+            })
+        }),
+    ),
+    (
+        "decimal-comma",
+        (
+            "a macro away from the change",
+            "straight-moves",
+            |l| match l {
+                "G53 G0 Z0," => "G53 G0 Z0,\nG65 P9001 A3".into(),
+                l => l.to_string(),
+            },
+        ),
+    ),
+    (
+        "short-numbered-files",
+        ("home with other axes", "first-height", |l| {
+            l.replace("G28 Z0", "G28 X0 Y0 Z0")
+        }),
+    ),
+    (
+        "short-numbered-files",
+        ("a line that was not divided", "lines", |l| {
+            match l.starts_with('N') {
+                true => format!("{l:51}"),
+                false => l.to_string(),
+            }
+        }),
+    ),
+    (
+        "pen-with-heights",
+        (
+            "sideways before the height is reached",
+            "straight-moves",
+            |l| match l {
+                "PD;" => "-".into(),
+                l => l.to_string(),
+            },
+        ),
+    ),
+    (
+        "pen-with-heights",
+        ("a height too low", "straight-moves", |l| {
+            match l.strip_prefix("ZL ").and_then(|n| n.strip_suffix(';')) {
+                Some(n) => format!("ZL {};", n.parse::<i64>().unwrap() - 10),
+                None => l.to_string(),
+            }
+        }),
+    ),
+    (
+        "pen-with-heights",
+        ("a spindle that turns on", "spindle", |l| match l {
+            "RS0;" => "-".into(),
+            l => l.to_string(),
+        }),
+    ),
+    (
+        "pen-with-heights",
+        ("no feed downwards", "feeds", |l| {
+            match l.starts_with("VZ") {
+                true => "-".into(),
+                false => l.to_string(),
+            }
+        }),
+    ),
+];
+
+#[test]
+fn faults_planted_into_files_by_manuals_are_named_by_their_check() {
+    let mut missed = Vec::new();
+    for (name, (what, check, plant)) in PLANTS_BY_MANUAL {
+        let good = from_json(&crate::cases::case(name)).unwrap();
+        let table = conformance(&Planted { good, plant });
+        if !table.failed().contains(&check) {
+            missed.push(format!("{name}: {what}: {check}, but {:?}", table.failed()));
+        }
+    }
+    let own = |keys: &str| {
+        let text = format!(
+            r#"{{"format": "grainway.dialect/1", "name": "x", "version": 1, "extends": "rs274-lean",
+                "summary": "Words of RS-274 as small controllers know them.", {keys}}}"#
+        );
+        from_json(&text).unwrap()
+    };
+    // Arcs that are not divided at the axes, and centres of another kind.
+    let one_quadrant = r#""arcs": {"centre": "absolute", "one-quadrant": true}"#;
+    for keys in [
+        r#""arcs": {"centre": "absolute", "largest-sweep": 90.0}"#,
+        r#""arcs": {"one-quadrant": true}"#,
+    ] {
+        let mixed = Mixed {
+            writes: own(keys),
+            reads: own(one_quadrant),
+        };
+        let table = conformance(&mixed);
+        if !table.failed().contains(&"arc-directions") {
+            missed.push(format!("{keys}: {:?}", table.failed()));
+        }
+    }
+    assert!(conformance(own(one_quadrant).as_ref()).passed());
+    assert!(missed.is_empty(), "{missed:#?}");
+}

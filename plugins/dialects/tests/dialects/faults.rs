@@ -419,3 +419,199 @@ fn the_receiver_can_stop() {
     });
     assert_eq!((end, n), (ReadEnd::Stopped, 1));
 }
+
+/// Ours: what the keys of a file say of numbers, spindle, home, macros and arcs holds for every text.
+#[test]
+fn forms_that_the_dialect_declares() {
+    let made = |keys: &str| {
+        from_json(&format!(
+            r#"{{"format": "grainway.dialect/1", "name": "x", "version": 1, "extends": "rs274-ngc", "summary": "", "path-mode": null, {keys}}}"#
+        ))
+        .unwrap_or_else(|p| panic!("{keys}: {p:#?}"))
+    };
+    let counts = made(
+        r#""numbers": {"lengths": "counts", "point-always": false}, "retract-full": ["G53 G0 Z0"],
+           "language": {"expressions": false, "parameters": false}"#,
+    );
+    let comma = made(
+        r#""numbers": {"mark": "comma"}, "retract-full": ["G53 G0 Z0,"], "language": {"expressions": false, "parameters": false}"#,
+    );
+    let share = made(r#""spindle": {"speed": {"percent": {"of": 24000.0}}}"#);
+    let panel = made(r#""spindle": {"speed": "panel"}"#);
+    let present = made(r#""home": {"g": 28, "through": "present"}, "retract-full": ["G28 Z0"]"#);
+    let named =
+        made(r#""home": {"g": 28, "through": "named"}, "retract-full": ["G28 Z{{ safe }}"]"#);
+    let calls = made(
+        r#""cutter-change": ["T{{ cutter }} M6", "G65 P9001 A{{ cutter }}"],
+           "macros": [{"call": "G65 P9001", "cutter": "A", "does": "measure"}, {"call": "M98 P7", "cutter": "T", "does": "change"}],
+           "length-offset": null, "length-by-change": true"#,
+    );
+    let ended = made(r#""lines": {"block-end": "*"}"#);
+    let quarters = made(r#""arcs": {"full-circles": false, "one-quadrant": true}"#);
+    for (dialect, line, found) in [
+        (&counts, "G1 X1500", &[][..]),
+        (&counts, "G1 X1.5", &[(4, "point-in-count")]),
+        (&counts, "G4 P1.5", &[]),
+        (&comma, "G1 X1,5 F1,5", &[]),
+        (&comma, "G1 X1.5", &[(4, "bad-character")]),
+        (&share, "S100 M3", &[]),
+        (&share, "S101 M3", &[(4, "bad-value")]),
+        (&panel, "M3", &[]),
+        (&panel, "S1000", &[(4, "speed-word")]),
+        (&present, "G28 Z0", &[]),
+        (&present, "G28 Z5", &[(4, "home")]),
+        (&present, "G28 X0", &[(4, "home")]),
+        (&present, "G28", &[(4, "home")]),
+        (&present, "G30 Z0", &[(4, "home")]),
+        (&named, "G28 Z50", &[]),
+        (&named, "G28 Z1", &[(4, "home")]),
+        (&named, "G91 G28 Z0", &[]),
+        (&calls, "T2 M6\nG65 P9001 A2", &[]),
+        (&calls, "G65 P9001 A2", &[(4, "macro-call")]),
+        (&calls, "T2 M6\nG65 P9001 A3", &[(5, "bad-macro")]),
+        (&calls, "T2 M6\nG65 P9001", &[(5, "bad-macro")]),
+        (&calls, "T2 M6\nG65 P9001 A2 7", &[(5, "bad-macro")]),
+        (&calls, "T2 M6\nG65 P90011 A2", &[(5, "unknown-word")]),
+        (&calls, "T2 M6\nG0 Z5\nG65 P9001 A2", &[(6, "macro-call")]),
+        (&calls, "N10 M98 P7 T4", &[]),
+        (&calls, "M98 P7", &[(4, "bad-macro")]),
+        // A quarter turn about (5, 0) from its left end, and one that begins an eighth of a turn later.
+        (&ended, "G1 X1", &[(4, "no-block-end")]),
+        (&ended, "G1 X1*", &[]),
+        (&quarters, "G2 X5 Y5 I5 J0", &[]),
+        (&quarters, "G3 X5 Y-5 I5 J0", &[]),
+        (&quarters, "G2 X10 Y0 I5 J0", &[(4, "arc-quadrant")]),
+        (&quarters, "G2 X10 Y0 I5 J-5", &[(4, "arc-quadrant")]),
+        (&quarters, "G2 X8 Y4 I5 J0", &[(4, "arc-quadrant")]),
+    ] {
+        let mut text = around(line);
+        if std::sync::Arc::ptr_eq(dialect, &ended) {
+            let block = |l: &str| match l == line {
+                true => format!("{l}\n"),
+                false => format!("{l}*\n"),
+            };
+            text = text.lines().map(block).collect();
+        }
+        let found_here = faults(&read(dialect.as_ref(), &text));
+        assert_eq!(found_here, found, "{line}");
+    }
+    // What the words mean.
+    let last = |dialect: &std::sync::Arc<dyn grainway_pipeline::dialect::Dialect>, line: &str| {
+        let events = read(dialect.as_ref(), &around(line));
+        events[events.len() - 2].clone()
+    };
+    assert_eq!(last(&counts, "G1 X1500").to.x, Some(1.5));
+    assert_eq!(last(&comma, "G1 X1,5").to.x, Some(1.5));
+    assert_eq!(
+        last(&share, "S75 M3").spindle.map(|s| s.rpm),
+        Some(18_000.0)
+    );
+    let set = last(&panel, "(spindle at 16000 rev/min)\nM3");
+    assert_eq!(set.spindle.map(|s| s.rpm), Some(16_000.0));
+    assert_eq!(last(&panel, "M3").spindle, None);
+    let top = last(&present, "G28 Z0");
+    assert_eq!(
+        (top.action, top.to.z),
+        (Action::RetractFull, Some(f64::INFINITY))
+    );
+    let changed = last(&calls, "M98 P7 T4");
+    assert_eq!(
+        (changed.action, changed.cutter),
+        (Action::CutterChange, Some(4))
+    );
+    assert_eq!(last(&calls, "T2 M6\nG65 P9001 A2").to.x, None);
+}
+
+/// Keys that contradict each other are refused at the key.
+#[test]
+fn contradictions_are_refused() {
+    for (keys, pointer) in [
+        (r#""units": {"only": "mm"}"#, "/units/only"),
+        (r#""units": {"mm": null, "inch": null}"#, "/units"),
+        (r#""numbers": {"lengths": "counts"}"#, "/numbers/lengths"),
+        (
+            r#""numbers": {"lengths": "counts", "point-always": false}"#,
+            "/language/expressions",
+        ),
+        (r#""numbers": {"mark": "comma"}"#, "/numbers/mark"),
+        (
+            r#""numbers": {"mark": "comma"}, "lines": {"separator": "comma"}, "language": {"expressions": false, "parameters": false}"#,
+            "/lines/separator",
+        ),
+        (
+            r#""lines": {"separator": "tab", "characters": "capitals"}"#,
+            "/lines/separator",
+        ),
+        (r#""arcs": {"one-quadrant": true}"#, "/arcs/one-quadrant"),
+        (
+            r#""arcs": {"one-quadrant": true, "full-circles": false, "centre": "radius", "largest-sweep": 90.0}"#,
+            "/arcs/one-quadrant",
+        ),
+        (r#""dwell": {"letter": "G"}"#, "/dwell/letter"),
+        (r#""dwell": {"unit": "minutes"}"#, "/dwell/decimals"),
+        (r#""dwell": {"decimals": 9}"#, "/dwell/decimals"),
+        (
+            r#""spindle": {"speed": {"percent": {"of": 10.0}}}"#,
+            "/spindle/speed/percent/of",
+        ),
+        (
+            r#""spindle": {"speed": {"percent": {"of": 120000.0}}}"#,
+            "/spindle/speed/percent/decimals",
+        ),
+        (
+            r#""spindle": {"speed": "panel"}, "comments": "none", "pause": {"message": "none"}"#,
+            "/spindle/speed",
+        ),
+        (
+            r#""spindle": {"clockwise": "M13", "stop": "M13"}, "language": {"m": [0, 2, 4, 6, 13]}"#,
+            "/spindle/clockwise",
+        ),
+        (r#""spindle": {"clockwise": "M30"}"#, "/spindle/clockwise"),
+        (r#""home": {"g": 53, "through": "present"}"#, "/home/g"),
+        (
+            r#""home": {"g": 28, "through": "present"}, "retract-full": ["G28 Z{{ safe }}"]"#,
+            "/home/through",
+        ),
+        (
+            r#""home": {"g": 28, "through": "named"}, "retract-full": ["G91 G28 Z0."]"#,
+            "/retract-full",
+        ),
+        (r#""retract-full": ["G28 Z0"]"#, "/retract-full"),
+        (
+            r#""cutter-change": ["T{{ cutter }} M6", "G65 P1"]"#,
+            "/cutter-change/1",
+        ),
+        (r#""lines": {"block-end": "X"}"#, "/lines/block-end"),
+        (
+            r#""lines": {"block-end": ";"}, "comments": "semicolon", "pause": {"message": "comment"}"#,
+            "/lines/block-end",
+        ),
+        (
+            r#""macros": [{"call": "", "cutter": null, "does": "measure"}]"#,
+            "/macros/0/call",
+        ),
+        (
+            r#""macros": [{"call": "G65 Pn", "cutter": null, "does": "measure"}]"#,
+            "/macros/0/call",
+        ),
+        (
+            r#""macros": [{"call": "M98 P1", "cutter": "a", "does": "change"}]"#,
+            "/macros/0/cutter",
+        ),
+        (
+            r#""language": {"program-number": "P"}"#,
+            "/language/program-number",
+        ),
+        (
+            r#""files": {"first-number": 1000, "number-digits": 3}"#,
+            "/files/number-digits",
+        ),
+    ] {
+        let text = format!(
+            r#"{{"format": "grainway.dialect/1", "name": "odd", "version": 1, "extends": "rs274-ngc", "summary": "x", {keys}}}"#
+        );
+        let problems = from_json(&text).err().unwrap_or_default();
+        let found: Vec<&str> = problems.iter().map(|p| p.pointer.as_str()).collect();
+        assert!(found.contains(&pointer), "{keys}: {problems:#?}");
+    }
+}

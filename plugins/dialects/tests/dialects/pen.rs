@@ -476,3 +476,98 @@ fn planted_faults_are_named_by_their_check() {
         ]
     );
 }
+
+/// The language whose words set the heights; its places and heights are in units of 0.01 mm.
+fn with_heights() -> std::sync::Arc<dyn grainway_pipeline::dialect::Dialect> {
+    from_json(&crate::cases::case("pen-with-heights")).unwrap()
+}
+
+/// A ramp of four units over 8 mm is a stair: half a step, three whole ones, half a step, each a unit lower. It passes the middles between
+/// heights where the ramp does: after 1, 3, 5 and 7 mm.
+#[test]
+fn a_ramp_is_a_stair_of_one_unit() {
+    let items = vec![
+        Item::RetractFull { safe_z: SAFE },
+        Item::Spindle(Some(Spindle {
+            rpm: 18_000.0,
+            clockwise: true,
+        })),
+        Item::Dwell { seconds: 4.0 },
+        Item::Step(StepStart {
+            number: 1,
+            label: "top".into(),
+        }),
+        rapid(10.0, 10.0),
+        line(10.0, 10.0, -0.5, 300.0),
+        line(18.0, 10.0, -0.54, 1800.0),
+        line(18.0, 12.0, -0.54, 1800.0),
+        rapid(18.0, 12.0),
+        Item::Spindle(None),
+    ];
+    let dialect = with_heights();
+    let (text, _) = write(dialect.as_ref(), Unit::Mm, &items);
+    let step = text.split("RS 18000;\n").nth(2).unwrap();
+    let wanted = "ZH 2500;PU;PU 1000,1000;VZ 5;ZL -50;PD;VZ 1;VS 30;PD 1100,1000;ZL -51;PD;PD 1300,1000;ZL -52;PD;PD 1500,1000;\
+                  ZL -53;PD;PD 1700,1000;ZL -54;PD;PD 1800,1000;PD 1800,1200;PU;RS0;NR;";
+    assert_eq!(step.replace('\n', ""), wanted);
+    assert!(text.contains("WT 4000;\n"));
+    let events = read(dialect.as_ref(), &text);
+    assert_eq!(faults(&events), []);
+    let cuts: Vec<&ReadMove> = events.iter().filter(|e| e.action == Action::Line).collect();
+    assert!(cuts.iter().all(|e| e.spindle.is_some()));
+    assert_eq!(cuts[0].feed, Some(300.0));
+}
+
+#[test]
+fn heights_are_said_and_reached_before_the_pen_goes_on() {
+    let dialect = with_heights();
+    for (text, code) in [
+        ("IN;PA;PU;NR;", "no-heights"),
+        ("IN;PA;ZH 500;PU 10,10;NR;", "height-on-the-way"),
+        (
+            "IN;PA;ZH 500;PU;PU 10,10;ZL 5;PD 20,20;NR;",
+            "height-on-the-way",
+        ),
+        ("IN;PA;ZH 500;PU;ZL 1.5;PD;NR;", "not-whole"),
+        ("IN;PA;ZH 5000000000;PU;NR;", "out-of-range"),
+        ("IN;PA;VZ 1.5;NR;", "speed"),
+        ("IN;PA;RS -5;NR;", "bad-value"),
+        ("IN;PA;WT -5;NR;", "bad-value"),
+    ] {
+        let found = faults(&read(dialect.as_ref(), text));
+        assert!(found.iter().any(|f| f.1 == code), "{text}: {found:?}");
+    }
+    assert_eq!(
+        faults(&read(
+            dialect.as_ref(),
+            "IN; PA; ZH500; PU; PU10,10; VZ5; ZL-5; PD; VS30; PD20,20; PU; NR;"
+        )),
+        []
+    );
+}
+
+#[test]
+fn contradictions_of_heights_are_refused() {
+    for (keys, pointer) in [
+        (r#""speed": null"#, "/pen/speed"),
+        (r#""heights": {"up": "PU"}"#, "/pen/heights/up"),
+        (
+            r#""heights": {"feed": {"decimals": 9}}"#,
+            "/pen/heights/feed/decimals",
+        ),
+        (r#""spindle": {"word": "VS"}"#, "/pen/spindle/word"),
+        (r#""spindle": {"stop": "rs"}"#, "/pen/spindle/stop"),
+        (r#""wait": {"unit": "minutes"}"#, "/pen/wait/unit"),
+        (r#""wait": {"word": "ZH1"}"#, "/pen/wait/word"),
+    ] {
+        let mut file: serde_json::Value =
+            serde_json::from_str(&crate::cases::case("pen-with-heights")).unwrap();
+        let own: serde_json::Value = serde_json::from_str(&format!("{{{keys}}}")).unwrap();
+        grainway_pipeline::chain::overlay(&mut file["pen"], &own);
+        let problems = from_json(&file.to_string()).err().unwrap_or_default();
+        assert!(
+            problems.iter().any(|p| p.pointer == pointer),
+            "{keys}: {problems:#?}"
+        );
+    }
+}

@@ -381,14 +381,16 @@ fn speed() {
     assert!(n > 200_000 && mb / written > 0.1 && mb / took > 0.1);
 }
 
-/// A block that does not fit into a line is refused, whatever kind it is; a cycle's has the most words.
+/// A block that does not fit into a line is divided where its meaning allows it; a cycle's has the most words.
 #[test]
-fn a_cycle_that_does_not_fit_is_refused() {
-    let short = from_json(
-        r#"{"format": "grainway.dialect/1", "name": "short", "version": 1, "extends": "rs274-ngc", "summary": "",
-            "lines": {"length": 48}}"#,
-    )
-    .unwrap();
+fn a_cycle_that_does_not_fit_is_divided() {
+    let short = |length: usize| {
+        from_json(&format!(
+            r#"{{"format": "grainway.dialect/1", "name": "short", "version": 1, "extends": "rs274-ngc", "summary": "",
+                "lines": {{"length": {length}}}}}"#
+        ))
+        .unwrap()
+    };
     let head = ProgramHead {
         name: "p".into(),
         number: 1,
@@ -396,12 +398,12 @@ fn a_cycle_that_does_not_fit_is_refused() {
         unit: Unit::Mm,
         safe_z: 25.0,
     };
-    let drilled = |x: f64| {
+    let drilled = |length: usize, x: f64, y: f64| {
         let up = point(10.0, 10.0).at_z(25.0);
         let items = with([
             Item::Move(Move::rapid(up)),
             Item::Move(Move::Hole {
-                at: point(x, -100.001),
+                at: point(x, y),
                 retract: 21.0,
                 bottom: -2.003,
                 peck: None,
@@ -409,16 +411,32 @@ fn a_cycle_that_does_not_fit_is_refused() {
             }),
         ]);
         let mut out = Vec::new();
-        let done = short.write(&head, &mut items.into_iter(), &mut out);
+        let done = short(length).write(&head, &mut items.into_iter(), &mut out);
         done.map(|_| String::from_utf8(out).unwrap())
     };
     // G99 G81 X1.001 Y-100.001 Z-2.003 R21. F116.2 has 44 characters.
-    assert!(drilled(1.001).unwrap().lines().all(|l| l.len() <= 48));
-    let refused = drilled(-123_456.789);
     assert!(
-        matches!(refused, Err(DialectError::Unsupported { .. })),
-        "{refused:?}"
+        drilled(48, 1.001, -100.001)
+            .unwrap()
+            .lines()
+            .all(|l| l.len() <= 48)
     );
+    // What stays in force goes before it.
+    let divided = drilled(48, -123_456.789, -100.001).unwrap();
+    assert!(
+        divided.contains("\nG99\nF116.2\nG81 X-123456.789 Y-100.001 Z-2.003 R21.\nG80\n"),
+        "{divided}"
+    );
+    assert!(divided.lines().all(|l| l.len() <= 48));
+    // And the place.
+    let divided = drilled(40, -1_234_567.891, -1_000.001).unwrap();
+    assert!(
+        divided.contains("\nX-1234567.891 Y-1000.001\nG99 G81 Z-2.003 R21. F116.2\nG80\n"),
+        "{divided}"
+    );
+    for text in [drilled(48, 1.001, -100.001).unwrap(), divided] {
+        assert_eq!(faults(&read(short(48).as_ref(), &text)), []);
+    }
 }
 
 /// A language whose messages are comments is read with what stands right before the stop, wrapped lines joined, and with no other remark.

@@ -39,6 +39,14 @@ impl Run<'_> {
         }
         let sweep = sweep(start - centre, end - centre, counter_clockwise);
         self.arc_in_dialect(to, sweep, r0);
+        if self.file.arcs.as_ref().is_some_and(|a| a.one_quadrant)
+            && passes_an_axis(start - centre, sweep)
+        {
+            self.complain(
+                "arc-quadrant",
+                "an arc passes a direction of the axes, and the dialect's stay within one quarter of their circle",
+            );
+        }
         self.ask_before_cut();
         self.tell(
             to,
@@ -76,7 +84,7 @@ impl Run<'_> {
         counter_clockwise: bool,
         limit: f64,
     ) -> Result<Point, Fault> {
-        let word = |letter| b.word(letter).map(|v| v * self.unit);
+        let word = |letter| b.word(letter).map(|v| v * self.length());
         if let Some(r) = word(b'r') {
             if !self.file.language.radius_arcs {
                 return fault("not-in-dialect", "the dialect has no arcs by radius");
@@ -115,6 +123,20 @@ impl Run<'_> {
             );
         }
     }
+}
+
+/// An arc from `from`, seen from its centre, goes on past a direction of the axes.
+fn passes_an_axis(from: Point, sweep: f64) -> bool {
+    let slack = ARITHMETIC / from.length();
+    let quarter = std::f64::consts::FRAC_PI_2;
+    let begin = if sweep > 0.0 {
+        from.angle()
+    } else {
+        -from.angle()
+    };
+    // The first direction of an axis that does not lie at the arc's very beginning.
+    let next = ((begin + slack) / quarter).floor() * quarter + quarter;
+    next < begin + sweep.abs() - slack
 }
 
 /// An arc says its end, and its centre or its radius.

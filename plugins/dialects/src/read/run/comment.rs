@@ -27,3 +27,12 @@ pub(super) fn step_of(comment: &str) -> Option<u32> {
     let (number, _) = rest.split_once(':')?;
     number.trim().parse().ok()
 }
+
+/// The speed of a comment that tells the person what to set the spindle to, rev/min.
+pub(super) fn speed_of(comment: &str) -> Option<f64> {
+    let (mark, rest) = comment.split_at_checked(11)?;
+    let (number, unit) = rest.split_once(' ')?;
+    let said = mark.eq_ignore_ascii_case("spindle at ") && unit.eq_ignore_ascii_case("rev/min");
+    let plain = !number.is_empty() && number.bytes().all(|b| b.is_ascii_digit());
+    (said && plain).then(|| number.parse().ok()).flatten()
+}

@@ -72,7 +72,7 @@ impl Run<'_> {
 
     /// What the cycle's words say, with those that stay from before.
     fn cycle_words(&self, b: &Block, g: u16, was_cycle: bool, same: bool) -> Result<Sticky, Fault> {
-        let unit = self.unit;
+        let unit = self.length();
         let counted = self.file.cycles.as_ref().map(|c| c.heights);
         let absolute = self.absolute && counted != Some(CycleHeights::FromStart);
         let r = match b.word(b'r') {
