@@ -17,6 +17,7 @@ mod failing_shapes;
 mod fuzz_smoke;
 mod hand_changes;
 mod holding;
+mod manuals;
 mod minutes;
 mod mutants;
 mod nist_rules;

@@ -53,12 +53,16 @@ fn every_sample_is_ready_in_every_dialect_that_can_hold_it() {
     }
 }
 
-/// The ways of saying an arc that no built-in dialect uses, in both units.
+/// Ways of saying arcs, axes, lengths and the way up that no built-in dialect uses, in both units.
 #[test]
 fn samples_are_ready_with_arcs_by_radius_and_turned_axes() {
     let keys = [
         r#""arcs": {"centre": "radius", "largest-sweep": 90.0}, "language": {"letters": "FGMPRSXYZ", "radius-arcs": true}"#,
         r#""axes": {"x": "-Y", "y": "-X"}, "arcs": {"centre": "absolute", "shortest-mm": 0.05}"#,
+        r#""arcs": {"centre": "absolute", "one-quadrant": true}, "lines": {"length": 40, "separator": "none"},
+            "numbers": {"lengths": "counts", "point-always": false},
+            "home": {"g": 28, "through": "named"}, "retract-full": ["G28 Z{{ safe }}"],
+            "language": {"g": ["0", "1", "2", "3", "4", "17", "20", "21", "28", "54", "90", "94"]}"#,
         r#""axes": {"x": "-X", "y": "Y"}, "numbers": {"feed-per": "second", "feed-decimals-mm": 2, "feed-decimals-inch": 4},
             "safe-start": ["{{ units }} G17 G54 G90"], "step-start": ["{{ units }} G17 G54 G90"]"#,
     ];
