@@ -1,9 +1,12 @@
-//! Minutes at the machine: the time below the safe height of the samples and of cutting sheets, against its bound.
+//! Minutes at the machine: the time below the safe height of the samples and of cutting sheets, against its bound; and ways through the
+//! air against the shortest ones.
 
 use crate::{
     CUTTING_SHEET_JOB, Loaded, PEN_SAMPLE, SAMPLES, cutting_sheet_shop, drawings, load, load_texts,
-    make, sample, sheets_beside,
+    make, root, sample, sheets_beside,
 };
+use grainway_geom::point;
+use grainway_plan::sequence::{Leg, SequenceSettings, route};
 use grainway_stages::report::{BoundRow, ReportDocument};
 
 /// A line for each job and for each kind of feature in it, and the mean of the ratios.
@@ -65,6 +68,52 @@ pub fn lines() -> Result<Vec<String>, String> {
         ratios.iter().sum::<f64>() / ratios.len() as f64
     ));
     Ok(lines)
+}
+
+/// Closed ways through the drilling problems and cities of TSPLIB 95 (G. Reinelt, 1991) where they stand beside the project, against the
+/// optimal lengths published with it (from memory), with the seconds that each took.
+pub fn order_lines() -> Vec<String> {
+    let improve = SequenceSettings::default().improve;
+    let mut lines = Vec::new();
+    for (name, optimum) in [
+        ("d198", 15_780.0),
+        ("pcb442", 50_778.0),
+        ("pr1002", 259_045.0),
+    ] {
+        let file = format!("shared/datasets/tsplib/{name}.csv");
+        let above = root();
+        let found = above
+            .ancestors()
+            .find_map(|a| std::fs::read_to_string(a.join(&file)).ok());
+        let Some(text) = found else { continue };
+        let number = |s: &str| s.trim().parse::<f64>().unwrap_or_default();
+        let pairs = text.lines().skip(1).filter_map(|l| l.split_once(','));
+        let legs: Vec<Leg> = pairs
+            .map(|(x, y)| point(number(x), number(y)))
+            .map(|p| Leg {
+                group: (0, 0, 0),
+                from: p,
+                to: p,
+            })
+            .collect();
+        let Some(first) = legs.first().map(|l| l.from) else {
+            continue;
+        };
+        let started = std::time::Instant::now();
+        let order = route(&legs[1..], first, Some(first), improve);
+        let seconds = started.elapsed().as_secs_f64();
+        let way: Vec<_> = std::iter::once(first)
+            .chain(order.iter().map(|&i| legs[i + 1].from))
+            .chain([first])
+            .collect();
+        let length: f64 = way.windows(2).map(|w| w[0].distance(w[1]).round()).sum();
+        lines.push(format!(
+            "order: {name}, {} points: {length:.0} | optimum {optimum:.0} | ratio {:.4} (target 1.04) | {seconds:.2} s (target 1)",
+            legs.len(),
+            length / optimum
+        ));
+    }
+    lines
 }
 
 fn words(b: &BoundRow) -> String {

@@ -45,7 +45,7 @@ const DRILL: &str = "drill";
 pub struct DrillSettings {
     /// Mill holes even where a drill fits. Off by default.
     pub mill: bool,
-    /// Steepest helix, degrees. 3.
+    /// Steepest helix, degrees; a turn cuts little, so it may be as steep as practice has it (2 to 5). 5.
     pub ramp_angle: f64,
     /// Height above the wood to which the cutter comes down fast and is lifted to between pecks. 2 mm, and not less.
     pub clearance: Length,
@@ -60,7 +60,7 @@ impl Default for DrillSettings {
     fn default() -> Self {
         DrillSettings {
             mill: false,
-            ramp_angle: 3.0,
+            ramp_angle: 5.0,
             clearance: Length::from_mm(2.0),
             stepover: 0.4,
             cutter: None,
@@ -90,7 +90,7 @@ impl TypedStage for DrillStage {
     fn describe(&self) -> Description {
         Description {
             name: DRILL,
-            version: 3,
+            version: 4,
             summary: "Drills holes, or mills them where no drill fits.",
             needs: &["corners"],
             gives: &["steps.drill"],

@@ -30,15 +30,18 @@ pub fn helix_drop(diameter: f64, angle: f64) -> f64 {
     PI * diameter * angle.tan()
 }
 
-/// Depths of equal passes from `top` to `floor`, downwards, each at most `most` deep: ⌈depth/most⌉ of them. Empty when the floor
-/// is not below the top.
+/// A depth that is more than a number of passes by less than this takes no further one, mm: no wood is measured to a thousandth, and half
+/// of one is what figures are rounded by.
+pub const PASS_TOLERANCE_MM: f64 = 1.5e-3;
+
+/// Depths of equal passes from `top` to `floor`, downwards, each at most `most` deep: ⌈depth/most⌉ of them, less
+/// [`PASS_TOLERANCE_MM`]. Empty when the floor is not below the top.
 pub fn equal_passes(top: f64, floor: f64, most: f64) -> Vec<f64> {
     let depth = top - floor;
     if depth.is_nan() || depth <= 1e-9 || most.is_nan() || most <= 0.0 {
         return Vec::new();
     }
-    // A depth that is a multiple of the pass but for the last digits must not get another pass.
-    let n = (depth / most - 1e-9).ceil().max(1.0);
+    let n = ((depth - PASS_TOLERANCE_MM) / most).ceil().max(1.0);
     (1..=n as u32)
         .map(|i| {
             if f64::from(i) < n {
@@ -100,18 +103,24 @@ pub fn helix(
     });
 }
 
-/// Down along a closed path from its start, from height `from` to `to` at the ramp's angle, in as many rounds as it takes. Gives
-/// the length along the path (mm, less than its whole length) at which the floor is reached; the caller goes on from there once
-/// round, which takes away the wedge.
-pub fn ramp_closed(moves: &mut Vec<Move>, path: &Contour, from: f64, to: f64, way: &Way) -> f64 {
+/// Down along a closed path from length `at`, between two heights at the ramp's angle, in as many rounds as it takes. Gives the length
+/// along the path (mm, less than its whole length) at which it ends; the caller goes on from there once round, which takes away the
+/// wedge.
+pub fn ramp_closed(
+    moves: &mut Vec<Move>,
+    path: &Contour,
+    at: f64,
+    (from, to): (f64, f64),
+    way: &Way,
+) -> f64 {
     let length = path.length();
     let depth = from - to;
     if depth <= 0.0 || length <= 0.0 {
-        return 0.0;
+        return at;
     }
-    let total = ramp_length(depth, way.ramp);
-    follow_sloping(moves, path, 0.0, total, from, to, way.feed, None);
-    let end = total % length;
+    let end = at + ramp_length(depth, way.ramp);
+    follow_sloping(moves, path, at, end, from, to, way.feed, None);
+    let end = end % length;
     if length - end < 1e-6 { 0.0 } else { end }
 }
 
@@ -362,7 +371,7 @@ mod tests {
     fn ramp_along_a_closed_path_takes_several_rounds() {
         let path = Contour::rectangle(point(0.0, 0.0), point(10.0, 6.0), 1.0);
         let mut moves = Vec::new();
-        let end = ramp_closed(&mut moves, &path, 2.0, -3.0, &WAY);
+        let end = ramp_closed(&mut moves, &path, 0.0, (2.0, -3.0), &WAY);
         let start = path.start().unwrap().at_z(2.0);
         let (length, steepest) = slope(start, &moves);
         assert!(

@@ -87,7 +87,7 @@ impl TypedStage for Pocket {
     fn describe(&self) -> Description {
         Description {
             name: POCKET,
-            version: 3,
+            version: 4,
             summary: "Clears mortises, housings, rebates, grooves, laps and pockets.",
             needs: &["corners"],
             gives: &["steps.pocket"],
@@ -217,13 +217,13 @@ fn clear_feature(
     let plan = Clearing::new(cutter, &feeds, &settings.clearing(), variant, feature);
     let mut cleared = plan.clear(variant, feature, &mut notes);
     let open = left_across_the_grain(variant, feature, part.grain_along_x);
-    if let Some(at) = open.first() {
-        let finding = breaks_out(feature, *at, open.len());
+    if let Some(mouth) = open.first() {
+        let finding = breaks_out(feature, mouth.at(0.5), open.len());
         made.findings
             .push(findings::about(finding, variant, feature));
         let top = variant.z.highest_top();
         for moves in [&mut cleared.rough, &mut cleared.finish] {
-            *moves = slow_at_edges(moves, &variant.outline, plan.radius, top);
+            *moves = slow_at_edges(moves, &open, plan.radius, top);
         }
     }
     // Relief gave this cutter because it leaves nothing, unless hands may finish the feature.

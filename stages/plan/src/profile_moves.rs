@@ -1,9 +1,11 @@
 //! Moves of a cut along closed paths in passes: ramps, whole laps, links, leads, and tabs.
 //!
-//! Every pass ramps down along its path and then runs one whole lap at its floor, so that the ramp's wedge is taken away. Loops that
-//! stand beside each other for a wider kerf are run level by level. Over a tab the cutter is lifted for the tab's neck and its own
-//! diameter (calculated: L = b + D) and comes down behind it by a zigzag ramp, so that no wedge stays and the neck is
-//! as wide as asked.
+//! Every pass ramps down along the path and goes on level to where its ramp began, where the ramp of the next one begins: the path
+//! falls without a stop, each ramp takes the wedge of the one before it, and only the last wedges are gone over (calculated: wedge and
+//! ramp together are one pass deep). On a path shorter than its ramps that is a spiral. A loop that widens a deep kerf is run once,
+//! where the kerf gets deep. Over a tab the cutter is lifted for the tab's neck and its own diameter (calculated: L = b + D) and
+//! comes down behind it by a zigzag ramp, so that no wedge stays and the neck is as wide as asked; a finishing loop comes down
+//! behind it in the open kerf.
 
 use grainway_geom::{Point, Point3, Segment};
 use grainway_pipeline::motion::{Move, SAFE_Z};
@@ -28,6 +30,13 @@ const LEAST_ARC_SHARE: f64 = 0.2;
 const LOBE_SHARE: f64 = 0.5;
 /// The steepest ramp, radians; what is steeper goes straight down.
 const STEEPEST_RAMP: f64 = std::f64::consts::FRAC_PI_4;
+/// The height to come down to fast lies this much over the highest face, mm.
+const FACE_MM: f64 = 2.0;
+/// Of the room above the face to which the cutter comes down fast, this much is gone through slowly and straight; the ramp begins below
+/// it, so high over the face that a zero set a little low does not matter, mm.
+const AIR_MM: f64 = 1.8;
+/// Places of a path within this are the same, mm.
+const SAME_JOINT_MM: f64 = 1e-3;
 /// Links keep this far from a tab's lifted length, mm.
 const LINK_CLEAR_MM: f64 = 1.0;
 
@@ -46,27 +55,20 @@ pub fn profile_moves(cut: &ProfileCut, tabs: &[Tab], clear_z: f64) -> Vec<Move> 
         moves: Vec::new(),
         at: None,
     };
-    let mut i = 0;
-    let mut before: Option<&Lane> = None;
-    while i < lanes.len() {
-        let mut end = i + 1;
-        let rough = |l: &Lane| !l.cut.finishing;
-        while end < lanes.len()
-            && rough(&lanes[i])
-            && rough(&lanes[end])
-            && lanes[end].cut.passes == lanes[i].cut.passes
-        {
-            end += 1;
+    let lanes = lanes.iter().filter(|l| l.length > 0.0);
+    let (finishing, rough): (Vec<&Lane>, Vec<&Lane>) = lanes.partition(|l| l.cut.finishing);
+    let mut stands = None;
+    if let Some((main, wide)) = rough.split_last() {
+        stands = Some((*main, runner.rough(main, wide)));
+    }
+    for lane in finishing {
+        match (rough.last(), stands) {
+            (Some(kerf), Some((on, s))) => stands = Some((lane, runner.finish(lane, kerf, on, s))),
+            _ => stands = Some((lane, runner.rough(lane, &[]))),
         }
-        let group: Vec<&Lane> = lanes[i..end].iter().filter(|l| l.length > 0.0).collect();
-        if let Some(&last) = group.last() {
-            match (before, lanes[i].cut.finishing) {
-                (Some(kerf), true) => runner.finish(last, kerf),
-                _ => runner.rough(&group),
-            }
-            before = Some(last);
-        }
-        i = end;
+    }
+    if let Some((lane, s)) = stands {
+        runner.leave(lane, s, rough.last().copied());
     }
     runner.moves
 }
@@ -193,6 +195,13 @@ impl<'a> Lane<'a> {
             .map(|zone| (zone.from - s).rem_euclid(self.length))
             .fold(self.length, f64::min)
     }
+    /// The path is one straight piece between two lengths.
+    fn straight(&self, from: f64, to: f64) -> bool {
+        let local = from.rem_euclid(self.length);
+        let (piece, start, _) = &self.pieces[self.piece_at(local)];
+        matches!(piece, Segment::Line { .. })
+            && local + (to - from) <= start + piece.length() + SAME_PLACE_MM
+    }
     /// `p` lies on the waste's side of the path (or on it).
     fn on_waste_side(&self, p: Point) -> bool {
         self.waste_left.is_some_and(|left| {
@@ -262,27 +271,16 @@ struct Runner<'a> {
     at: Option<Point3>,
 }
 
-/// How a run is fed.
-#[derive(Clone, Copy, PartialEq)]
-enum Feed {
-    Cut,
-    Ramp,
-}
-
 impl Runner<'_> {
     /// Over `p` at safe height, then down fast to the clear height.
     fn come_down(&mut self, p: Point) {
-        self.moves.push(Move::Rapid { to: p.at_z(SAFE_Z) });
-        self.moves.push(Move::Rapid {
-            to: p.at_z(self.clear_z),
-        });
+        self.moves.push(Move::rapid(p.at_z(SAFE_Z)));
+        self.moves.push(Move::rapid(p.at_z(self.clear_z)));
         self.at = Some(p.at_z(self.clear_z));
     }
     fn lift(&mut self) {
         if let Some(at) = self.at {
-            self.moves.push(Move::Rapid {
-                to: at.xy().at_z(SAFE_Z),
-            });
+            self.moves.push(Move::rapid(at.xy().at_z(SAFE_Z)));
         }
     }
     fn z(&self) -> f64 {
@@ -309,7 +307,7 @@ impl Runner<'_> {
         }
     }
     /// Along the lane from length `from` to `to` (backwards when less), the height changing evenly from the present one to `z`.
-    fn follow(&mut self, lane: &Lane, from: f64, to: f64, z: f64, feed: Feed) {
+    fn follow(&mut self, lane: &Lane, from: f64, to: f64, z: f64) {
         let total = (to - from).abs();
         if total <= SAME_PLACE_MM {
             return;
@@ -357,10 +355,13 @@ impl Runner<'_> {
             } else {
                 z0 + (z - z0) * done / total
             };
-            let rate = match feed {
-                Feed::Cut => self.cut.feed * share,
-                Feed::Ramp => self.cut.plunge.min(self.cut.feed * share),
+            // The feed that the section allows; its share downwards is no more than straight down is fed.
+            let down = self.z() - end_z;
+            let rate = match down > SAME_LEVEL_MM {
+                true => self.cut.plunge * way.length().hypot(down) / down,
+                false => f64::INFINITY,
             };
+            let rate = rate.min(self.cut.feed * share);
             match way {
                 Segment::Line { b, .. } => self.line_to(b.at_z(end_z), rate),
                 Segment::Arc {
@@ -377,16 +378,15 @@ impl Runner<'_> {
             }
         }
     }
-    /// Along the lane from `from` to `to` with the wanted height changing evenly from `z0` to `z1`, lifted over tabs. `cleared` is the
-    /// height down to which the path is already free.
+    /// Along the lane from `from` to `to` with the wanted height changing evenly from `z0` to `z1`, lifted over tabs. Behind one the
+    /// cutter comes down in the kerf, if one is open beside, or through what `cleared` says is free already.
     fn run(
         &mut self,
         lane: &Lane,
-        from: f64,
-        to: f64,
+        (from, to): (f64, f64),
         (z0, z1): (f64, f64),
-        cleared: f64,
-        feed: Feed,
+        cleared: &dyn Fn(f64) -> f64,
+        kerf: Option<&Lane>,
     ) {
         let wanted = |s: f64| {
             if to > from {
@@ -419,10 +419,12 @@ impl Runner<'_> {
             let (za, zb) = (wanted(a).max(floor), wanted(b).max(floor));
             if za > self.z() + SAME_LEVEL_MM {
                 self.vertical(za);
-            } else if za < self.z() - SAME_LEVEL_MM {
-                self.go_down(lane, a, za, cleared);
+            } else if za < self.z() - SAME_LEVEL_MM
+                && !kerf.is_some_and(|kerf| self.go_down_beside(lane, a, za, kerf))
+            {
+                self.go_down(lane, a, za, cleared(a));
             }
-            self.follow(lane, a, b, zb, feed);
+            self.follow(lane, a, b, zb);
         }
     }
     /// Down to `z` at length `s` of the lane: straight through what is free already, then by a zigzag ramp ahead of `s`.
@@ -443,86 +445,153 @@ impl Runner<'_> {
         let leg = lane.to_mark(s + step / self.slope) - s;
         for pair in 0..pairs as usize {
             let top = free - 2.0 * step * pair as f64;
-            self.follow(lane, s, s + leg, top - step, Feed::Ramp);
-            self.follow(lane, s + leg, s, top - 2.0 * step, Feed::Ramp);
+            self.follow(lane, s, s + leg, top - step);
+            self.follow(lane, s + leg, s, top - 2.0 * step);
         }
     }
-    /// Loops side by side, level by level; then out.
-    fn rough(&mut self, lanes: &[&Lane]) {
-        let Some(first) = lanes.first() else { return };
-        let floors = &first.cut.passes;
+    /// Down to `z` in the kerf beside length `s` of the lane, and from there onto it; `false` (and no move) where a tab or the wall is
+    /// in the way.
+    fn go_down_beside(&mut self, lane: &Lane, s: f64, z: f64, kerf: &Lane) -> bool {
+        let here = lane.at(s).0;
+        let beside = kerf.cut.path.nearest(here).filter(|(p, along)| {
+            let low = kerf.tab_top(*along, 0.0).is_none_or(|top| top <= z);
+            low && p.distance(here) < 0.5 * self.cut.cutter_diameter && lane.clear_line(*p, here)
+        });
+        let Some((p, _)) = beside else { return false };
+        self.line_to(p.at_z(self.z()), self.cut.feed);
+        self.vertical(z);
+        self.line_to(here.at_z(z), self.cut.feed);
+        true
+    }
+    /// The main loop, level by level, and where one of its levels has a loop beside it, that too. Gives the length at which the cutter
+    /// stands at the end, on the last floor.
+    fn rough(&mut self, main: &Lane, wide: &[&Lane]) -> f64 {
+        let floors = &main.cut.passes;
         let mut s = 0.0;
-        let mut above = self.clear_z;
-        let mut cleared = f64::INFINITY;
-        self.come_down(first.at(0.0).0);
+        let top = self.clear_z;
+        let mut above = top - AIR_MM;
+        // What the first ramp goes through before it meets the face does not count: the next begins where it meets it.
+        let mut in_air = match floors.len() {
+            1 => 0.0,
+            _ => (FACE_MM - AIR_MM) / self.slope,
+        };
+        // Where the ramp before began, how long it was, and the height it came from.
+        let (mut began, mut wedge, mut higher) = (0.0, 0.0, above);
+        self.come_down(main.at(0.0).0);
+        if !self.plunges {
+            self.vertical(above);
+        }
         for (level, &floor) in floors.iter().enumerate() {
-            let last_level = level + 1 == floors.len();
-            let ramp = (above - floor).max(0.0) / self.slope;
-            let ramp = if self.plunges {
-                let tab = first.tab_top(s, 0.0).unwrap_or(f64::NEG_INFINITY);
-                self.vertical(floor.max(tab));
-                0.0
-            } else if ramp > 0.0 {
-                first.to_mark(s + ramp) - s
-            } else {
-                0.0
+            let thin = level > 0 && level + 1 == floors.len() && main.cut.through;
+            if thin && wedge > 0.0 {
+                // The last pass finds a level floor, so that what breaks through is thin all round.
+                let end = main.to_mark(s + wedge);
+                self.run(main, (s, end), (above, above), &|_| higher, None);
+                (s, wedge) = (end, 0.0);
+            }
+            let drop = (above - floor).max(0.0);
+            let cleared = |at: f64| {
+                let on_wedge = (at - began).rem_euclid(main.length) < wedge + SHORTEST_MM;
+                if on_wedge { higher } else { above }
             };
-            self.run(first, s, s + ramp, (above, floor), cleared, Feed::Ramp);
-            s += ramp;
-            let lap = first.length
-                + if last_level && lanes.len() == 1 {
-                    self.cut.overlap
-                } else {
-                    0.0
-                };
-            let lap = first.to_mark(s + lap) - s;
-            self.run(first, s, s + lap, (floor, floor), cleared, Feed::Cut);
+            let mut ramp = 0.0;
+            if self.plunges {
+                let tab = main.tab_top(s, 0.0).unwrap_or(f64::NEG_INFINITY);
+                self.vertical(floor.max(tab));
+            } else if drop > 0.0 {
+                ramp = main.to_mark(s + drop / self.slope) - s;
+            }
+            self.run(main, (s, s + ramp), (above, floor), &cleared, None);
+            let lap = (main.length + std::mem::take(&mut in_air)).max(ramp);
+            self.run(main, (s + ramp, s + lap), (floor, floor), &cleared, None);
+            (began, wedge, higher) = (s + lap - main.length, ramp.min(main.length), above);
             s += lap;
-            let mut lane = *first;
-            for next in &lanes[1..] {
-                s = self.link(lane, s, next);
-                let lap = next.to_mark(s + next.length + self.cut.overlap) - s;
-                self.run(next, s, s + lap, (floor, floor), cleared, Feed::Cut);
-                s += lap;
-                lane = next;
+            above = floor;
+            for beside in wide.iter().filter(|w| w.cut.passes.contains(&floor)) {
+                let end = main.to_mark(s + wedge);
+                self.run(main, (s, end), (floor, floor), &|_| higher, None);
+                let on = self.link(main, end, beside);
+                let lapped = beside.to_mark(on + beside.length + self.cut.overlap);
+                self.run(beside, (on, lapped), (floor, floor), &|_| top, None);
+                (s, wedge) = (self.link(beside, lapped, main), 0.0);
             }
-            if !last_level && lanes.len() > 1 {
-                s = self.link(lane, s, first);
-            }
-            (above, cleared) = (floor, floor);
         }
-        if let [.., kerf, last] = lanes {
-            self.lead_out_to(last, s, kerf);
-        } else {
-            self.lead_out(first, s);
-        }
-        self.lift();
+        let end = main.to_mark(s + wedge + self.cut.overlap);
+        self.run(main, (s, end), (above, above), &|_| higher, None);
+        end
     }
-    /// One loop whose kerf a loop before it has opened: in from the kerf, around, out into the kerf.
-    fn finish(&mut self, lane: &Lane, kerf: &Lane) {
+    /// One loop whose kerf a loop before it has opened: in from the kerf, around. The cutter stands at length `s` of the lane `on`; gives
+    /// the length on this one at which it stands at the end.
+    fn finish(&mut self, lane: &Lane, kerf: &Lane, on: &Lane, s: f64) -> f64 {
         let lead = 0.5 * self.cut.cutter_diameter;
-        let ends = [0.0]
-            .into_iter()
-            .chain(lane.zones.iter().map(|z| z.to + 2.0 * lead));
+        let near = self.at.and_then(|p| lane.cut.path.nearest(p.xy()));
+        let behind = lane.zones.iter().map(|z| z.to + 2.0 * lead);
+        let ends = near.map(|n| n.1 + lead).into_iter().chain([0.0]);
         let free = |s: &f64| {
             let lapped = s + self.cut.overlap;
             let margin = lead + LINK_CLEAR_MM;
             lane.tab_top(*s, margin).is_none() && lane.tab_top(lapped, margin).is_none()
         };
+        let straight = |s: &f64| lane.straight(s - lead, s + self.cut.overlap);
+        let mut ends: Vec<f64> = ends.filter(|s| straight(s)).chain([0.0]).collect();
+        ends.extend(behind);
         let Some(start) = ends.into_iter().find(free) else {
             // Tabs all round: from above, as if nothing were open yet.
-            return self.rough(&[lane]);
+            self.leave(on, s, None);
+            return self.rough(lane, &[]);
         };
+        let (mut on, mut s) = (on, s);
         for &floor in &lane.cut.passes {
             let entry = self.lead_point(lane, start, -lead, kerf);
-            self.come_down(entry);
-            self.vertical(floor);
+            if !self.along_kerf(entry, floor, on, s) {
+                self.leave(on, s, (!std::ptr::eq(on, kerf)).then_some(kerf));
+                self.come_down(entry);
+                self.vertical(floor);
+            }
             self.line_to(lane.at(start).0.at_z(floor), self.cut.feed);
             let end = lane.to_mark(start + lane.length + self.cut.overlap);
-            self.run(lane, start, end, (floor, floor), f64::INFINITY, Feed::Cut);
-            self.lead_out_to(lane, end, kerf);
-            self.lift();
+            self.run(
+                lane,
+                (start, end),
+                (floor, floor),
+                &|_| f64::INFINITY,
+                Some(kerf),
+            );
+            (on, s) = (lane, end);
         }
+        s
+    }
+    /// From length `s` of the lane straight along it to a place of its kerf, at this height; `false` (and no move) where it is another
+    /// height, round a corner, or behind a tab.
+    fn along_kerf(&mut self, to: Point, floor: f64, on: &Lane, s: f64) -> bool {
+        let Some((p, along)) = on.cut.path.nearest(to) else {
+            return false;
+        };
+        let ahead = (along - s).rem_euclid(on.length);
+        let (a, b) = match ahead < 0.5 * on.length {
+            true => (s, s + ahead),
+            false => (s + ahead - on.length, s),
+        };
+        let margin = LINK_CLEAR_MM + SHORTEST_MM;
+        let tabs = [a, 0.5 * (a + b), b]
+            .iter()
+            .any(|s| on.tab_top(*s, margin + 0.5 * (b - a)).is_some());
+        let free = (self.z() - floor).abs() <= SAME_LEVEL_MM
+            && p.distance(to) <= SAME_JOINT_MM
+            && on.straight(a, b)
+            && !tabs;
+        if free {
+            self.line_to(to.at_z(floor), self.cut.feed);
+        }
+        free
+    }
+    /// Out into the kerf that is open beside, or a little way into the waste, and up.
+    fn leave(&mut self, lane: &Lane, s: f64, kerf: Option<&Lane>) {
+        match kerf.filter(|k| !std::ptr::eq(*k, lane)) {
+            Some(kerf) => self.lead_out_to(lane, s, kerf),
+            None => self.lead_out(lane, s),
+        }
+        self.lift();
     }
     /// A place of the kerf from which (`ahead` negative) or to which the straight way to length `s` of the lane stays off the wall:
     /// slanting along the path where that is possible, else square to it.
@@ -684,17 +753,19 @@ mod tests {
     fn ramp_of_3_mm_at_3_degrees_is_57_243410_long() {
         // Calculated: depth / tan α, 3 mm at 3° = 57.243410 mm.
         let c = cut(vec![a_loop(boxed(200.0, 80.0, D / 2.0), &[0.0])], true);
-        let moves = profile_moves(&c, &[], 3.0);
-        let Move::Line { to, feed } = moves[2] else {
-            panic!("{:?}", moves[2])
+        let moves = profile_moves(&c, &[], 3.0 + AIR_MM);
+        let Move::Line { to, feed } = moves[3] else {
+            panic!("{:?}", moves[3])
         };
         assert!((to.x - (100.0 - 57.243_410)).abs() < 1e-6 && to.z.abs() < 1e-12);
-        assert_eq!(feed, 800.0);
+        // Its share downwards, sin 3° of the feed, is far from the 800 straight down.
+        assert_eq!(feed, 2400.0);
         // The wedge is taken away: the lap goes on past the ramp's end, 2 mm over.
         let length: f64 = sampled(&moves, 1.0)
             .windows(2)
             .map(|w| w[0].xy().distance(w[1].xy()))
             .sum();
+        // The ramp's own length is gone over once more, and 2 mm of overlap.
         let lead = LEAD_OUT_MM * 5.0_f64.sqrt();
         let whole = 57.243_410 + c.loops[0].path.length() + 2.0 + lead;
         assert!((length - whole).abs() < 1e-5, "{length} {whole}");
@@ -739,6 +810,49 @@ mod tests {
             // Everywhere else the lap reaches the floor.
             let floor = points.iter().filter(|p| p.z < -0.3 + 1e-9).count() as f64 * 0.01;
             assert!(floor > path.length() - 12.35, "{floor}");
+        }
+    }
+
+    /// Depths along the path by a simulation of their own: heights of what stands, every tenth of a millimetre.
+    #[test]
+    fn no_wood_is_cut_deeper_than_a_pass_and_what_breaks_through_is_thin() {
+        // 22.4 mm in passes of 2.986 mm and a last one of 1.5 mm; the underside is at 0.
+        let floors: Vec<f64> = (1..=7)
+            .map(|i| 22.1 - f64::from(i) * 20.9 / 7.0)
+            .chain([-0.3])
+            .collect();
+        let tab = Tab {
+            along: 30.0,
+            neck: 6.0,
+            top: 3.5,
+        };
+        let long = boxed(200.0, 80.0, D / 2.0);
+        let short = Contour::circle(point(0.0, 0.0), 6.0).reversed();
+        for (path, tabs) in [(&long, vec![]), (&long, vec![tab]), (&short, vec![])] {
+            let c = cut(vec![a_loop(path.clone(), &floors)], true);
+            let n = (10.0 * path.length()).ceil() as usize;
+            let mut standing = vec![22.1; n];
+            let (mut deepest, mut thickest) = (0.0_f64, 0.0_f64);
+            for p in sampled(&profile_moves(&c, &tabs, 24.1), 0.02) {
+                let (q, s) = path.nearest(p.xy()).unwrap();
+                if q.distance(p.xy()) > 1e-6 {
+                    continue;
+                }
+                let cell = &mut standing[(10.0 * s) as usize % n];
+                let cut = *cell - p.z;
+                deepest = deepest.max(cut);
+                if p.z < -1e-9 && *cell > 1e-9 {
+                    thickest = thickest.max(cut);
+                }
+                *cell = cell.min(p.z);
+            }
+            let tabbed = !tabs.is_empty();
+            // A tenth of a millimetre along the slope is 0.006 mm of height.
+            assert!(deepest < 20.9 / 7.0 + 0.02, "{deepest}");
+            assert!(tabbed || thickest < 1.5 + 0.02, "{thickest}");
+            let stands = standing.iter().filter(|z| **z > -0.3 + 1e-9).count();
+            // The path's length is no whole number of cells.
+            assert_eq!(stands > 1, tabbed, "{stands}");
         }
     }
 
@@ -794,17 +908,16 @@ mod tests {
             top: 3.0,
         };
         let moves = profile_moves(&c, &[tab], 14.0);
-        let lifts: Vec<usize> = (0..moves.len())
-            .filter(|i| matches!(moves[*i], Move::Rapid { to } if to.z == 14.0))
-            .collect();
-        assert_eq!(lifts.len(), 2);
-        let Move::Rapid { to } = moves[lifts[1]] else {
-            unreachable!()
-        };
-        assert!(
-            rough.path.distance(to.xy()) < 1e-9,
-            "plunges on the roughed path"
-        );
+        let rapids = |m: &&Move| matches!(m, Move::Rapid { .. });
+        assert_eq!(moves.iter().filter(rapids).count(), 3, "without a lift");
+        // What is below the tab's upper side off the roughed path lies on the finishing one or on the way straight across.
+        for p in sampled(&moves, 0.01)
+            .iter()
+            .filter(|p| p.z < tab.top - 1e-9)
+        {
+            let (a, b) = (rough.path.distance(p.xy()), path.distance(p.xy()));
+            assert!(a < 1e-9 || b < 1e-9 || a + b < D / 2.0 + 0.4, "{p:?}");
+        }
         let middle = path.at_length(tab.along).unwrap().0;
         let nearest = sampled(&moves, 0.01)
             .into_iter()
@@ -857,8 +970,10 @@ mod tests {
     fn short_path_is_ramped_in_turns() {
         let path = Contour::circle(point(0.0, 0.0), 2.0);
         let c = cut(vec![a_loop(path, &[-3.0])], false);
-        let moves = profile_moves(&c, &[], 1.0);
-        let points = sampled(&moves, 0.05);
+        let moves = profile_moves(&c, &[], 2.0);
+        let mut points = sampled(&moves, 0.05);
+        // Straight down only over the face.
+        points.retain(|p| p.z < 2.0 - AIR_MM);
         let slopes = points.windows(2).map(|w| {
             let run = w[0].xy().distance(w[1].xy());
             (w[0].z - w[1].z) / run.max(1e-9)

@@ -13,9 +13,14 @@ use grainway_pipeline::tolerance::SLOT_MATCH_MM;
 use grainway_pipeline::work::{SizedFeature, Variant};
 
 /// A shape nearer than this to the part's edge meets it: drawings are joined within the import tolerance of the same size.
-const MEETS_MM: f64 = 0.01;
+pub const MEETS_MM: f64 = 0.01;
 /// How far the cutter's centre goes beyond the part's edge besides its radius, so that the exit is clean (common practice, no source).
 pub const RUN_OUT_MM: f64 = 1.0;
+/// The room beyond an edge along which a recess is cut, in cutter's radii: the centre of the last loop lies a fifth of the radius beyond
+/// it, so that what it takes is as wide as what the others do.
+const ALONG_RADII: f64 = 1.2;
+/// Directions whose scalar product is less are square to each other.
+const SQUARE: f64 = 0.05;
 /// An island nearer than this to a wall touches it: as near as the kernel tells two lines apart.
 const TOUCHES_MM: f64 = 1e-3;
 /// Helping regions overlap what they touch by this much, so that no boolean has to join along a shared edge.
@@ -137,8 +142,9 @@ pub fn machining(
     let mut zone = offset(&Region::inside(feature.shape.clone()), OVERLAP_MM, notes);
     let allowed = offset(&part, beyond, notes);
     zone = intersection(&zone, &allowed);
-    zone.extend(run_outs(&variant.outline, &region, beyond));
     let wanted = intersection(std::slice::from_ref(&region), &[part]);
+    let area = wanted.iter().map(Region::area).sum();
+    zone.extend(run_outs(&variant.outline, &region, radius, area));
     let zone = grainway_geom::union(&zone);
     difference(&zone, &stands)
         .into_iter()
@@ -152,17 +158,26 @@ pub fn machining(
         .collect()
 }
 
-/// Bands outside the part along the mouths of a region, where it lies on or over the part's edge: straight on from its walls.
-fn run_outs(outline: &Contour, region: &Region, beyond: f64) -> Vec<Region> {
+/// Bands outside the part along the mouths of a region, where it lies on or over the part's edge: straight on from its walls. Where the
+/// cutter leaves the part, it goes all the way out; a mouth longer than the region is deep behind it (of `area` within the part) is
+/// cut along, like a rebate's, and the cutter only overlaps it.
+fn run_outs(outline: &Contour, region: &Region, radius: f64, area: f64) -> Vec<Region> {
     let outline = outline.clone().oriented(true);
     let mut bands = Vec::new();
     let mut open_ends: Vec<(Point, bool)> = Vec::new();
+    let mut beyond = 2.0 * radius + RUN_OUT_MM;
     for edge in outline.segments() {
         for (from, to) in mouths(&edge, region) {
             let piece = edge.piece(from, to);
             open_ends.push((piece.start(), from <= 0.0));
             open_ends.push((piece.end(), to >= 1.0));
-            bands.push(band(&piece, region, beyond));
+            let along = piece.length() > area / piece.length() && square_ends(&piece, region);
+            let deep = match along {
+                true => ALONG_RADII * radius,
+                false => 2.0 * radius + RUN_OUT_MM,
+            };
+            beyond = deep.min(beyond);
+            bands.push(band(&piece, region, deep));
         }
     }
     // Where the mouth goes on round a corner of the part, the two bands are joined by a disc about it.
@@ -177,6 +192,20 @@ fn run_outs(outline: &Contour, region: &Region, beyond: f64) -> Vec<Region> {
         }
     }
     bands
+}
+
+/// No wall meets the mouth's ends slanting.
+fn square_ends(mouth: &Segment, region: &Region) -> bool {
+    let slants = |p: Point, d: Option<Point>| {
+        d.is_some_and(|along| {
+            let walls = region.contours().flat_map(Contour::segments);
+            walls.filter(|s| s.distance(p) <= 2.0 * MEETS_MM).any(|s| {
+                let wall = s.direction(s.nearest(p).1).unwrap_or(along);
+                wall.cross(along).abs() > SQUARE && wall.dot(along).abs() > SQUARE
+            })
+        })
+    };
+    !slants(mouth.start(), mouth.direction(0.0)) && !slants(mouth.end(), mouth.direction(1.0))
 }
 
 /// The shares of an edge of the part that lie in the region or on its boundary.

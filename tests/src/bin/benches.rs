@@ -38,7 +38,7 @@ fn main() -> Result<(), Failure> {
         sheet()?;
     }
     if every || what == "minutes" {
-        for line in minutes::lines()? {
+        for line in minutes::lines()?.into_iter().chain(minutes::order_lines()) {
             println!("{line}");
         }
     }

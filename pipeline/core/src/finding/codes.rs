@@ -202,10 +202,10 @@ codes! {
         "A through cut goes deeper into the spoilboard than allowed.",
         "Lessen `into-spoilboard` of the fit stage, measure the wood again, or use a thicker spoilboard.",
         "stages/plan/src/fit.rs::stocks_that_cannot_be_used";
-    KERF_NOT_WIDENED = "kerf-not-widened" Note
-        "A deep kerf is left as wide as its cutter, so that screws find room in the waste.",
-        "Nothing; enlarge the opening if chips pack in the kerf.",
-        "stages/plan/src/hold/tests.rs::waste_is_held_by_its_size";
+    KERF_WIDENED = "kerf-widened" Note
+        "A deep kerf that no finishing loop widens is widened by a loop of its own.",
+        "Nothing; with a `finishing-allowance` of the profile stage, the finishing loop widens it.",
+        "stages/plan/src/profile/tests.rs::a_deep_kerf_gets_room_once_and_only_where_no_finishing_loop_gives_it";
     KERNEL_FALLBACK = "kernel-fallback" Note
         "The exact offset of a shape failed its checks; the polygon kernel's was taken instead.",
         "Nothing; the result was checked. Small pieces of the shape may be worth cleaning in the drawing.",

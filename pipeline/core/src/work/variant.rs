@@ -190,13 +190,13 @@ pub struct Workingstep {
 /// A cut along a closed path in passes.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ProfileCut {
-    /// Paths of the cutter's centre, each with its passes, run in this order.
+    /// Paths of the cutter's centre, each with its passes: a loop that only widens the kerf, the one that roughs, the one that finishes.
     pub loops: Vec<CutLoop>,
     /// The diameter of the cutter, mm.
     pub cutter_diameter: f64,
     /// Feed, mm/min.
     pub feed: f64,
-    /// Feed on ramps, mm/min.
+    /// Feed straight down, mm/min; slopes go no faster downwards.
     pub plunge: f64,
     /// Ramp angle, radians; a quarter turn goes straight down.
     pub ramp: f64,

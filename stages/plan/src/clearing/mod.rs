@@ -1,21 +1,25 @@
 //! The moves that clear a recess with one flat cutter: for pockets and their like, and for holes that no drill fits.
 //!
 //! Loops at a distance of one stepover run from the inside to the wall, on every pass; what they sweep is exactly what the cutter
-//! can reach. Reliefs are cut with the feature. A slot as wide as the cutter is one pass on its centre line.
+//! can reach. Where a loop finds no wood, because others took it or because it lies beyond the edge, it is not run; where its cut is as
+//! wide as the cutter or jumps in a corner, it is fed slower. A recess that opens into air is entered from there, others by a ramp.
+//! Reliefs are cut with the feature. A slot as wide as the cutter is one pass on its centre line.
 
 mod rest;
 mod walk;
+mod wood;
 
 use crate::entry::{self, Wall, Way};
 use crate::feeds::{CHIP_LOAD_FLOOR_MM, Feeds};
 use crate::reach::{self, SLOT_HALF_MM};
 use grainway_geom::{
-    Contour, Notes, Point, Region, Segment, difference, insets, offset, offset_all,
+    Contour, Notes, Point, Region, Segment, SegmentIndex, difference, insets, offset, offset_all,
 };
 use grainway_pipeline::doc::{Cutter, Flutes, Machine};
 use grainway_pipeline::motion::Move;
 use grainway_pipeline::work::{CornerAnswer, SizedFeature, Variant};
 use walk::{Node, Walk, tree};
+use wood::Wood;
 
 /// A corridor as wide as the cutter makes the way of a hair thinner cutter at least twice its own length longer. One shorter than half
 /// of this, mm, is cleared by the cutter standing at its ends.
@@ -26,8 +30,6 @@ const SHORTEST_LOOP_MM: f64 = 0.1;
 const OVERLAP_MM: f64 = 2.0;
 /// Above the highest top by this the slope of an entry begins: room for a Z zero that is a little off, not more air than needed.
 const ENTRY_ABOVE_MM: f64 = 0.5;
-/// Links in an already cleared room run this much above its floor.
-const LINK_LIFT_MM: f64 = 0.3;
 /// The path of a helix is at least this share of the cutter's radius, else it is a plunge in disguise, and at most the other, so
 /// that no core is left (a path diameter of 0.9 to 1.5 radii).
 const HELIX_SHARE: [f64; 2] = [0.3, 0.75];
@@ -35,8 +37,17 @@ const HELIX_SHARE: [f64; 2] = [0.3, 0.75];
 pub const LAST_THROUGH_MM: f64 = 1.5;
 /// A slot's centre line shorter than this is a point.
 const POINT_MM: f64 = 0.05;
-/// Where the cutter is engaged over its whole width, or suddenly in a corner, the feed is this share (halved: common practice, no source).
+/// Where the cutter is suddenly engaged in a corner, or over its whole width one pass deep, the feed is this share (halved: common
+/// practice, no source). In shallower slots it is more, as far as that they cut no more than such a slot.
 const ENGAGED_SHARE: f64 = 0.5;
+/// Loops of shallow passes lie farther apart, so that they cut as much as those of full ones: at most this share of the diameter
+/// (common practice, no source).
+const WIDEST_STEP: f64 = 0.45;
+/// Wood may be thicker than its mean by this share of a pass without a pass more: what it is more is taken by the first one.
+const THICK_SHARE: f64 = 0.05;
+/// Half the diameter is where one starts from (common practice, no source): where the shop gives no depth of its own, passes may be
+/// deeper by this share when that saves one.
+const DEEPER_SHARE: f64 = 0.025;
 /// A compression cutter's first pass goes this much deeper than its up-cut tip is long. Common practice, no source.
 const PAST_TIP_MM: f64 = 0.5;
 /// A turn (radians) from which a corner of a path counts as one where engagement jumps.
@@ -73,6 +84,21 @@ pub fn clear_moves(
         .rough
 }
 
+/// The moves that clear all of a feature and take its walls to size; `None` where the cutter cannot.
+pub fn clear_wholly(
+    cutter: &Cutter,
+    feeds: &Feeds,
+    settings: &ClearingSettings,
+    variant: &Variant,
+    feature: &SizedFeature,
+    notes: &mut Notes,
+) -> Option<Vec<Move>> {
+    let clearing = Clearing::new(cutter, feeds, settings, variant, feature);
+    let cleared = clearing.clear(variant, feature, notes);
+    let able = cleared.trouble.is_none() && !cleared.rough.is_empty();
+    able.then(|| [cleared.rough, cleared.finish].concat())
+}
+
 /// The moves for a recess.
 #[derive(Default)]
 pub(crate) struct Cleared {
@@ -89,6 +115,8 @@ pub(crate) struct Clearing<'a> {
     allowance: f64,
     feed: f64,
     finish_feed: f64,
+    /// Greatest depth of a pass, mm.
+    pass_depth: f64,
     /// The feed at which the chip load is at its floor, mm/min.
     floor_feed: f64,
     way: Way,
@@ -153,32 +181,53 @@ impl<'a> Clearing<'a> {
                 _ => None,
             })
             .collect();
+        let most = feeds.pass_depth;
+        let first = first_pass(cutter).filter(|f| *f <= most.max(cutter.diameter.mm()));
+        let passes_of = |top, most| passes(top, feature.floor, most, feature.through, first);
+        let thick = top - variant.z.top() > THICK_SHARE * most;
+        let face = if thick { top } else { variant.z.top() };
+        let deeper = match cutter.pass_depth {
+            Some(_) => most,
+            None => most * (1.0 + DEEPER_SHARE),
+        };
+        let passes = [passes_of(face, most), passes_of(face, deeper)]
+            .into_iter()
+            .min_by_key(Vec::len)
+            .unwrap_or_default();
+        let deepest = std::iter::once(variant.z.top())
+            .chain(passes.iter().copied())
+            .zip(&passes)
+            .map(|(above, z)| above - z)
+            .fold(0.0, f64::max);
+        let stepover = settings.stepover.clamp(0.05, WIDEST_STEP);
+        let shallow = (stepover * most / deepest.max(1e-3)).min(WIDEST_STEP);
         Clearing {
             cutter,
             radius,
-            step: 2.0 * radius * settings.stepover.clamp(0.05, 0.45),
+            step: 2.0 * radius * shallow,
             allowance: settings.finish_allowance.clamp(0.0, 0.5 * radius),
             feed: feeds.feed,
             finish_feed: feeds.feed,
+            pass_depth: most,
             floor_feed: (CHIP_LOAD_FLOOR_MM * feeds.feed / feeds.feed_per_tooth).ceil(),
             way: Way {
                 ramp: settings.ramp_degrees.clamp(0.5, 10.0).to_radians(),
-                feed: feeds.plunge.max(ENGAGED_SHARE * feeds.feed),
+                feed: feeds.feed,
                 plunge: feeds.plunge,
             },
             climb: settings.climb,
             finish: settings.finish && settings.finish_allowance > 0.0,
             top,
             approach: top + settings.clearance.max(2.0),
-            passes: passes(
-                top,
-                feature.floor,
-                feeds.pass_depth,
-                feature.through,
-                first_pass(cutter).filter(|f| *f <= feeds.pass_depth.max(cutter.diameter.mm())),
-            ),
+            passes,
             lobes,
         }
+    }
+
+    /// The feed in a slot of this depth: what it cuts is no more than a full slot at half feed does.
+    fn slot_feed(&self, depth: f64) -> f64 {
+        let share = ENGAGED_SHARE * self.pass_depth / depth.max(1e-3);
+        (self.feed * share.clamp(ENGAGED_SHARE, 1.0)).max(self.floor_feed.min(self.feed))
     }
 
     /// The feed where the cutter is engaged over its whole width or suddenly: lower, but not so low that it rubs.
@@ -218,6 +267,15 @@ impl<'a> Clearing<'a> {
         };
         let mut lobes = self.lobes.clone();
         let mut moves = Vec::new();
+        let wanted = reach::required(variant, feature, self.radius, notes);
+        let wood = Wood::of(&wanted, self.radius);
+        let walls = wanted
+            .iter()
+            .flat_map(Region::contours)
+            .flat_map(Contour::segments);
+        let edge = SegmentIndex::new(variant.outline.segments());
+        let in_edge = |s: &Segment| edge.distance_to_point(s.at(0.5), reach::MEETS_MM).is_some();
+        let walls = SegmentIndex::new(walls.filter(|s| !in_edge(s)));
         for mut levels in levels {
             // Inside a loop nothing is farther from it than the step, which is less than the cutter's radius: a loop too small to
             // run clears nothing that the one around it does not.
@@ -230,15 +288,21 @@ impl<'a> Clearing<'a> {
                     && offset(&root.region, -SLOT_HALF_MM, notes).is_empty();
                 if slot {
                     // As wide as the cutter, or a hair wider: one pass on the centre line.
-                    self.slot(&mut moves, &root.region, &mut lobes, &mut cleared.trouble);
+                    self.slot(
+                        &mut moves,
+                        &root.region,
+                        &wood,
+                        &mut lobes,
+                        &mut cleared.trouble,
+                    );
                 } else {
-                    self.pocket(&mut moves, &root, &centres, &mut lobes);
+                    self.pocket(&mut moves, &root, &centres, (&wood, &walls), &mut lobes);
                 }
             }
         }
         if !finish {
             for thin in self.tight(&room, &centres, notes) {
-                self.slot(&mut moves, &thin, &mut lobes, &mut cleared.trouble);
+                self.slot(&mut moves, &thin, &wood, &mut lobes, &mut cleared.trouble);
             }
         }
         cleared.rough = moves;
@@ -302,9 +366,13 @@ impl<'a> Clearing<'a> {
         moves: &mut Vec<Move>,
         root: &Node,
         centres: &[Region],
+        (wood, walls): (&Wood, &SegmentIndex),
         lobes: &mut Vec<Lobe>,
     ) {
         let mine = take_lobes(lobes, &root.region, 0.5 * self.radius + self.allowance);
+        let edge = root.region.contours();
+        let airs = edge
+            .flat_map(|c| wood::places(c, 0.0, self.radius, (c.length() / self.radius) as usize));
         let mut walk = Walk {
             clearing: self,
             moves,
@@ -313,12 +381,15 @@ impl<'a> Clearing<'a> {
             at: None,
             z: 0.0,
             above: self.top,
+            deep: false,
             beside_air: false,
+            wood: None,
+            airs: airs.filter(|p| !wood.stood(*p)).collect(),
+            walls,
         };
         let mut above = self.top + ENTRY_ABOVE_MM;
         for &z in &self.passes {
-            walk.z = z;
-            walk.above = above;
+            walk.level(z, above, wood);
             walk.node(root, true);
             above = z;
         }
@@ -330,6 +401,7 @@ impl<'a> Clearing<'a> {
         &self,
         moves: &mut Vec<Move>,
         thin: &Region,
+        wood: &Wood,
         lobes: &mut Vec<Lobe>,
         trouble: &mut Option<String>,
     ) {
@@ -340,26 +412,39 @@ impl<'a> Clearing<'a> {
             return;
         }
         let mine = take_lobes(lobes, thin, 0.5 * self.radius);
+        let air = |p: Option<Point>| p.is_some_and(|p| !wood.stood(p));
+        // A slot that opens into air at an end begins there.
+        let line = match !air(Some(start)) && air(line.end()) && !line.closed {
+            true => line.reversed(),
+            false => line,
+        };
+        let start = line.start().unwrap_or(start);
         entry::approach(moves, start, self.approach);
         let mut above = self.top + ENTRY_ABOVE_MM;
         moves.push(Move::line(start.at_z(above), self.way.plunge));
         let back = line.reversed();
         let mut at_end = false;
-        let feed = self.slowed(self.feed);
         for &z in &self.passes {
-            let path = if at_end { &back } else { &line };
+            let feed = self.slot_feed(above.min(self.top) - z);
+            let way = Way { feed, ..self.way };
+            let there = |at_end: bool| if at_end { &back } else { &line };
             if line.closed {
-                let on = entry::ramp_closed(moves, path, above, z, &self.way);
+                let on = entry::ramp_closed(moves, &line, 0.0, (above, z), &way);
                 // Once round from where the floor was reached, and on to the start, so that the next pass starts there.
-                let whole = path.length();
+                let whole = line.length();
                 let to = if on > 0.0 { 2.0 * whole } else { whole };
-                self.along(moves, path, on, to, z, feed, None, &mine);
+                self.along(moves, &line, on, &[(to, feed)], z, None, &mine);
             } else {
-                let turned = entry::zigzag(moves, path, above, z, &self.way);
-                at_end ^= turned;
+                if air(there(at_end).start()) {
+                    let from = there(at_end).start().unwrap_or(start);
+                    moves.push(Move::line(from.at_z(z), self.way.plunge));
+                } else {
+                    let turned = entry::zigzag(moves, there(at_end), above, z, &way);
+                    at_end ^= turned;
+                }
                 // The last slope left a wedge: once more over the whole floor.
-                let path = if at_end { &back } else { &line };
-                self.along(moves, path, 0.0, path.length(), z, feed, None, &mine);
+                let path = there(at_end);
+                self.along(moves, path, 0.0, &[(path.length(), feed)], z, None, &mine);
                 at_end = !at_end;
             }
             above = z;
@@ -388,20 +473,20 @@ impl<'a> Clearing<'a> {
         moves.extend(down);
     }
 
-    /// Along a path, slower where engagement jumps, with the lobes that hang on it as ways out and back.
+    /// Along a path from a length on, each span to its end at its feed, with the lobes that hang on it as ways out and back.
     #[allow(clippy::too_many_arguments)]
     fn along(
         &self,
         moves: &mut Vec<Move>,
         path: &Contour,
         from: f64,
-        to: f64,
+        spans: &[(f64, f64)],
         z: f64,
-        feed: f64,
         wall: Option<Wall>,
         lobes: &[Lobe],
     ) {
         let length = path.length();
+        let to = spans.last().map_or(from, |s| s.0);
         // Where the path is left for a lobe: each once, the first time it is passed.
         let mut stops: Vec<(f64, Lobe)> = lobes
             .iter()
@@ -412,30 +497,40 @@ impl<'a> Clearing<'a> {
                         at += length;
                     }
                 }
-                Some((at.clamp(from, to.max(from)), *l))
+                Some((at, *l)).filter(|_| at <= to + 1e-6 || !path.closed)
             })
+            .map(|(at, l)| (at.clamp(from, to.max(from)), l))
             .collect();
         stops.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut stops = stops.into_iter().peekable();
         let mut done = from;
-        for (stop, lobe) in stops {
-            self.paced(moves, path, done, stop, z, feed, wall);
-            let slow = self.slowed(self.feed);
-            let Some((back, _)) = path.at_length(if path.closed { stop % length } else { stop })
-            else {
-                continue;
-            };
-            let mut go = |to: Point, last: Point| {
-                if to.distance(last) > 1e-6 {
-                    moves.push(Move::line(to.at_z(z), slow));
-                }
-            };
-            go(lobe.from, back);
-            go(lobe.centre, lobe.from);
-            go(lobe.from, lobe.centre);
-            go(back, lobe.from);
-            done = stop;
+        for &(end, feed) in spans {
+            while let Some((stop, lobe)) = stops.next_if(|s| s.0 <= end) {
+                entry::follow(moves, path, done, stop, z, feed, wall);
+                done = stop;
+                self.out_and_back(moves, path, stop, lobe, z);
+            }
+            entry::follow(moves, path, done, end, z, feed, wall);
+            done = end;
         }
-        self.paced(moves, path, done, to, z, feed, wall);
+    }
+
+    /// Out from a path into a lobe and back.
+    fn out_and_back(&self, moves: &mut Vec<Move>, path: &Contour, stop: f64, lobe: Lobe, z: f64) {
+        let slow = self.slowed(self.feed);
+        let along = if path.closed {
+            stop % path.length()
+        } else {
+            stop
+        };
+        let Some((back, _)) = path.at_length(along) else {
+            return;
+        };
+        for pair in [back, lobe.from, lobe.centre, lobe.from, back].windows(2) {
+            if pair[0].distance(pair[1]) > 1e-6 {
+                moves.push(Move::line(pair[1].at_z(z), slow));
+            }
+        }
     }
 
     /// Along a path with the feed halved over the last radius before, and the first after, each corner that turns away from the

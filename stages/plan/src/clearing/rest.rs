@@ -4,7 +4,7 @@ use super::walk::{Node, Walk, tree};
 use super::{Clearing, ENTRY_ABOVE_MM, SHORTEST_LOOP_MM};
 use crate::entry;
 use crate::reach::{self, SLOT_HALF_MM};
-use grainway_geom::{Contour, Notes, Point, Region, difference, insets, offset_all};
+use grainway_geom::{Contour, Notes, Point, Region, SegmentIndex, difference, insets, offset_all};
 use grainway_pipeline::motion::Move;
 use grainway_pipeline::work::{CornerAnswer, SizedFeature, Variant};
 
@@ -61,7 +61,11 @@ impl Clearing<'_> {
             at: None,
             z: 0.0,
             above: self.top,
+            deep: false,
             beside_air: true,
+            wood: None,
+            airs: Vec::new(),
+            walls: &SegmentIndex::new([]),
         };
         let mut above = self.top + ENTRY_ABOVE_MM;
         for &z in &self.passes {

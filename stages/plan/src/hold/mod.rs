@@ -240,7 +240,7 @@ impl TypedStage for HoldStage {
     fn describe(&self) -> Description {
         Description {
             name: HOLD,
-            version: 2,
+            version: 3,
             summary: "Plans what holds the board, the pieces and the waste.",
             needs: &["placed", "steps"],
             gives: &["held"],

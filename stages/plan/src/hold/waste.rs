@@ -66,56 +66,32 @@ pub(super) fn plan(
         if own.operation != Operation::Cutout || !feature.through {
             continue;
         }
-        let opening = |cut: ProfileCut, narrowed: bool| {
-            let mut own = Sweep::default();
-            let clear = variant.z.highest_top() + CLEAR_MM;
-            own.add(
-                step,
-                cutter,
-                &profile_moves(&cut, &[], clear),
-                variant.z.highest_top(),
-            );
-            Opening {
-                variant,
-                feature,
-                step,
-                cut,
-                narrowed,
-                own,
-                sweep,
-                settings,
-            }
+        let top = variant.z.highest_top();
+        let mut own = Sweep::default();
+        own.add(step, cutter, &profile_moves(cut, &[], top + CLEAR_MM), top);
+        let opening = Opening {
+            work,
+            variant,
+            feature,
+            step,
+            cut,
+            own,
+            sweep,
+            settings,
         };
-        let whole = opening(cut.clone(), false);
-        let narrow = without_widening(cut).map(|cut| opening(cut, true));
-        decided.push(whole.decide(narrow.as_ref(), findings));
+        decided.push(opening.decide(findings));
     }
     decided
 }
 
-/// The cut without the loop that only widens its kerf; `None` when it has none.
-fn without_widening(cut: &ProfileCut) -> Option<ProfileCut> {
-    let rough = cut.loops.iter().filter(|l| !l.finishing).count();
-    (rough > 1).then(|| {
-        let mut narrow = cut.clone();
-        let mut left = rough - 1;
-        narrow.loops.retain(|l| {
-            let widens = !l.finishing && left > 0;
-            left -= usize::from(widens);
-            !widens
-        });
-        narrow
-    })
-}
-
 struct Opening<'a> {
+    work: &'a Work,
     variant: &'a Variant,
     feature: &'a SizedFeature,
     /// The step that cuts it.
     step: usize,
-    /// Its cut, as the profile stage made it or without the widening of its kerf.
-    cut: ProfileCut,
-    narrowed: bool,
+    /// Its cut.
+    cut: &'a ProfileCut,
     /// What that cut sweeps.
     own: Sweep,
     /// What all steps of the variant sweep.
@@ -137,8 +113,7 @@ struct Slug {
 }
 
 impl Opening<'_> {
-    /// `narrow` is the same opening with a kerf that is not widened, for waste that has no room for screws otherwise.
-    fn decide(&self, narrow: Option<&Opening<'_>>, findings: &mut Vec<Finding>) -> Decided {
+    fn decide(&self, findings: &mut Vec<Finding>) -> Decided {
         let slug = self.slug();
         let wanted = self.feature.waste.as_ref();
         let Some(slug) = slug.filter(|s| 2.0 * s.half_width > CRUMBS_MM) else {
@@ -158,32 +133,24 @@ impl Opening<'_> {
             Some(Waste {
                 by: WasteBy::Screws,
                 screws_at,
-            }) if !screws_at.is_empty() => self.given(&slug, screws_at, narrow, findings),
+            }) if !screws_at.is_empty() => self.given(&slug, screws_at, findings),
             Some(Waste {
                 by: WasteBy::Screws,
                 ..
-            }) => self
-                .best_screws(&slug, narrow, findings)
-                .unwrap_or_else(|| {
-                    self.instead(findings, "screws with their keep-outs find no place in it");
-                    self.chips(true)
-                }),
-            None => self.by_size(&slug, narrow, findings),
+            }) => self.screws(&slug).unwrap_or_else(|| {
+                self.instead(findings, "screws with their keep-outs find no place in it");
+                self.chips(true)
+            }),
+            None => self.by_size(&slug, findings),
         }
     }
     /// What practice does with waste of this size.
-    fn by_size(
-        &self,
-        slug: &Slug,
-        narrow: Option<&Opening<'_>>,
-        findings: &mut Vec<Finding>,
-    ) -> Decided {
+    fn by_size(&self, slug: &Slug, findings: &mut Vec<Finding>) -> Decided {
         let width = 2.0 * slug.half_width;
         let held = if width < self.settings.strip_least.mm() {
             None
         } else {
-            self.best_screws(slug, narrow, findings)
-                .or_else(|| self.tabs_only())
+            self.screws(slug).or_else(|| self.tabs_only())
         };
         held.unwrap_or_else(|| {
             findings.push(
@@ -200,45 +167,11 @@ impl Opening<'_> {
             self.chips(true)
         })
     }
-    /// Screws, at the price of a kerf that is not widened where they find no room otherwise.
-    fn best_screws(
-        &self,
-        slug: &Slug,
-        narrow: Option<&Opening<'_>>,
-        findings: &mut Vec<Finding>,
-    ) -> Option<Decided> {
-        let usual = self.screws(slug);
-        let many = |d: &Option<Decided>| d.as_ref().map_or(0, |d| d.record.screws.len());
-        if many(&usual) >= 2 {
-            return usual;
-        }
-        let other = narrow.and_then(|n| n.screws(&n.slug()?));
-        if many(&other) > many(&usual) {
-            findings.push(self.not_widened());
-            other
-        } else {
-            usual
-        }
-    }
-    fn not_widened(&self) -> Finding {
-        Finding::new(
-            &code::KERF_NOT_WIDENED,
-            format!(
-                "The kerf of opening {} is left as wide as its cutter, so that screws find room in the waste.",
-                self.feature.key
-            ),
-        )
-        .part(&self.variant.part)
-        .feature(&self.feature.key)
-    }
-    /// Without tabs; only a cut that differs from the variant's own is made anew.
+    /// Without tabs: the variant's own cut.
     fn plain(&self, record: WasteRecord) -> Decided {
-        let clear = self.variant.z.highest_top() + CLEAR_MM;
         Decided {
             record,
-            tabbed: self
-                .narrowed
-                .then(|| (self.step, profile_moves(&self.cut, &[], clear))),
+            tabbed: None,
             replaced: None,
         }
     }
@@ -266,10 +199,10 @@ impl Opening<'_> {
     /// Room between `p` and the kerf of this opening, mm, at most `within`; negative outside of the waste.
     fn room(&self, p: Point, within: f64) -> f64 {
         let radius = self.cut.cutter_diameter / 2.0;
-        if !paths(&self.cut).all(|path| path.contains(p)) {
+        if !paths(self.cut).all(|path| path.contains(p)) {
             return -1.0;
         }
-        paths(&self.cut)
+        paths(self.cut)
             .map(|path| path.distance(p) - radius)
             .fold(within, f64::min)
     }
@@ -284,7 +217,7 @@ impl Opening<'_> {
         self.sweep.clearance(p, room, &|step, _| step != self.step) - clear
     }
     fn slug(&self) -> Option<Slug> {
-        let inner = paths(&self.cut).min_by(|a, b| a.area().abs().total_cmp(&b.area().abs()))?;
+        let inner = paths(self.cut).min_by(|a, b| a.area().abs().total_cmp(&b.area().abs()))?;
         let bounds = inner.bounds();
         if bounds.is_empty() || inner.area().abs() < 1e-3 {
             return None;
@@ -419,8 +352,8 @@ impl Opening<'_> {
     }
     /// Tabs of the cutout: `least` of them, on opposite sides where there are several.
     fn tabs(&self, least: usize) -> Option<Vec<Tab>> {
-        let spots = spots_into_waste(&self.cut, &self.own, self.settings);
-        let length = last_path(&self.cut)?.length();
+        let spots = spots_into_waste(self.cut, &self.own, self.settings);
+        let length = last_path(self.cut)?.length();
         let want = Want {
             least: least.max(2),
             spacing: self.settings.tab_spacing.mm(),
@@ -439,7 +372,7 @@ impl Opening<'_> {
     fn with_tabs(&self, record: WasteRecord) -> Decided {
         let clear = self.variant.z.highest_top() + CLEAR_MM;
         Decided {
-            tabbed: Some((self.step, profile_moves(&self.cut, &record.tabs, clear))),
+            tabbed: Some((self.step, profile_moves(self.cut, &record.tabs, clear))),
             record,
             replaced: None,
         }
@@ -449,18 +382,12 @@ impl Opening<'_> {
         &self,
         slug: &Slug,
         screws_at: &[[grainway_pipeline::doc::Length; 2]],
-        narrow: Option<&Opening<'_>>,
         findings: &mut Vec<Finding>,
     ) -> Decided {
         let places: Vec<Point> = screws_at
             .iter()
             .map(|[x, y]| point(x.mm(), y.mm()))
             .collect();
-        let misfits = |o: &Opening<'_>| places.iter().filter(|p| o.spare(**p) < -1e-6).count();
-        if let Some(narrow) = narrow.filter(|n| misfits(n) < misfits(self)) {
-            findings.push(self.not_widened());
-            return narrow.given(slug, screws_at, None, findings);
-        }
         for p in &places {
             let spare = self.spare(*p);
             if spare < -1e-6 {
@@ -508,7 +435,7 @@ impl Opening<'_> {
     /// Nothing stays loose: everything inside is cleared first (when something would stay).
     fn chips(&self, clear: bool) -> Decided {
         let replaced = clear
-            .then(|| chips::clearing(self.variant, self.feature, self.step, &self.cut))
+            .then(|| chips::clearing(self.work, self.variant, self.feature, self.step, self.cut))
             .flatten()
             .map(|(step, moves)| (self.step, step, moves));
         Decided {

@@ -1,7 +1,8 @@
 //! Cuts cutouts and outlines in passes, and says where tabs may sit.
 //!
 //! Cutouts come before the outline, small ones before large ones. Roughing loops keep an allowance from the wall and visit the
-//! reliefs; a deep kerf is widened by a loop beside; a finishing loop takes the allowance off. Moves are made by
+//! reliefs; a finishing loop takes the allowance off, and so gives a deep kerf its room; where there is none, a loop beside does,
+//! run once. Moves are made by
 //! [`grainway_pipeline::motion::profile_moves`]; holding (tabs, screws, chips) is decided by others, once parts are placed.
 
 mod passes;
@@ -19,7 +20,7 @@ use grainway_pipeline::doc::{Cutter, CutterKind, FeatureKind, Flutes, IfUnreacha
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::motion::{Move, SAFE_Z};
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
-use grainway_pipeline::tolerance::VERIFY_MM;
+use grainway_pipeline::tolerance::{SAME_LEVEL_MM, VERIFY_MM};
 use grainway_pipeline::work::{
     CornerAnswer, CutLoop, Documents, Grain, HandWork, Operation, ProfileCut, SizedFeature,
     Variant, Work, Workingstep,
@@ -82,10 +83,10 @@ pub struct ProfileSettings {
     pub last_pass: Length,
     /// How far closed passes overlap.
     pub overlap: Length,
-    /// Kerfs deeper than this many diameters are widened.
+    /// Where no finishing loop widens the kerf: below this many diameters of wood it needs room, and is widened.
     pub widen_deeper_than: f64,
-    /// Width of a widened kerf, diameters.
-    pub widened: f64,
+    /// By how much such a kerf is widened, once, down to where it gets that deep.
+    pub widen_by: Length,
     /// Tabs keep this far from corners.
     pub tab_corner_distance: Length,
     /// Tabs sit only on curves whose radius is at least this many diameters.
@@ -105,7 +106,7 @@ impl Default for ProfileSettings {
             last_pass: Length::from_mm(1.5),
             overlap: Length::from_mm(2.0),
             widen_deeper_than: 3.0,
-            widened: 1.3,
+            widen_by: Length::from_mm(0.4),
             tab_corner_distance: Length::from_mm(25.0),
             tab_curve: 4.0,
         }
@@ -121,7 +122,7 @@ impl TypedStage for Profile {
     fn describe(&self) -> Description {
         Description {
             name: PROFILE,
-            version: 3,
+            version: 4,
             summary: "Cuts cutouts and outlines in passes, and says where tabs may sit.",
             needs: &["corners"],
             gives: &["steps.profile"],
@@ -445,19 +446,11 @@ impl Job<'_> {
                     },
                 ];
                 for floor in floors {
-                    moves.push(Move::Line {
-                        to: at.at_z(floor),
-                        feed: self.feeds.plunge,
-                    });
+                    moves.push(Move::line(at.at_z(floor), self.feeds.plunge));
                     // Out of the hole, so that the chips leave it.
-                    moves.push(Move::Line {
-                        to: at.at_z(self.clear_z()),
-                        feed: self.feeds.feed,
-                    });
+                    moves.push(Move::line(at.at_z(self.clear_z()), self.feeds.feed));
                 }
-                moves.push(Move::Rapid {
-                    to: at.at_z(SAFE_Z),
-                });
+                moves.push(Move::rapid(at.at_z(SAFE_Z)));
                 self.push(made, moves, None);
             }
             Slot::Point(at) => {
@@ -527,12 +520,6 @@ impl Job<'_> {
             .finishing_allowance
             .mm()
             .clamp(0.0, 0.25 * diameter);
-        let deep = self.top() - self.feature.floor > self.settings.widen_deeper_than * diameter;
-        let extra = if deep {
-            (self.settings.widened - 1.0).clamp(0.0, 0.5) * diameter
-        } else {
-            0.0
-        };
         let wall = SegmentIndex::new(walls.iter().flat_map(|c| c.segments()));
         let at = |distance: f64, notes: &mut Notes| {
             path::centre_paths(region, self.keeps_inside, distance, notes)
@@ -542,16 +529,22 @@ impl Job<'_> {
         } else {
             Vec::new()
         };
-        let wide = if extra > 0.0 {
-            at(r + allowance + extra, notes)
-        } else {
-            Vec::new()
+        let widened = self.widened_at(&floors);
+        let wide = match widened.is_empty() {
+            true => Vec::new(),
+            false => at(r + self.widen_by(), notes),
         };
         let mut paths: Vec<Contour> = Vec::new();
         let mut taken = BTreeSet::new();
         let mut against: Option<(f64, Point)> = None;
         for centre in &last {
-            let loops = self.loops(centre, &rough, &wide, allowance, &floors, &wall, &mut taken);
+            let mut loops = self.loops(centre, &rough, allowance, &floors, &wall, &mut taken);
+            if let [only] = loops.as_slice()
+                && let Some(beside) = self.beside(&wide, only, self.widen_by(), &widened)
+            {
+                made.findings.push(self.kerf_widened(&beside));
+                loops.insert(0, beside);
+            }
             paths.extend(loops.iter().map(|l| l.path.clone()));
             let mut cut = self.profile_cut(loops, centre.keeps_inside);
             if let Some(found) = self.places_for_tabs(&mut cut, &walls, made) {
@@ -608,13 +601,52 @@ impl Job<'_> {
             self.unreachable(made, &code::UNREACHABLE, message, Some(spot.at));
         }
     }
-    /// The loops that make one wall: a wider kerf, roughing with its ways into reliefs, finishing.
-    #[allow(clippy::too_many_arguments)]
+    fn widen_by(&self) -> f64 {
+        let most = 0.5 * self.cutter.diameter.mm();
+        self.settings.widen_by.mm().clamp(0.0, most)
+    }
+    /// Floors at which a kerf that no finishing loop widens is as deep as it may get before it needs room: below them there is wood to
+    /// cut. The spoilboard does not count.
+    fn widened_at(&self, floors: &[f64]) -> Vec<f64> {
+        let step = self.settings.widen_deeper_than.max(1.0) * self.cutter.diameter.mm();
+        let wood = self.top() - self.variant.z.lowest_underside().max(self.feature.floor);
+        let deep = (wood / step - SAME_LEVEL_MM).floor().max(0.0) as usize;
+        (1..=deep)
+            .filter_map(|i| {
+                let before = |f: &&f64| self.top() - **f <= i as f64 * step + SAME_LEVEL_MM;
+                floors.iter().take_while(before).last().copied()
+            })
+            .filter(|_| self.widen_by() > VERIFY_MM)
+            .collect()
+    }
+    /// The loop that widens the kerf of another, run at these floors.
+    fn beside(&self, paths: &[CentrePath], main: &CutLoop, by: f64, at: &[f64]) -> Option<CutLoop> {
+        let outside = |p: &&CentrePath| p.keeps_inside == self.keeps_inside;
+        let mut paths = paths.iter().filter(outside);
+        let path = paths.find(|p| runs_along(&main.path, &p.path, by))?;
+        Some(CutLoop {
+            path: path::started(&path.path.clone().oriented(main.path.area() > 0.0)),
+            passes: at.to_vec(),
+            ..main.clone()
+        })
+    }
+    fn kerf_widened(&self, beside: &CutLoop) -> Finding {
+        let seconds = 60.0 * beside.path.length() / self.feeds.feed;
+        let message = format!(
+            "The kerf gets deeper than {} diameters of {} ({}) and no finishing loop widens it: it is widened by {:.2} mm, once,              which takes {:.0} s.",
+            self.settings.widen_deeper_than,
+            self.cutter_id,
+            self.cutter.label(),
+            self.widen_by(),
+            seconds * beside.passes.len() as f64
+        );
+        self.about(Finding::new(&code::KERF_WIDENED, message))
+    }
+    /// The loops that make one wall: roughing with its ways into reliefs, finishing.
     fn loops(
         &self,
         last: &CentrePath,
         rough: &[CentrePath],
-        wide: &[CentrePath],
         allowance: f64,
         floors: &[f64],
         wall: &SegmentIndex,
@@ -623,15 +655,12 @@ impl Job<'_> {
         let r = self.r();
         let through = self.feature.through;
         // The loop beside a wall is the one that stays near it all the way; where an offset has split or vanished there is none.
-        let beside = |paths: &[CentrePath], distance: f64| {
-            paths
-                .iter()
-                .find(|p| {
-                    p.keeps_inside == last.keeps_inside && runs_along(&last.path, &p.path, distance)
-                })
-                .map(|p| p.path.clone())
-        };
-        let roughed = beside(rough, allowance);
+        let roughed = rough
+            .iter()
+            .find(|p| {
+                p.keeps_inside == last.keeps_inside && runs_along(&last.path, &p.path, allowance)
+            })
+            .map(|p| p.path.clone());
         let (main, distance) = match &roughed {
             Some(path) => (path.clone(), r + allowance),
             None => (last.path.clone(), r),
@@ -647,22 +676,12 @@ impl Job<'_> {
         let ready = |path: &Contour, climb: bool| {
             path::started(&path::directed(path.clone(), last.keeps_inside, climb))
         };
-        let mut loops = Vec::new();
-        let extra = (self.settings.widened - 1.0).clamp(0.0, 0.5) * self.cutter.diameter.mm();
-        if let Some(path) = beside(wide, distance - r + extra) {
-            loops.push(CutLoop {
-                path: ready(&path, climb),
-                passes: floors.to_vec(),
-                finishing: false,
-                through,
-            });
-        }
-        loops.push(CutLoop {
+        let mut loops = vec![CutLoop {
             path: ready(&with_lobes, climb),
             passes: floors.to_vec(),
             finishing: false,
             through,
-        });
+        }];
         if roughed.is_some() {
             let climb = self.settings.finish == Way::Climb;
             loops.push(CutLoop {

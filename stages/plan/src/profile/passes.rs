@@ -1,6 +1,6 @@
 //! Depths of the passes of a cut that goes through.
 
-use crate::entry::equal_passes;
+use crate::entry::{PASS_TOLERANCE_MM, equal_passes};
 
 /// A compression cutter's first pass goes this much deeper than its up-cut tip is long, mm, so that no up-cut edge is left at the
 /// face. Common practice, no source.
@@ -30,7 +30,7 @@ pub fn floors(top: f64, floor: f64, limits: &Limits) -> Vec<f64> {
         out.push(z);
     }
     let last = limits.last.min(limits.most);
-    if z - floor > last + 1e-9 {
+    if z - floor > last + PASS_TOLERANCE_MM {
         out.extend(equal_passes(z, floor + last, limits.most));
     }
     if z - floor > 1e-9 {

@@ -253,10 +253,56 @@ fn climb_runs_clockwise_outside_and_counter_clockwise_inside() {
         assert!(finish.path.area() * sign > 0.0, "climb");
         assert!(rough.path.area() * sign < 0.0, "conventional");
         assert!((step.lowest - -0.3).abs() < 1e-12);
-        // 22.4 mm deep with a 6 mm cutter: deeper than three diameters, so the kerf is 1.3 D wide (common practice, no source).
-        assert_eq!(cut.loops.len(), 3);
+        // 22.1 mm of wood under a 6 mm cutter are more than three diameters; the finishing loop gives the kerf its room.
+        assert_eq!(cut.loops.len(), 2);
         let gap = cut.loops[0].path.distance(finish.path.start().unwrap());
-        assert!((gap - (0.4 + 0.3 * 6.0)).abs() < 1e-6, "{gap}");
+        assert!((gap - 0.4).abs() < 1e-6, "{gap}");
+    }
+}
+
+/// Three diameters of wood, not of cut: 17.9 mm and the spoilboard's 0.3 need no room for a 6 mm cutter, 18.1 do (practice: below three
+/// diameters of wood a kerf needs no more room than a finishing allowance taken in one loop already gives).
+#[test]
+fn a_deep_kerf_gets_room_once_and_only_where_no_finishing_loop_gives_it() {
+    let outline = Contour::rectangle(point(0.0, 0.0), point(300.0, 200.0), 0.0);
+    let cut = |thick: f64, allowance: f64| {
+        let mut v = variant(outline.clone(), Vec::new());
+        (v.z.thinnest, v.z.mean, v.z.thickest) = (thick, thick, thick);
+        let settings = ProfileSettings {
+            finishing_allowance: Length::from_mm(allowance),
+            ..Default::default()
+        };
+        let w = profiled(MILL_6, v, &settings);
+        let step = &w.variants[0].steps[0];
+        let told = codes(&w).iter().filter(|c| **c == "kerf-widened").count();
+        (step.profile.clone().unwrap(), w.moves(&step.moves), told)
+    };
+    for (thick, allowance, loops) in [(17.9, 0.0, 1), (18.1, 0.4, 2), (18.1, 0.0, 2)] {
+        let (cut, moves, told) = cut(thick, allowance);
+        assert_eq!(cut.loops.len(), loops, "{thick}, {allowance}");
+        let widens = loops == 2 && allowance < 0.1;
+        assert_eq!(told, usize::from(widens));
+        if widens {
+            let [wide, main] = cut.loops.as_slice() else {
+                panic!("{cut:?}")
+            };
+            assert_eq!(wide.passes.len(), 1);
+            assert!(thick - wide.passes[0] <= 18.0 && main.passes.contains(&wide.passes[0]));
+            // One lap on it, 0.4 mm farther out, and none lower.
+            let on: Vec<Point3> = sampled(&moves, 0.5)
+                .into_iter()
+                .filter(|p| wide.path.distance(p.xy()) < 1e-6)
+                .collect();
+            // The way out at the end crosses it.
+            let lower = on.iter().filter(|p| p.z < wide.passes[0] - 1e-9);
+            assert!(lower.count() <= 1);
+            assert!(wide.path.distance(main.path.start().unwrap()) - 0.4 < 1e-6);
+            let way = 0.5 * on.len() as f64;
+            assert!(
+                (wide.path.length()..1.05 * wide.path.length()).contains(&way),
+                "{way}"
+            );
+        }
     }
 }
 

@@ -15,7 +15,7 @@ use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
 use grainway_pipeline::work::{
     BlobId, Entry, Hold, HoldKind, Operation, Setup, SizedFeature, StepRef, Variant, Work,
 };
-use route::{Leg, route};
+pub use route::{Leg, route};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -24,7 +24,7 @@ use std::collections::BTreeMap;
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
 pub struct SequenceSettings {
-    /// How often the way through the air is gone over for improvements; 0 leaves the nearest-neighbour order. A count.
+    /// How many changes of the way through the air are tried for each step; 0 leaves the nearest-neighbour order. A count.
     pub improve: u32,
 }
 
@@ -43,7 +43,7 @@ impl TypedStage for Sequence {
     fn describe(&self) -> Description {
         Description {
             name: "sequence",
-            version: 1,
+            version: 2,
             summary: "Puts the workingsteps of every setup in order.",
             needs: &["held"],
             gives: &["ordered"],
@@ -188,7 +188,7 @@ fn order(
         }
         change(&mut entries, &mut cutter, &block.cutter);
         let legs: Vec<Leg> = tasks.iter().map(|t| t.leg).collect();
-        for i in route(&legs, at, settings.improve) {
+        for i in route(&legs, at, Some(park), settings.improve) {
             debug_assert_eq!(tasks[i].cutter, block.cutter);
             entries.push(Entry::Step(tasks[i].step));
             at = tasks[i].leg.to;
