@@ -228,7 +228,25 @@ fn check_overruns(made: &Made) -> usize {
                     ]
                 })
                 .collect();
-            for side in (0..4).filter(|side| over[*side] > 1e-6) {
+            // Sides on which the part has an edge there: it may be cut back behind its outermost line.
+            let ring = variant.outline.flattened(0.05);
+            let next = ring.iter().cycle().skip(1);
+            let edge: Vec<[f64; 4]> = ring
+                .iter()
+                .zip(next)
+                .flat_map(|(a, b)| (0..=50).map(|i| a.lerp(*b, f64::from(i) / 50.0)))
+                .filter(|p| feature.shape.contains(*p))
+                .map(|p| {
+                    [
+                        p.x - part.min.x,
+                        p.y - part.min.y,
+                        part.max.x - p.x,
+                        part.max.y - p.y,
+                    ]
+                })
+                .collect();
+            let meets = |side: &usize| edge.iter().any(|d| d[*side] < 1e-6);
+            for side in (0..4).filter(|side| over[*side] > 1e-6 && meets(side)) {
                 overrunning += 1;
                 let reach = reached
                     .iter()

@@ -101,7 +101,7 @@ fn the_difference_is_made_of_its_parts() {
 const STEP_MM: f64 = 0.02;
 
 /// A run of a machine in small steps: a speed for every step, first as high as it may be, then lowered forwards and backwards until the
-/// acceleration suffices. Rest to rest; corners and circles by the published rules (reference facts, section 8).
+/// acceleration suffices. Rest to rest; corners and circles by the rules of docs/references.md, section Times.
 fn simulated(moves: &[Move], from: Point3, drive: Drive) -> f64 {
     let mut at = from;
     let mut seconds = 0.0;
