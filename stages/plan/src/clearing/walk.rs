@@ -180,6 +180,7 @@ impl Walk<'_, '_> {
             .into_iter()
             .map(|p| hangs(p) || wood.touches(p) || (root && wood.stood(p) && at_wall(p)))
             .collect();
+        let n = touches.len();
         let first = touches.iter().position(|t| !t)?;
         let mut pieces: Vec<(f64, f64)> = Vec::new();
         let mut run: Option<usize> = None;
