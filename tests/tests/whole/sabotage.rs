@@ -770,9 +770,11 @@ fn a_rapid_below_a_screw_head() {
             loaded
         };
         let plain = make(standing()).unwrap();
-        let setup = plain.work.setups.iter().find(|s| !s.holds.is_empty());
-        let setup = setup.unwrap_or_else(|| panic!("{name} has no holds"));
-        let (head_at, low) = (setup.holds[0].at, setup.z.highest_top() + 2.0);
+        let there = |h: &&grainway_pipeline::work::Hold| h.after_pause.is_none();
+        let mut setups = plain.work.setups.iter();
+        let found = setups.find_map(|s| Some((s, s.holds.iter().find(there)?)));
+        let (setup, hold) = found.unwrap_or_else(|| panic!("{name} has no holds"));
+        let (head_at, low) = (hold.at, setup.z.highest_top() + 2.0);
         // Whether a way leads over a head is the order's business: one there and back is put in.
         let made = edited_job(standing(), move |lines, head| {
             let high = |l: &Line| {
@@ -795,7 +797,6 @@ fn a_rapid_below_a_screw_head() {
             Some(edited)
         });
         let made = made.unwrap_or_else(|| panic!("no safe height in the text of {name}"));
-        assert!(!made.with_code("verify-rapid").is_empty(), "{name}");
         caught_by_safe(&made, &format!("low rapids, {name}"));
         caught_by_plan(&made, &format!("low rapids, {name}"));
     }
