@@ -669,7 +669,7 @@ impl<'a> Writer<'a> {
         self.end_cycle()?;
         if self.file.retract_full.is_some() {
             if !self.top {
-                self.to_top()?;
+                self.go_to_top()?;
             }
             self.top = true;
             self.at[2] = None;
@@ -685,7 +685,7 @@ impl<'a> Writer<'a> {
     }
 
     /// The lines that lift to the machine's top.
-    fn to_top(&mut self) -> Result<(), DialectError> {
+    fn go_to_top(&mut self) -> Result<(), DialectError> {
         for line in self.file.retract_full.iter().flatten() {
             self.template(line, None)?;
         }
@@ -781,7 +781,7 @@ impl<'a> Writer<'a> {
             self.step_begun = false;
             match (&self.file.retract_full, self.top) {
                 // Coming down where the cutter was changed or the machine is parked could hit something: stay up until XY is right.
-                (Some(_), true) => self.to_top()?,
+                (Some(_), true) => self.go_to_top()?,
                 _ => {
                     self.told[2] = None;
                     let z = self.at[2].map_or(self.safe_z, |z| z.max(self.safe_z));

@@ -149,7 +149,7 @@ pub fn trace_words(text: &str, how: Words) -> Cuts {
             let found = words.iter().find(|w| w.0 == letter);
             found.map(|w| w.1)
         };
-        let has = |letter: char, code: f64| words.iter().any(|w| *w == (letter, code));
+        let has = |letter: char, code: f64| words.contains(&(letter, code));
         if has('G', 65.0) {
             // The length's macro: where the cutter stands after it is not known.
             m.at = [None; 3];

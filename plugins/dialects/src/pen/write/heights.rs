@@ -27,7 +27,7 @@ impl Writer<'_> {
     }
 
     /// Goes straight up or down to a height, fast or at a feed. Said again where it is not known that it stands there already.
-    fn to_height(&mut self, z: f64, pen: Pen) -> Result<(), DialectError> {
+    fn go_to_height(&mut self, z: f64, pen: Pen) -> Result<(), DialectError> {
         let Some(heights) = &self.file.pen.heights else {
             return Ok(());
         };
@@ -55,7 +55,7 @@ impl Writer<'_> {
     pub(super) fn rise(&mut self, z: f64) -> Result<(), DialectError> {
         match self.z {
             Some(now) if now >= z - SAME_MM && self.pen == Some(Pen::Up) => Ok(()),
-            now => self.to_height(now.map_or(z, |now| now.max(z)), Pen::Up),
+            now => self.go_to_height(now.map_or(z, |now| now.max(z)), Pen::Up),
         }
     }
 
@@ -67,7 +67,7 @@ impl Writer<'_> {
             self.told = None;
             self.pen = None;
             let safe = self.z.map_or(self.up_z, |z| z.max(self.up_z));
-            self.to_height(safe, Pen::Up)?;
+            self.go_to_height(safe, Pen::Up)?;
         }
         self.rise(to.z)?;
         let counts = self.counts(to.xy())?;
@@ -76,7 +76,7 @@ impl Writer<'_> {
             self.place(&self.file.pen.up.clone(), counts)?;
         }
         match self.z.is_some_and(|z| z > to.z + SAME_MM) {
-            true => self.to_height(to.z, Pen::Up),
+            true => self.go_to_height(to.z, Pen::Up),
             false => Ok(()),
         }
     }
@@ -93,7 +93,7 @@ impl Writer<'_> {
             if dz.abs() > SAME_MM {
                 self.down_at(feed)?;
             }
-            return self.to_height(to.z, Pen::Down);
+            return self.go_to_height(to.z, Pen::Down);
         }
         let unit = self.file.pen.unit_mm;
         let (first, last) = (self.units(from.z)?, self.units(to.z)?);
@@ -102,7 +102,7 @@ impl Writer<'_> {
             self.written.rounding_mm = self.written.rounding_mm.max(0.5 * unit);
         }
         if steps == 0 {
-            self.to_height(from.z, Pen::Down)?;
+            self.go_to_height(from.z, Pen::Down)?;
             self.cut_to(to.xy(), feed)?;
             self.z = Some(to.z);
             return Ok(());
@@ -115,7 +115,7 @@ impl Writer<'_> {
         for k in 0..=steps {
             let height = first + direction * k;
             self.down_at((feed * dz.abs() / sideways.hypot(dz)).min(feed))?;
-            self.to_height(height as f64 * unit, Pen::Down)?;
+            self.go_to_height(height as f64 * unit, Pen::Down)?;
             // Where the line passes half a unit beyond the step.
             let leaves = (height as f64 + 0.5 * direction as f64) * unit;
             let share = ((leaves - from.z) / dz).clamp(0.0, 1.0);
@@ -184,12 +184,12 @@ impl Writer<'_> {
         let mut depth = retract;
         loop {
             depth = (depth - peck).max(bottom);
-            self.to_height(depth, Pen::Down)?;
-            self.to_height(retract, Pen::Up)?;
+            self.go_to_height(depth, Pen::Down)?;
+            self.go_to_height(retract, Pen::Up)?;
             if depth <= bottom + SAME_MM {
                 return Ok(());
             }
-            self.to_height((depth + BACK_OFF_MM).min(retract), Pen::Up)?;
+            self.go_to_height((depth + BACK_OFF_MM).min(retract), Pen::Up)?;
         }
     }
 
