@@ -89,6 +89,8 @@ pub struct Made {
     pub work: Work,
     /// Its texts.
     pub spool: MemorySpool,
+    /// Where its drawings are.
+    pub files: Box<dyn Files>,
 }
 
 impl Made {
@@ -186,7 +188,11 @@ pub fn run(loaded: Loaded, stages: &Stages, dialects: &Dialects) -> Result<Made,
     chain
         .run(&mut work, 0, &cx, &mut KeepNothing)
         .map_err(|e| e.to_string())?;
-    Ok(Made { work, spool })
+    Ok(Made {
+        work,
+        spool,
+        files: loaded.files,
+    })
 }
 
 /// Runs the built-in chain over a loaded job.

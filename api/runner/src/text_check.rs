@@ -193,7 +193,7 @@ fn check(
             text: reader,
         })
         .collect();
-    let verdict = verify_program(work, setup, &mut texts, dialect, edited, settings);
+    let verdict = verify_program(work, setup, &mut texts, cx.files, dialect, edited, settings);
     Ok(SetupResult {
         setup: verdict.setup,
         programs: named

@@ -3,8 +3,8 @@
 use crate::doc::{Problem, Unit, in_unit};
 use crate::finding::{self, Finding, code};
 pub use crate::spelling::nearest;
-use crate::stage::{Cx, Dialects, Settings, Stage, Stop, Typed, TypedStage};
-use crate::work::{Documents, Work};
+use crate::stage::{About, Cx, Dialects, Settings, Stage, Stop, Typed, TypedStage};
+use crate::work::{Balance, Documents, HandWork, Part, Work};
 use serde_json::Value;
 use std::sync::Arc;
 
@@ -198,10 +198,12 @@ impl Chain {
         keep: &mut dyn Keep,
     ) -> Result<(), Stop> {
         let keys = self.keys(&work.documents, cx.dialects);
+        let documents = work.documents.clone();
         for (i, (stage, settings)) in self.steps.iter().enumerate().skip(from) {
             cx.check()?;
             let about = stage.about();
             cx.progress.at(about.name, 0, 1);
+            let before = Told::of(work);
             stage.run(work, settings, cx)?;
             for gone in about.spoils {
                 work.facts.retain(|f| !covers(gone, f));
@@ -209,9 +211,55 @@ impl Chain {
             work.facts
                 .extend(about.gives.iter().map(|f| (*f).to_string()));
             finding::sort(&mut work.findings);
+            before.still_there(work, &documents, about)?;
             validate(work, about.name)?;
             cx.progress.at(about.name, 1, 1);
             keep.keep(i, about.name, &keys[i], work)?;
+        }
+        Ok(())
+    }
+}
+
+/// What was told before a stage ran. A stage may add to it, and takes nothing back: what a person is to know or do must reach them.
+struct Told {
+    findings: Vec<Finding>,
+    hand_work: Vec<HandWork>,
+    balances: Vec<Balance>,
+    parts: Vec<Part>,
+}
+
+impl Told {
+    fn of(work: &Work) -> Told {
+        Told {
+            findings: work.findings.clone(),
+            hand_work: work.hand_work.clone(),
+            balances: work.balances.clone(),
+            parts: work.parts.clone(),
+        }
+    }
+
+    /// The documents are what the chain began with, and everything told is still there. Findings are sorted before and after.
+    fn still_there(&self, work: &Work, documents: &Documents, about: &About) -> Result<(), Stop> {
+        let fault = |what: &str| {
+            let message = format!("stage {} {what}", about.name);
+            Err(Stop::Fault(crate::stage::Fault::new(message)))
+        };
+        if work.documents != *documents {
+            return fault("changed the documents");
+        }
+        if !about.gives.contains(&"parts")
+            && (work.parts != self.parts || work.balances != self.balances)
+        {
+            return fault(
+                "changed the parts as they were drawn, without saying that it gives \"parts\"",
+            );
+        }
+        let mut now = work.findings.iter();
+        if !self.findings.iter().all(|f| now.any(|n| n == f)) {
+            return fault("changed or removed a finding of a stage before it");
+        }
+        if !work.hand_work.starts_with(&self.hand_work) {
+            return fault("changed or removed hand work that a stage before it listed");
         }
         Ok(())
     }

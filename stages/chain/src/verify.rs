@@ -1,12 +1,15 @@
 //! The verify stage: gives check the texts, what each was to do, and what the person does while it runs.
 
-use grainway_check::{Allowed, Models, PlannedMotions, verify_setup};
+use grainway_check::{Allowed, HoldSize, Models, PlannedMotions, Wanted, verify_job, verify_setup};
 use grainway_pipeline::chain::settings_of;
 use grainway_pipeline::dialect::Dialect;
+use grainway_pipeline::doc::FeatureKind;
 use grainway_pipeline::finding::{Finding, Severity, code};
-use grainway_pipeline::stage::{Cx, Description, Fault, Stop, TypedStage};
-use grainway_pipeline::work::{ByHand, Program, Setup, Work};
+use grainway_pipeline::stage::{Cx, Description, Fault, Files, Stop, TypedStage};
+use grainway_pipeline::work::{ByHand, Documents, Program, Seal, Setup, Work};
+use grainway_plan::drawing::Drawing;
 use grainway_plan::hold::{FirstHold, HoldStage};
+use grainway_plan::place::Place;
 use grainway_plan::program_items::{Can, Changes, by_hand, items};
 use grainway_plan::relief::ReliefStage;
 use rayon::prelude::*;
@@ -31,18 +34,21 @@ pub fn verify_program(
     work: &Work,
     setup: &Setup,
     texts: &mut [Text<'_>],
+    files: &dyn Files,
     dialect: &dyn Dialect,
     edited: bool,
     settings: &VerifySettings,
 ) -> SetupVerdict {
-    let models = Models::of(work, std::slice::from_ref(setup), allowed(work));
+    let wanted = wanted(&work.documents, files);
+    let allowed = allowed(&work.documents);
+    let models = Models::of(work, std::slice::from_ref(setup), &wanted, allowed);
     with_models(work, setup, &models, texts, dialect, edited, settings)
 }
 
 fn with_models(
     work: &Work,
     setup: &Setup,
-    models: &Models,
+    models: &Models<'_>,
     texts: &mut [Text<'_>],
     dialect: &dyn Dialect,
     edited: bool,
@@ -92,13 +98,50 @@ fn out_of_order(programs: &[Option<(u32, &str)>], verdict: &mut SetupVerdict) {
     }
 }
 
-/// What the job and the shop allow in the settings of other stages.
-fn allowed(work: &Work) -> Allowed {
-    let documents = &work.documents;
+/// The parts that the documents ask for.
+fn wanted(documents: &Documents, files: &dyn Files) -> Wanted {
+    let run_out = settings_of(Drawing, documents).map_or(0.0, |s| s.run_out.mm());
+    Wanted::of(documents, files, run_out)
+}
+
+/// What the job and the shop say in the settings of other stages.
+fn allowed(documents: &Documents) -> Allowed {
+    let relief = settings_of(ReliefStage, documents).unwrap_or_default();
+    let hold = settings_of(HoldStage, documents).unwrap_or_default();
+    let place = settings_of(Place, documents).unwrap_or_default();
+    let relieved = [
+        FeatureKind::Mortise,
+        FeatureKind::Housing,
+        FeatureKind::Pocket,
+        FeatureKind::Rebate,
+        FeatureKind::Groove,
+        FeatureKind::Lap,
+        FeatureKind::Cutout,
+        FeatureKind::Outline,
+    ];
     Allowed {
-        relief_margin: settings_of(ReliefStage, documents).map_or(0.0, |s| s.margin.mm()),
-        held_otherwise: settings_of(HoldStage, documents)
-            .is_some_and(|s| s.first == FirstHold::Other),
+        relief: relieved.map(|k| (k, relief.of(k).clone())).into(),
+        relief_margin: relief.margin.mm(),
+        held_otherwise: hold.first == FirstHold::Other,
+        board_margin: place.margin.mm(),
+        screw: Some(HoldSize {
+            radius: hold.head_diameter.mm() / 2.0,
+            shaft: hold.screw_diameter.mm(),
+            above: match hold.heads_sunk {
+                true => 0.0,
+                false => hold.head_height.mm(),
+            },
+        }),
+        clamp: Some(HoldSize {
+            radius: hold.clamp_size.mm() * std::f64::consts::FRAC_1_SQRT_2,
+            shaft: 0.0,
+            above: hold.clamp_height.mm(),
+        }),
+        stop: Some(HoldSize {
+            radius: place.stop_radius.mm(),
+            shaft: 0.0,
+            above: -place.stop_below.mm(),
+        }),
     }
 }
 
@@ -145,7 +188,8 @@ impl TypedStage for Verify {
             work.find(finding);
             return Ok(());
         };
-        let models = Models::of(work, &work.setups, allowed(work));
+        let wanted = wanted(&work.documents, cx.files);
+        let models = Models::of(work, &work.setups, &wanted, allowed(&work.documents));
         let done = std::sync::atomic::AtomicUsize::new(0);
         let total = work.setups.len();
         let verdicts: Vec<Result<Option<SetupVerdict>, Stop>> = work
@@ -188,12 +232,18 @@ impl TypedStage for Verify {
             })
             .collect();
         let refused = refused(work);
+        let whole = verify_job(work, &wanted);
         for verdict in verdicts {
             if let Some(mut v) = verdict? {
                 v.safe.findings.retain(|f| !follows(f, &refused));
                 settle(work, v);
             }
         }
+        // A part that was refused, or for which no board was left, is told by the stage that gave it up.
+        if !work.has_errors() {
+            work.findings.extend(whole);
+        }
+        work.seal = Some(Seal::of(work));
         Ok(())
     }
 }
@@ -215,7 +265,8 @@ fn follows(finding: &Finding, refused: &BTreeSet<(String, String)>) -> bool {
         .part
         .as_deref()
         .map(|p| p.split('#').next().unwrap_or(p));
-    finding.code == code::VERIFY_LEFTOVER.word
+    let of_the_feature = [&code::VERIFY_LEFTOVER, &code::VERIFY_WANTED];
+    of_the_feature.iter().any(|c| finding.code == c.word)
         && part
             .zip(finding.feature.as_deref())
             .is_some_and(|(p, f)| refused.contains(&(p.to_string(), f.to_string())))

@@ -199,9 +199,7 @@ fn through(scene: &Scene<'_>, said: &mut Said) {
     let limit = scene.settled.z_error;
     let mut least = f64::INFINITY;
     for piece in &scene.pieces {
-        let Some(variant) = scene.work.variant(&piece.model.id) else {
-            continue;
-        };
+        let variant = &piece.model.variant;
         let through = |f: &&SizedFeature| f.through && f.kind != FeatureKind::Engraving;
         for f in variant.features.iter().filter(through) {
             let Some((low, i)) = shallowest(scene, piece, f) else {

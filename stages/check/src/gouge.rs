@@ -328,7 +328,7 @@ mod tests {
     use crate::tests::{documents, feature};
     use grainway_geom::{Contour, point};
     use grainway_pipeline::doc::FeatureKind;
-    use grainway_pipeline::work::{Documents, SizedFeature, Variant};
+    use grainway_pipeline::work::{Documents, SizedFeature, Variant, Work};
     use std::f64::consts::TAU;
 
     struct Random(u64);
@@ -426,7 +426,7 @@ mod tests {
         let mut compared = 0;
         for case in 0..10 {
             let variant = star(&mut random, &documents);
-            let model = Model::new(&variant, &documents, 0.0);
+            let model = Model::new(variant.clone(), &Work::new(documents.clone()), 0.0);
             let features = &variant.features;
             let stands = |p: Point, z: f64| {
                 let taken = |f: &SizedFeature| f.floor <= z && f.region().contains(p);

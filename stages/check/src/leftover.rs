@@ -4,15 +4,15 @@
 
 use super::curves::{Boxes, around, unplaced};
 use super::figures::{Said, mm};
-use super::model::{FeatureModel, Model, fillet_room, fillet_triangle};
+use super::model::{Model, fillet_room, fillet_triangle};
 use super::motions::{Motion, Tool};
 use super::screen::Screen;
 use super::{Piece, Scene};
 use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Region, Segment, swept};
-use grainway_pipeline::doc::{CutterKind, FeatureKind, IfUnreachable};
+use grainway_pipeline::doc::{CutterKind, FeatureKind};
 use grainway_pipeline::finding::code;
 use grainway_pipeline::tolerance::{KERNEL_MM, TEXT_AGAINST_PLAN_MM, VERIFY_MM};
-use grainway_pipeline::work::{CornerAnswer, SizedFeature, Variant};
+use grainway_pipeline::work::{CornerAnswer, SizedFeature};
 use rayon::prelude::*;
 
 /// Cutouts and outlines are cut along their edge: within this width beside it everything must be gone.
@@ -196,9 +196,7 @@ fn matches(a: &[(usize, Motion)], b: &[(usize, Motion)]) -> bool {
 
 fn piece_outcome(scene: &Scene<'_>, index: usize, near: &[(usize, Motion)]) -> Outcome {
     let piece = &scene.pieces[index];
-    let Some(variant) = scene.work.variant(&piece.model.id) else {
-        return Outcome::default();
-    };
+    let variant = &piece.model.variant;
     let boxes = Boxes::new(
         near.iter()
             .map(|(_, m)| {
@@ -222,7 +220,6 @@ fn piece_outcome(scene: &Scene<'_>, index: usize, near: &[(usize, Motion)]) -> O
             };
             let one = One {
                 scene,
-                variant,
                 model: piece.model,
                 near,
                 boxes: &boxes,
@@ -245,7 +242,6 @@ fn piece_outcome(scene: &Scene<'_>, index: usize, near: &[(usize, Motion)]) -> O
 
 struct One<'a> {
     scene: &'a Scene<'a>,
-    variant: &'a Variant,
     model: &'a Model,
     near: &'a [(usize, Motion)],
     boxes: &'a Boxes,
@@ -297,9 +293,8 @@ impl One<'_> {
         capsules
     }
     fn feature(&self, k: usize, f: &SizedFeature, tabs: usize) -> Vec<Left> {
-        let model = &self.model.features[k];
         let edge = matches!(f.kind, FeatureKind::Outline | FeatureKind::Cutout);
-        let Some(wanted) = self.wanted(f, model) else {
+        let Some(wanted) = self.wanted(f, k) else {
             return Vec::new();
         };
         if wanted.is_empty() {
@@ -341,8 +336,9 @@ impl One<'_> {
         left
     }
     /// What must be gone at the feature's floor, drawn in by what verify allows. `None` when the kind wants nothing.
-    fn wanted(&self, f: &SizedFeature, model: &FeatureModel) -> Option<PolySet> {
-        let outline = || PolySet::from_contour(&self.variant.outline, KERNEL_MM);
+    fn wanted(&self, f: &SizedFeature, k: usize) -> Option<PolySet> {
+        let model = &self.model.features[k];
+        let outline = || PolySet::from_contour(&self.model.variant.outline, KERNEL_MM);
         let mut region = match f.kind {
             FeatureKind::Outline => {
                 let part = outline();
@@ -364,7 +360,7 @@ impl One<'_> {
             }
         };
         let r = model.radius;
-        if f.if_unreachable == IfUnreachable::Hand && r > 0.0 && f.kind != FeatureKind::Outline {
+        if self.model.left_for_hands[k] && r > 0.0 && f.kind != FeatureKind::Outline {
             // Left for hands: only what a cutter of this radius can clear is wanted.
             let all = PolySet::from_regions(&[f.region()], KERNEL_MM);
             region = region.intersection(&all.opening(r));
@@ -421,7 +417,7 @@ impl One<'_> {
                 .vertices
                 .iter()
                 .all(|v| self.model.outline.contains(v.at))
-            && self.variant.outline.segments().all(|s| {
+            && self.model.variant.outline.segments().all(|s| {
                 !s.bounds().touches(b)
                     || f.shape
                         .segments()

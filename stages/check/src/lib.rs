@@ -1,10 +1,11 @@
 //! Reads program texts back and checks them against the parts: as planned, and safe on their own. Knows no planning stage.
 //!
-//! `as-planned` compares the text's motions with the plan's. `safe` never looks at the plan: it takes the job (sized features, the
-//! corners' answers recomputed by formula, placements, stock, holds) and the text, and asks in eight layers whether the text cuts
-//! the parts and nothing else. Distances and regions here are computed by code that plans nothing, so that one mistake does not
-//! hide another. "Verified" means checked against the parts, never run on a machine.
+//! `as-planned` compares the text's motions with the plan's. `safe` believes nothing of the plan: what is wanted is derived here from
+//! the documents and the drawings ([`Wanted`]), a decision of the plan is a claim that is examined by the rule that allows it, and
+//! eight layers ask whether the text cuts the parts and nothing else. Distances and regions here are computed by code that plans
+//! nothing, so that one mistake does not hide another. "Verified" means checked against the parts, never run on a machine.
 
+mod claims;
 mod curves;
 mod extremes;
 mod figures;
@@ -18,28 +19,37 @@ mod loose;
 mod messages;
 mod model;
 mod motions;
+mod pieces;
 mod planned;
 mod rapids;
 mod screen;
 #[cfg(test)]
 mod tests;
 mod waits;
+mod wanted;
 
 use curves::Boxes;
 use figures::Said;
 use grainway_geom::{Bounds, Placing};
 use grainway_pipeline::dialect::{Dialect, DialectAbout};
-use grainway_pipeline::doc::{CutterChangeBy, Length, SpindleSwitch};
+use grainway_pipeline::doc::{
+    CutterChangeBy, FeatureKind, Length, Relief, ReliefKind, SpindleSwitch,
+};
 use grainway_pipeline::finding::{CodeInfo, Finding, Severity, code};
-use grainway_pipeline::work::{ByHand, Placement, Setup, SetupKind, Verdict, Work};
+use grainway_pipeline::stage::Files;
+use grainway_pipeline::work::{
+    ByHand, Documents, Part, Placement, Setup, SetupKind, Verdict, Work,
+};
 use limits::Settled;
 use model::Model;
 use motions::{Recorded, Taking};
+pub use pieces::HoldSize;
 pub use planned::PlannedMotions;
 use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::de::Error as _;
 use serde::{Deserialize, Deserializer, Serialize};
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::BufRead;
 
 /// Settings of the verify stage. Defaults are common practice, no source.
@@ -194,13 +204,62 @@ struct Scene<'a> {
     held_otherwise: bool,
 }
 
-/// What the documents allow beyond the settings of verify.
-#[derive(Clone, Copy, Debug, Default)]
+/// What the documents say in the settings of other stages.
+#[derive(Clone, Debug, Default)]
 pub struct Allowed {
+    /// What happens in inside corners where a feature does not say; nothing for kinds that are not here.
+    pub relief: BTreeMap<FeatureKind, Relief>,
     /// A relief's lobe may reach so many mm farther than its corner.
     pub relief_margin: f64,
     /// A person vouches for a hold of the wood that the program knows nothing of.
     pub held_otherwise: bool,
+    /// Left free round the parts of a drawing that names no board, mm.
+    pub board_margin: f64,
+    /// Of screws; not examined where it is not given, as of the two below.
+    pub screw: Option<HoldSize>,
+    /// Of clamps.
+    pub clamp: Option<HoldSize>,
+    /// Of stops.
+    pub stop: Option<HoldSize>,
+}
+
+impl Allowed {
+    fn relief_of(&self, kind: FeatureKind) -> Relief {
+        let none = || Relief {
+            kind: ReliefKind::None,
+            ..Relief::default()
+        };
+        self.relief.get(&kind).cloned().unwrap_or_else(none)
+    }
+}
+
+/// The parts that the documents ask for, as check derives them.
+pub struct Wanted {
+    parts: Vec<Part>,
+}
+
+impl Wanted {
+    /// From documents and drawings. `run_out` is how far bands described in the job run out over a part's edge, mm.
+    pub fn of(documents: &Documents, files: &dyn Files, run_out: f64) -> Wanted {
+        Wanted::from_parts(wanted::parts(documents, files, run_out))
+    }
+    fn from_parts(mut parts: Vec<Part>) -> Wanted {
+        parts.sort_by(|a, b| a.id.cmp(&b.id));
+        Wanted { parts }
+    }
+    fn part(&self, id: &str) -> Option<&Part> {
+        let found = self.parts.binary_search_by(|p| p.id.as_str().cmp(id));
+        found.ok().map(|i| &self.parts[i])
+    }
+    /// The parts that keep their drawn places.
+    fn drawn(&self) -> impl Iterator<Item = &Part> {
+        self.parts.iter().filter(|p| p.as_drawn)
+    }
+}
+
+/// What the whole job's programs make, held against what the documents ask for.
+pub fn verify_job(work: &Work, wanted: &Wanted) -> Vec<Finding> {
+    pieces::job(work, wanted)
 }
 
 impl Scene<'_> {
@@ -227,22 +286,40 @@ impl Scene<'_> {
 }
 
 /// Variants as they are to be cut, made once for all setups that they lie on.
-pub struct Models {
+pub struct Models<'w> {
     variants: Vec<Model>,
+    /// What is wrong with variants' claims, by variant.
+    claims: Vec<(String, Finding)>,
+    wanted: &'w Wanted,
     allowed: Allowed,
 }
 
-impl Models {
+impl<'w> Models<'w> {
     /// Of all variants that lie on these setups.
-    pub fn of(work: &Work, setups: &[Setup], allowed: Allowed) -> Models {
-        let lies = |id: &str| {
-            let mut all = setups.iter().flat_map(|s| &s.placements);
-            all.any(|p| p.variant == id)
-        };
-        let variants = work.variants.par_iter().filter(|v| lies(&v.id));
-        let variants = variants.map(|v| Model::new(v, &work.documents, allowed.relief_margin));
+    pub fn of(work: &Work, setups: &[Setup], wanted: &'w Wanted, allowed: Allowed) -> Models<'w> {
+        let lying: BTreeSet<&str> = setups
+            .iter()
+            .flat_map(|s| &s.placements)
+            .map(|p| p.variant.as_str())
+            .collect();
+        let examined: Vec<(Option<Model>, Vec<(String, Finding)>)> = work
+            .variants
+            .par_iter()
+            .filter(|v| lying.contains(v.id.as_str()))
+            .map(|v| match claims::examine(v, work, wanted, &allowed) {
+                Ok(e) => {
+                    let named = e.findings.into_iter().map(|f| (v.id.clone(), f));
+                    let model = Model::new(e.variant, work, allowed.relief_margin);
+                    (Some(model), named.collect())
+                }
+                Err(finding) => (None, vec![(v.id.clone(), finding)]),
+            })
+            .collect();
+        let (variants, claims): (Vec<_>, Vec<_>) = examined.into_iter().unzip();
         Models {
-            variants: variants.collect(),
+            variants: variants.into_iter().flatten().collect(),
+            claims: claims.into_iter().flatten().collect(),
+            wanted,
             allowed,
         }
     }
@@ -252,7 +329,7 @@ impl Models {
 pub fn verify_setup(
     work: &Work,
     setup: &Setup,
-    models: &Models,
+    models: &Models<'_>,
     texts: &mut [Text<'_>],
     dialect: &dyn Dialect,
     settings: &VerifySettings,
@@ -357,7 +434,7 @@ fn zero_by_hand(work: &Work, about: &DialectAbout) -> bool {
 fn safe(
     work: &Work,
     setup: &Setup,
-    models: &Models,
+    models: &Models<'_>,
     recorded: &Recorded,
     settled: &Settled,
     about: &DialectAbout,
@@ -366,8 +443,10 @@ fn safe(
     let mut said = Said::default();
     let mut pieces = Vec::new();
     for p in &setup.placements {
+        let examined = models.claims.iter().any(|(id, _)| *id == p.variant);
         match models.variants.iter().find(|m| m.id == p.variant) {
-            Some(model) => pieces.push(Piece::new(p, model, work)),
+            Some(model) => pieces.push(Piece::new(p, model)),
+            None if examined => {}
             None => said.find(
                 None,
                 Finding::new(
@@ -380,6 +459,9 @@ fn safe(
                 .setup(&setup.id),
             ),
         }
+    }
+    for finding in claims_of(work, setup, models) {
+        said.find(None, finding);
     }
     let machine = work.documents.machine().map(|(_, m)| m);
     let highest_hold = setup
@@ -449,6 +531,15 @@ fn safe(
     }
 }
 
+/// What is wrong with the claims of a setup and of what lies on it.
+fn claims_of(work: &Work, setup: &Setup, models: &Models<'_>) -> Vec<Finding> {
+    let lies = |id: &String| setup.placements.iter().any(|p| p.variant == *id);
+    let mut findings = pieces::setup(work, setup, models.wanted, &models.allowed);
+    let of_variants = models.claims.iter().filter(|(id, _)| lies(id));
+    findings.extend(of_variants.map(|(_, f)| f.clone().setup(&setup.id)));
+    findings
+}
+
 impl Scene<'_> {
     /// The text's pause of this number, from 1.
     fn pause(&self, number: u32) -> Option<&motions::PauseEvent> {
@@ -481,7 +572,7 @@ impl Scene<'_> {
 }
 
 impl<'a> Piece<'a> {
-    fn new(placement: &'a Placement, model: &'a Model, work: &Work) -> Piece<'a> {
+    fn new(placement: &'a Placement, model: &'a Model) -> Piece<'a> {
         let placing = placement.placing;
         let placed = |b: Bounds| {
             let corners = [
@@ -492,11 +583,8 @@ impl<'a> Piece<'a> {
             ];
             Bounds::of(corners.map(|c| placing.point(c)))
         };
-        let wanted = work.variant(&model.id).map_or(Bounds::EMPTY, |v| {
-            v.features
-                .iter()
-                .fold(Bounds::EMPTY, |b, f| b.union(f.shape.bounds()))
-        });
+        let features = model.variant.features.iter();
+        let wanted = features.fold(Bounds::EMPTY, |b, f| b.union(f.shape.bounds()));
         Piece {
             name: &placement.piece,
             placement,

@@ -1,11 +1,12 @@
 //! What must stand of a variant at each height: its outline less every feature whose floor lies at or below that height, and less
 //! the lobes of their corners, computed here anew from the corners' kind and way. Boundaries keep their true arcs.
 
+use super::claims::left_for_hands;
 use super::curves::{Boxes, Inside, crossings, distance};
 use grainway_geom::{Bounds, Contour, Point, Segment, Vertex, edges_at, fillet, point};
 use grainway_pipeline::doc::{FeatureKind, Shop};
 use grainway_pipeline::tolerance::RELIEF_MARGIN_MM;
-use grainway_pipeline::work::{Corner, CornerAnswer, Documents, SizedFeature, Variant};
+use grainway_pipeline::work::{Corner, CornerAnswer, SizedFeature, Variant, Work};
 use std::f64::consts::PI;
 
 /// How far beside a piece of a boundary it is asked on which side wood must stand. Slivers thinner than this are no wood; it is
@@ -188,6 +189,10 @@ impl Slab {
 pub(super) struct Model {
     pub(super) id: String,
     pub(super) part: String,
+    /// As the documents want it, with the claims of the plan that hold.
+    pub(super) variant: Variant,
+    /// Features of which the documents leave to hands what no cutter reaches, and the hand-work list names them.
+    pub(super) left_for_hands: Vec<bool>,
     pub(super) bounds: Bounds,
     pub(super) dimensioned: bool,
     pub(super) outline: Inside,
@@ -202,8 +207,8 @@ pub(super) const OUTLINE: &str = "outline";
 
 impl Model {
     /// A lobe may reach `margin` mm farther than its corner, or the usual margin where that is more.
-    pub(super) fn new(variant: &Variant, documents: &Documents, margin: f64) -> Model {
-        let shop = &documents.shop;
+    pub(super) fn new(variant: Variant, work: &Work, margin: f64) -> Model {
+        let shop = &work.documents.shop;
         let margin = margin.max(RELIEF_MARGIN_MM);
         let mut bad_corners = Vec::new();
         let features: Vec<FeatureModel> = variant
@@ -222,15 +227,21 @@ impl Model {
             features,
             slabs: Vec::new(),
             bad_corners,
+            left_for_hands: variant
+                .features
+                .iter()
+                .map(|f| left_for_hands(work, &variant.part, f))
+                .collect(),
+            variant,
         };
-        model.slabs = model.make_slabs(variant);
+        model.slabs = model.make_slabs();
         model
     }
     /// Wood must stand at `p` at the height `z`.
     pub(super) fn stands(&self, p: Point, z: f64) -> bool {
         self.outline.contains(p) && !self.features.iter().any(|f| f.acts_at(z) && f.takes(p))
     }
-    fn make_slabs(&self, variant: &Variant) -> Vec<Slab> {
+    fn make_slabs(&self) -> Vec<Slab> {
         let mut floors: Vec<f64> = self
             .features
             .iter()
@@ -241,7 +252,7 @@ impl Model {
         floors.push(f64::NEG_INFINITY);
         floors.sort_by(f64::total_cmp);
         floors.dedup_by(|a, b| (*a - *b).abs() < 1e-6);
-        let pieces = self.split_boundaries(variant);
+        let pieces = self.split_boundaries(&self.variant);
         (0..floors.len())
             .map(|k| {
                 let from = floors[k];

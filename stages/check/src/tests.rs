@@ -2,18 +2,20 @@
 
 mod limits;
 
-use super::{Allowed, Models, SetupVerdict, Text, VerifySettings, verify_setup};
+use super::{Allowed, Models, SetupVerdict, Text, VerifySettings, Wanted, verify_setup};
 use grainway_geom::{Contour, Placing, Point, point};
 use grainway_pipeline::dialect::{
     Action, Dialect, DialectAbout, DialectError, Known, ProgramHead, ReadEnd, ReadMove, Reader,
     Written,
 };
-use grainway_pipeline::doc::{FeatureKind, IfUnreachable, Unit, in_unit};
+use grainway_pipeline::doc::{
+    Board, Depth, FeatureKind, IfUnreachable, Length, Relief, Unit, in_unit,
+};
 use grainway_pipeline::finding::Severity;
 use grainway_pipeline::motion::{Item, Spindle};
 use grainway_pipeline::work::{
-    Corner, CornerAnswer, Documents, Entry, Hold, HoldKind, Placement, Setup, SetupKind,
-    SizedFeature, Tab, Variant, WasteRecord, Work,
+    Corner, CornerAnswer, Documents, Entry, Feature, Grain, HandWork, Hold, HoldKind, Part,
+    Placement, Setup, SetupKind, SizedFeature, Tab, Variant, WasteRecord, Work,
 };
 use std::f64::consts::FRAC_PI_2;
 use std::io::{BufRead, Write};
@@ -245,10 +247,27 @@ fn right_corners(min: Point, max: Point) -> Vec<Corner> {
 }
 
 fn work(features: Vec<SizedFeature>, dimensioned: bool, size: Point, board: Point) -> Work {
-    let documents = documents();
+    let mut documents = documents();
     let z = documents.z_frame("ash").unwrap();
+    let stock = documents.shop.stocks.get_mut("ash").unwrap();
+    stock.boards.push(Board {
+        id: "a".into(),
+        length: Length::from_mm(board.x),
+        width: Length::from_mm(board.y),
+        count: 1,
+    });
     let mut work = Work::new(documents);
     let outline = Contour::rectangle(point(0.0, 0.0), size, 0.0);
+    for f in features.iter().filter(|f| !f.corners.is_empty()) {
+        work.hand_work.push(HandWork {
+            part: "end".into(),
+            count: 1,
+            feature: Some(f.key.clone()),
+            at: None,
+            what: "square its corners".into(),
+            why: "the cutter leaves fillets".into(),
+        });
+    }
     work.variants.push(Variant {
         id: "end".into(),
         part: "end".into(),
@@ -310,7 +329,53 @@ fn margin_screw(at: Point) -> Hold {
     }
 }
 
+/// What documents would ask for of which this work is the plan.
+pub(super) fn wanted_by(work: &Work) -> Wanted {
+    let feature = |v: &Variant, f: &SizedFeature| Feature {
+        key: f.key.clone(),
+        kind: f.kind,
+        shape: f.shape.clone(),
+        islands: f.islands.clone(),
+        circle: f.circle,
+        depth: Some(match f.through {
+            true => Depth::Through,
+            false => Depth::Below(Length::from_mm(v.z.top() - f.floor)),
+        }),
+        left: None,
+        relief: f.relief.clone(),
+        if_unreachable: Some(f.if_unreachable),
+        leave: f.leave,
+        cutter: f.cutter_wanted.clone(),
+        waste: f.waste.clone(),
+        source: f.source.clone(),
+    };
+    let part = |v: &Variant| {
+        let outline = v.features.iter().find(|f| f.kind == FeatureKind::Outline);
+        Part {
+            id: v.part.clone(),
+            name: None,
+            count: 1,
+            stock: v.stock.clone(),
+            grain: Grain::Any,
+            outline: v.outline.clone(),
+            outline_relief: outline.and_then(|o| o.relief.clone()),
+            dimensioned: v.dimensioned,
+            features: v
+                .features
+                .iter()
+                .filter(|f| f.kind != FeatureKind::Outline)
+                .map(|f| feature(v, f))
+                .collect(),
+            outline_cutter: outline.and_then(|o| o.cutter_wanted.clone()),
+            source: Default::default(),
+            as_drawn: false,
+        }
+    };
+    Wanted::from_parts(work.variants.iter().map(part).collect())
+}
+
 fn verify(work: &Work, text: &str) -> SetupVerdict {
+    let wanted = wanted_by(work);
     let mut bytes = text.as_bytes();
     let mut texts = [Text {
         name: "01-board-1.txt",
@@ -321,7 +386,7 @@ fn verify(work: &Work, text: &str) -> SetupVerdict {
     verify_setup(
         work,
         &work.setups[0],
-        &Models::of(work, &work.setups, Allowed::default()),
+        &Models::of(work, &work.setups, &wanted, Allowed::default()),
         &mut texts,
         &Plain::new(),
         &VerifySettings::default(),
@@ -623,6 +688,7 @@ fn corners_are_computed_anew() {
     // A dog-bone in every corner: the text without lobes leaves wood.
     let r = 3.0;
     let relieve = |w: &mut Work, scale: f64| {
+        w.variants[0].features[0].relief = Some(Relief::default());
         for c in &mut w.variants[0].features[0].corners {
             let bisector = (c.before + c.after).normalized().unwrap();
             c.answer = CornerAnswer::Lobe {
@@ -1032,10 +1098,11 @@ fn without_a_reader_nothing_is_verified() {
         text: &mut bytes,
     }];
     let mute = Mute(Plain::new().0);
+    let wanted = wanted_by(&w);
     let verdict = verify_setup(
         &w,
         &w.setups[0],
-        &Models::of(&w, &w.setups, Allowed::default()),
+        &Models::of(&w, &w.setups, &wanted, Allowed::default()),
         &mut texts,
         &mute,
         &VerifySettings::default(),
@@ -1053,7 +1120,7 @@ fn without_a_reader_nothing_is_verified() {
     let verdict = verify_setup(
         &accepting,
         &accepting.setups[0],
-        &Models::of(&accepting, &accepting.setups, Allowed::default()),
+        &Models::of(&accepting, &accepting.setups, &wanted, Allowed::default()),
         &mut texts,
         &mute,
         &VerifySettings::default(),

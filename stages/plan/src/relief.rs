@@ -90,7 +90,8 @@ impl Default for ReliefSettings {
 }
 
 impl ReliefSettings {
-    fn of(&self, kind: FeatureKind) -> &Relief {
+    /// What is done in the corners of features of a kind.
+    pub fn of(&self, kind: FeatureKind) -> &Relief {
         match kind {
             FeatureKind::Mortise => &self.mortise,
             FeatureKind::Housing => &self.housing,

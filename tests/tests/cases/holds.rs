@@ -19,7 +19,16 @@ fn safe_alone(made: &Made, program: &Program, text: &str) -> Verdict {
         text: &mut text.as_bytes(),
     }];
     let settings = VerifySettings::default();
-    verify_program(work, setup, &mut texts, dialect.unwrap(), true, &settings).safe
+    verify_program(
+        work,
+        setup,
+        &mut texts,
+        made.files.as_ref(),
+        dialect.unwrap(),
+        true,
+        &settings,
+    )
+    .safe
 }
 
 fn told(verdict: &Verdict) -> Vec<String> {

@@ -98,7 +98,13 @@ fn a_line_deeper_than_its_place_allows_is_withheld() {
         }];
         let settings = grainway_stages::verify::VerifySettings::default();
         grainway_stages::verify::verify_program(
-            &made.work, setup, &mut texts, dialect, true, &settings,
+            &made.work,
+            setup,
+            &mut texts,
+            made.files.as_ref(),
+            dialect,
+            true,
+            &settings,
         )
         .safe
     };

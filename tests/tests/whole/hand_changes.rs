@@ -282,7 +282,15 @@ fn safe_alone(made: &Made, program: &Program, text: &str) -> bool {
         text: &mut text.as_bytes(),
     }];
     let settings = VerifySettings::default();
-    let verdict = verify_program(work, setup, &mut texts, dialect.unwrap(), true, &settings);
+    let verdict = verify_program(
+        work,
+        setup,
+        &mut texts,
+        made.files.as_ref(),
+        dialect.unwrap(),
+        true,
+        &settings,
+    );
     verdict.safe.passed
 }
 

@@ -10,6 +10,7 @@
     clippy::print_stdout
 )]
 
+mod claims;
 mod cutting_sheet;
 mod dxf_against_ezdxf;
 mod failing_shapes;

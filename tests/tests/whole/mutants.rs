@@ -127,7 +127,15 @@ fn verdicts(
         .collect();
     let settings = VerifySettings::default();
     let dialect = dialects.get(dialect).unwrap();
-    let verdict = verify_program(&made.work, setup, &mut texts, dialect, false, &settings);
+    let verdict = verify_program(
+        &made.work,
+        setup,
+        &mut texts,
+        made.files.as_ref(),
+        dialect,
+        false,
+        &settings,
+    );
     let as_planned = verdict
         .as_planned
         .iter()

@@ -1,7 +1,7 @@
 //! Offsets and openings of random regions and of the samples' features against GEOS (through shapely 2.2.0), an independent
 //! polygon library. GEOS is not taken as truth for far offsets: it was measured to be wrong there; distances stay below 7 mm.
 
-use crate::sabotage::{chain, wrong_diameter};
+use crate::sabotage::with_wrong_diameter;
 use grainway_geom::{self, Contour, Notes, Placing, Point, Region, Segment, Vertex, point};
 use grainway_pipeline::motion::Move;
 use grainway_tests::{
@@ -183,8 +183,7 @@ fn gouged(region: &Region, thinner: f64) -> (f64, Vec<Vec<Point>>, f64) {
     let boards = "[12], \"boards\": [{ \"id\": \"b\", \"length\": 500, \"width\": 500 }]";
     let shop = cutting_sheet_shop(2.0 * radius).replace("[12]", boards);
     let loaded = load_texts(&job.to_string(), &shop, &root()).unwrap();
-    let stages = chain(wrong_diameter(-thinner));
-    let made = run(loaded, &stages, &grainway_dialects::built_in()).unwrap();
+    let made = with_wrong_diameter(loaded, -thinner);
     let verdict = made.work.programs[0].safe.as_ref().unwrap();
     let figure = verdict
         .figures

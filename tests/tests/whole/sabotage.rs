@@ -3,7 +3,7 @@
 //!
 //! Plans are tampered with by test stages put into the chain, texts by a dialect that wraps the sample's own.
 
-use grainway_pipeline::chain::Stages;
+use grainway_pipeline::chain::{Chain, KeepNothing, Stages};
 use grainway_pipeline::dialect::{
     Dialect, DialectAbout, DialectError, ProgramHead, Reader, Written,
 };
@@ -109,28 +109,39 @@ fn caught_by_plan(made: &Made, what: &str) {
     );
 }
 
-/// The cutters' diameters off by `by` mm between the two stages: offsets come out half of that wrong.
-pub fn wrong_diameter(by: f64) -> Vec<(&'static str, Arc<dyn Stage>)> {
-    let kept: Arc<Mutex<Option<_>>> = Arc::default();
-    let again = kept.clone();
-    vec![
-        (
-            "fit",
-            tamper("wrong-diameter", move |work| {
-                let cutters = &mut work.documents.shop.cutters;
-                *kept.lock().unwrap() = Some(cutters.clone());
-                for cutter in cutters.values_mut() {
-                    cutter.diameter = Length::from_mm(cutter.diameter.mm() + by);
-                }
-            }),
-        ),
-        (
-            "profile",
-            tamper("right-diameter", move |work| {
-                work.documents.shop.cutters = again.lock().unwrap().take().unwrap();
-            }),
-        ),
-    ]
+/// A job planned and written as if its cutters' diameters were off by `by` mm, then verified with the true ones: offsets come out half of
+/// that wrong.
+pub fn with_wrong_diameter(loaded: Loaded, by: f64) -> Made {
+    let stages = grainway_stages::built_in();
+    let dialects = grainway_dialects::built_in();
+    let spool = grainway_pipeline::stage::MemorySpool::default();
+    let cx = Cx {
+        files: loaded.files.as_ref(),
+        dialects: &dialects,
+        spool: &spool,
+        progress: &grainway_pipeline::stage::Silent,
+        cancel: &Default::default(),
+    };
+    let mut work = loaded.work;
+    let documents = work.documents.clone();
+    for cutter in work.documents.shop.cutters.values_mut() {
+        cutter.diameter = Length::from_mm(cutter.diameter.mm() + by);
+    }
+    let names = stages.iter().map(|s| s.about().name.to_string());
+    let planning: Vec<String> = names.take_while(|n| n != "verify").collect();
+    let verify = planning.len();
+    let mut shorter = work.clone();
+    shorter.documents.job.chain = Some(planning);
+    let chain = Chain::plan(&stages, &shorter).unwrap();
+    chain.run(&mut work, 0, &cx, &mut KeepNothing).unwrap();
+    work.documents = documents;
+    let whole = Chain::plan(&stages, &Work::new(work.documents.clone())).unwrap();
+    whole.run(&mut work, verify, &cx, &mut KeepNothing).unwrap();
+    Made {
+        work,
+        spool,
+        files: loaded.files,
+    }
 }
 
 #[test]
@@ -138,7 +149,7 @@ fn offsets_five_hundredths_off() {
     for name in SAMPLES {
         for by in [0.1, -0.1] {
             caught_by_safe(
-                &planned(name, wrong_diameter(by)),
+                &with_wrong_diameter(load(&sample(name)).unwrap(), by),
                 &format!("{name}, diameter {by:+}"),
             );
         }

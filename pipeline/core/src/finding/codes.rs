@@ -422,6 +422,10 @@ codes! {
         "A pause is missing or says something else, or the machine is not raised and its spindle not stopped in it.",
         "Do not run it. Report the failure if the text was not edited.",
         "stages/check/src/tests.rs::a_deleted_pause_is_caught";
+    VERIFY_PIECES = "verify-pieces" Error
+        "The programs do not make every piece exactly once, or use boards that the documents do not have.",
+        "Do not run them. Run the job again, without third-party stages; report the failure if it comes back.",
+        "tests/tests/whole/claims.rs::pieces_are_counted_from_the_documents";
     VERIFY_RAPID = "verify-rapid" Error
         "A rapid move runs through wood, a screw or a clamp, or too near to one.",
         "Do not run it. Report the failure if the text was not edited.",
@@ -430,6 +434,10 @@ codes! {
         "A corner's relief is not where its formula puts it.",
         "Do not run it. Report the failure.",
         "stages/check/src/tests.rs::corners_are_computed_anew";
+    VERIFY_SEAL = "verify-seal" Error
+        "Something was changed after the programs were verified.",
+        "Run the job again, with `verify` behind every stage that changes programs, boards or parts.",
+        "tests/tests/whole/claims.rs::what_changes_after_verify_is_not_released";
     VERIFY_SLENDER = "verify-slender" Warning
         "A piece is long for its width and whips under the cutter where nothing holds its middle.",
         "Cut it from a wider piece, give it tabs closer together, or saw it after the other cuts.",
@@ -462,6 +470,10 @@ codes! {
         "The dialect cannot be read back, so the programs were not checked.",
         "Prove every program at the machine and accept the dialect in the shop's accept-unverified, or use a dialect with a reader.",
         "stages/check/src/tests.rs::without_a_reader_nothing_is_verified";
+    VERIFY_WANTED = "verify-wanted" Error
+        "The plan has something else than the documents ask for.",
+        "Do not run it. Run the job again, without third-party stages; report the failure if it comes back.",
+        "tests/tests/whole/claims.rs::a_plan_that_is_not_what_the_documents_ask_for_is_caught";
     VERIFY_WRONG_CUTTER = "verify-wrong-cutter" Error
         "The text calls another cutter than the work is for.",
         "Do not run it. Correct the numbers of the cutters in the shop document.",

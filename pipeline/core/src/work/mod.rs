@@ -3,6 +3,7 @@
 mod blobs;
 mod by_hand;
 mod part;
+mod seal;
 mod setup;
 mod step_view;
 mod variant;
@@ -12,6 +13,7 @@ pub use crate::hash::sha256_hex;
 pub use blobs::{BlobId, Blobs};
 pub use by_hand::{ByHand, PauseFor};
 pub use part::{Balance, Feature, Grain, Part, Source};
+pub use seal::Seal;
 pub use setup::{
     Entry, Hold, HoldKind, Placement, Program, Setup, SetupKind, SetupStep, StepRef, Verdict,
     VerdictFigure,
@@ -124,6 +126,9 @@ pub struct Work {
     /// What the user should know, sorted.
     #[serde(default)]
     pub findings: Vec<Finding>,
+    /// What verify has seen, by its sum; release compares it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seal: Option<Seal>,
     /// Files that the report stage made: name in the output folder → spooled text. Bytes of binary files are held by the spool.
     #[serde(default)]
     pub files: BTreeMap<String, crate::spool::SpoolId>,
@@ -145,6 +150,7 @@ impl Work {
             programs: Vec::new(),
             hand_work: Vec::new(),
             findings: Vec::new(),
+            seal: None,
             files: BTreeMap::new(),
             blobs: Blobs::default(),
         }

@@ -1,7 +1,7 @@
 //! Which programs may be run: all of a job's, or none.
 
 use grainway_pipeline::finding::{Finding, code};
-use grainway_pipeline::work::{Program, Work};
+use grainway_pipeline::work::{Program, Seal, Work};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -53,6 +53,13 @@ pub fn add_findings(work: &mut Work) {
         work.find(Finding::new(
             &code::NOT_VERIFIED,
             "The programs were changed after verify, or verify is not in the chain.",
+        ));
+        return;
+    }
+    if work.seal != Some(Seal::of(work)) {
+        work.find(Finding::new(
+            &code::VERIFY_SEAL,
+            "The programs, boards or parts are not those that were verified.",
         ));
         return;
     }

@@ -18,9 +18,7 @@ pub(super) fn check(
     last: Option<&Motion>,
     said: &mut Said,
 ) {
-    let Some(variant) = scene.work.variant(&piece.model.id) else {
-        return;
-    };
+    let variant = &piece.model.variant;
     let Some((length, width)) = sides(&variant.outline) else {
         return;
     };

@@ -13,9 +13,7 @@ use grainway_pipeline::work::{Hold, SizedFeature};
 /// Slugs of cutouts that stay in one bit: held by two screws, or one and a tab, when longer than three times their width.
 pub(super) fn check(scene: &Scene<'_>, level: f64, said: &mut Said) {
     for piece in &scene.pieces {
-        let Some(variant) = scene.work.variant(&piece.model.id) else {
-            continue;
-        };
+        let variant = &piece.model.variant;
         for f in &variant.features {
             if f.kind == FeatureKind::Cutout
                 && let Some(slug) = Slug::of(scene, piece, f, level)

@@ -22,8 +22,10 @@ pub(super) fn check(scene: &Scene<'_>, grid: &Grid, level: f64, said: &mut Said)
         .enumerate()
         .filter(|(_, p)| !p.model.dimensioned)
         .filter_map(|(i, p)| {
-            let variant = scene.work.variant(&p.model.id)?;
-            Some((i, measured(scene, p, &variant.outline, level, grid.cell)?))
+            Some((
+                i,
+                measured(scene, p, &p.model.variant.outline, level, grid.cell)?,
+            ))
         })
         .collect();
     let tabs: Vec<(usize, &[MeasuredTab])> = measured

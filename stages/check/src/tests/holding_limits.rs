@@ -371,7 +371,8 @@ fn verify_with(work: &Work, text: &str, settings: &VerifySettings) -> SetupVerdi
         planned: None,
         text: &mut bytes,
     }];
-    let models = Models::of(work, &work.setups, Allowed::default());
+    let wanted = wanted_by(work);
+    let models = Models::of(work, &work.setups, &wanted, Allowed::default());
     verify_setup(
         work,
         &work.setups[0],

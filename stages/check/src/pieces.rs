@@ -1,0 +1,465 @@
+//! Layer 0, for whole setups and the whole job: every piece that the documents ask for lies on a board or blank that the documents
+//! have, in its wood and along its grain, and is made exactly once.
+
+use super::figures::mm;
+use super::{Allowed, Wanted};
+use grainway_geom::{Bounds, Placing, Point, point};
+use grainway_pipeline::doc::{Drawing, ZZero};
+use grainway_pipeline::finding::{Finding, code};
+use grainway_pipeline::work::{Hold, HoldKind, Part, Placement, Setup, SetupKind, Work, ZFrame};
+use std::collections::{BTreeMap, BTreeSet};
+use std::f64::consts::{FRAC_PI_2, PI};
+
+/// Lengths and places that differ by less than this are the same, mm: both are computed from the same numbers, in another order.
+const SAME_MM: f64 = 1e-4;
+/// Angles that differ by less than this are the same, radians.
+const SAME_ANGLE: f64 = 1e-9;
+
+/// What a setup claims about its wood, held against the documents.
+pub(super) fn setup(
+    work: &Work,
+    setup: &Setup,
+    wanted: &Wanted,
+    allowed: &Allowed,
+) -> Vec<Finding> {
+    let mut claims = Claims {
+        work,
+        setup,
+        wanted,
+        allowed,
+        findings: Vec::new(),
+    };
+    claims.wood();
+    claims.holds();
+    match setup.kind {
+        SetupKind::Lines => claims.lines(),
+        SetupKind::Blank => claims.blank(),
+        SetupKind::Board => claims.board(),
+    }
+    claims.findings
+}
+
+struct Claims<'a> {
+    work: &'a Work,
+    setup: &'a Setup,
+    wanted: &'a Wanted,
+    allowed: &'a Allowed,
+    findings: Vec<Finding>,
+}
+
+impl<'a> Claims<'a> {
+    fn say(&mut self, message: String) {
+        self.findings
+            .push(Finding::new(&code::VERIFY_WANTED, message).setup(&self.setup.id));
+    }
+    fn say_of(&mut self, placement: &Placement, message: String) {
+        let finding = Finding::new(&code::VERIFY_WANTED, message)
+            .setup(&self.setup.id)
+            .part(&placement.piece)
+            .at(placement.placing.at);
+        self.findings.push(finding);
+    }
+    fn part_of(&self, placement: &Placement) -> Option<&'a Part> {
+        let variant = self.work.variant(&placement.variant)?;
+        self.wanted.part(&variant.part)
+    }
+    /// The parts that lie here, each with its placing. A piece whose name is not its part's is told.
+    fn parts(&mut self) -> Vec<(&'a Placement, &'a Part)> {
+        let mut out = Vec::new();
+        for placement in &self.setup.placements {
+            let Some(part) = self.part_of(placement) else {
+                continue;
+            };
+            if part_of_piece(&placement.piece) != part.id {
+                self.say_of(
+                    placement,
+                    format!(
+                        "A piece of the part {} is called {}.",
+                        part.id, placement.piece
+                    ),
+                );
+            }
+            if part.stock != self.setup.stock {
+                self.say_of(
+                    placement,
+                    format!(
+                        "{} is to be of the stock {}; it lies on wood of {}.",
+                        placement.piece, part.stock, self.setup.stock
+                    ),
+                );
+            }
+            out.push((placement, part));
+        }
+        out
+    }
+
+    fn wood(&mut self) {
+        let z = match self.setup.kind {
+            // There is no wood yet: the spoilboard is all.
+            SetupKind::Lines => Some(ZFrame {
+                zero: ZZero::Bed,
+                thinnest: 0.0,
+                mean: 0.0,
+                thickest: 0.0,
+            }),
+            SetupKind::Board | SetupKind::Blank => self.work.documents.z_frame(&self.setup.stock),
+        };
+        if z != Some(self.setup.z) {
+            self.say(format!(
+                "The heights of {} are not those of the readings of {}.",
+                self.setup.id, self.setup.stock
+            ));
+        }
+        if self.setup.repeats == 0 || self.setup.kind != SetupKind::Blank && self.setup.repeats != 1
+        {
+            self.say(format!(
+                "{} is to be run {} times.",
+                self.setup.id, self.setup.repeats
+            ));
+        }
+    }
+
+    /// Screws, clamps and stops have the sizes that the documents give them.
+    fn holds(&mut self) {
+        let of_size = |hold: &Hold, size: HoldSize| {
+            (hold.head_radius - size.radius).abs() < SAME_MM
+                && (hold.shaft - size.shaft).abs() < SAME_MM
+                && (hold.head_above - size.above).abs() < SAME_MM
+        };
+        let wrong: Vec<String> = self
+            .setup
+            .holds
+            .iter()
+            .filter(|h| {
+                let size = match h.kind {
+                    HoldKind::Clamp => self.allowed.clamp,
+                    HoldKind::Stop => self.allowed.stop,
+                    HoldKind::MarginScrew | HoldKind::WasteScrew | HoldKind::FrameScrew => {
+                        self.allowed.screw
+                    }
+                };
+                size.is_some_and(|s| !of_size(h, s))
+            })
+            .map(|h| {
+                format!(
+                    "The {} at ({}, {}) has another size than the documents give.",
+                    h.kind.word(),
+                    mm(h.at.x),
+                    mm(h.at.y)
+                )
+            })
+            .collect();
+        wrong.into_iter().for_each(|w| self.say(w));
+        for hold in self.setup.holds.iter().filter(|h| {
+            let late = matches!(h.kind, HoldKind::WasteScrew | HoldKind::FrameScrew);
+            late != h.after_pause.is_some()
+        }) {
+            self.findings.push(
+                Finding::new(
+                    &code::VERIFY_WANTED,
+                    format!(
+                        "The {} at ({}, {}) is there at another time than such a hold is.",
+                        hold.kind.word(),
+                        mm(hold.at.x),
+                        mm(hold.at.y)
+                    ),
+                )
+                .setup(&self.setup.id),
+            );
+        }
+    }
+
+    fn lines(&mut self) {
+        if !self.setup.placements.is_empty() {
+            self.say(format!(
+                "Pieces lie on {}, which cuts lines in the spoilboard.",
+                self.setup.id
+            ));
+        }
+        // The blanks that come into these lines give them their size.
+        let served = self
+            .work
+            .setups
+            .iter()
+            .find(|s| s.lines.as_deref() == Some(self.setup.id.as_str()));
+        match served {
+            None => self.say(format!("No blank lies in the lines of {}.", self.setup.id)),
+            Some(blank) if !same_point(blank.size, self.setup.size, LINES_MM) => self.say(format!(
+                "The lines of {} are {} × {} mm; the blank is {} × {} mm.",
+                self.setup.id,
+                mm(self.setup.size.x),
+                mm(self.setup.size.y),
+                mm(blank.size.x),
+                mm(blank.size.y)
+            )),
+            Some(_) => {}
+        }
+    }
+
+    fn blank(&mut self) {
+        let parts = self.parts();
+        let [(placement, part)] = parts.as_slice() else {
+            self.say(format!(
+                "{} holds {} pieces; a blank is one.",
+                self.setup.id,
+                parts.len()
+            ));
+            return;
+        };
+        let bounds = part.outline.bounds();
+        let size = bounds.max - bounds.min;
+        let lying = placement.placing;
+        let fine = part.dimensioned
+            && same_point(self.setup.size, size, SAME_MM)
+            && lying.angle.abs() < SAME_ANGLE
+            && same_point(lying.at, -bounds.min, SAME_MM);
+        if !fine {
+            self.say_of(
+                placement,
+                format!(
+                    "{} does not lie as a blank of {} × {} mm with its corner at zero.",
+                    placement.piece,
+                    mm(size.x),
+                    mm(size.y)
+                ),
+            );
+        }
+    }
+
+    fn board(&mut self) {
+        let parts = self.parts();
+        let board = Bounds {
+            min: point(0.0, 0.0),
+            max: self.setup.size,
+        };
+        for (placement, part) in &parts {
+            let own = part.outline.placed(&placement.placing).bounds();
+            let room = board.grown(SAME_MM);
+            if !room.contains(own.min) || !room.contains(own.max) {
+                self.say_of(
+                    placement,
+                    format!("{} reaches over the board's edge.", placement.piece),
+                );
+            }
+            if part.dimensioned {
+                self.say_of(
+                    placement,
+                    format!(
+                        "{} is a dimensioned blank; no board is cut for it.",
+                        placement.piece
+                    ),
+                );
+            }
+            if !along_grain(&placement.placing, part) {
+                self.say_of(
+                    placement,
+                    format!("{} does not lie along the grain.", placement.piece),
+                );
+            }
+        }
+        let drawn: Vec<&(&Placement, &Part)> = parts.iter().filter(|p| p.1.as_drawn).collect();
+        if drawn.is_empty() {
+            return self.bought_board();
+        }
+        if drawn.len() < parts.len() {
+            self.say(format!("{} holds drawn parts and others.", self.setup.id));
+        }
+        self.drawn_board(&drawn);
+    }
+
+    /// The board is one of the stock's.
+    fn bought_board(&mut self) {
+        let size = self.setup.size;
+        let stock = self.work.documents.stock(&self.setup.stock);
+        let known = stock.is_some_and(|s| {
+            s.boards
+                .iter()
+                .any(|b| same_point(size, point(b.length.mm(), b.width.mm()), SAME_MM))
+        });
+        if !known {
+            self.say(format!(
+                "The stock {} has no board of {} × {} mm.",
+                self.setup.stock,
+                mm(size.x),
+                mm(size.y)
+            ));
+        }
+    }
+
+    /// Drawn parts lie as the drawing has them, all moved by the same, on the board that the drawing names or one just large enough.
+    fn drawn_board(&mut self, drawn: &[&(&Placement, &Part)]) {
+        let source = &drawn[0].1.source;
+        let doc = self
+            .work
+            .documents
+            .job
+            .drawings
+            .iter()
+            .find(|d| Some(&d.id) == source.drawing.as_ref());
+        let Some(doc) = doc else {
+            return;
+        };
+        let sheet: Vec<&Part> = self
+            .wanted
+            .drawn()
+            .filter(|p| p.source.drawing == source.drawing && p.source.sheet == source.sheet)
+            .collect();
+        let (size, shift) = drawn_layout(doc, &sheet, self.allowed.board_margin);
+        if !same_point(self.setup.size, size, SAME_MM) {
+            self.say(format!(
+                "The board of {} is {} × {} mm; the documents give {} × {} mm.",
+                self.setup.id,
+                mm(self.setup.size.x),
+                mm(self.setup.size.y),
+                mm(size.x),
+                mm(size.y)
+            ));
+        }
+        for (placement, part) in drawn {
+            let same_sheet =
+                part.source.drawing == source.drawing && part.source.sheet == source.sheet;
+            let at = part.source.at + shift;
+            let lies = placement.placing;
+            if !same_sheet || !same_point(lies.at, at, SAME_MM) || lies.angle.abs() > SAME_ANGLE {
+                self.say_of(
+                    placement,
+                    format!("{} does not lie where the drawing has it.", placement.piece),
+                );
+            }
+        }
+    }
+}
+
+/// Lines are laid for blanks whose sizes differ by no more than this, mm: a person feels no such play.
+const LINES_MM: f64 = 0.05 + SAME_MM;
+
+/// The size of a thing that holds, mm.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HoldSize {
+    /// Of its head, its foot or its body, seen from above.
+    pub radius: f64,
+    /// Diameter of a screw's shaft; 0 for what has none.
+    pub shaft: f64,
+    /// How high it stands over the face; less than 0 below it.
+    pub above: f64,
+}
+
+fn same_point(a: Point, b: Point, within: f64) -> bool {
+    (a.x - b.x).abs() <= within && (a.y - b.y).abs() <= within
+}
+
+/// The part's grain runs along the board's, or it has none that matters.
+fn along_grain(placing: &Placing, part: &Part) -> bool {
+    let turn = match part.grain {
+        grainway_pipeline::work::Grain::AlongX => PI,
+        grainway_pipeline::work::Grain::Any => FRAC_PI_2,
+    };
+    let turns = placing.angle / turn;
+    (turns - turns.round()).abs() < SAME_ANGLE
+}
+
+/// The board of a drawn sheet, and how far the drawing is moved on it.
+fn drawn_layout(doc: &Drawing, sheet: &[&Part], margin: f64) -> (Point, Point) {
+    let extent = sheet.iter().fold(Bounds::EMPTY, |all, p| {
+        all.union(p.outline.shifted(p.source.at).bounds())
+    });
+    let inner = extent.max - extent.min;
+    let Some(board) = &doc.board else {
+        let room = point(margin, margin);
+        return (inner + room * 2.0, room - extent.min);
+    };
+    let size = point(board.length.mm(), board.width.mm());
+    let corner = match board.parts_at {
+        Some([x, y]) => point(x.mm(), y.mm()),
+        None => {
+            let side = |free: f64| margin.min(free / 2.0).max(0.0);
+            point(side(size.x - inner.x), side(size.y - inner.y))
+        }
+    };
+    (size, corner - extent.min)
+}
+
+/// The part in a piece's name: what stands before `#`.
+fn part_of_piece(piece: &str) -> &str {
+    piece.split('#').next().unwrap_or(piece)
+}
+
+/// Over all setups: every part is made as often as the documents ask, every piece has one name, no more boards are used than there
+/// are, and every setup with something to do has its programs.
+pub(super) fn job(work: &Work, wanted: &Wanted) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    let mut made: BTreeMap<&str, u64> = BTreeMap::new();
+    let mut names: BTreeSet<&str> = BTreeSet::new();
+    let mut boards: BTreeMap<(&str, i64, i64), u32> = BTreeMap::new();
+    for setup in &work.setups {
+        for placement in &setup.placements {
+            let part = work.variant(&placement.variant).map(|v| v.part.as_str());
+            *made.entry(part.unwrap_or("")).or_default() += u64::from(setup.repeats);
+            if !names.insert(&placement.piece) {
+                findings.push(
+                    Finding::new(
+                        &code::VERIFY_PIECES,
+                        format!("The piece {} is made twice.", placement.piece),
+                    )
+                    .setup(&setup.id)
+                    .part(&placement.piece),
+                );
+            }
+        }
+        let something = !setup.placements.is_empty() || !setup.own_steps.is_empty();
+        if something && !work.programs.iter().any(|p| p.setup == setup.id) {
+            findings.push(
+                Finding::new(
+                    &code::VERIFY_PIECES,
+                    format!("No program cuts what lies on {}.", setup.id),
+                )
+                .setup(&setup.id),
+            );
+        }
+        let tenth = |v: f64| (v * 10.0).round() as i64;
+        let drawn = setup.placements.iter().any(|p| {
+            let part = work.variant(&p.variant).and_then(|v| wanted.part(&v.part));
+            part.is_some_and(|p| p.as_drawn)
+        });
+        if setup.kind == SetupKind::Board && !drawn {
+            *boards
+                .entry((&setup.stock, tenth(setup.size.x), tenth(setup.size.y)))
+                .or_default() += 1;
+        }
+    }
+    for part in &wanted.parts {
+        let n = made.remove(part.id.as_str()).unwrap_or(0);
+        if n != u64::from(part.count) {
+            findings.push(
+                Finding::new(
+                    &code::VERIFY_PIECES,
+                    format!(
+                        "The programs make {n} of {}; the documents ask for {}.",
+                        part.id, part.count
+                    ),
+                )
+                .part(&part.id),
+            );
+        }
+    }
+    for ((stock, length, width), used) in boards {
+        let of_size = work.documents.stock(stock).map_or(0, |s| {
+            let same = |b: &&grainway_pipeline::doc::Board| {
+                (b.length.mm() * 10.0).round() as i64 == length
+                    && (b.width.mm() * 10.0).round() as i64 == width
+            };
+            s.boards.iter().filter(same).map(|b| b.count).sum::<u32>()
+        });
+        if used > of_size {
+            findings.push(Finding::new(
+                &code::VERIFY_PIECES,
+                format!(
+                    "{used} boards of {} × {} mm of the stock {stock} are used; the documents have {of_size}.",
+                    mm(length as f64 / 10.0),
+                    mm(width as f64 / 10.0)
+                ),
+            ));
+        }
+    }
+    findings
+}

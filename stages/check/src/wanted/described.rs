@@ -1,0 +1,103 @@
+//! Parts and features that the job describes.
+
+use super::{shifted, with_keys};
+use grainway_geom::{Bounds, Contour, Point};
+use grainway_import::shapes::{Problems, blank, contours};
+use grainway_pipeline::doc::{Depth, FeatureDoc, FeatureKind, PartDoc, Shape};
+use grainway_pipeline::tolerance::IMPORT_MM;
+use grainway_pipeline::work::{Feature, Grain, Part, Source};
+
+/// The part of a description; `None` where it gives no outline that can be used.
+pub(super) fn part(doc: &PartDoc, run_out: f64) -> Option<Part> {
+    let outline = match (&doc.outline, &doc.blank) {
+        (Some(shape), None) => only_contour(shape)?,
+        (None, Some(b)) => blank(b, "", &mut Problems::default())?,
+        _ => return None,
+    };
+    let frame = outline.bounds();
+    let features = features(&doc.features, frame, run_out);
+    let to_corner = -frame.min;
+    Some(Part {
+        id: doc.id.clone(),
+        name: doc.name.clone(),
+        count: doc.count,
+        stock: doc.stock.clone(),
+        grain: Grain::AlongX,
+        outline: outline.shifted(to_corner),
+        outline_relief: doc.relief.clone(),
+        dimensioned: doc.blank.as_ref().is_some_and(|b| b.dimensioned),
+        features: with_keys(
+            features
+                .into_iter()
+                .map(|f| shifted(f, to_corner))
+                .collect(),
+        ),
+        outline_cutter: None,
+        source: Source {
+            at: frame.min,
+            ..Source::default()
+        },
+        as_drawn: false,
+    })
+}
+
+fn only_contour(shape: &Shape) -> Option<Contour> {
+    let nowhere = Bounds::of([Point::default()]);
+    contours(shape, nowhere, 0.0, "", &mut Problems::default())
+        .into_iter()
+        .next()
+        .filter(|c| c.closed)
+}
+
+/// The features of a list, in the frame in which they are described, without keys where the job gives no id.
+pub(super) fn features(docs: &[FeatureDoc], part: Bounds, run_out: f64) -> Vec<Feature> {
+    let mut out = Vec::new();
+    for doc in docs {
+        let shapes = contours(&doc.shape, part, run_out, "", &mut Problems::default());
+        let islands: Vec<Contour> = doc
+            .islands
+            .iter()
+            .flat_map(|i| contours(i, part, 0.0, "", &mut Problems::default()))
+            .map(|c| c.oriented(false))
+            .collect();
+        let numbered = matches!(doc.shape, Shape::Circles(_));
+        for (i, shape) in shapes.into_iter().enumerate() {
+            if !shape.closed && doc.kind != FeatureKind::Engraving {
+                continue;
+            }
+            let key = match &doc.id {
+                Some(id) if numbered => format!("{id}.{}", i + 1),
+                Some(id) => id.clone(),
+                None => String::new(),
+            };
+            out.push(feature(doc, key, shape, islands.clone()));
+        }
+    }
+    out
+}
+
+fn feature(doc: &FeatureDoc, key: String, shape: Contour, islands: Vec<Contour>) -> Feature {
+    // A cutout goes through where nothing else is said.
+    let silent = doc.depth.is_none() && doc.left.is_none();
+    Feature {
+        key,
+        kind: doc.kind,
+        circle: shape.as_circle(IMPORT_MM),
+        source: Source {
+            at: shape.start().unwrap_or_default(),
+            ..Source::default()
+        },
+        shape,
+        islands,
+        depth: match silent && doc.kind == FeatureKind::Cutout {
+            true => Some(Depth::Through),
+            false => doc.depth,
+        },
+        left: doc.left.map(|l| l.mm()),
+        relief: doc.relief.clone(),
+        if_unreachable: doc.if_unreachable,
+        leave: doc.leave.map(|l| l.mm()),
+        cutter: doc.cutter.clone(),
+        waste: doc.waste.clone(),
+    }
+}

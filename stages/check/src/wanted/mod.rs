@@ -1,0 +1,88 @@
+//! What is wanted: parts and their features, derived from the documents and the drawings alone.
+//!
+//! The drawing stage derives the same for planning. This is a second derivation, written separately, so that a mistake in one of
+//! them, or a change made between two stages, is seen by comparing a program's text with what the documents say. Nothing here
+//! reports: what is wrong with a document is said by the stage that reads it, and a part that cannot be made is not wanted.
+
+mod described;
+mod drawn;
+mod sized;
+mod trimmed;
+
+pub(crate) use sized::{part_frame, sized};
+
+use grainway_geom::{Contour, Point};
+use grainway_pipeline::stage::Files;
+use grainway_pipeline::work::{Documents, Feature, Part};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// The parts that the documents ask for, sorted by id, with their counts. `run_out` is how far bands described in the job run out
+/// over a part's edge, mm.
+pub(crate) fn parts(documents: &Documents, files: &dyn Files, run_out: f64) -> Vec<Part> {
+    let job = &documents.job;
+    let drawn = job
+        .drawings
+        .iter()
+        .flat_map(|d| drawn::parts(d, documents, files, run_out));
+    let described = job.parts.iter().filter_map(|p| described::part(p, run_out));
+    let mut by_id: BTreeMap<String, Part> = BTreeMap::new();
+    for part in drawn.chain(described) {
+        // An id that is given twice is refused by the drawing stage; the first stands.
+        by_id.entry(part.id.clone()).or_insert(part);
+    }
+    let mut parts: Vec<Part> = by_id.into_values().collect();
+    if !job.only.is_empty() {
+        parts.retain(|p| job.only.contains_key(&p.id));
+        for part in &mut parts {
+            part.count = job.only[&part.id];
+        }
+    }
+    parts
+}
+
+/// A feature moved along with its part.
+fn shifted(mut feature: Feature, by: Point) -> Feature {
+    feature.shape = feature.shape.shifted(by);
+    for island in &mut feature.islands {
+        *island = island.shifted(by);
+    }
+    if let Some((centre, _)) = &mut feature.circle {
+        *centre = *centre + by;
+    }
+    feature
+}
+
+/// Gives the features without an id the key that people read: the kind and the middle of the box, to a tenth of a millimetre, and
+/// `~2`, `~3` … for more of them at one place, the smaller first.
+fn with_keys(mut features: Vec<Feature>) -> Vec<Feature> {
+    let mut used: BTreeSet<String> = features.iter().map(|f| f.key.clone()).collect();
+    let mut order: Vec<usize> = (0..features.len())
+        .filter(|i| features[*i].key.is_empty())
+        .collect();
+    let measure = |c: &Contour| (c.area().abs(), c.length());
+    order.sort_by(|a, b| {
+        let (x, y) = (measure(&features[*a].shape), measure(&features[*b].shape));
+        x.0.total_cmp(&y.0).then(x.1.total_cmp(&y.1))
+    });
+    for i in order {
+        let feature = &mut features[i];
+        let middle = feature.shape.bounds().centre();
+        let tenth = |v: f64| (v * 10.0).round() / 10.0 + 0.0;
+        let plain = format!(
+            "{}@{:.1},{:.1}",
+            feature.kind.word(),
+            tenth(middle.x),
+            tenth(middle.y)
+        );
+        let free = (1u32..)
+            .map(|n| match n {
+                1 => plain.clone(),
+                n => format!("{plain}~{n}"),
+            })
+            .find(|key| !used.contains(key));
+        feature.key = free.unwrap_or(plain);
+        used.insert(feature.key.clone());
+    }
+    features.sort_by(|a, b| a.key.cmp(&b.key));
+    features
+}
