@@ -33,28 +33,26 @@ pub(super) struct Examined {
     pub(super) findings: Vec<Finding>,
 }
 
-/// Holds a planned variant against the part that it says it is. `None`, with a finding, where the documents ask for no such part.
+/// Holds a planned variant against the part that it says it is. `Err` where the documents ask for no such part.
 pub(super) fn examine(
     planned: &Variant,
     work: &Work,
     wanted: &Wanted,
     allowed: &Allowed,
-) -> Result<Examined, Finding> {
+) -> Result<Examined, Box<Finding>> {
+    let no =
+        |message: String| Box::new(Finding::new(&code::VERIFY_WANTED, message).part(&planned.part));
     let part = wanted.part(&planned.part).ok_or_else(|| {
-        Finding::new(
-            &code::VERIFY_WANTED,
-            format!(
-                "The plan has a piece {}; the documents ask for no part {}.",
-                planned.id, planned.part
-            ),
-        )
+        no(format!(
+            "The plan has a piece {}; the documents ask for no part {}.",
+            planned.id, planned.part
+        ))
     })?;
     let z = wanted::part_frame(&work.documents, part).ok_or_else(|| {
-        Finding::new(
-            &code::VERIFY_WANTED,
-            format!("The documents have no wood for the part {}.", part.id),
-        )
-        .part(&part.id)
+        no(format!(
+            "The documents have no wood for the part {}.",
+            part.id
+        ))
     })?;
     let mut variant = wanted::sized(part, z);
     variant.id.clone_from(&planned.id);

@@ -38,7 +38,7 @@ use grainway_pipeline::doc::{
 use grainway_pipeline::finding::{CodeInfo, Finding, Severity, code};
 use grainway_pipeline::stage::Files;
 use grainway_pipeline::work::{
-    ByHand, Documents, Part, Placement, Setup, SetupKind, Verdict, Work,
+    ByHand, Documents, Part, Placement, Setup, SetupKind, Variant, Verdict, Work,
 };
 use limits::Settled;
 use model::Model;
@@ -302,20 +302,17 @@ impl<'w> Models<'w> {
             .flat_map(|s| &s.placements)
             .map(|p| p.variant.as_str())
             .collect();
-        let examined: Vec<(Option<Model>, Vec<(String, Finding)>)> = work
-            .variants
-            .par_iter()
-            .filter(|v| lying.contains(v.id.as_str()))
-            .map(|v| match claims::examine(v, work, wanted, &allowed) {
-                Ok(e) => {
-                    let named = e.findings.into_iter().map(|f| (v.id.clone(), f));
-                    let model = Model::new(e.variant, work, allowed.relief_margin);
-                    (Some(model), named.collect())
-                }
-                Err(finding) => (None, vec![(v.id.clone(), finding)]),
-            })
-            .collect();
-        let (variants, claims): (Vec<_>, Vec<_>) = examined.into_iter().unzip();
+        let examine = |v: &Variant| match claims::examine(v, work, wanted, &allowed) {
+            Ok(e) => {
+                let named = e.findings.into_iter().map(|f| (v.id.clone(), f));
+                let model = Model::new(e.variant, work, allowed.relief_margin);
+                (Some(model), named.collect::<Vec<_>>())
+            }
+            Err(finding) => (None, vec![(v.id.clone(), *finding)]),
+        };
+        let placed = work.variants.par_iter();
+        let placed = placed.filter(|v| lying.contains(v.id.as_str()));
+        let (variants, claims): (Vec<_>, Vec<_>) = placed.map(examine).unzip();
         Models {
             variants: variants.into_iter().flatten().collect(),
             claims: claims.into_iter().flatten().collect(),

@@ -4,9 +4,7 @@
 use crate::sabotage::with_wrong_diameter;
 use grainway_geom::{self, Contour, Notes, Placing, Point, Region, Segment, Vertex, point};
 use grainway_pipeline::motion::Move;
-use grainway_tests::{
-    SAMPLES, cutting_sheet_shop, load, load_texts, make, python, root, run, sample,
-};
+use grainway_tests::{SAMPLES, cutting_sheet_shop, load, load_texts, make, python, root, sample};
 use serde_json::{Value, json};
 use std::io::Write;
 

@@ -1,8 +1,9 @@
 //! Parts of drawings: what layers mean, which contours are read, which outline holds which feature, and how parts are numbered.
 
+use super::held::{CHORD_MM, Held, ON_EDGE_MM};
 use super::trimmed::trimmed;
 use super::{described, shifted, with_keys};
-use grainway_geom::{Bounds, Contour, Point, PolySet, Segment, SegmentIndex, point};
+use grainway_geom::{Bounds, Contour, Point, PolySet, point};
 use grainway_import::entity::{Content, Run, What};
 use grainway_import::{dxf, join, svg};
 use grainway_pipeline::doc::{Depth, Drawing, FeatureKind, LayerRule, Layout, Length};
@@ -13,10 +14,6 @@ use regex::Regex;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-/// A place this near to an outline lies on it, mm.
-const ON_EDGE_MM: f64 = 0.02;
-/// Chords stray this far from their arcs where contours are held against each other, mm.
-const CHORD_MM: f64 = 0.05;
 /// A contour that is left out by name passes at most so far from the place that the job gives, mm.
 const NAMED_WITHIN_MM: f64 = 1.0;
 /// A contour with less area than this encloses nothing, mm².
@@ -39,65 +36,6 @@ struct Read<'d> {
     contour: Contour,
     /// It can be what its layer says.
     usable: bool,
-}
-
-/// A closed outline that others are held against.
-pub(super) struct Held<'c> {
-    contour: &'c Contour,
-    index: SegmentIndex,
-    bounds: Bounds,
-    pub(super) area: f64,
-}
-
-impl<'c> Held<'c> {
-    fn new(contour: &'c Contour) -> Held<'c> {
-        Held {
-            contour,
-            index: SegmentIndex::new(contour.segments()),
-            bounds: contour.bounds(),
-            area: contour.area().abs(),
-        }
-    }
-    /// `p` lies inside or on it.
-    pub(super) fn holds(&self, p: Point) -> bool {
-        self.bounds.grown(ON_EDGE_MM).contains(p)
-            && (self.index.contains(p) || self.index.distance_to_point(p, ON_EDGE_MM).is_some())
-    }
-    /// All of `contour` lies inside or on it.
-    fn holds_all(&self, contour: &Contour) -> bool {
-        let own = contour.bounds();
-        let room = self.bounds.grown(ON_EDGE_MM);
-        room.contains(own.min)
-            && room.contains(own.max)
-            && places(contour).into_iter().all(|p| self.holds(p))
-            && !(contour.closed && self.contour.segments().any(|s| pierces(&s, contour)))
-    }
-    /// The pieces of it within `reach` of a segment.
-    pub(super) fn edges_near(&self, s: &Segment, reach: f64) -> Vec<Segment> {
-        let all = self.index.segments();
-        self.index
-            .near(s, reach)
-            .into_iter()
-            .map(|i| all[i])
-            .collect()
-    }
-}
-
-/// The middle of an edge lies well inside a closed contour.
-fn pierces(edge: &Segment, contour: &Contour) -> bool {
-    let p = edge.at(0.5);
-    contour.bounds().contains(p) && contour.contains(p) && contour.distance(p) > ON_EDGE_MM
-}
-
-/// Places all along a contour: corners, and between them at most a chord's error apart.
-fn places(contour: &Contour) -> Vec<Point> {
-    contour
-        .segments()
-        .flat_map(|s| {
-            let n = s.chords(CHORD_MM).max(2);
-            (0..=n).map(move |i| s.at(i as f64 / n as f64))
-        })
-        .collect()
 }
 
 /// The parts of a drawing; none where it cannot be read.
@@ -457,12 +395,12 @@ fn with_islands(drawn: Vec<Read<'_>>) -> Vec<(Read<'_>, Vec<Contour>)> {
     let around: Vec<Vec<usize>> = (0..drawn.len()).map(around).collect();
     let islands_of = |parent: usize| -> Vec<Contour> {
         (0..drawn.len())
-            .filter(|i| around[*i].len() % 2 == 1 && around[*i].last() == Some(&parent))
+            .filter(|i| !around[*i].len().is_multiple_of(2) && around[*i].last() == Some(&parent))
             .map(|i| drawn[i].contour.clone().oriented(false))
             .collect()
     };
     (0..drawn.len())
-        .filter(|i| around[*i].len() % 2 == 0)
+        .filter(|i| around[*i].len().is_multiple_of(2))
         .map(|i| (drawn[i].clone(), islands_of(i)))
         .collect()
 }

@@ -6,6 +6,7 @@
 
 mod described;
 mod drawn;
+mod held;
 mod sized;
 mod trimmed;
 

@@ -1,6 +1,6 @@
 //! What of a drawn line lies on parts: a line may run past a part's edge, along it, or over several parts.
 
-use super::drawn::Held;
+use super::held::Held;
 use crate::curves::crossings;
 use grainway_geom::{Contour, Point, Segment};
 
