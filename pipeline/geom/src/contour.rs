@@ -270,6 +270,36 @@ impl Contour {
             self
         }
     }
+    /// Seen from behind: every x becomes `width` less x. A closed contour keeps its sense, an open one its direction.
+    ///
+    /// ```
+    /// use grainway_geom::{Contour, point};
+    /// let seen = Contour::rectangle(point(10.0, 5.0), point(30.0, 15.0), 0.0);
+    /// let behind = seen.mirrored_along(100.0);
+    /// assert_eq!(behind.bounds().min, point(70.0, 5.0));
+    /// assert!((behind.area() - seen.area()).abs() < 1e-9);
+    /// ```
+    pub fn mirrored_along(&self, width: f64) -> Contour {
+        self.mirrored(|p| point(width - p.x, p.y))
+    }
+    /// Seen from behind: every y becomes `height` less y.
+    pub fn mirrored_across(&self, height: f64) -> Contour {
+        self.mirrored(|p| point(p.x, height - p.y))
+    }
+    fn mirrored(&self, place: impl Fn(Point) -> Point) -> Contour {
+        let vertices = self.vertices.iter().map(|v| Vertex {
+            at: place(v.at),
+            bulge: -v.bulge,
+        });
+        let mirrored = Contour {
+            vertices: vertices.collect(),
+            closed: self.closed,
+        };
+        match self.closed {
+            true => mirrored.reversed(),
+            false => mirrored,
+        }
+    }
     /// Turned and moved.
     pub fn placed(&self, placing: &Placing) -> Contour {
         let vertices = self

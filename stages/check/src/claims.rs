@@ -54,7 +54,7 @@ pub(super) fn examine(
             part.id
         ))
     })?;
-    let mut variant = wanted::sized(part, z);
+    let mut variant = wanted::sized(part, z, planned.side, planned.turn);
     variant.id.clone_from(&planned.id);
     let mut examining = Examining {
         work,

@@ -362,6 +362,8 @@ mod tests {
         Variant {
             id: "v".into(),
             part: "v".into(),
+            side: Default::default(),
+            turn: Default::default(),
             stock: "ash".into(),
             z: documents.z_frame("ash").unwrap(),
             outline: Contour::rectangle(point(0.0, 0.0), point(120.0, 100.0), 10.0),

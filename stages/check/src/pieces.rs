@@ -2,9 +2,9 @@
 //! have, in its wood and along its grain, and is made exactly once.
 
 use super::figures::mm;
-use super::{Allowed, Wanted};
+use super::{Allowed, Wanted, wanted};
 use grainway_geom::{Bounds, Placing, Point, point};
-use grainway_pipeline::doc::{Drawing, ZZero};
+use grainway_pipeline::doc::{Drawing, Side, ZZero};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::work::{Hold, HoldKind, Part, Placement, Setup, SetupKind, Work, ZFrame};
 use std::collections::{BTreeMap, BTreeSet};
@@ -70,6 +70,16 @@ impl<'a> Claims<'a> {
             let Some(part) = self.part_of(placement) else {
                 continue;
             };
+            let up = self.work.variant(&placement.variant).map(|v| v.side);
+            if up != Some(self.setup.side) {
+                self.say_of(
+                    placement,
+                    format!(
+                        "{} lies with another side up than the rest of {}.",
+                        placement.piece, self.setup.id
+                    ),
+                );
+            }
             if part_of_piece(&placement.piece) != part.id {
                 self.say_of(
                     placement,
@@ -209,7 +219,7 @@ impl<'a> Claims<'a> {
         let bounds = part.outline.bounds();
         let size = bounds.max - bounds.min;
         let lying = placement.placing;
-        let fine = part.dimensioned
+        let fine = (part.dimensioned || self.setup.side != Side::Face)
             && same_point(self.setup.size, size, SAME_MM)
             && lying.angle.abs() < SAME_ANGLE
             && same_point(lying.at, -bounds.min, SAME_MM);
@@ -388,14 +398,15 @@ fn part_of_piece(piece: &str) -> &str {
 /// are, and every setup with something to do has its programs.
 pub(super) fn job(work: &Work, wanted: &Wanted) -> Vec<Finding> {
     let mut findings = Vec::new();
-    let mut made: BTreeMap<&str, u64> = BTreeMap::new();
-    let mut names: BTreeSet<&str> = BTreeSet::new();
+    let mut made: BTreeMap<(&str, Side), u64> = BTreeMap::new();
+    let mut names: BTreeSet<(&str, Side)> = BTreeSet::new();
     let mut boards: BTreeMap<(&str, i64, i64), u32> = BTreeMap::new();
     for setup in &work.setups {
         for placement in &setup.placements {
             let part = work.variant(&placement.variant).map(|v| v.part.as_str());
-            *made.entry(part.unwrap_or("")).or_default() += u64::from(setup.repeats);
-            if !names.insert(&placement.piece) {
+            let key = (part.unwrap_or(""), setup.side);
+            *made.entry(key).or_default() += u64::from(setup.repeats);
+            if !names.insert((&placement.piece, setup.side)) {
                 findings.push(
                     Finding::new(
                         &code::VERIFY_PIECES,
@@ -428,19 +439,33 @@ pub(super) fn job(work: &Work, wanted: &Wanted) -> Vec<Finding> {
         }
     }
     for part in &wanted.parts {
-        let n = made.remove(part.id.as_str()).unwrap_or(0);
-        if n != u64::from(part.count) {
-            findings.push(
-                Finding::new(
-                    &code::VERIFY_PIECES,
-                    format!(
-                        "The programs make {n} of {}; the documents ask for {}.",
-                        part.id, part.count
-                    ),
-                )
-                .part(&part.id),
-            );
+        let sides = wanted::part_frame(&work.documents, part).map(|z| wanted::sides(part, z));
+        for side in sides.unwrap_or_default() {
+            let n = made.remove(&(part.id.as_str(), side)).unwrap_or(0);
+            if n != u64::from(part.count) {
+                findings.push(
+                    Finding::new(
+                        &code::VERIFY_PIECES,
+                        format!(
+                            "The programs make the {} of {n} pieces of {}; the documents ask for {}.",
+                            side.word(),
+                            part.id,
+                            part.count
+                        ),
+                    )
+                    .part(&part.id),
+                );
+            }
         }
+    }
+    for ((part, side), n) in made.into_iter().filter(|(_, n)| *n > 0) {
+        findings.push(Finding::new(
+            &code::VERIFY_PIECES,
+            format!(
+                "The programs make the {} of {n} pieces of {part}, for which the documents ask nothing.",
+                side.word()
+            ),
+        ));
     }
     for ((stock, length, width), used) in boards {
         let of_size = work.documents.stock(stock).map_or(0, |s| {

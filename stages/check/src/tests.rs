@@ -271,6 +271,8 @@ fn work(features: Vec<SizedFeature>, dimensioned: bool, size: Point, board: Poin
     work.variants.push(Variant {
         id: "end".into(),
         part: "end".into(),
+        side: Default::default(),
+        turn: Default::default(),
         stock: "ash".into(),
         z,
         outline,
@@ -290,6 +292,7 @@ fn work(features: Vec<SizedFeature>, dimensioned: bool, size: Point, board: Poin
         } else {
             SetupKind::Board
         },
+        side: Default::default(),
         stock: "ash".into(),
         size: board,
         z,
@@ -334,6 +337,7 @@ pub(super) fn wanted_by(work: &Work) -> Wanted {
     let feature = |v: &Variant, f: &SizedFeature| Feature {
         key: f.key.clone(),
         kind: f.kind,
+        side: v.side,
         shape: f.shape.clone(),
         islands: f.islands.clone(),
         circle: f.circle,

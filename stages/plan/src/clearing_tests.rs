@@ -76,6 +76,8 @@ fn variant(features: Vec<SizedFeature>) -> Variant {
     Variant {
         id: "end".into(),
         part: "end".into(),
+        side: Default::default(),
+        turn: Default::default(),
         stock: "ash".into(),
         z: ZFrame {
             zero: grainway_pipeline::doc::ZZero::Top,

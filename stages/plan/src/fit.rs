@@ -7,13 +7,13 @@ use crate::lies::{Lies, Outer};
 use grainway_geom::tolerance::SAME_POINT_MM;
 use grainway_geom::{Bounds, Contour, Point, SegmentIndex, near_pairs};
 use grainway_pipeline::doc::{
-    Depth, FeatureKind, Length, Stock, UNLIKE_SHARE, WIDEST_SPREAD_MM, ZZero,
+    Depth, FeatureKind, Length, Side, Stock, UNLIKE_SHARE, WIDEST_SPREAD_MM, ZZero,
 };
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
 use grainway_pipeline::tolerance::LAYER_SIZE_MM;
 use grainway_pipeline::work::{
-    Documents, Feature, Part, SizedFeature, Source, Variant, Work, ZFrame,
+    Documents, Feature, Part, SizedFeature, Source, Turn, Variant, Work, ZFrame,
 };
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -87,7 +87,7 @@ impl TypedStage for Fit {
             let Some(z) = stocks.get(part.stock.as_str()) else {
                 continue;
             };
-            variants.push(
+            variants.extend(
                 Fitting {
                     part,
                     outline: Outer::new(&part.outline),
@@ -95,7 +95,7 @@ impl TypedStage for Fit {
                     settings,
                     findings: &mut findings,
                 }
-                .variant(),
+                .variants(),
             );
         }
         work.variants = variants;
@@ -295,6 +295,55 @@ fn tidy(v: f64) -> f64 {
     (v * 1000.0).round() / 1000.0 + 0.0
 }
 
+/// How to turn a piece so that the least is cut over the edges that it lies against: over its long edge these are the far edge and the
+/// left end, over its end the near edge and the right end.
+fn turn(back: &[SizedFeature], outline: &Contour) -> Turn {
+    let whole = outline.bounds();
+    // The share of an edge that a feature runs out over.
+    let share = |from: f64, to: f64, most: f64| (to.min(most) - from.max(0.0)).max(0.0) / most;
+    let over = |turn: Turn| -> f64 {
+        let lost = |b: Bounds| {
+            let along = share(b.min.x, b.max.x, whole.max.x);
+            let across = share(b.min.y, b.max.y, whole.max.y);
+            let (edge, end) = match turn {
+                Turn::OverEdge => (b.max.y > whole.max.y, b.min.x < whole.min.x),
+                Turn::OverEnd => (b.min.y < whole.min.y, b.max.x > whole.max.x),
+            };
+            let of = |is: bool, share: f64| if is { share } else { 0.0 };
+            of(edge, along) + of(end, across)
+        };
+        back.iter().map(|f| lost(f.shape.bounds())).sum()
+    };
+    match over(Turn::OverEdge) <= over(Turn::OverEnd) {
+        true => Turn::OverEdge,
+        false => Turn::OverEnd,
+    }
+}
+
+/// The feature as it lies when its piece of this size is turned.
+fn turned(feature: SizedFeature, turn: Turn, size: Point) -> SizedFeature {
+    let shape = turn.contour(&feature.shape, size);
+    let middle = shape.bounds().centre();
+    SizedFeature {
+        islands: feature
+            .islands
+            .iter()
+            .map(|i| turn.contour(i, size))
+            .collect(),
+        circle: feature.circle.map(|(_, d)| (middle, d)),
+        shape,
+        ..feature
+    }
+}
+
+/// Two recesses lie over one another, seen from the face.
+fn overlap(a: &SizedFeature, b: &SizedFeature) -> bool {
+    a.shape.bounds().touches(b.shape.bounds())
+        && grainway_geom::intersection(&[a.region()], &[b.region()])
+            .iter()
+            .any(|r| r.area() > SAME_POINT_MM)
+}
+
 struct Fitting<'a> {
     part: &'a Part,
     outline: Outer<'a>,
@@ -304,24 +353,102 @@ struct Fitting<'a> {
 }
 
 impl Fitting<'_> {
-    fn variant(mut self) -> Variant {
+    /// The part's sides that something is cut from: the face with the outline first, then the back.
+    fn variants(mut self) -> Vec<Variant> {
         let part = self.part;
-        let mut features: Vec<SizedFeature> =
-            part.features.iter().filter_map(|f| self.size(f)).collect();
-        self.walls(&features);
+        let sized: Vec<(Side, SizedFeature)> = part
+            .features
+            .iter()
+            .filter_map(|f| {
+                let sized = self.size(f)?;
+                // What goes through needs no turning.
+                let side = if sized.through { Side::Face } else { f.side };
+                Some((side, sized))
+            })
+            .collect();
+        let (back, face): (Vec<_>, Vec<_>) = sized.into_iter().partition(|s| s.0 == Side::Back);
+        let [back, mut face] = [back, face].map(|l| l.into_iter().map(|s| s.1).collect::<Vec<_>>());
+        self.walls(&face);
+        self.walls(&back);
+        self.between_sides(&face, &back);
         if !part.dimensioned {
-            features.push(self.outline());
+            face.push(self.outline());
         }
+        let mut variants = Vec::new();
+        if !face.is_empty() || back.is_empty() {
+            let outline = part.outline.clone();
+            variants.push(self.side(Side::Face, Turn::OverEdge, outline, face));
+        }
+        if !back.is_empty() {
+            let turn = turn(&back, &part.outline);
+            let size = part.outline.bounds().max;
+            let outline = turn.contour(&part.outline, size);
+            let back = back.into_iter().map(|f| turned(f, turn, size)).collect();
+            variants.push(self.side(Side::Back, turn, outline, back));
+        }
+        variants
+    }
+
+    fn side(
+        &self,
+        side: Side,
+        turn: Turn,
+        outline: Contour,
+        mut features: Vec<SizedFeature>,
+    ) -> Variant {
+        let part = self.part;
         features.sort_by(|a, b| a.key.cmp(&b.key));
         Variant {
-            id: part.id.clone(),
+            id: match side {
+                Side::Face => part.id.clone(),
+                Side::Back => format!("{}~{}", part.id, side.word()),
+            },
             part: part.id.clone(),
+            side,
+            turn,
             stock: part.stock.clone(),
             z: self.z,
-            outline: part.outline.clone(),
-            dimensioned: part.dimensioned,
+            outline,
+            // Once its outline is cut a part is as good as a dimensioned blank.
+            dimensioned: part.dimensioned || side != Side::Face,
             features,
             steps: Vec::new(),
+        }
+    }
+
+    /// Wood between a recess of the face and one of the back behind it.
+    fn between_sides(&mut self, face: &[SizedFeature], back: &[SizedFeature]) {
+        let least = self.settings.least_floor.mm();
+        let blind = |f: &&SizedFeature| !f.through && f.kind != FeatureKind::Engraving;
+        for b in back.iter().filter(blind) {
+            for f in face.iter().filter(blind) {
+                let left = self.z.between_floors(f.floor, b.floor);
+                if left >= least || !overlap(f, b) {
+                    continue;
+                }
+                let message = match left > 0.0 {
+                    true => format!(
+                        "Only {} mm of wood stay between {} in the face and {} in the back; {least} mm are the least.",
+                        tidy(left),
+                        f.key,
+                        b.key
+                    ),
+                    false => format!(
+                        "{} in the face and {} in the back cut into one another.",
+                        f.key, b.key
+                    ),
+                };
+                let mut finding = Finding::new(&code::FLOOR_THIN, message)
+                    .part(&self.part.id)
+                    .feature(&b.key);
+                if left <= 0.0 {
+                    finding = finding.severity(Severity::Error);
+                }
+                if let Some(at) = b.shape.start() {
+                    finding = finding.at(at);
+                }
+                self.findings.push(finding);
+            }
         }
     }
 

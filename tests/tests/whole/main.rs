@@ -26,3 +26,4 @@ mod pen;
 mod regions_against_geos;
 mod sabotage;
 mod samples;
+mod turned;

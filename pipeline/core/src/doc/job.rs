@@ -175,6 +175,10 @@ pub struct LayerRule {
     /// What the contours become.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub make: Option<FeatureKind>,
+    /// The side that they are cut from. They are drawn as seen from the face, through the wood. What goes through is cut from the face
+    /// whatever is said.
+    #[serde(default, skip_serializing_if = "Side::is_face")]
+    pub side: Side,
     /// How deep, when the layer's name does not say. A captured depth that reaches the stock's thickness (within 0.05 mm) is
     /// "through".
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -272,6 +276,44 @@ pub struct Tenon {
     /// From the near edge (y = 0) to the tenon's near edge; centred when left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub offset: Option<Length>,
+}
+
+/// A side of a piece that lies up while it is cut.
+#[derive(
+    Clone,
+    Copy,
+    Debug,
+    Default,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    Deserialize,
+    JsonSchema,
+)]
+#[serde(rename_all = "kebab-case")]
+pub enum Side {
+    /// The side that is up first; a part's frame is seen from it.
+    #[default]
+    Face,
+    /// The side behind it: the piece is turned over about its long edge, so that the far edge comes to lie near.
+    Back,
+}
+
+impl Side {
+    /// The word in documents.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Side::Face => "face",
+            Side::Back => "back",
+        }
+    }
+    /// Nothing needs to be said of it.
+    pub fn is_face(&self) -> bool {
+        *self == Side::Face
+    }
 }
 
 /// The kinds of feature.
@@ -393,6 +435,10 @@ pub struct FeatureDoc {
     pub id: Option<String>,
     /// What it is.
     pub kind: FeatureKind,
+    /// The side that it is cut from. Its place is given as seen from the face, through the wood; a depth counts from its own side. What
+    /// goes through is cut from the face whatever is said.
+    #[serde(default, skip_serializing_if = "Side::is_face")]
+    pub side: Side,
     /// Its shape in the part's frame.
     pub shape: Shape,
     /// Islands inside the shape that stay at full height; closed shapes, for cleared kinds only.

@@ -21,7 +21,7 @@ pub use setup::{
 pub use step_view::{StepView, step_view};
 pub use variant::{
     Corner, CornerAnswer, CutLoop, HandWork, Operation, ProfileCut, SizedFeature, Tab, TabSpan,
-    Variant, WasteRecord, Workingstep,
+    Turn, Variant, WasteRecord, Workingstep,
 };
 pub use zframe::ZFrame;
 

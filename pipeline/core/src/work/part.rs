@@ -1,6 +1,6 @@
 //! Parts as drawn.
 
-use crate::doc::{Depth, FeatureKind, IfUnreachable, Relief, Waste};
+use crate::doc::{Depth, FeatureKind, IfUnreachable, Relief, Side, Waste};
 use grainway_geom::{Contour, Point};
 use serde::{Deserialize, Serialize};
 
@@ -86,6 +86,9 @@ pub struct Feature {
     pub key: String,
     /// What it is.
     pub kind: FeatureKind,
+    /// The side that it is cut from; its place is seen from the face.
+    #[serde(default, skip_serializing_if = "Side::is_face")]
+    pub side: Side,
     /// Its boundary: closed, counter-clockwise; open or closed for an engraving. A hole is a circle.
     pub shape: Contour,
     /// Islands inside that stay, clockwise.

@@ -1,6 +1,7 @@
 //! Clampings: what lies where, how it is held, and in which order it is cut.
 
 use super::{BlobId, Operation, Tab, WasteRecord, ZFrame};
+use crate::doc::Side;
 use crate::finding::Finding;
 use crate::spool::SpoolId;
 use grainway_geom::{Contour, Placing, Point};
@@ -25,6 +26,9 @@ pub struct Setup {
     pub id: String,
     /// What is clamped.
     pub kind: SetupKind,
+    /// The side that lies up.
+    #[serde(default, skip_serializing_if = "Side::is_face")]
+    pub side: Side,
     /// Stock.
     pub stock: String,
     /// The board's or blank's size: along x and y, mm.

@@ -1,18 +1,24 @@
 //! What is really cut.
 
 use super::{BlobId, ZFrame};
-use crate::doc::{FeatureKind, IfUnreachable, Relief, Waste};
+use crate::doc::{FeatureKind, IfUnreachable, Relief, Side, Waste};
 use grainway_geom::{Contour, Point, Region};
 use serde::{Deserialize, Serialize};
 
-/// A part as it will be cut: part, stock, face (and, where joints are fitted, mates). Made once, placed many times. XY as in its
-/// part; Z is the machine's.
+/// One side of a part as it will be cut: part, stock, side (and, where joints are fitted, mates). Made once, placed many times. XY as in
+/// its part, turned with it for the back; Z is the machine's.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Variant {
-    /// Unique; the part's id, followed by `~2`, `~3` … where a part has several.
+    /// Unique; the part's id, followed by `~2`, `~3` … where a part has several, and by `~back` for its back.
     pub id: String,
     /// The part's id.
     pub part: String,
+    /// The side that lies up.
+    #[serde(default, skip_serializing_if = "Side::is_face")]
+    pub side: Side,
+    /// How the piece was turned to bring its back up.
+    #[serde(default, skip_serializing_if = "Turn::is_over_edge")]
+    pub turn: Turn,
     /// The stock's id.
     pub stock: String,
     /// Heights of its wood.
@@ -25,6 +31,34 @@ pub struct Variant {
     pub features: Vec<SizedFeature>,
     /// How: filled by drill, pocket, profile and so on, in the order of the chain.
     pub steps: Vec<Workingstep>,
+}
+
+/// How a piece is turned so that its back lies up.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Turn {
+    /// About its long edge: left stays left, what lay far lies near.
+    #[default]
+    OverEdge,
+    /// About its end: near stays near, what lay right lies left.
+    OverEnd,
+}
+
+impl Turn {
+    /// Both, the usual one first.
+    pub const ALL: [Turn; 2] = [Turn::OverEdge, Turn::OverEnd];
+
+    /// Nothing needs to be said of it.
+    pub fn is_over_edge(&self) -> bool {
+        *self == Turn::OverEdge
+    }
+    /// A contour of a piece of this size as it lies after the turn.
+    pub fn contour(self, contour: &Contour, size: Point) -> Contour {
+        match self {
+            Turn::OverEdge => contour.mirrored_across(size.y),
+            Turn::OverEnd => contour.mirrored_along(size.x),
+        }
+    }
 }
 
 /// A feature with its true size and depth.

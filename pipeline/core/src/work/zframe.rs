@@ -65,6 +65,15 @@ impl ZFrame {
     pub fn tab_top(&self, height: f64) -> f64 {
         self.highest_underside() + height
     }
+    /// The least wood between the floor of a recess in the face and that of one in the back behind it, each in the machine's Z while its
+    /// own side lies up. With zero on the bed each floor stands over the other side's plane whatever the thickness, so the thickest wood
+    /// decides; with zero on top depths are true and the thinnest does.
+    pub fn between_floors(&self, face: f64, back: f64) -> f64 {
+        match self.zero {
+            ZZero::Bed => face + back - self.thickest,
+            ZZero::Top => self.thinnest + face + back,
+        }
+    }
     /// How deep below the face (mean thickness) the height `z` lies.
     pub fn depth_of(&self, z: f64) -> f64 {
         self.top() - z

@@ -167,6 +167,9 @@ pub struct SetupRow {
     /// The setup that cut the lines in which the blank is laid.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lines: Option<String>,
+    /// For a piece that lies turned over, its back up: how a person sees that it lies right.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub turned: Option<TurnedRow>,
     /// Share of the board that becomes parts, percent.
     pub yield_percent: f64,
     /// What lies where.
@@ -179,6 +182,38 @@ pub struct SetupRow {
     pub order: Vec<OrderRow>,
     /// Its times, for one board or blank.
     pub times: TimesRow,
+}
+
+/// A piece turned over, so that its back is up.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct TurnedRow {
+    /// The part.
+    pub part: String,
+    /// Turned about its end, so that its right end lies left; otherwise about its long edge, so that its far edge lies near.
+    pub over_end: bool,
+    /// It was cut from a board: what is left of tabs is trimmed flush before it is laid against anything.
+    pub trim: bool,
+    /// One measure that is another when the piece lies wrong; none where the piece looks the same both ways round, so that it must be
+    /// marked before it is turned.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub control: Option<ControlRow>,
+}
+
+/// A measure that tells whether a turned piece lies right.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct ControlRow {
+    /// The feature of the face that is measured to.
+    pub feature: String,
+    /// Its kind.
+    pub kind: String,
+    /// `left end` or `near edge`, of the piece as it lies.
+    pub from: String,
+    /// From there to where the feature begins, when the piece lies right.
+    pub distance: f64,
+    /// The same when it was turned the other way.
+    pub wrong: f64,
 }
 
 /// A piece on a board.

@@ -77,7 +77,10 @@ pub(super) fn board_list(report: &ReportDocument) -> Vec<u8> {
         let lengths = s.size.iter().chain(&s.thickness);
         let mut row = vec![
             s.id.as_str().into(),
-            s.kind.as_str().into(),
+            match s.turned.is_some() {
+                true => "turned".into(),
+                false => s.kind.as_str().into(),
+            },
             Cell::number(s.repeats.max(1)),
             s.stock.as_str().into(),
             s.wood.as_str().into(),

@@ -15,6 +15,7 @@ mod show;
 mod summary;
 mod svg;
 mod times;
+mod turning;
 
 pub use document::{
     BoundRow, MEANS, OrderRow, PluginRow, REPORT_FORMAT, ReportDocument, schema_report,

@@ -6,7 +6,7 @@
 use super::document::{OrderRow, ReportDocument, SetupRow};
 use super::show::Show;
 use grainway_geom::{Bounds, Contour, Placing, Point, Segment, point};
-use grainway_pipeline::doc::FeatureKind;
+use grainway_pipeline::doc::{FeatureKind, Side};
 use grainway_pipeline::motion::Move;
 use grainway_pipeline::work::{
     CornerAnswer, Hold, HoldKind, Operation, Placement, Setup, SetupKind, SizedFeature, Tab,
@@ -288,10 +288,11 @@ fn draw_grain(picture: &mut Picture, setup: &Setup, show: Show) {
         INK,
         format!(
             "grain; {} {} × {}",
-            match setup.kind {
-                SetupKind::Board => "board",
-                SetupKind::Blank => "blank",
-                SetupKind::Lines => "place of blanks",
+            match (setup.kind, setup.side) {
+                (SetupKind::Board, _) => "board",
+                (SetupKind::Blank, Side::Face) => "blank",
+                (SetupKind::Blank, Side::Back) => "piece, back up",
+                (SetupKind::Lines, _) => "place of blanks",
             },
             show.with(setup.size.x),
             show.with(setup.size.y)

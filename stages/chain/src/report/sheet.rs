@@ -4,7 +4,7 @@
 
 use super::document::{
     BoundRow, CutterRow, FigureRow, HoldRow, OrderRow, ProgramRow, ReportDocument, SetupRow,
-    VerdictRow,
+    TurnedRow, VerdictRow,
 };
 use super::picture::{self, Picture};
 use super::release::{JobVerdict, Release};
@@ -291,11 +291,14 @@ fn what_to_lay(b: &mut Vec<Block>, u: Show, report: &ReportDocument) {
                     .filter(|p| p.setup == s.id)
                     .map(|p| p.file.rsplit('/').next().unwrap_or(&p.file))
                     .collect();
-                let what = if s.repeats > 1 {
-                    format!("{} ({} times)", s.id, s.repeats)
-                } else {
-                    s.id.clone()
-                };
+                let over = s
+                    .turned
+                    .as_ref()
+                    .map(|t| format!(", {} turned over", t.part));
+                let what = match s.repeats > 1 {
+                    true => format!("{} ({} times)", s.id, s.repeats),
+                    false => s.id.clone(),
+                } + &over.unwrap_or_default();
                 let area = format!("{} × {}", u.len(s.size[0]), u.len(s.size[1]));
                 let (wood, size) = match s.kind.as_str() {
                     "lines" => ("nothing yet: lines for blanks".to_string(), area),
@@ -429,6 +432,12 @@ fn setup_page(
     let b = &mut sheet.blocks;
     b.push(heading(match s.kind.as_str() {
         "lines" => format!("{} ({of}): locating lines in the spoilboard", s.id),
+        _ if s.turned.is_some() => {
+            format!(
+                "{} ({of}): {}, {}, turned over, back up",
+                s.id, s.stock, s.wood
+            )
+        }
         _ => format!("{} ({of}): {}, {}", s.id, s.stock, s.wood),
     }));
     if report.verdict != JobVerdict::Ready {
@@ -546,15 +555,18 @@ fn set_up(s: &SetupRow, u: Show) -> Vec<String> {
     let [thinnest, mean, thickest] = s.thickness;
     let mut items = vec![format!(
         "{} {} long (along the grain, along X) and {} wide (along Y).",
-        if s.kind == "blank" {
-            "The blank is"
-        } else {
-            "The board is"
+        match (&s.turned, s.kind.as_str()) {
+            (Some(_), _) => "The piece is",
+            (None, "blank") => "The blank is",
+            _ => "The board is",
         },
         u.with(s.size[0]),
         u.with(s.size[1])
     )];
-    items.push("The picture shows the upper face: everything in it is cut from above, and nothing is turned over.".to_string());
+    match &s.turned {
+        Some(turned) => items.extend(turn_over(turned, u)),
+        None => items.push("The picture shows the upper face: everything in it is cut from above, and nothing is turned over.".to_string()),
+    }
     items.push(if thickest - thinnest < 5e-4 {
         format!("Thickness measured: {}. Measure again; if it differs by more than {}, correct the job and make it again.", u.with(mean), u.with(0.2))
     } else {
@@ -603,6 +615,43 @@ fn set_up(s: &SetupRow, u: Show) -> Vec<String> {
         ));
     }
     items
+}
+
+/// How to lay a piece with its back up, and how to see that it lies right.
+fn turn_over(turned: &TurnedRow, u: Show) -> Vec<String> {
+    vec![
+        format!(
+            "{}urn {} over about {}. The picture shows the back, which is up now.",
+            match turned.trim {
+                true => "Trim what is left of tabs flush, and t",
+                false => "T",
+            },
+            turned.part,
+            match turned.over_end {
+                true =>
+                    "its end: the edge that lay near stays near, and the end that lay right lies left",
+                false =>
+                    "its long edge: the end that lay left stays left, and the edge that lay far lies near",
+            }
+        ),
+        match &turned.control {
+            Some(c) => format!(
+                "Control measure, before you fasten it: from the {} to where the {} {} begins, on the side that lies down, it is {}. If it is {}, the piece was turned the other way: turn it again.",
+                c.from,
+                c.kind,
+                c.feature,
+                u.with(c.distance),
+                u.with(c.wrong)
+            ),
+            None => format!(
+                "Nothing tells its two ways round apart: mark {} before you turn it, and see that it lies so.",
+                match turned.over_end {
+                    true => "the edge that stays near",
+                    false => "the end that stays left",
+                }
+            ),
+        },
+    ]
 }
 
 /// What to do where the lines for blanks are cut, before any wood lies there.

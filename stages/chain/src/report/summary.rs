@@ -9,6 +9,7 @@ use super::document::{
 use super::show::{Show, round3};
 use super::times::{Clock, Drive, Seconds};
 use super::{ReportSettings, release};
+use grainway_pipeline::doc::Side;
 use grainway_pipeline::stage::Dialects;
 use grainway_pipeline::work::{
     Balance, Entry, HandWork, Hold, Placement, Program, Setup, SetupKind, StepView, Verdict, Work,
@@ -227,6 +228,7 @@ fn setup_row<'w>(
         skin: setup.skin,
         repeats: setup.repeats,
         lines: setup.lines.clone(),
+        turned: super::turning::turned(work, setup),
         yield_percent: percent(pieces, area),
         placements: setup.placements.iter().map(placement_row).collect(),
         holds: setup
@@ -545,7 +547,16 @@ fn verdict_row(verdict: &Verdict) -> VerdictRow {
 
 fn wood_rows(work: &Work, setups: &[SetupRow]) -> Vec<WoodRow> {
     let mut rows: BTreeMap<&str, WoodRow> = BTreeMap::new();
-    let with_wood = |(s, _): &(&Setup, &SetupRow)| s.kind != SetupKind::Lines;
+    // A piece that lies turned over was counted with the board that it came from, or as a blank with its face up.
+    let other_side = |s: &Setup| {
+        s.side != Side::Face
+            && s.placements.iter().all(|p| {
+                let part = work.variant(&p.variant).map(|v| v.part.as_str());
+                let mut faces = work.variants.iter().filter(|v| v.side == Side::Face);
+                faces.any(|v| Some(v.part.as_str()) == part)
+            })
+    };
+    let with_wood = |(s, _): &(&Setup, &SetupRow)| s.kind != SetupKind::Lines && !other_side(s);
     for (setup, row) in work.setups.iter().zip(setups).filter(with_wood) {
         let entry = rows.entry(&setup.stock).or_insert_with(|| WoodRow {
             stock: setup.stock.clone(),

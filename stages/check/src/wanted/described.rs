@@ -82,6 +82,7 @@ fn feature(doc: &FeatureDoc, key: String, shape: Contour, islands: Vec<Contour>)
     Feature {
         key,
         kind: doc.kind,
+        side: doc.side,
         circle: shape.as_circle(IMPORT_MM),
         source: Source {
             at: shape.start().unwrap_or_default(),

@@ -424,6 +424,7 @@ fn feature(
     Feature {
         key: String::new(),
         kind: layer.kind,
+        side: layer.rule.side,
         circle: shape.as_circle(IMPORT_MM),
         source: Source {
             drawing: Some(doc.id.clone()),

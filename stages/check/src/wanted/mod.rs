@@ -10,7 +10,7 @@ mod held;
 mod sized;
 mod trimmed;
 
-pub(crate) use sized::{part_frame, sized};
+pub(crate) use sized::{part_frame, sides, sized};
 
 use grainway_geom::{Contour, Point};
 use grainway_pipeline::stage::Files;

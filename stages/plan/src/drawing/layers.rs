@@ -185,6 +185,7 @@ mod tests {
             layer: layer.to_string(),
             ignore: make.is_none(),
             make,
+            side: Default::default(),
             depth: None,
             left: None,
             relief: None,

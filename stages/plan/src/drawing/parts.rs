@@ -254,6 +254,7 @@ fn feature(
                 (None, _) => String::new(),
             },
             kind: doc.kind,
+            side: doc.side,
             circle: shape.as_circle(IMPORT_MM),
             source: Source {
                 at: shape.start().unwrap_or_default(),

@@ -3,12 +3,17 @@
 use super::lines::Lines;
 use super::{PlaceSettings, beyond_travel, empty_setup, measure, placement, variants_of};
 use crate::sweep::{Field, Sweep};
-use grainway_geom::{Placing, Point, point};
+use grainway_geom::{Contour, Placing, Point, point};
+use grainway_pipeline::doc::Side;
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::work::{Hold, HoldKind, Setup, SetupKind, Work};
 
 /// Distance that stops keep from every cut, mm (docs/practice.md, section Holding).
 const STOP_CLEAR_MM: f64 = 4.0;
+/// Straight edge that a stop bears on, to either side of its middle, mm.
+const BEARS_MM: f64 = 4.0;
+/// An edge no farther than this from a stop's line lies against it, mm.
+const FLUSH_MM: f64 = 0.02;
 /// A long edge gets two stops, at these shares of its length; nearer its ends a blank sits more surely.
 const SHARES: [f64; 2] = [0.15, 0.85];
 
@@ -21,8 +26,14 @@ pub(super) fn lay(
     findings: &mut Vec<Finding>,
 ) -> Lines {
     let mut lines = Lines::default();
-    for part in work.parts.iter().filter(|p| p.dimensioned && p.count > 0) {
-        let variants = variants_of(work, part);
+    let sides = work
+        .parts
+        .iter()
+        .flat_map(|p| [(p, Side::Face), (p, Side::Back)])
+        // A part that is cut from a board is a blank for its back alone.
+        .filter(|(p, side)| p.count > 0 && (p.dimensioned || *side != Side::Face));
+    for (part, side) in sides {
+        let variants = variants_of(work, part, side);
         let many = variants.len() as u32;
         for (k, variant) in variants.iter().enumerate() {
             let last = k as u32 + 1 == many;
@@ -53,13 +64,21 @@ pub(super) fn lay(
             }
             let mut setup = empty_setup(SetupKind::Blank, &part.stock, size, variant.z);
             setup.repeats = repeats;
+            setup.side = side;
             let name = super::copy_name(&part.id, k as u32);
             setup.placements = vec![placement(&piece, name, placing)];
             let sweep = Sweep::of(work, variant, variant.z.highest_top());
             let field = Field::new([(placing, &sweep)]);
             setup.lines = lines.lay(work, settings, travel, &setup, &part.id, findings);
+            let flush = Against {
+                outline: variant.outline.shifted(-piece.bounds.min),
+                field: &field,
+            };
+            if setup.lines.is_some() && !flush.lies_in_lines(setup.size) {
+                findings.push(no_room(side, &part.id));
+            }
             if setup.lines.is_none() {
-                stops(&mut setup, settings, &field, &part.id, findings);
+                stops(&mut setup, settings, &flush, &part.id, findings);
             }
             setups.push(setup);
         }
@@ -67,11 +86,36 @@ pub(super) fn lay(
     lines
 }
 
+/// What stops are set against: the piece's own edge, and what its cutters sweep.
+struct Against<'a> {
+    outline: Contour,
+    field: &'a Field<'a>,
+}
+
+impl Against<'_> {
+    /// The piece's edge runs straight through this place, far enough to either side for a stop to bear on.
+    fn bears(&self, at: Point, along: Point) -> bool {
+        let ends = [at - along * BEARS_MM, at, at + along * BEARS_MM];
+        ends.into_iter()
+            .all(|p| self.outline.distance(p) <= FLUSH_MM)
+    }
+
+    /// Its near edge bears on a line in two places, its left end in one.
+    fn lies_in_lines(&self, size: Point) -> bool {
+        let near = |s: &f64| self.bears(point(s * size.x, 0.0), point(1.0, 0.0));
+        let left = |s: &f64| self.bears(point(0.0, s * size.y), point(0.0, 1.0));
+        let tenths = |from: u32, to: u32| (from..=to).map(|k| f64::from(k) / 10.0);
+        tenths(1, 4).any(|s| near(&s))
+            && tenths(6, 9).any(|s| near(&s))
+            && tenths(1, 9).any(|s| left(&s))
+    }
+}
+
 /// Stops at the left and near edges where no cut comes near them.
 fn stops(
     setup: &mut Setup,
     settings: &PlaceSettings,
-    field: &Field<'_>,
+    against: &Against<'_>,
     part: &str,
     findings: &mut Vec<Finding>,
 ) {
@@ -80,7 +124,15 @@ fn stops(
     // Share along the edge to a place, for the near edge and the left one.
     let near = |s: f64| point(s * setup.size.x, -radius);
     let left = |s: f64| point(-radius, s * setup.size.y);
-    let free = |at: Point| field.clearance(at, clear, &|_, _, _| true) >= clear - 1e-9;
+    let free = |at: Point| {
+        let edge = point(at.x.max(0.0), at.y.max(0.0));
+        let along = match at.y < 0.0 {
+            true => point(1.0, 0.0),
+            false => point(0.0, 1.0),
+        };
+        against.bears(edge, along)
+            && against.field.clearance(at, clear, &|_, _, _| true) >= clear - 1e-9
+    };
     // The nearest free share to the wanted one, in steps of a hundredth, within the edge.
     let find = |edge: &dyn Fn(f64) -> Point, wanted: f64, from: f64, to: f64| {
         (0..=100)
@@ -95,15 +147,7 @@ fn stops(
     ];
     let left_stop = find(&left, 0.5, 0.1, 0.9);
     if near_stops.iter().any(Option::is_none) || left_stop.is_none() {
-        findings.push(
-            Finding::new(
-                &code::NO_ROOM_FOR_STOPS,
-                format!(
-                    "Cuts that run out over the left or near edge of blank {part} leave no room for two stops at the near edge and one at the left."
-                ),
-            )
-            .part(part),
-        );
+        findings.push(no_room(setup.side, part));
     }
     for at in near_stops.into_iter().chain([left_stop]).flatten() {
         setup.holds.push(Hold {
@@ -116,4 +160,19 @@ fn stops(
             of: None,
         });
     }
+}
+
+/// The piece does not lie surely.
+fn no_room(side: Side, part: &str) -> Finding {
+    let what = match side {
+        Side::Face => "Blank",
+        Side::Back => "Turned over, part",
+    };
+    Finding::new(
+        &code::NO_ROOM_FOR_STOPS,
+        format!(
+            "{what} {part} has no room for two stops at the near edge and one at the left: cuts run out there, or the edge is not straight."
+        ),
+    )
+    .part(part)
 }

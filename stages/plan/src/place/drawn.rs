@@ -5,7 +5,7 @@ use super::{
     variants_of,
 };
 use grainway_geom::{Bounds, Placing, Point, point};
-use grainway_pipeline::doc::Drawing;
+use grainway_pipeline::doc::{Drawing, Side};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::work::{Part, Setup, SetupKind, Work};
 use std::collections::BTreeMap;
@@ -31,7 +31,7 @@ pub(super) fn lay(
         let laid: Vec<Laid<'_>> = parts
             .iter()
             .filter_map(|part| {
-                let variant = *variants_of(work, part).first()?;
+                let variant = *variants_of(work, part, Side::Face).first()?;
                 Some(Laid {
                     part,
                     piece: measure(work, part, variant),

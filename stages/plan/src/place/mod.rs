@@ -10,7 +10,7 @@ mod lines;
 mod rows;
 
 use grainway_geom::{Bounds, Contour, Placing, Point, point};
-use grainway_pipeline::doc::Length;
+use grainway_pipeline::doc::{Length, Side};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::motion::Move;
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
@@ -175,9 +175,11 @@ fn travel(work: &Work) -> Option<Point> {
     Some(point(machine.travel[0].mm(), machine.travel[1].mm()))
 }
 
-/// The variant of each copy of a part: where a part has several variants, the first copies take one each and the rest the last.
-fn variants_of<'w>(work: &'w Work, part: &Part) -> Vec<&'w Variant> {
-    work.variants.iter().filter(|v| v.part == part.id).collect()
+/// The variant of each copy of a part, with this side up: where a part has several, the first copies take one each and the rest the last.
+fn variants_of<'w>(work: &'w Work, part: &Part, side: Side) -> Vec<&'w Variant> {
+    let all = work.variants.iter();
+    all.filter(|v| v.part == part.id && v.side == side)
+        .collect()
 }
 
 /// The name of a copy, from 0.
@@ -270,6 +272,7 @@ fn empty_setup(kind: SetupKind, stock: &str, size: Point, z: ZFrame) -> Setup {
     Setup {
         id: String::new(),
         kind,
+        side: Side::Face,
         stock: stock.to_string(),
         size,
         z,

@@ -2,7 +2,7 @@
 
 use super::{Piece, PlaceSettings, copy_name, empty_setup, measure, placement, variants_of};
 use grainway_geom::{Bounds, Placing, Point, point};
-use grainway_pipeline::doc::Board;
+use grainway_pipeline::doc::{Board, Side};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::work::{Setup, SetupKind, Work};
 use std::collections::BTreeMap;
@@ -55,7 +55,7 @@ pub(super) fn lay(
 ) {
     let mut stocks: BTreeMap<&str, Vec<Piece>> = BTreeMap::new();
     for part in work.parts.iter().filter(|p| !p.as_drawn && !p.dimensioned) {
-        let variants = variants_of(work, part);
+        let variants = variants_of(work, part, Side::Face);
         for copy in 0..part.count {
             let index = (copy as usize).min(variants.len().saturating_sub(1));
             let Some(variant) = variants.get(index) else {

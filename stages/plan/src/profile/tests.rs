@@ -72,6 +72,8 @@ pub(crate) fn variant(outline: Contour, mut features: Vec<SizedFeature>) -> Vari
     Variant {
         id: "end".to_string(),
         part: "end".to_string(),
+        side: Default::default(),
+        turn: Default::default(),
         stock: "ash-22".to_string(),
         z: frame(),
         outline,

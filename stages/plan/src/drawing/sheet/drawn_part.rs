@@ -187,6 +187,7 @@ impl<'d> Reading<'_, '_, 'd> {
         Feature {
             key: String::new(),
             kind: s.making.kind,
+            side: rule.side,
             circle: shape.as_circle(IMPORT_MM),
             source: Source {
                 drawing: Some(self.doc.id.clone()),

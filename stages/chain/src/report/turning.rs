@@ -1,0 +1,81 @@
+//! What a person needs to turn a piece over rightly: which way, and one measure that is another when it was turned the other way.
+
+use super::document::{ControlRow, TurnedRow};
+use super::show::round3;
+use grainway_geom::Bounds;
+use grainway_pipeline::doc::{FeatureKind, Side};
+use grainway_pipeline::work::{Setup, Turn, Work};
+
+/// A rule tells lengths apart that differ by more than this, mm. Common practice, no source.
+const TOLD_APART_MM: f64 = 1.0;
+
+/// For a setup whose piece lies turned over; `None` for all others.
+pub(super) fn turned(work: &Work, setup: &Setup) -> Option<TurnedRow> {
+    if setup.side == Side::Face {
+        return None;
+    }
+    let placed = setup.placements.first()?;
+    let variant = work.variant(&placed.variant)?;
+    let part = work.part(&variant.part)?;
+    let whole = part.outline.bounds();
+    let cut_before = |f: &&grainway_pipeline::work::Feature| {
+        f.side == Side::Face && f.kind != FeatureKind::Engraving
+    };
+    let control = part
+        .features
+        .iter()
+        .filter(cut_before)
+        .flat_map(|f| measures(&f.shape.bounds(), &whole, variant.turn).map(|m| (f, m)))
+        .filter(|(_, m)| m.apart() > TOLD_APART_MM)
+        .max_by(|a, b| {
+            a.1.apart()
+                .total_cmp(&b.1.apart())
+                .then(b.0.key.cmp(&a.0.key))
+        })
+        .map(|(f, m)| ControlRow {
+            feature: f.key.clone(),
+            kind: f.kind.word().to_string(),
+            from: m.from.to_string(),
+            distance: round3(m.right),
+            wrong: round3(m.wrong),
+        });
+    Some(TurnedRow {
+        part: part.id.clone(),
+        over_end: variant.turn == Turn::OverEnd,
+        trim: !part.dimensioned,
+        control,
+    })
+}
+
+/// A distance from an edge of the piece as it lies to where a feature begins, and what it is when the piece was turned the other way.
+struct Measure {
+    from: &'static str,
+    right: f64,
+    wrong: f64,
+}
+
+impl Measure {
+    fn apart(&self) -> f64 {
+        (self.right - self.wrong).abs()
+    }
+}
+
+/// Measures of a feature of the face on a turned piece. Turned over its long edge, near and far are exchanged; over its end, left and
+/// right.
+fn measures(own: &Bounds, whole: &Bounds, turn: Turn) -> [Measure; 2] {
+    let inside = |v: f64, most: f64| v.clamp(0.0, most);
+    let (length, width) = (whole.width(), whole.height());
+    let (left, right) = (inside(own.min.x, length), inside(own.max.x, length));
+    let (near, far) = (inside(own.min.y, width), inside(own.max.y, width));
+    let over_edge = [left, width - far];
+    let over_end = [length - right, near];
+    let (as_told, otherwise) = match turn {
+        Turn::OverEdge => (over_edge, over_end),
+        Turn::OverEnd => (over_end, over_edge),
+    };
+    [("left end", 0), ("near edge", 1)].map(|(from, i)| Measure {
+        from,
+        right: as_told[i],
+        wrong: otherwise[i],
+    })
+}

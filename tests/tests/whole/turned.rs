@@ -1,0 +1,251 @@
+//! Pieces that are cut from both sides: what is cut from which, how the piece is turned, and that it is seen when something is wrong.
+
+use crate::sabotage::{chain, tamper};
+use grainway_geom::point;
+use grainway_pipeline::doc::Side;
+use grainway_pipeline::work::{Setup, Turn, Work};
+use grainway_stages::verify::{Text, VerifySettings, verify_program};
+use grainway_tests::{Made, load, load_texts, make, root, run, sample};
+use serde_json::{Value, json};
+
+const CABINET: &str = "card-index-cabinet";
+
+fn cabinet() -> Made {
+    make(load(&sample(CABINET)).unwrap()).unwrap()
+}
+
+/// A job of one part of 18 mm oak in the cabinet's shop.
+fn one_part(part: Value) -> Made {
+    let shop = std::fs::read_to_string(sample(CABINET).with_file_name("shop.json")).unwrap();
+    let job =
+        json!({ "format": "grainway.job/1", "name": "one part", "shop": "s", "parts": [part] });
+    make(load_texts(&job.to_string(), &shop, &root()).unwrap()).unwrap()
+}
+
+fn blank(features: Value) -> Value {
+    json!({ "id": "lid", "stock": "oak-18", "blank": { "length": 400, "width": 200, "dimensioned": true }, "features": features })
+}
+
+fn sides(work: &Work) -> Vec<(String, Side, u32)> {
+    let all = work.setups.iter();
+    all.map(|s| (s.id.clone(), s.side, s.repeats)).collect()
+}
+
+#[test]
+fn the_cabinet_is_ready_from_both_sides() {
+    let made = cabinet();
+    assert_eq!(made.errors(), [""; 0]);
+    assert!(made.ready());
+    assert_eq!(
+        sides(&made.work),
+        [
+            ("board-1".to_string(), Side::Face, 1),
+            ("blank-1".to_string(), Side::Face, 1),
+            ("blank-2".to_string(), Side::Back, 1),
+            ("blank-3".to_string(), Side::Back, 2),
+        ]
+    );
+    // The rebate along the far edge leaves the near edge to lie against, so the sides are turned over their ends.
+    let turn = |id: &str| made.work.variant(id).unwrap().turn;
+    assert_eq!(turn("side~back"), Turn::OverEnd);
+    assert_eq!(turn("door~back"), Turn::OverEdge);
+}
+
+#[test]
+fn what_goes_through_needs_no_turning() {
+    let made = one_part(blank(json!([
+        { "id": "cord", "kind": "hole", "side": "back", "shape": { "circle": { "at": [200, 100], "diameter": 12 } }, "depth": "through" },
+        { "id": "label", "kind": "pocket", "shape": { "rectangle": { "at": [20, 20], "size": [60, 30], "corner": 4 } }, "depth": 3 }
+    ])));
+    assert_eq!(made.errors(), [""; 0]);
+    assert_eq!(sides(&made.work), [("blank-1".to_string(), Side::Face, 1)]);
+}
+
+#[test]
+fn what_is_cut_from_the_back_alone_has_one_setup() {
+    let made = one_part(blank(json!([
+        { "id": "label", "kind": "pocket", "side": "back", "shape": { "rectangle": { "at": [20, 20], "size": [60, 30], "corner": 4 } }, "depth": 3 }
+    ])));
+    assert_eq!(made.errors(), [""; 0]);
+    assert_eq!(sides(&made.work), [("blank-1".to_string(), Side::Back, 1)]);
+    // Seen from the back, what lies near the near edge lies near the far one.
+    let b = made.work.variants[0].features[0].shape.bounds();
+    assert!(b.min.distance(point(20.0, 150.0)) < 1e-6, "{b:?}");
+}
+
+#[test]
+fn recesses_that_meet_between_the_sides_are_refused() {
+    let from = |side: &str, depth: f64| {
+        json!({ "id": side, "kind": "pocket", "side": side, "depth": depth,
+            "shape": { "rectangle": { "at": [100, 60], "size": [120, 80], "corner": 4 } } })
+    };
+    let lid =
+        |face: f64, back: f64| one_part(blank(json!([from("face", face), from("back", back)])));
+    // 18.1 mm is the thickest reading; each floor stands over the other side's plane by the mean of 18.05.
+    let meets = lid(9.0, 9.2);
+    assert_eq!(
+        meets.with_code("floor-thin").len(),
+        1,
+        "{:?}",
+        meets.errors()
+    );
+    assert!(!meets.ready());
+    let thin = lid(8.0, 9.0);
+    assert_eq!(thin.with_code("floor-thin").len(), 1);
+    assert!(thin.ready(), "{:?}", thin.errors());
+    let sound = lid(7.0, 8.0);
+    assert_eq!(sound.with_code("floor-thin").len(), 0);
+    assert!(sound.ready(), "{:?}", sound.errors());
+}
+
+/// The texts of a setup with all places of a program moved, judged alone.
+fn judged(made: &Made, setup: &Setup, moved: impl Fn(&str) -> String) -> bool {
+    let dialects = grainway_dialects::built_in();
+    let dialect = dialects.get("rs274-ngc").unwrap();
+    let mut programs: Vec<_> = made.work.programs.iter().collect();
+    programs.retain(|p| p.setup == setup.id);
+    programs.sort_by_key(|p| p.number);
+    let changed: Vec<String> = programs
+        .iter()
+        .map(|p| moved(&made.text(&p.text)))
+        .collect();
+    let mut readers: Vec<&[u8]> = changed.iter().map(String::as_bytes).collect();
+    let mut texts: Vec<Text<'_>> = programs
+        .iter()
+        .zip(&mut readers)
+        .map(|(p, text)| Text {
+            name: &p.name,
+            program: Some(p),
+            text,
+        })
+        .collect();
+    let settings = VerifySettings::default();
+    let files = made.files.as_ref();
+    verify_program(
+        &made.work, setup, &mut texts, files, dialect, true, &settings,
+    )
+    .safe
+    .passed
+}
+
+/// Every X (or Y) word of a text through a function.
+fn words(text: &str, letter: char, place: impl Fn(f64) -> f64) -> String {
+    let word = |w: &str| match w.strip_prefix(letter).and_then(|v| v.parse::<f64>().ok()) {
+        Some(v) => format!("{letter}{:.3}", place(v)),
+        None => w.to_string(),
+    };
+    let line = |l: &str| match l.starts_with('(') {
+        true => l.to_string(),
+        false => l.split(' ').map(word).collect::<Vec<_>>().join(" "),
+    };
+    text.lines().map(|l| line(l) + "\n").collect()
+}
+
+#[test]
+fn a_text_that_is_wrong_for_the_turned_piece_is_caught() {
+    let made = cabinet();
+    for id in ["blank-2", "blank-3"] {
+        let setup = made.work.setups.iter().find(|s| s.id == id).unwrap();
+        assert!(judged(&made, setup, str::to_string), "{id}");
+        for letter in ['X', 'Y'] {
+            assert!(
+                !judged(&made, setup, |t| words(t, letter, |v| v + 0.2)),
+                "{id} {letter}"
+            );
+        }
+        // As if the piece had been turned the other way.
+        let (w, h) = (setup.size.x, setup.size.y);
+        let other = |t: &str| words(&words(t, 'X', |v| w - v), 'Y', |v| h - v);
+        assert!(!judged(&made, setup, other), "{id}");
+    }
+}
+
+#[test]
+fn sides_and_turns_are_claims() {
+    let caught = |what: &str, after: &'static str, change: fn(&mut Work)| {
+        let stages = chain(vec![(after, tamper("change", change))]);
+        let loaded = load(&sample(CABINET)).unwrap();
+        let made = run(loaded, &stages, &grainway_dialects::built_in()).unwrap();
+        assert!(!made.ready(), "{what}");
+    };
+    caught("a turn the other way", "hold", |work| {
+        for v in &mut work.variants {
+            v.turn = match v.turn {
+                Turn::OverEdge => Turn::OverEnd,
+                Turn::OverEnd => Turn::OverEdge,
+            };
+        }
+    });
+    caught("a back that counts as a face", "hold", |work| {
+        for v in &mut work.variants {
+            v.side = Side::Face;
+        }
+        for s in &mut work.setups {
+            s.side = Side::Face;
+        }
+    });
+    caught("a back forgotten", "place", |work| {
+        work.setups.retain(|s| s.side == Side::Face);
+    });
+    caught("one back too few", "place", |work| {
+        for s in work.setups.iter_mut().filter(|s| s.side == Side::Back) {
+            s.repeats = 1;
+        }
+    });
+}
+
+/// For the person: one measure for each turned setup that differs by more than 1 mm when the piece was turned the other way.
+#[test]
+fn a_turned_piece_has_a_control_measure() {
+    let made = cabinet();
+    let report: Value = serde_json::from_str(&made.text(&made.work.files["report.json"])).unwrap();
+    let turned: Vec<&Value> = report["setups"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|s| !s["turned"].is_null())
+        .collect();
+    assert_eq!(turned.len(), 2);
+    let control = |part: &str| {
+        let of = |s: &&&Value| s["turned"]["part"] == part;
+        turned.iter().find(of).unwrap()["turned"]["control"].clone()
+    };
+    // The side's shelf housing runs from x 209.9 to 228.1 of 420; over the end its left is 420 − 228.1, else 209.9. The top housing, 29.9
+    // to 48.1, differs more: 371.9 against 29.9.
+    let side = control("side");
+    assert_eq!(side["feature"], "top-housing");
+    assert_eq!(side["from"], "left end");
+    assert!((side["distance"].as_f64().unwrap() - 371.9).abs() < 1e-6);
+    assert!((side["wrong"].as_f64().unwrap() - 29.9).abs() < 1e-6);
+    // The door's panel, 60 to 260 of 380: over the edge its left is 60, else 120.
+    let door = control("door");
+    assert_eq!(
+        (&door["feature"], &door["from"]),
+        (&json!("panel"), &json!("left end"))
+    );
+    assert!((door["distance"].as_f64().unwrap() - 60.0).abs() < 1e-6);
+    assert!((door["wrong"].as_f64().unwrap() - 120.0).abs() < 1e-6);
+    let sheet = made.text(&made.work.files["setup-sheet.html"]);
+    for words in ["371.9 mm", "29.9 mm", "turn it again", "back up"] {
+        assert!(sheet.contains(words), "{words}");
+    }
+    if let Ok(folder) = std::env::var("GRAINWAY_SHOW") {
+        for name in made.work.files.keys() {
+            let path = std::path::Path::new(&folder).join(name);
+            std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+            std::fs::write(path, made.text(&made.work.files[name])).unwrap();
+        }
+    }
+}
+
+/// A piece that looks the same both ways round is to be marked.
+#[test]
+fn a_piece_that_looks_the_same_both_ways_is_marked() {
+    let made = one_part(blank(json!([
+        { "id": "middle", "kind": "pocket", "shape": { "rectangle": { "at": [150, 75], "size": [100, 50], "corner": 4 } }, "depth": 3 },
+        { "id": "label", "kind": "pocket", "side": "back", "shape": { "rectangle": { "at": [20, 20], "size": [60, 30], "corner": 4 } }, "depth": 3 }
+    ])));
+    assert!(made.ready(), "{:?}", made.errors());
+    let sheet = made.text(&made.work.files["setup-sheet.html"]);
+    assert!(sheet.contains("mark the end that stays left before you turn it"));
+}
