@@ -106,17 +106,16 @@ pub(super) fn verified(verified: &Verified) -> String {
 pub(super) fn summary(report: &ReportDocument, out: Option<&Path>) -> String {
     let mut text = String::new();
     let counts = report.counts;
-    let pieces: usize = report
-        .setups
-        .iter()
-        .map(|s| s.placements.len() * s.repeats.max(1) as usize)
-        .sum();
+    let pieces: u32 = match report.setups.is_empty() {
+        true => 0,
+        false => report.parts.iter().map(|p| p.count).sum(),
+    };
     let _ = writeln!(
         text,
         "{}: {} parts, {} boards and blanks, {} programs, about {} at the machine and {} pauses",
         report.job,
         pieces,
-        report.setups.iter().map(|s| s.repeats.max(1)).sum::<u32>(),
+        report.wood.iter().map(|w| w.boards).sum::<u32>(),
         report.programs.len(),
         duration(report.times.total),
         report.times.pauses,

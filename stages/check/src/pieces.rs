@@ -3,10 +3,13 @@
 
 use super::figures::mm;
 use super::{Allowed, Wanted, wanted};
-use grainway_geom::{Bounds, Placing, Point, point};
-use grainway_pipeline::doc::{Drawing, Side, ZZero};
+use grainway_geom::{Bounds, Placing, Point, PolySet, point};
+use grainway_pipeline::doc::{Drawing, FeatureKind, Side, ZZero};
 use grainway_pipeline::finding::{Finding, code};
-use grainway_pipeline::work::{Hold, HoldKind, Part, Placement, Setup, SetupKind, Work, ZFrame};
+use grainway_pipeline::tolerance::KERNEL_MM;
+use grainway_pipeline::work::{
+    Hold, HoldKind, Part, Placement, Setup, SetupKind, SizedFeature, Turn, Work, ZFrame,
+};
 use std::collections::{BTreeMap, BTreeSet};
 use std::f64::consts::{FRAC_PI_2, PI};
 
@@ -458,6 +461,7 @@ pub(super) fn job(work: &Work, wanted: &Wanted) -> Vec<Finding> {
             }
         }
     }
+    findings.extend(wanted.parts.iter().flat_map(|p| between_sides(work, p)));
     for ((part, side), n) in made.into_iter().filter(|(_, n)| *n > 0) {
         findings.push(Finding::new(
             &code::VERIFY_PIECES,
@@ -484,6 +488,54 @@ pub(super) fn job(work: &Work, wanted: &Wanted) -> Vec<Finding> {
                     mm(width as f64 / 10.0)
                 ),
             ));
+        }
+    }
+    findings
+}
+
+/// Recesses of face and back that cut into one another. Every text was held against its own side, so what stands between two floors
+/// follows from the documents.
+fn between_sides(work: &Work, part: &Part) -> Vec<Finding> {
+    let Some(z) = work.documents.z_frame(&part.stock) else {
+        return Vec::new();
+    };
+    let size = part.outline.bounds().max;
+    let blind = |side| {
+        let all = wanted::sized(part, z, side, Turn::OverEdge)
+            .features
+            .into_iter();
+        all.filter(|f| !f.through && f.kind != FeatureKind::Engraving)
+            .collect::<Vec<_>>()
+    };
+    let (face, back) = (blind(Side::Face), blind(Side::Back));
+    let mut findings = Vec::new();
+    for b in &back {
+        let region = |f: &SizedFeature| PolySet::from_regions(&[f.region()], KERNEL_MM);
+        // Seen from the face again.
+        let behind = SizedFeature {
+            shape: Turn::OverEdge.contour(&b.shape, size),
+            islands: b
+                .islands
+                .iter()
+                .map(|i| Turn::OverEdge.contour(i, size))
+                .collect(),
+            ..b.clone()
+        };
+        for f in face
+            .iter()
+            .filter(|f| z.between_floors(f.floor, b.floor) <= 0.0)
+        {
+            if region(f).intersection(&region(&behind)).area() > SAME_MM {
+                let message = format!(
+                    "{} in the face and {} in the back cut into one another.",
+                    f.key, b.key
+                );
+                findings.push(
+                    Finding::new(&code::VERIFY_PIECES, message)
+                        .part(&part.id)
+                        .feature(&b.key),
+                );
+            }
         }
     }
     findings

@@ -358,6 +358,7 @@ pub(super) fn wanted_by(work: &Work) -> Wanted {
         Part {
             id: v.part.clone(),
             name: None,
+            mirrored: false,
             count: 1,
             stock: v.stock.clone(),
             grain: Grain::Any,

@@ -42,12 +42,15 @@ fn the_cabinet_is_ready_from_both_sides() {
             ("board-1".to_string(), Side::Face, 1),
             ("blank-1".to_string(), Side::Face, 1),
             ("blank-2".to_string(), Side::Back, 1),
-            ("blank-3".to_string(), Side::Back, 2),
+            ("blank-3".to_string(), Side::Back, 1),
+            ("blank-4".to_string(), Side::Back, 1),
         ]
     );
     // The rebate along the far edge leaves the near edge to lie against, so the sides are turned over their ends.
     let turn = |id: &str| made.work.variant(id).unwrap().turn;
     assert_eq!(turn("side~back"), Turn::OverEnd);
+    // The other hand has its rebate along the near edge.
+    assert_eq!(turn("side~mirrored~back"), Turn::OverEdge);
     assert_eq!(turn("door~back"), Turn::OverEdge);
 }
 
@@ -144,7 +147,7 @@ fn words(text: &str, letter: char, place: impl Fn(f64) -> f64) -> String {
 #[test]
 fn a_text_that_is_wrong_for_the_turned_piece_is_caught() {
     let made = cabinet();
-    for id in ["blank-2", "blank-3"] {
+    for id in ["blank-2", "blank-3", "blank-4"] {
         let setup = made.work.setups.iter().find(|s| s.id == id).unwrap();
         assert!(judged(&made, setup, str::to_string), "{id}");
         for letter in ['X', 'Y'] {
@@ -165,8 +168,8 @@ fn sides_and_turns_are_claims() {
     let caught = |what: &str, after: &'static str, change: fn(&mut Work)| {
         let stages = chain(vec![(after, tamper("change", change))]);
         let loaded = load(&sample(CABINET)).unwrap();
-        let made = run(loaded, &stages, &grainway_dialects::built_in()).unwrap();
-        assert!(!made.ready(), "{what}");
+        let made = run(loaded, &stages, &grainway_dialects::built_in());
+        assert!(made.is_err() || !made.unwrap().ready(), "{what}");
     };
     caught("a turn the other way", "hold", |work| {
         for v in &mut work.variants {
@@ -187,9 +190,16 @@ fn sides_and_turns_are_claims() {
     caught("a back forgotten", "place", |work| {
         work.setups.retain(|s| s.side == Side::Face);
     });
-    caught("one back too few", "place", |work| {
+    caught("one back too many", "place", |work| {
         for s in work.setups.iter_mut().filter(|s| s.side == Side::Back) {
-            s.repeats = 1;
+            s.repeats = 2;
+        }
+    });
+    caught("two of one hand", "drawing", |work| {
+        let plain = work.parts.iter().find(|p| p.id == "side").cloned().unwrap();
+        for p in work.parts.iter_mut().filter(|p| p.mirrored) {
+            p.outline = plain.outline.clone();
+            p.features = plain.features.clone();
         }
     });
 }
@@ -205,7 +215,7 @@ fn a_turned_piece_has_a_control_measure() {
         .iter()
         .filter(|s| !s["turned"].is_null())
         .collect();
-    assert_eq!(turned.len(), 2);
+    assert_eq!(turned.len(), 3);
     let control = |part: &str| {
         let of = |s: &&&Value| s["turned"]["part"] == part;
         turned.iter().find(of).unwrap()["turned"]["control"].clone()
@@ -248,4 +258,39 @@ fn a_piece_that_looks_the_same_both_ways_is_marked() {
     assert!(made.ready(), "{:?}", made.errors());
     let sheet = made.text(&made.work.files["setup-sheet.html"]);
     assert!(sheet.contains("mark the end that stays left before you turn it"));
+}
+
+/// The other hand is the same part mirrored across the grain: the same lengths along it, and climb cutting in the same sense.
+#[test]
+fn the_other_hand_is_mirrored_across_the_grain() {
+    let made = cabinet();
+    let at = |id: &str, key: &str| {
+        let v = made.work.variant(id).unwrap();
+        v.features
+            .iter()
+            .find(|f| f.key == key)
+            .unwrap()
+            .shape
+            .bounds()
+    };
+    let (plain, other) = (
+        at("side", "top-housing"),
+        at("side~mirrored", "top-housing"),
+    );
+    // Stopped 15 mm from the near edge; mirrored, 15 mm from the far one.
+    assert!((plain.min.y - 15.0).abs() < 1e-9 && (other.max.y - 285.0).abs() < 1e-9);
+    assert!((plain.min.x - other.min.x).abs() < 1e-9);
+    let sense = |id: &str| {
+        let v = made.work.variant(id).unwrap();
+        let cut = v
+            .steps
+            .iter()
+            .filter_map(|s| s.profile.as_ref())
+            .next()
+            .unwrap();
+        cut.loops[0].path.area().signum()
+    };
+    assert_eq!(sense("side").to_bits(), sense("side~mirrored").to_bits());
+    let list = made.text(&made.work.files["partslist.csv"]);
+    assert!(list.contains("Side, mirrored"), "{list}");
 }

@@ -72,7 +72,12 @@ fn states(bench: &Bench) -> Vec<PathBuf> {
 
 #[test]
 fn threads_and_key_order_change_no_byte() {
-    for name in ["reading-bench", "step-stool", "newspaper-rack"] {
+    for name in [
+        "reading-bench",
+        "step-stool",
+        "newspaper-rack",
+        "card-index-cabinet",
+    ] {
         let bench = Bench::new();
         copy_sample(name, &bench);
         ok(&bench, &["make", "job/job.json", "--out", "first"]);

@@ -107,6 +107,9 @@ pub struct Drawing {
 fn one() -> u32 {
     1
 }
+fn is_zero(n: &u32) -> bool {
+    *n == 0
+}
 fn is_one(n: &u32) -> bool {
     *n == 1
 }
@@ -154,6 +157,9 @@ pub struct DrawnPart {
     /// How many; 1 when not given. With layout as-drawn only 1 is possible.
     #[serde(default = "one")]
     pub count: u32,
+    /// How many more of it, mirrored across the grain: the other hand. It is called `id~mirrored`. Not with layout as-drawn.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub mirrored: u32,
     /// What people call it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub name: Option<String>,
@@ -209,6 +215,9 @@ pub struct PartDoc {
     /// How many; 1 when not given.
     #[serde(default = "one")]
     pub count: u32,
+    /// How many more of it, mirrored across the grain: the other hand. It is called `id~mirrored`, also in `only`.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub mirrored: u32,
     /// The stock it is cut from, or, for a blank, made of.
     pub stock: String,
     /// Its own edge, cut from a board. Give this or `blank`.

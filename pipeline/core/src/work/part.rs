@@ -57,6 +57,9 @@ pub struct Part {
     pub id: String,
     /// What people call it.
     pub name: Option<String>,
+    /// The other hand of the part whose id stands before `~`.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub mirrored: bool,
     /// How many.
     pub count: u32,
     /// Stock it is cut from or made of.
@@ -77,6 +80,11 @@ pub struct Part {
     pub source: Source,
     /// It keeps the place it has in the drawing: (drawing, sheet) share one board.
     pub as_drawn: bool,
+}
+
+impl Part {
+    /// What follows a part's id in that of its other hand.
+    pub const MIRRORED: &str = "~mirrored";
 }
 
 /// A feature as drawn, in its part's coordinates.

@@ -35,6 +35,8 @@ pub fn sample_work() -> Result<Work, String> {
     work.variants.push(Variant {
         id: "rail".into(),
         part: "rail".into(),
+        side: Default::default(),
+        turn: Default::default(),
         stock: "ash".into(),
         z,
         outline,
@@ -104,6 +106,7 @@ fn rail(outline: Contour) -> Part {
     Part {
         id: "rail".into(),
         name: None,
+        mirrored: false,
         count: 1,
         stock: "ash".into(),
         grain: Grain::AlongX,
@@ -121,6 +124,7 @@ fn board(z: ZFrame) -> Setup {
     Setup {
         id: "board-1".into(),
         kind: SetupKind::Board,
+        side: Default::default(),
         stock: "ash".into(),
         size: point(1200.0, 200.0),
         z,

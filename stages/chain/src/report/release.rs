@@ -195,6 +195,11 @@ mod tests {
     }
 
     fn judged(work: &mut Work) -> (JobVerdict, Vec<String>) {
+        work.seal = Some(Seal::of(work));
+        judged_as_sealed(work)
+    }
+
+    fn judged_as_sealed(work: &mut Work) -> (JobVerdict, Vec<String>) {
         add_findings(work);
         let verdict = verdict(work);
         let files = work
@@ -250,6 +255,17 @@ mod tests {
             ..program("01.ngc", true)
         }];
         assert_eq!(judged(&mut work).0, JobVerdict::Withheld);
+    }
+
+    #[test]
+    fn work_that_is_not_what_was_sealed_is_withheld() {
+        let mut work = work(false);
+        work.programs = vec![program("01.ngc", true)];
+        assert_eq!(judged_as_sealed(&mut work.clone()).0, JobVerdict::Withheld);
+        work.seal = Some(Seal::of(&work));
+        work.programs[0].cutter = Some("other".to_string());
+        assert_eq!(judged_as_sealed(&mut work).0, JobVerdict::Withheld);
+        assert_eq!(work.findings[0].code, "verify-seal");
     }
 
     #[test]

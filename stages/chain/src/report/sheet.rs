@@ -294,7 +294,7 @@ fn what_to_lay(b: &mut Vec<Block>, u: Show, report: &ReportDocument) {
                 let over = s
                     .turned
                     .as_ref()
-                    .map(|t| format!(", {} turned over", t.part));
+                    .map(|t| format!(", {} turned over", report.part_called(&t.part)));
                 let what = match s.repeats > 1 {
                     true => format!("{} ({} times)", s.id, s.repeats),
                     false => s.id.clone(),
@@ -459,7 +459,7 @@ fn setup_page(
         set_up_lines(s, u, report)
     } else {
         b.push(next("Lay it on the machine and set zero"));
-        set_up(s, u)
+        set_up(s, u, report)
     };
     // What a program cannot set itself, the person does.
     let to_set = report.findings.iter().filter(|f| {
@@ -551,7 +551,7 @@ fn cutters(b: &mut Vec<Block>, u: Show, s: &SetupRow) {
     }
 }
 
-fn set_up(s: &SetupRow, u: Show) -> Vec<String> {
+fn set_up(s: &SetupRow, u: Show, report: &ReportDocument) -> Vec<String> {
     let [thinnest, mean, thickest] = s.thickness;
     let mut items = vec![format!(
         "{} {} long (along the grain, along X) and {} wide (along Y).",
@@ -564,8 +564,11 @@ fn set_up(s: &SetupRow, u: Show) -> Vec<String> {
         u.with(s.size[1])
     )];
     match &s.turned {
-        Some(turned) => items.extend(turn_over(turned, u)),
-        None => items.push("The picture shows the upper face: everything in it is cut from above, and nothing is turned over.".to_string()),
+        Some(turned) => items.extend(turn_over(turned, u, report)),
+        None => items.push(format!(
+            "The picture shows the upper face: everything in it is cut from above, and {}.",
+            turned_later(s, report)
+        )),
     }
     items.push(if thickest - thinnest < 5e-4 {
         format!("Thickness measured: {}. Measure again; if it differs by more than {}, correct the job and make it again.", u.with(mean), u.with(0.2))
@@ -617,8 +620,33 @@ fn set_up(s: &SetupRow, u: Show) -> Vec<String> {
     items
 }
 
+/// What of a setup's pieces is turned over in a later one.
+fn turned_later(s: &SetupRow, report: &ReportDocument) -> String {
+    let here = |part: &str| {
+        let mut pieces = s.placements.iter();
+        pieces.any(|p| p.piece.split('#').next() == Some(part))
+    };
+    let later: Vec<String> = report
+        .setups
+        .iter()
+        .filter_map(|other| Some((other, other.turned.as_ref()?)))
+        .filter(|(_, turned)| here(&turned.part))
+        .map(|(other, turned)| {
+            format!(
+                "{} is turned over in {}",
+                report.part_called(&turned.part),
+                other.id
+            )
+        })
+        .collect();
+    match later.is_empty() {
+        true => "nothing is turned over".to_string(),
+        false => later.join(", "),
+    }
+}
+
 /// How to lay a piece with its back up, and how to see that it lies right.
-fn turn_over(turned: &TurnedRow, u: Show) -> Vec<String> {
+fn turn_over(turned: &TurnedRow, u: Show, report: &ReportDocument) -> Vec<String> {
     vec![
         format!(
             "{}urn {} over about {}. The picture shows the back, which is up now.",
@@ -626,7 +654,7 @@ fn turn_over(turned: &TurnedRow, u: Show) -> Vec<String> {
                 true => "Trim what is left of tabs flush, and t",
                 false => "T",
             },
-            turned.part,
+            report.part_called(&turned.part),
             match turned.over_end {
                 true =>
                     "its end: the edge that lay near stays near, and the end that lay right lies left",

@@ -154,7 +154,10 @@ fn part_row(work: &Work, part: &grainway_pipeline::work::Part, rough: [f64; 3]) 
     let finished = [size[0], size[1], thickness];
     PartRow {
         id: part.id.clone(),
-        name: part.name.clone(),
+        name: match (&part.name, part.mirrored) {
+            (Some(name), true) => Some(format!("{name}, mirrored")),
+            (name, _) => name.clone(),
+        },
         count: part.count,
         stock: part.stock.clone(),
         wood: stock.map(|s| s.wood.clone()).unwrap_or_default(),

@@ -20,6 +20,7 @@ pub(super) fn part(doc: &PartDoc, run_out: f64) -> Option<Part> {
     Some(Part {
         id: doc.id.clone(),
         name: doc.name.clone(),
+        mirrored: false,
         count: doc.count,
         stock: doc.stock.clone(),
         grain: Grain::AlongX,

@@ -2,7 +2,7 @@
 
 use super::held::{CHORD_MM, Held, ON_EDGE_MM};
 use super::trimmed::trimmed;
-use super::{described, shifted, with_keys};
+use super::{both_hands, described, shifted, with_keys};
 use grainway_geom::{Bounds, Contour, Point, PolySet, point};
 use grainway_import::entity::{Content, Run, What};
 use grainway_import::{dxf, join, svg};
@@ -65,15 +65,9 @@ pub(super) fn parts(
     let mut parts = Vec::new();
     for Numbered { outline, sheet, id } in numbered(doc, &held) {
         let own = std::mem::take(&mut owned[outline]);
-        parts.push(part(
-            doc,
-            &outlines[outline],
-            own,
-            sheet,
-            &id,
-            readings,
-            run_out,
-        ));
+        let made = part(doc, &outlines[outline], own, sheet, &id, readings, run_out);
+        let mirrored = doc.parts.get(&id).map_or(0, |p| p.mirrored);
+        parts.extend(both_hands(made, mirrored.saturating_mul(doc.copies)));
     }
     parts
 }
@@ -356,6 +350,7 @@ fn part(
             .and_then(|s| s.id.clone())
             .unwrap_or_else(|| id.to_string()),
         name: said.and_then(|s| s.name.clone()),
+        mirrored: false,
         count: said.map_or(1, |s| s.count).saturating_mul(doc.copies),
         stock: doc.stock.clone(),
         grain: Grain::AlongX,

@@ -25,7 +25,11 @@ pub(crate) fn parts(documents: &Documents, files: &dyn Files, run_out: f64) -> V
         .drawings
         .iter()
         .flat_map(|d| drawn::parts(d, documents, files, run_out));
-    let described = job.parts.iter().filter_map(|p| described::part(p, run_out));
+    let described = job
+        .parts
+        .iter()
+        .filter_map(|p| Some(both_hands(described::part(p, run_out)?, p.mirrored)))
+        .flatten();
     let mut by_id: BTreeMap<String, Part> = BTreeMap::new();
     for part in drawn.chain(described) {
         // An id that is given twice is refused by the drawing stage; the first stands.
@@ -39,6 +43,29 @@ pub(crate) fn parts(documents: &Documents, files: &dyn Files, run_out: f64) -> V
         }
     }
     parts
+}
+
+/// The part, and so many of its other hand: mirrored across the grain.
+fn both_hands(part: Part, mirrored: u32) -> Vec<Part> {
+    if mirrored == 0 {
+        return vec![part];
+    }
+    let mut other = part.clone();
+    let width = part.outline.bounds().max.y;
+    other.id += Part::MIRRORED;
+    other.mirrored = true;
+    other.count = mirrored;
+    other.outline = part.outline.mirrored_across(width);
+    for feature in &mut other.features {
+        feature.shape = feature.shape.mirrored_across(width);
+        for island in &mut feature.islands {
+            *island = island.mirrored_across(width);
+        }
+        if let Some((centre, _)) = &mut feature.circle {
+            centre.y = width - centre.y;
+        }
+    }
+    vec![part, other]
 }
 
 /// A feature moved along with its part.

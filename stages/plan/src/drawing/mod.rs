@@ -123,6 +123,15 @@ impl<'a> Made<'a> {
         }
     }
 
+    /// Takes in a part and so many of its other hand.
+    fn take_hands(&mut self, part: Part, mirrored: u32, pointer: &str) {
+        let other = (mirrored > 0).then(|| parts::other_hand(&part, mirrored));
+        self.take(part, pointer);
+        if let Some(other) = other {
+            self.take(other, pointer);
+        }
+    }
+
     /// Takes a part in, unless its id is taken.
     fn take(&mut self, part: Part, pointer: &str) {
         if let Some(before) = self.ids.get(&part.id) {

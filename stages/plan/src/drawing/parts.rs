@@ -2,7 +2,7 @@
 
 use super::{Made, bad_id, good_id};
 use crate::lies::{Lies, lies};
-use grainway_geom::{Bounds, Contour, Point};
+use grainway_geom::{Bounds, Contour, Point, point};
 use grainway_import::shapes::{Problems, blank, contours, show};
 use grainway_pipeline::chain::nearest;
 use grainway_pipeline::doc::escaped;
@@ -115,6 +115,7 @@ pub(super) fn described(doc: &PartDoc, pointer: &str, made: &mut Made<'_>) {
     let part = Part {
         id: doc.id.clone(),
         name: doc.name.clone(),
+        mirrored: false,
         count: doc.count,
         stock: doc.stock.clone(),
         grain: Grain::AlongX,
@@ -130,7 +131,27 @@ pub(super) fn described(doc: &PartDoc, pointer: &str, made: &mut Made<'_>) {
         },
         as_drawn: false,
     };
-    made.take(part, &format!("{pointer}/id"));
+    made.take_hands(part, doc.mirrored, &format!("{pointer}/id"));
+}
+
+/// The other hand of a part: mirrored across the grain, so that the grain and the lengths along it stay.
+pub(super) fn other_hand(part: &Part, count: u32) -> Part {
+    let width = part.outline.bounds().height();
+    let over = |c: &Contour| c.mirrored_across(width);
+    let features = part.features.iter().map(|f| Feature {
+        shape: over(&f.shape),
+        islands: f.islands.iter().map(over).collect(),
+        circle: f.circle.map(|(c, d)| (point(c.x, width - c.y), d)),
+        ..f.clone()
+    });
+    Part {
+        id: format!("{}{}", part.id, Part::MIRRORED),
+        mirrored: true,
+        count,
+        outline: over(&part.outline),
+        features: features.collect(),
+        ..part.clone()
+    }
 }
 
 /// The outline that the description gives: its own, or that of its blank.

@@ -47,6 +47,7 @@ impl<'d> Reading<'_, '_, 'd> {
         let part = Part {
             id,
             name: given.and_then(|g| g.name.clone()),
+            mirrored: false,
             count: count.saturating_mul(doc.copies),
             stock: doc.stock.clone(),
             grain: Grain::AlongX,
@@ -69,7 +70,17 @@ impl<'d> Reading<'_, '_, 'd> {
         } else {
             format!("{}/id", self.pointer)
         };
-        self.made.take(part, &at);
+        let mirrored = given.map_or(0, |g| g.mirrored);
+        if as_drawn && mirrored > 0 {
+            let message = "With layout as-drawn a part keeps its drawn place, so it has no other hand; draw that too, or use layout free.";
+            let f = Finding::new(&code::DOCUMENT_INVALID, message)
+                .part(&part.id)
+                .pointer(format!("{place}/mirrored"));
+            self.made.findings.push(f);
+            return;
+        }
+        self.made
+            .take_hands(part, mirrored.saturating_mul(doc.copies), &at);
     }
 
     /// The id that the job gives the part, else its natural one, and whether it can be one.
