@@ -4,7 +4,7 @@
 use super::figures::mm;
 use super::{Allowed, Wanted, wanted};
 use grainway_geom::{Bounds, Placing, Point, PolySet, point};
-use grainway_pipeline::doc::{Drawing, FeatureKind, Side, ZZero};
+use grainway_pipeline::doc::{Board, Drawing, FeatureKind, Side, ZZero};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::tolerance::KERNEL_MM;
 use grainway_pipeline::work::{
@@ -397,48 +397,69 @@ fn part_of_piece(piece: &str) -> &str {
     piece.split('#').next().unwrap_or(piece)
 }
 
-/// Over all setups: every part is made as often as the documents ask, every piece has one name, no more boards are used than there
-/// are, and every setup with something to do has its programs.
+/// Over all setups: the parts are those that the documents ask for, each is made as often as they ask, every piece has one name, no more
+/// boards are used than there are, and every setup with something to do has its programs.
 pub(super) fn job(work: &Work, wanted: &Wanted) -> Vec<Finding> {
+    let mut findings = parts(work, wanted);
+    for setup in &work.setups {
+        let something = !setup.placements.is_empty() || !setup.own_steps.is_empty();
+        if something && !work.programs.iter().any(|p| p.setup == setup.id) {
+            let message = format!("No program cuts what lies on {}.", setup.id);
+            findings.push(Finding::new(&code::VERIFY_PIECES, message).setup(&setup.id));
+        }
+    }
+    findings.extend(counts(work, wanted));
+    findings.extend(boards(work, wanted));
+    findings.extend(wanted.parts.iter().flat_map(|p| between_sides(work, p)));
+    findings
+}
+
+/// What lists and sheets say of the parts is what the documents say.
+fn parts(work: &Work, wanted: &Wanted) -> Vec<Finding> {
+    let told = |p: &Part| {
+        let names = (p.id.clone(), p.name.clone(), p.stock.clone());
+        let kind = (p.count, p.mirrored, p.grain, p.dimensioned, p.as_drawn);
+        let source = (p.source.drawing.clone(), p.source.sheet);
+        let features: Vec<String> = p.features.iter().map(|f| f.key.clone()).collect();
+        let size = p.outline.bounds().max;
+        let size = [size.x, size.y].map(|v| (v / SAME_MM).round() as i64);
+        (names, kind, source, features, size)
+    };
+    let mut findings = Vec::new();
+    for part in &work.parts {
+        if wanted.part(&part.id).map(told) != Some(told(part)) {
+            let message = format!("The part {} is not as the documents have it.", part.id);
+            findings.push(Finding::new(&code::VERIFY_PIECES, message).part(&part.id));
+        }
+    }
+    if work.parts.len() != wanted.parts.len() {
+        let message = format!(
+            "The plan has {} parts; the documents ask for {}.",
+            work.parts.len(),
+            wanted.parts.len()
+        );
+        findings.push(Finding::new(&code::VERIFY_PIECES, message));
+    }
+    findings
+}
+
+/// Every side of every piece is made once.
+fn counts(work: &Work, wanted: &Wanted) -> Vec<Finding> {
     let mut findings = Vec::new();
     let mut made: BTreeMap<(&str, Side), u64> = BTreeMap::new();
     let mut names: BTreeSet<(&str, Side)> = BTreeSet::new();
-    let mut boards: BTreeMap<(&str, i64, i64), u32> = BTreeMap::new();
-    for setup in &work.setups {
-        for placement in &setup.placements {
-            let part = work.variant(&placement.variant).map(|v| v.part.as_str());
-            let key = (part.unwrap_or(""), setup.side);
-            *made.entry(key).or_default() += u64::from(setup.repeats);
-            if !names.insert((&placement.piece, setup.side)) {
-                findings.push(
-                    Finding::new(
-                        &code::VERIFY_PIECES,
-                        format!("The piece {} is made twice.", placement.piece),
-                    )
-                    .setup(&setup.id)
-                    .part(&placement.piece),
-                );
-            }
-        }
-        let something = !setup.placements.is_empty() || !setup.own_steps.is_empty();
-        if something && !work.programs.iter().any(|p| p.setup == setup.id) {
-            findings.push(
-                Finding::new(
-                    &code::VERIFY_PIECES,
-                    format!("No program cuts what lies on {}.", setup.id),
-                )
-                .setup(&setup.id),
-            );
-        }
-        let tenth = |v: f64| (v * 10.0).round() as i64;
-        let drawn = setup.placements.iter().any(|p| {
-            let part = work.variant(&p.variant).and_then(|v| wanted.part(&v.part));
-            part.is_some_and(|p| p.as_drawn)
-        });
-        if setup.kind == SetupKind::Board && !drawn {
-            *boards
-                .entry((&setup.stock, tenth(setup.size.x), tenth(setup.size.y)))
-                .or_default() += 1;
+    let placed = work
+        .setups
+        .iter()
+        .flat_map(|s| s.placements.iter().map(move |p| (s, p)));
+    for (setup, placement) in placed {
+        let part = work.variant(&placement.variant).map(|v| v.part.as_str());
+        let key = (part.unwrap_or(""), setup.side);
+        *made.entry(key).or_default() += u64::from(setup.repeats);
+        if !names.insert((&placement.piece, setup.side)) {
+            let message = format!("The piece {} is made twice.", placement.piece);
+            let finding = Finding::new(&code::VERIFY_PIECES, message);
+            findings.push(finding.setup(&setup.id).part(&placement.piece));
         }
     }
     for part in &wanted.parts {
@@ -446,51 +467,57 @@ pub(super) fn job(work: &Work, wanted: &Wanted) -> Vec<Finding> {
         for side in sides.unwrap_or_default() {
             let n = made.remove(&(part.id.as_str(), side)).unwrap_or(0);
             if n != u64::from(part.count) {
-                findings.push(
-                    Finding::new(
-                        &code::VERIFY_PIECES,
-                        format!(
-                            "The programs make the {} of {n} pieces of {}; the documents ask for {}.",
-                            side.word(),
-                            part.id,
-                            part.count
-                        ),
-                    )
-                    .part(&part.id),
+                let message = format!(
+                    "The programs make the {} of {n} pieces of {}; the documents ask for {}.",
+                    side.word(),
+                    part.id,
+                    part.count
                 );
+                findings.push(Finding::new(&code::VERIFY_PIECES, message).part(&part.id));
             }
         }
     }
-    findings.extend(wanted.parts.iter().flat_map(|p| between_sides(work, p)));
     for ((part, side), n) in made.into_iter().filter(|(_, n)| *n > 0) {
-        findings.push(Finding::new(
-            &code::VERIFY_PIECES,
-            format!(
-                "The programs make the {} of {n} pieces of {part}, for which the documents ask nothing.",
-                side.word()
-            ),
-        ));
-    }
-    for ((stock, length, width), used) in boards {
-        let of_size = work.documents.stock(stock).map_or(0, |s| {
-            let same = |b: &&grainway_pipeline::doc::Board| {
-                (b.length.mm() * 10.0).round() as i64 == length
-                    && (b.width.mm() * 10.0).round() as i64 == width
-            };
-            s.boards.iter().filter(same).map(|b| b.count).sum::<u32>()
-        });
-        if used > of_size {
-            findings.push(Finding::new(
-                &code::VERIFY_PIECES,
-                format!(
-                    "{used} boards of {} × {} mm of the stock {stock} are used; the documents have {of_size}.",
-                    mm(length as f64 / 10.0),
-                    mm(width as f64 / 10.0)
-                ),
-            ));
-        }
+        let message = format!(
+            "The programs make the {} of {n} pieces of {part}, for which the documents ask nothing.",
+            side.word()
+        );
+        findings.push(Finding::new(&code::VERIFY_PIECES, message));
     }
     findings
+}
+
+/// No more boards of a size are used than the documents have.
+fn boards(work: &Work, wanted: &Wanted) -> Vec<Finding> {
+    let tenth = |v: f64| (v * 10.0).round() as i64;
+    let drawn = |p: &Placement| {
+        let part = work.variant(&p.variant).and_then(|v| wanted.part(&v.part));
+        part.is_some_and(|p| p.as_drawn)
+    };
+    let mut used: BTreeMap<(&str, i64, i64), u32> = BTreeMap::new();
+    for setup in work.setups.iter().filter(|s| s.kind == SetupKind::Board) {
+        if !setup.placements.iter().any(drawn) {
+            let size = (tenth(setup.size.x), tenth(setup.size.y));
+            *used.entry((&setup.stock, size.0, size.1)).or_default() += 1;
+        }
+    }
+    let at_hand = |stock: &str, length: i64, width: i64| -> u32 {
+        let boards = work.documents.stock(stock).map_or(&[][..], |s| &s.boards);
+        let same = |b: &&Board| tenth(b.length.mm()) == length && tenth(b.width.mm()) == width;
+        boards.iter().filter(same).map(|b| b.count).sum()
+    };
+    used.into_iter()
+        .map(|((stock, l, w), n)| (stock, l, w, n, at_hand(stock, l, w)))
+        .filter(|(.., n, at_hand)| n > at_hand)
+        .map(|(stock, l, w, n, at_hand)| {
+            let message = format!(
+                "{n} boards of {} × {} mm of the stock {stock} are used; the documents have {at_hand}.",
+                mm(l as f64 / 10.0),
+                mm(w as f64 / 10.0)
+            );
+            Finding::new(&code::VERIFY_PIECES, message)
+        })
+        .collect()
 }
 
 /// Recesses of face and back that cut into one another. Every text was held against its own side, so what stands between two floors

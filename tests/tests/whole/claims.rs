@@ -41,6 +41,21 @@ fn caught(what: &str, after: &'static str, code: &str, change: fn(&mut Work)) {
     assert!(told > 0, "{what}: no sample tells {code}");
 }
 
+/// Caught although the stage says that it gives the parts.
+fn caught_where_parts_are_given(what: &str, change: fn(&mut Work)) {
+    for name in SAMPLES {
+        let stage = crate::sabotage::tamper_with_parts("change", change);
+        let stages = chain(vec![("drawing", stage)]);
+        let loaded = load(&sample(name)).unwrap();
+        let made = run(loaded, &stages, &grainway_dialects::built_in()).unwrap();
+        assert!(
+            !made.with_code("verify-pieces").is_empty(),
+            "{what}: {name}"
+        );
+        assert!(!made.ready(), "{what}: {name} is released");
+    }
+}
+
 /// The chain itself refuses the change.
 fn refused(what: &str, after: &'static str, words: &str, change: fn(&mut Work)) {
     // The stool has no hand work that could be taken back.
@@ -200,6 +215,12 @@ fn pieces_are_counted_from_the_documents() {
     caught("a program lost", "post", pieces, |work| {
         let last = work.programs.last().map(|p| p.setup.clone());
         work.programs.retain(|p| Some(&p.setup) != last.as_ref());
+    });
+    caught_where_parts_are_given("a part of another name", |work| {
+        work.parts[0].name = Some("Shelf".to_string());
+    });
+    caught_where_parts_are_given("a part more often", |work| {
+        work.parts[0].count += 1;
     });
     caught(
         "one part cut for another",

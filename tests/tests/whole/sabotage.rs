@@ -20,6 +20,7 @@ use std::sync::{Arc, Mutex};
 /// A stage that changes the work by a function.
 struct Tamper<F> {
     name: &'static str,
+    gives: &'static [&'static str],
     change: F,
 }
 
@@ -31,7 +32,7 @@ impl<F: Fn(&mut Work) + Send + Sync> TypedStage for Tamper<F> {
             version: 1,
             summary: "Tampers.",
             needs: &[],
-            gives: &[],
+            gives: self.gives,
             spoils: &[],
         }
     }
@@ -45,7 +46,23 @@ pub fn tamper(
     name: &'static str,
     change: impl Fn(&mut Work) + Send + Sync + 'static,
 ) -> Arc<dyn Stage> {
-    Arc::new(Typed::new(Tamper { name, change }))
+    Arc::new(Typed::new(Tamper {
+        name,
+        gives: &[],
+        change,
+    }))
+}
+
+/// The same by a stage that says that it gives the parts.
+pub fn tamper_with_parts(
+    name: &'static str,
+    change: impl Fn(&mut Work) + Send + Sync + 'static,
+) -> Arc<dyn Stage> {
+    Arc::new(Typed::new(Tamper {
+        name,
+        gives: &["parts"],
+        change,
+    }))
 }
 
 /// The built-in chain with stages put in after the named ones.

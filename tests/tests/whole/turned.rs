@@ -239,13 +239,6 @@ fn a_turned_piece_has_a_control_measure() {
     for words in ["371.9 mm", "29.9 mm", "turn it again", "back up"] {
         assert!(sheet.contains(words), "{words}");
     }
-    if let Ok(folder) = std::env::var("GRAINWAY_SHOW") {
-        for name in made.work.files.keys() {
-            let path = std::path::Path::new(&folder).join(name);
-            std::fs::create_dir_all(path.parent().unwrap()).unwrap();
-            std::fs::write(path, made.text(&made.work.files[name])).unwrap();
-        }
-    }
 }
 
 /// A piece that looks the same both ways round is to be marked.
