@@ -48,13 +48,13 @@ pub(super) fn examine(
             planned.id, planned.part
         ))
     })?;
-    let z = wanted::part_frame(&work.documents, part).ok_or_else(|| {
-        no(format!(
-            "The documents have no wood for the part {}.",
-            part.id
-        ))
-    })?;
-    let mut variant = wanted::sized(part, z, planned.side, planned.turn);
+    let mut variant =
+        wanted::sized(part, &work.documents, planned.side, planned.turn).ok_or_else(|| {
+            no(format!(
+                "The documents have no wood for the part {}.",
+                part.id
+            ))
+        })?;
     variant.id.clone_from(&planned.id);
     let mut examining = Examining {
         work,

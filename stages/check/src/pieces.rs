@@ -115,7 +115,11 @@ impl<'a> Claims<'a> {
                 mean: 0.0,
                 thickest: 0.0,
             }),
-            SetupKind::Board | SetupKind::Blank => self.work.documents.z_frame(&self.setup.stock),
+            SetupKind::Board => self.work.documents.z_frame(&self.setup.stock),
+            SetupKind::Blank => {
+                let part = self.setup.placements.first().and_then(|p| self.part_of(p));
+                part.and_then(|p| wanted::part_frame(&self.work.documents, p, self.setup.side))
+            }
         };
         if z != Some(self.setup.z) {
             self.say(format!(
@@ -219,7 +223,8 @@ impl<'a> Claims<'a> {
             ));
             return;
         };
-        let bounds = part.outline.bounds();
+        let side = wanted::sized(part, &self.work.documents, self.setup.side, Turn::OverEdge);
+        let bounds = side.map_or_else(|| part.outline.bounds(), |s| s.outline.bounds());
         let size = bounds.max - bounds.min;
         let lying = placement.placing;
         let fine = (part.dimensioned || self.setup.side != Side::Face)
@@ -463,8 +468,7 @@ fn counts(work: &Work, wanted: &Wanted) -> Vec<Finding> {
         }
     }
     for part in &wanted.parts {
-        let sides = wanted::part_frame(&work.documents, part).map(|z| wanted::sides(part, z));
-        for side in sides.unwrap_or_default() {
+        for side in wanted::sides(part, &work.documents) {
             let n = made.remove(&(part.id.as_str(), side)).unwrap_or(0);
             if n != u64::from(part.count) {
                 let message = format!(
@@ -528,9 +532,8 @@ fn between_sides(work: &Work, part: &Part) -> Vec<Finding> {
     };
     let size = part.outline.bounds().max;
     let blind = |side| {
-        let all = wanted::sized(part, z, side, Turn::OverEdge)
-            .features
-            .into_iter();
+        let sized = wanted::sized(part, &work.documents, side, Turn::OverEdge);
+        let all = sized.into_iter().flat_map(|s| s.features);
         all.filter(|f| !f.through && f.kind != FeatureKind::Engraving)
             .collect::<Vec<_>>()
     };

@@ -87,16 +87,27 @@ impl TypedStage for Fit {
             let Some(z) = stocks.get(part.stock.as_str()) else {
                 continue;
             };
-            variants.extend(
-                Fitting {
-                    part,
-                    outline: Outer::new(&part.outline),
-                    z: *z,
-                    settings,
-                    findings: &mut findings,
-                }
-                .variants(),
-            );
+            let (edges, flat): (Vec<Feature>, Vec<Feature>) = part
+                .features
+                .iter()
+                .cloned()
+                .partition(|f| f.side.is_edge());
+            let flat = Part {
+                features: flat,
+                ..part.clone()
+            };
+            let alone = !edges.is_empty() && part.dimensioned && flat.features.is_empty();
+            if !alone {
+                variants.extend(Fitting::new(&flat, *z, settings, &mut findings).variants());
+            }
+            if let Some(on_edge) = work.documents.side_frame(part, Side::Near)
+                && !edges.is_empty()
+            {
+                let width = part.outline.bounds().max.y;
+                recesses_meet(part, &edges, z.mean, width, &mut findings);
+                let part = on_its_edge(part, edges, z.mean);
+                variants.extend(Fitting::new(&part, on_edge, settings, &mut findings).edges());
+            }
         }
         work.variants = variants;
         work.findings.extend(findings);
@@ -344,6 +355,65 @@ fn overlap(a: &SizedFeature, b: &SizedFeature) -> bool {
             .any(|r| r.area() > SAME_POINT_MM)
 }
 
+/// The room that a feature takes in its part: along, across, and from the face down, mm.
+fn room(f: &Feature, thickness: f64, width: f64) -> [(f64, f64); 3] {
+    let b = f.shape.bounds();
+    let whole = if f.side.is_edge() { width } else { thickness };
+    let deep = match (f.depth, f.left) {
+        (Some(Depth::Below(d)), _) => d.mm(),
+        (None, Some(left)) => whole - left,
+        _ => whole,
+    };
+    let along = (b.min.x, b.max.x);
+    match f.side {
+        Side::Face => [along, (b.min.y, b.max.y), (0.0, deep)],
+        Side::Back => [along, (b.min.y, b.max.y), (thickness - deep, thickness)],
+        Side::Near => [along, (0.0, deep), (b.min.y, b.max.y)],
+        Side::Far => [along, (width - deep, width), (b.min.y, b.max.y)],
+    }
+}
+
+/// Tells of recesses of face or back that run into those of an edge inside the wood. Boxes are compared: round ends may still miss each
+/// other.
+fn recesses_meet(
+    part: &Part,
+    edges: &[Feature],
+    thickness: f64,
+    width: f64,
+    findings: &mut Vec<Finding>,
+) {
+    let deep = |f: &&Feature| f.kind != FeatureKind::Engraving;
+    for e in edges.iter().filter(deep) {
+        let flat = part.features.iter().filter(|f| !f.side.is_edge());
+        for f in flat.filter(deep) {
+            let (a, b) = (room(e, thickness, width), room(f, thickness, width));
+            if a.iter().zip(b).all(|(a, b)| a.0.max(b.0) < a.1.min(b.1)) {
+                let message = format!(
+                    "{} in the {} and {} in the {} run into one another inside the wood.",
+                    e.key,
+                    e.side.word(),
+                    f.key,
+                    f.side.word()
+                );
+                let finding = Finding::new(&code::RECESSES_MEET, message).part(&part.id);
+                findings.push(finding.feature(&e.key));
+            }
+        }
+    }
+}
+
+/// The part as it stands on an edge: as long as it is, as wide as it is thick.
+fn on_its_edge(part: &Part, edges: Vec<Feature>, thickness: f64) -> Part {
+    let length = part.outline.bounds().width();
+    let corner = grainway_geom::point(length, thickness);
+    Part {
+        outline: Contour::rectangle(Point::default(), corner, 0.0),
+        dimensioned: true,
+        features: edges,
+        ..part.clone()
+    }
+}
+
 struct Fitting<'a> {
     part: &'a Part,
     outline: Outer<'a>,
@@ -352,7 +422,22 @@ struct Fitting<'a> {
     findings: &'a mut Vec<Finding>,
 }
 
-impl Fitting<'_> {
+impl<'a> Fitting<'a> {
+    fn new(
+        part: &'a Part,
+        z: ZFrame,
+        settings: &'a FitSettings,
+        findings: &'a mut Vec<Finding>,
+    ) -> Fitting<'a> {
+        Fitting {
+            part,
+            outline: Outer::new(&part.outline),
+            z,
+            settings,
+            findings,
+        }
+    }
+
     /// The part's sides that something is cut from: the face with the outline first, then the back.
     fn variants(mut self) -> Vec<Variant> {
         let part = self.part;
@@ -389,6 +474,35 @@ impl Fitting<'_> {
         variants
     }
 
+    /// The edges that something is cut from, of a part that stands on its edge.
+    fn edges(mut self) -> Vec<Variant> {
+        let part = self.part;
+        let thickness = part.outline.bounds().max.y;
+        let mut of: BTreeMap<Side, Vec<SizedFeature>> = BTreeMap::new();
+        for f in &part.features {
+            let Some(sized) = self.size(f) else {
+                continue;
+            };
+            // What goes through is cut from the near edge.
+            let side = if sized.through { Side::Near } else { f.side };
+            of.entry(side).or_default().push(sized);
+        }
+        let mut variants = Vec::new();
+        for (side, features) in of {
+            self.walls(&features);
+            // With the near edge up and the left end left, the face lies far.
+            let features = match side {
+                Side::Near => {
+                    let over = |f| turned(f, Turn::OverEdge, grainway_geom::point(0.0, thickness));
+                    features.into_iter().map(over).collect()
+                }
+                _ => features,
+            };
+            variants.push(self.side(side, Turn::OverEdge, part.outline.clone(), features));
+        }
+        variants
+    }
+
     fn side(
         &self,
         side: Side,
@@ -401,7 +515,9 @@ impl Fitting<'_> {
         Variant {
             id: match side {
                 Side::Face => part.id.clone(),
-                Side::Back => format!("{}~{}", part.id, side.word()),
+                Side::Back => format!("{}~back", part.id),
+                Side::Near => format!("{}~near", part.id),
+                Side::Far => format!("{}~far", part.id),
             },
             part: part.id.clone(),
             side,

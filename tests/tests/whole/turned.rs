@@ -42,8 +42,10 @@ fn the_cabinet_is_ready_from_both_sides() {
             ("board-1".to_string(), Side::Face, 1),
             ("blank-1".to_string(), Side::Face, 1),
             ("blank-2".to_string(), Side::Back, 1),
-            ("blank-3".to_string(), Side::Back, 1),
-            ("blank-4".to_string(), Side::Back, 1),
+            ("blank-3".to_string(), Side::Face, 4),
+            ("blank-4".to_string(), Side::Near, 4),
+            ("blank-5".to_string(), Side::Back, 1),
+            ("blank-6".to_string(), Side::Back, 1),
         ]
     );
     // The rebate along the far edge leaves the near edge to lie against, so the sides are turned over their ends.
@@ -147,7 +149,7 @@ fn words(text: &str, letter: char, place: impl Fn(f64) -> f64) -> String {
 #[test]
 fn a_text_that_is_wrong_for_the_turned_piece_is_caught() {
     let made = cabinet();
-    for id in ["blank-2", "blank-3", "blank-4"] {
+    for id in ["blank-2", "blank-4", "blank-5", "blank-6"] {
         let setup = made.work.setups.iter().find(|s| s.id == id).unwrap();
         assert!(judged(&made, setup, str::to_string), "{id}");
         for letter in ['X', 'Y'] {
@@ -215,7 +217,7 @@ fn a_turned_piece_has_a_control_measure() {
         .iter()
         .filter(|s| !s["turned"].is_null())
         .collect();
-    assert_eq!(turned.len(), 3);
+    assert_eq!(turned.len(), 4);
     let control = |part: &str| {
         let of = |s: &&&Value| s["turned"]["part"] == part;
         turned.iter().find(of).unwrap()["turned"]["control"].clone()
@@ -286,4 +288,91 @@ fn the_other_hand_is_mirrored_across_the_grain() {
     assert_eq!(sense("side").to_bits(), sense("side~mirrored").to_bits());
     let list = made.text(&made.work.files["partslist.csv"]);
     assert!(list.contains("Side, mirrored"), "{list}");
+}
+
+/// A leg of 45 × 45 mm: the mean of the stock's readings is its thickness.
+fn leg(features: Value) -> Made {
+    let shop = std::fs::read_to_string(sample(CABINET).with_file_name("shop.json")).unwrap();
+    let job = json!({ "format": "grainway.job/1", "name": "leg", "shop": "s",
+        "parts": [{ "id": "leg", "stock": "oak-45", "count": 4,
+            "blank": { "length": 700, "width": 45, "dimensioned": true }, "features": features }] });
+    make(load_texts(&job.to_string(), &shop, &root()).unwrap()).unwrap()
+}
+
+/// A mortise of 10 × 40 mm, 18 mm deep, its middle so far from the left end.
+fn mortise(side: &str, x: f64, y: f64) -> Value {
+    json!({ "id": format!("to-{side}"), "kind": "mortise", "side": side, "depth": 18,
+        "shape": { "rectangle": { "at": [x - 20.0, y - 5.0], "size": [40, 10] } } })
+}
+
+#[test]
+fn a_leg_has_mortises_in_two_sides_and_in_four() {
+    let two = leg(json!([
+        mortise("face", 100.0, 22.5),
+        mortise("near", 600.0, 15.0)
+    ]));
+    assert_eq!(two.errors(), [""; 0]);
+    let up = |made: &Made| -> Vec<(Side, u32)> {
+        let all = made.work.setups.iter();
+        all.map(|s| (s.side, s.repeats)).collect()
+    };
+    assert_eq!(up(&two), [(Side::Face, 4), (Side::Near, 4)]);
+    // On its far edge, left end left, the face is away: 15 mm from the face is 30 mm from the stops.
+    let near = two.work.variant("leg~near").unwrap();
+    assert!((near.features[0].shape.bounds().centre().y - 30.0).abs() < 1e-9);
+    assert_eq!(two.with_code("recesses-meet").len(), 0);
+    // 18 mm deep from both sides, one over the other, they meet: from the face down to 18 mm, from the near edge 10 to 20 mm below it.
+    let meet = leg(json!([
+        mortise("face", 100.0, 15.0),
+        mortise("near", 110.0, 15.0)
+    ]));
+    assert_eq!(meet.with_code("recesses-meet").len(), 1);
+    let four = leg(json!([
+        mortise("face", 100.0, 22.5),
+        mortise("back", 200.0, 22.5),
+        mortise("near", 500.0, 22.5),
+        mortise("far", 600.0, 12.0)
+    ]));
+    assert_eq!(four.errors(), [""; 0]);
+    assert!(four.ready());
+    let sides = [Side::Face, Side::Back, Side::Near, Side::Far];
+    assert_eq!(up(&four), sides.map(|s| (s, 4)));
+    let far = four.work.variant("leg~far").unwrap();
+    assert!((far.features[0].shape.bounds().centre().y - 12.0).abs() < 1e-9);
+    let sheet = four.text(&four.work.files["setup-sheet.html"]);
+    for words in ["near edge up", "far edge up", "so that it cannot tip"] {
+        assert!(sheet.contains(words), "{words}");
+    }
+    // A second side cut 0.2 mm aside is seen, as is one that was cut for the piece turned about.
+    for setup in four.work.setups.iter().filter(|s| s.side != Side::Face) {
+        assert!(judged(&four, setup, str::to_string), "{}", setup.id);
+        for letter in ['X', 'Y'] {
+            assert!(
+                !judged(&four, setup, |t| words(t, letter, |v| v + 0.2)),
+                "{} {letter}",
+                setup.id
+            );
+        }
+        assert!(
+            !judged(&four, setup, |t| words(t, 'X', |v| 700.0 - v)),
+            "{}",
+            setup.id
+        );
+    }
+}
+
+#[test]
+fn what_cannot_stand_on_its_edge_is_told() {
+    let made = one_part(json!({ "id": "rail", "stock": "oak-18",
+        "blank": { "length": 400, "width": 60, "tenons": [{ "end": "left", "length": 30, "width": 40 }] },
+        "features": [{ "kind": "groove", "side": "near", "shape": { "along": { "at": 9, "width": 6 } }, "depth": 8 }] }));
+    assert!(!made.ready());
+    let told = made.errors().join(" ");
+    assert!(told.contains("cannot stand on its edge"), "{told}");
+    let wide = one_part(json!({ "id": "panel", "stock": "oak-18",
+        "blank": { "length": 400, "width": 160, "dimensioned": true },
+        "features": [{ "kind": "groove", "side": "far", "shape": { "along": { "at": 9, "width": 6, "from": 40, "to": 360 } }, "depth": 8 }] }));
+    assert!(!wide.ready());
+    let told = wide.errors().join(" ");
+    assert!(told.contains("stands 160.0 mm high"), "{told}");
 }

@@ -181,8 +181,8 @@ pub struct LayerRule {
     /// What the contours become.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub make: Option<FeatureKind>,
-    /// The side that they are cut from. They are drawn as seen from the face, through the wood. What goes through is cut from the face
-    /// whatever is said.
+    /// The side that they are cut from, face or back. They are drawn as seen from the face, through the wood. What goes through is cut
+    /// from the face whatever is said.
     #[serde(default, skip_serializing_if = "Side::is_face")]
     pub side: Side,
     /// How deep, when the layer's name does not say. A captured depth that reaches the stock's thickness (within 0.05 mm) is
@@ -307,8 +307,12 @@ pub enum Side {
     /// The side that is up first; a part's frame is seen from it.
     #[default]
     Face,
-    /// The side behind it: the piece is turned over about its long edge, so that the far edge comes to lie near.
+    /// The side behind it: the piece is turned over.
     Back,
+    /// The long edge at y = 0: the piece stands on its far edge.
+    Near,
+    /// The long edge at y = width: the piece stands on its near edge.
+    Far,
 }
 
 impl Side {
@@ -317,6 +321,20 @@ impl Side {
         match self {
             Side::Face => "face",
             Side::Back => "back",
+            Side::Near => "near edge",
+            Side::Far => "far edge",
+        }
+    }
+    /// One of the long edges: the piece stands on the other.
+    pub fn is_edge(self) -> bool {
+        matches!(self, Side::Near | Side::Far)
+    }
+    /// The side where this one comes to be when a piece is mirrored across its grain.
+    pub fn mirrored_across(self) -> Side {
+        match self {
+            Side::Near => Side::Far,
+            Side::Far => Side::Near,
+            same => same,
         }
     }
     /// Nothing needs to be said of it.
@@ -444,8 +462,9 @@ pub struct FeatureDoc {
     pub id: Option<String>,
     /// What it is.
     pub kind: FeatureKind,
-    /// The side that it is cut from. Its place is given as seen from the face, through the wood; a depth counts from its own side. What
-    /// goes through is cut from the face whatever is said.
+    /// The side that it is cut from. For the back its place is given as seen from the face, through the wood. For an edge (of a
+    /// rectangular piece only) x counts along the piece from its left end, and y across its thickness from the face. A depth counts from
+    /// its own side. What goes through is cut from the face, or from the near edge, whatever is said.
     #[serde(default, skip_serializing_if = "Side::is_face")]
     pub side: Side,
     /// Its shape in the part's frame.

@@ -330,6 +330,10 @@ codes! {
         "Two thickness readings of a stock lie more than 1.5 mm apart.",
         "Measure again. If both are right, write them as { \"thickness\": 18, \"confirmed\": true }, or part the boards into two stocks.",
         "tests/tests/cases/documents.rs::readings_far_apart_ask";
+    RECESSES_MEET = "recesses-meet" Warning
+        "Recesses of two sides run into one another inside the wood.",
+        "See that it is meant, as where two tenons meet in a leg; otherwise lessen a depth or move one of them.",
+        "tests/tests/whole/turned.rs::a_leg_has_mortises_in_two_sides_and_in_four";
     RELIEF_BREAKS_OUT = "relief-breaks-out" Warning
         "A relief lobe breaks through the part's edge or into another feature.",
         "Move the feature, take a smaller cutter, send the lobe the other way, or square the corner by hand.",

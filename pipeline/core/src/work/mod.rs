@@ -25,7 +25,7 @@ pub use variant::{
 };
 pub use zframe::ZFrame;
 
-use crate::doc::{Cutter, Job, Machine, Shop, Stock};
+use crate::doc::{Cutter, Job, Machine, Shop, Side, Stock};
 use crate::finding::Finding;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -84,6 +84,20 @@ impl Documents {
     /// A cutter.
     pub fn cutter(&self, id: &str) -> Option<&Cutter> {
         self.shop.cutters.get(id)
+    }
+    /// The heights of a part's wood while this side of it lies up: on its edge a part is as high as it is wide.
+    pub fn side_frame(&self, part: &Part, side: Side) -> Option<ZFrame> {
+        let flat = self.z_frame(&part.stock)?;
+        let high = part.outline.bounds().height();
+        Some(match side.is_edge() {
+            false => flat,
+            true => ZFrame {
+                zero: flat.zero,
+                thinnest: high,
+                mean: high,
+                thickest: high,
+            },
+        })
     }
     /// The heights of wood of this stock on this machine.
     pub fn z_frame(&self, stock: &str) -> Option<ZFrame> {

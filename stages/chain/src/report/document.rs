@@ -2,7 +2,7 @@
 
 use super::release::{JobVerdict, Release};
 use super::times::Seconds;
-use grainway_pipeline::doc::{SpindleSwitch, Unit, ZZero};
+use grainway_pipeline::doc::{Side, SpindleSwitch, Unit, ZZero};
 use grainway_pipeline::finding::Finding;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -184,13 +184,16 @@ pub struct SetupRow {
     pub times: TimesRow,
 }
 
-/// A piece turned over, so that its back is up.
+/// A piece turned so that another side than its face is up.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub struct TurnedRow {
     /// The part.
     pub part: String,
-    /// Turned about its end, so that its right end lies left; otherwise about its long edge, so that its far edge lies near.
+    /// The side that lies up now.
+    pub up: Side,
+    /// With its back up: turned about its end, so that its right end lies left; otherwise about its long edge, so that its far edge lies
+    /// near.
     pub over_end: bool,
     /// It was cut from a board: what is left of tabs is trimmed flush before it is laid against anything.
     pub trim: bool,

@@ -292,6 +292,8 @@ fn draw_grain(picture: &mut Picture, setup: &Setup, show: Show) {
                 (SetupKind::Board, _) => "board",
                 (SetupKind::Blank, Side::Face) => "blank",
                 (SetupKind::Blank, Side::Back) => "piece, back up",
+                (SetupKind::Blank, Side::Near) => "piece, near edge up",
+                (SetupKind::Blank, Side::Far) => "piece, far edge up",
                 (SetupKind::Lines, _) => "place of blanks",
             },
             show.with(setup.size.x),

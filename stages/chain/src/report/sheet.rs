@@ -9,7 +9,7 @@ use super::document::{
 use super::picture::{self, Picture};
 use super::release::{JobVerdict, Release};
 use super::show::{Show, range};
-use grainway_pipeline::doc::{SpindleSwitch, Unit, ZZero};
+use grainway_pipeline::doc::{Side, SpindleSwitch, Unit, ZZero};
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::work::Work;
 use serde::Serialize;
@@ -294,7 +294,7 @@ fn what_to_lay(b: &mut Vec<Block>, u: Show, report: &ReportDocument) {
                 let over = s
                     .turned
                     .as_ref()
-                    .map(|t| format!(", {} turned over", report.part_called(&t.part)));
+                    .map(|t| format!(", {} turned", report.part_called(&t.part)));
                 let what = match s.repeats > 1 {
                     true => format!("{} ({} times)", s.id, s.repeats),
                     false => s.id.clone(),
@@ -649,22 +649,30 @@ fn turned_later(s: &SetupRow, report: &ReportDocument) -> String {
 fn turn_over(turned: &TurnedRow, u: Show, report: &ReportDocument) -> Vec<String> {
     vec![
         format!(
-            "{}urn {} over about {}. The picture shows the back, which is up now.",
+            "{}{} {} {}.",
             match turned.trim {
-                true => "Trim what is left of tabs flush, and t",
-                false => "T",
+                true => "Trim what is left of tabs flush. ",
+                false => "",
+            },
+            match turned.up.is_edge() {
+                true => "Stand",
+                false => "Turn",
             },
             report.part_called(&turned.part),
-            match turned.over_end {
-                true =>
-                    "its end: the edge that lay near stays near, and the end that lay right lies left",
-                false =>
-                    "its long edge: the end that lay left stays left, and the edge that lay far lies near",
+            match (turned.up, turned.over_end) {
+                (Side::Near, _) =>
+                    "on its far edge, the near edge up: the left end stays left, and the face is away from you. Support it by a fence or a cradle, so that it cannot tip. The picture shows the near edge from above",
+                (Side::Far, _) =>
+                    "on its near edge, the far edge up: the left end stays left, and the face is towards you. Support it by a fence or a cradle, so that it cannot tip. The picture shows the far edge from above",
+                (_, true) =>
+                    "over about its end: the edge that lay near stays near, and the end that lay right lies left. The picture shows the back, which is up now",
+                (_, false) =>
+                    "over about its long edge: the end that lay left stays left, and the edge that lay far lies near. The picture shows the back, which is up now",
             }
         ),
         match &turned.control {
             Some(c) => format!(
-                "Control measure, before you fasten it: from the {} to where the {} {} begins, on the side that lies down, it is {}. If it is {}, the piece was turned the other way: turn it again.",
+                "Control measure, before you fasten it: from the {} to where the {} {} begins, on its face, it is {}. If it is {}, the piece was turned the other way: turn it again.",
                 c.from,
                 c.kind,
                 c.feature,

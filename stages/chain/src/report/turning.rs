@@ -6,6 +6,8 @@ use grainway_geom::Bounds;
 use grainway_pipeline::doc::{FeatureKind, Side};
 use grainway_pipeline::work::{Setup, Turn, Work};
 
+/// Where lengths along the piece are measured from.
+const LEFT_END: &str = "left end";
 /// A rule tells lengths apart that differ by more than this, mm. Common practice, no source.
 const TOLD_APART_MM: f64 = 1.0;
 
@@ -26,6 +28,8 @@ pub(super) fn turned(work: &Work, setup: &Setup) -> Option<TurnedRow> {
         .iter()
         .filter(cut_before)
         .flat_map(|f| measures(&f.shape.bounds(), &whole, variant.turn).map(|m| (f, m)))
+        // On its edge the face is seen from its side: only lengths along it can be measured.
+        .filter(|(_, m)| !setup.side.is_edge() || m.from == LEFT_END)
         .filter(|(_, m)| m.apart() > TOLD_APART_MM)
         .max_by(|a, b| {
             a.1.apart()
@@ -41,6 +45,7 @@ pub(super) fn turned(work: &Work, setup: &Setup) -> Option<TurnedRow> {
         });
     Some(TurnedRow {
         part: part.id.clone(),
+        up: setup.side,
         over_end: variant.turn == Turn::OverEnd,
         trim: !part.dimensioned,
         control,
@@ -73,7 +78,7 @@ fn measures(own: &Bounds, whole: &Bounds, turn: Turn) -> [Measure; 2] {
         Turn::OverEdge => (over_edge, over_end),
         Turn::OverEnd => (over_end, over_edge),
     };
-    [("left end", 0), ("near edge", 1)].map(|(from, i)| Measure {
+    [(LEFT_END, 0), ("near edge", 1)].map(|(from, i)| Measure {
         from,
         right: as_told[i],
         wrong: otherwise[i],

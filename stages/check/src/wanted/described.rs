@@ -1,21 +1,24 @@
 //! Parts and features that the job describes.
 
 use super::{shifted, with_keys};
-use grainway_geom::{Bounds, Contour, Point};
+use grainway_geom::{Bounds, Contour, Point, point};
 use grainway_import::shapes::{Problems, blank, contours};
-use grainway_pipeline::doc::{Depth, FeatureDoc, FeatureKind, PartDoc, Shape};
+use grainway_pipeline::doc::{Depth, FeatureDoc, FeatureKind, PartDoc, Shape, Side};
 use grainway_pipeline::tolerance::IMPORT_MM;
-use grainway_pipeline::work::{Feature, Grain, Part, Source};
+use grainway_pipeline::work::{Documents, Feature, Grain, Part, Source};
 
 /// The part of a description; `None` where it gives no outline that can be used.
-pub(super) fn part(doc: &PartDoc, run_out: f64) -> Option<Part> {
+pub(super) fn part(doc: &PartDoc, documents: &Documents, run_out: f64) -> Option<Part> {
     let outline = match (&doc.outline, &doc.blank) {
         (Some(shape), None) => only_contour(shape)?,
         (None, Some(b)) => blank(b, "", &mut Problems::default())?,
         _ => return None,
     };
     let frame = outline.bounds();
-    let features = features(&doc.features, frame, run_out);
+    let thickness = documents
+        .stock(&doc.stock)
+        .map_or(0.0, |s| s.readings_mm().1);
+    let features = features(&doc.features, frame, thickness, run_out);
     let to_corner = -frame.min;
     Some(Part {
         id: doc.id.clone(),
@@ -51,9 +54,23 @@ fn only_contour(shape: &Shape) -> Option<Contour> {
 }
 
 /// The features of a list, in the frame in which they are described, without keys where the job gives no id.
-pub(super) fn features(docs: &[FeatureDoc], part: Bounds, run_out: f64) -> Vec<Feature> {
+/// Those of an edge are described in a box as long as the part and as high as it is thick.
+pub(super) fn features(
+    docs: &[FeatureDoc],
+    face: Bounds,
+    thickness: f64,
+    run_out: f64,
+) -> Vec<Feature> {
+    let edge = Bounds {
+        min: Point::default(),
+        max: point(face.width(), thickness),
+    };
     let mut out = Vec::new();
     for doc in docs {
+        let part = match doc.side {
+            Side::Face | Side::Back => face,
+            Side::Near | Side::Far => edge,
+        };
         let shapes = contours(&doc.shape, part, run_out, "", &mut Problems::default());
         let islands: Vec<Contour> = doc
             .islands

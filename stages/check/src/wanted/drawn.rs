@@ -343,7 +343,12 @@ fn part(
         .map(|f| shifted(f, to_corner))
         .collect();
     if let Some(said) = said {
-        features.extend(described::features(&said.features, own_box, run_out));
+        features.extend(described::features(
+            &said.features,
+            own_box,
+            readings.map_or(0.0, |r| r.1),
+            run_out,
+        ));
     }
     Part {
         id: said

@@ -28,7 +28,12 @@ pub(crate) fn parts(documents: &Documents, files: &dyn Files, run_out: f64) -> V
     let described = job
         .parts
         .iter()
-        .filter_map(|p| Some(both_hands(described::part(p, run_out)?, p.mirrored)))
+        .filter_map(|p| {
+            Some(both_hands(
+                described::part(p, documents, run_out)?,
+                p.mirrored,
+            ))
+        })
         .flatten();
     let mut by_id: BTreeMap<String, Part> = BTreeMap::new();
     for part in drawn.chain(described) {
@@ -57,6 +62,10 @@ fn both_hands(part: Part, mirrored: u32) -> Vec<Part> {
     other.count = mirrored;
     other.outline = part.outline.mirrored_across(width);
     for feature in &mut other.features {
+        if feature.side.is_edge() {
+            feature.side = feature.side.mirrored_across();
+            continue;
+        }
         feature.shape = feature.shape.mirrored_across(width);
         for island in &mut feature.islands {
             *island = island.mirrored_across(width);
@@ -70,6 +79,9 @@ fn both_hands(part: Part, mirrored: u32) -> Vec<Part> {
 
 /// A feature moved along with its part.
 fn shifted(mut feature: Feature, by: Point) -> Feature {
+    if feature.side.is_edge() {
+        return feature;
+    }
     feature.shape = feature.shape.shifted(by);
     for island in &mut feature.islands {
         *island = island.shifted(by);

@@ -1,30 +1,47 @@
 //! A wanted part in the machine's heights: depths become floors by the readings in the documents.
 
-use grainway_geom::Contour;
+use grainway_geom::{Contour, Point, point};
 use grainway_pipeline::doc::{Depth, FeatureKind, Side};
 use grainway_pipeline::tolerance::{IMPORT_MM, LAYER_SIZE_MM};
 use grainway_pipeline::work::{
     Documents, Feature, Part, SizedFeature, Source, Turn, Variant, ZFrame,
 };
 
-/// The heights of a part's wood by the documents.
-pub(crate) fn part_frame(documents: &Documents, part: &Part) -> Option<ZFrame> {
-    documents.z_frame(&part.stock)
+/// The heights of a part's wood by the documents, while this side of it lies up: on an edge a part is as high as it is wide.
+pub(crate) fn part_frame(documents: &Documents, part: &Part, side: Side) -> Option<ZFrame> {
+    let flat = documents.z_frame(&part.stock)?;
+    let width = part.outline.bounds().max.y;
+    Some(match side {
+        Side::Face | Side::Back => flat,
+        Side::Near | Side::Far => ZFrame {
+            thinnest: width,
+            mean: width,
+            thickest: width,
+            ..flat
+        },
+    })
 }
 
-/// One side of the part as it is to be cut from wood of these heights. Who finishes a feature's walls and what becomes of its corners
-/// is decided in planning; both are empty here.
-/// For the back `turn` says how the piece was turned; either way is as good.
-pub(crate) fn sized(part: &Part, z: ZFrame, side: Side, turn: Turn) -> Variant {
+/// One side of the part as it is to be cut. Who finishes a feature's walls and what becomes of its corners is decided in planning; both
+/// are empty here. For the back `turn` says how the piece was turned; either way is as good. `None` where the documents have no wood
+/// for it.
+pub(crate) fn sized(part: &Part, documents: &Documents, side: Side, turn: Turn) -> Option<Variant> {
+    let z = part_frame(documents, part, side)?;
     let size = part.outline.bounds().max;
+    let thickness = documents.stock(&part.stock)?.readings_mm().1;
     let over = |c: &Contour| match side {
-        Side::Face => c.clone(),
+        Side::Face | Side::Far => c.clone(),
         Side::Back => turn.contour(c, size),
+        // Its left end left, the face lies far when the near edge is up.
+        Side::Near => c.mirrored_across(thickness),
     };
     let mut features: Vec<SizedFeature> = part
         .features
         .iter()
-        .filter_map(|f| sized_feature(f, z).filter(|s| side_of(f, s) == side))
+        .filter_map(|f| {
+            let frame = part_frame(documents, part, f.side)?;
+            sized_feature(f, frame).filter(|s| side_of(f, s) == side)
+        })
         .map(|f| SizedFeature {
             shape: over(&f.shape),
             islands: f.islands.iter().map(over).collect(),
@@ -37,40 +54,49 @@ pub(crate) fn sized(part: &Part, z: ZFrame, side: Side, turn: Turn) -> Variant {
         features.push(outline(part, z));
     }
     features.sort_by(|a, b| a.key.cmp(&b.key));
-    Variant {
+    let edge = Contour::rectangle(Point::default(), point(size.x, thickness), 0.0);
+    Some(Variant {
         id: part.id.clone(),
         part: part.id.clone(),
         side,
         turn,
         stock: part.stock.clone(),
         z,
-        outline: over(&part.outline),
+        outline: match side {
+            Side::Face | Side::Back => over(&part.outline),
+            Side::Near | Side::Far => edge,
+        },
         dimensioned: !cut_out,
         features,
         steps: Vec::new(),
-    }
+    })
 }
 
-/// What goes through is cut from the face.
+/// What goes through is cut from the face, or from the near edge.
 fn side_of(feature: &Feature, sized: &SizedFeature) -> Side {
-    match sized.through {
-        true => Side::Face,
-        false => feature.side,
+    match (sized.through, feature.side) {
+        (false, side) => side,
+        (true, Side::Face | Side::Back) => Side::Face,
+        (true, Side::Near | Side::Far) => Side::Near,
     }
 }
 
 /// The sides of a part that something is cut from.
-pub(crate) fn sides(part: &Part, z: ZFrame) -> Vec<Side> {
+pub(crate) fn sides(part: &Part, documents: &Documents) -> Vec<Side> {
     let all = part.features.iter();
-    let cut: Vec<Side> = all
-        .filter_map(|f| Some(side_of(f, &sized_feature(f, z)?)))
+    let mut cut: Vec<Side> = all
+        .filter_map(|f| {
+            let frame = part_frame(documents, part, f.side)?;
+            Some(side_of(f, &sized_feature(f, frame)?))
+        })
         .collect();
-    let face = !part.dimensioned || cut.is_empty() || cut.contains(&Side::Face);
-    let back = cut.contains(&Side::Back);
-    [(face, Side::Face), (back, Side::Back)]
-        .into_iter()
-        .filter_map(|(is, side)| is.then_some(side))
-        .collect()
+    // Its outline is cut with the face up.
+    if !part.dimensioned || cut.is_empty() {
+        cut.push(Side::Face);
+    }
+    cut.sort_unstable();
+    cut.dedup();
+    cut
 }
 
 fn sized_feature(f: &Feature, z: ZFrame) -> Option<SizedFeature> {

@@ -9,6 +9,7 @@ mod layers;
 mod parts;
 mod sheet;
 
+use grainway_geom::{Bounds, point};
 use grainway_pipeline::doc::Length;
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
@@ -120,6 +121,16 @@ impl<'a> Made<'a> {
             balances: Vec::new(),
             findings: Vec::new(),
             ids: BTreeMap::new(),
+        }
+    }
+
+    /// The box of a part's edge: its length and its thickness, as far as the stock is known.
+    fn edge_box(&self, length: f64, stock: &str) -> Bounds {
+        let readings = self.documents.stock(stock).map(|s| s.readings_mm());
+        let thickness = readings.map_or(0.0, |r| r.1);
+        Bounds {
+            min: point(0.0, 0.0),
+            max: point(length, thickness),
         }
     }
 

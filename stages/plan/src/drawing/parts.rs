@@ -12,6 +12,8 @@ use grainway_pipeline::tolerance::IMPORT_MM;
 use grainway_pipeline::work::{Feature, Grain, Part, Source};
 use std::collections::{BTreeMap, BTreeSet};
 
+/// An outline whose area differs from its box's by less than this is a rectangle, mm².
+const SQUARE_MM2: f64 = 0.01;
 /// More copies than this are a typing fault: nobody cuts them in one job.
 const MOST_COPIES: u32 = 100_000;
 
@@ -100,13 +102,20 @@ pub(super) fn described(doc: &PartDoc, pointer: &str, made: &mut Made<'_>) {
         },
         Contour::bounds,
     );
+    let frames = Frames {
+        face: frame,
+        edge: made.edge_box(frame.width(), &doc.stock),
+    };
     let features = features(
         &doc.features,
         &format!("{pointer}/features"),
-        frame,
+        frames,
         made,
         &mut problems,
     );
+    if let Some(outline) = &outline {
+        check_edges(&features, outline, pointer, &mut problems);
+    }
     made.findings.append(&mut problems.findings);
     let (Some(outline), true, true) = (outline, id_fits, count_fits) else {
         return;
@@ -138,11 +147,17 @@ pub(super) fn described(doc: &PartDoc, pointer: &str, made: &mut Made<'_>) {
 pub(super) fn other_hand(part: &Part, count: u32) -> Part {
     let width = part.outline.bounds().height();
     let over = |c: &Contour| c.mirrored_across(width);
-    let features = part.features.iter().map(|f| Feature {
-        shape: over(&f.shape),
-        islands: f.islands.iter().map(over).collect(),
-        circle: f.circle.map(|(c, d)| (point(c.x, width - c.y), d)),
-        ..f.clone()
+    let features = part.features.iter().map(|f| match f.side.is_edge() {
+        true => Feature {
+            side: f.side.mirrored_across(),
+            ..f.clone()
+        },
+        false => Feature {
+            shape: over(&f.shape),
+            islands: f.islands.iter().map(over).collect(),
+            circle: f.circle.map(|(c, d)| (point(c.x, width - c.y), d)),
+            ..f.clone()
+        },
     });
     Part {
         id: format!("{}{}", part.id, Part::MIRRORED),
@@ -166,8 +181,37 @@ fn part_outline(doc: &PartDoc, pointer: &str, problems: &mut Problems) -> Option
     None
 }
 
+/// The boxes in which a part's features are described: of its face, and of its edges where its thickness is known.
+#[derive(Clone, Copy)]
+pub(super) struct Frames {
+    pub(super) face: Bounds,
+    pub(super) edge: Bounds,
+}
+
+/// A piece stands on its edge only where both edges are straight and square to its ends.
+pub(super) fn check_edges(
+    features: &[Feature],
+    outline: &Contour,
+    pointer: &str,
+    problems: &mut Problems,
+) {
+    let b = outline.bounds();
+    let rectangle = (outline.area().abs() - b.width() * b.height()).abs() < SQUARE_MM2;
+    if let Some(f) = features.iter().find(|f| f.side.is_edge() && !rectangle) {
+        let message = format!(
+            "A {} is to be cut from the {}, but the piece is no rectangle and cannot stand on its edge.",
+            f.kind.word(),
+            f.side.word()
+        );
+        problems.say(&code::DOCUMENT_INVALID, pointer, message);
+    }
+}
+
 /// A feature shifted into its part's frame.
 pub(super) fn moved(mut f: Feature, by: Point) -> Feature {
+    if f.side.is_edge() {
+        return f;
+    }
     f.shape = f.shape.shifted(by);
     f.islands = f.islands.iter().map(|i| i.shifted(by)).collect();
     f.circle = f.circle.map(|(c, d)| (c + by, d));
@@ -217,7 +261,7 @@ fn check_relief(relief: Option<&Relief>, pointer: &str, problems: &mut Problems)
 pub(super) fn features(
     docs: &[FeatureDoc],
     pointer: &str,
-    part: Bounds,
+    frames: Frames,
     made: &mut Made<'_>,
     problems: &mut Problems,
 ) -> Vec<Feature> {
@@ -238,6 +282,10 @@ pub(super) fn features(
             }
         }
         made.check_cutter(doc.cutter.as_ref(), problems.part.as_deref(), &here);
+        let part = match doc.side.is_edge() {
+            true => frames.edge,
+            false => frames.face,
+        };
         out.extend(feature(doc, &here, part, made.run_out, problems));
     }
     out

@@ -29,8 +29,8 @@ pub(super) fn lay(
     let sides = work
         .parts
         .iter()
-        .flat_map(|p| [(p, Side::Face), (p, Side::Back)])
-        // A part that is cut from a board is a blank for its back alone.
+        .flat_map(|p| [Side::Face, Side::Back, Side::Near, Side::Far].map(|side| (p, side)))
+        // A part that is cut from a board is a blank for its other sides alone.
         .filter(|(p, side)| p.count > 0 && (p.dimensioned || *side != Side::Face));
     for (part, side) in sides {
         let variants = variants_of(work, part, side);
@@ -53,6 +53,12 @@ pub(super) fn lay(
                 whole.max.x.max(size.x) - whole.min.x.min(0.0),
                 whole.max.y.max(size.y) - whole.min.y.min(0.0),
             );
+            if side.is_edge()
+                && let Some(finding) = too_high(work, &part.id, variant.z.highest_top())
+            {
+                findings.push(finding);
+                continue;
+            }
             if needed.x > travel.x || needed.y > travel.y {
                 findings.push(beyond_travel(
                     &part.id,
@@ -162,11 +168,26 @@ fn stops(
     }
 }
 
+/// The piece stands higher than the machine can travel over it.
+fn too_high(work: &Work, part: &str, high: f64) -> Option<Finding> {
+    let (name, machine) = work.documents.machine()?;
+    let travel = machine.travel[2].mm();
+    let over = high + super::FIRST_SAFE_HEIGHT;
+    (over > travel).then(|| {
+        let message = format!(
+            "Part {part} stands {high:.1} mm high on its edge; with {:.0} mm to travel over it the machine {name} needs {over:.1} mm of Z travel and has {travel:.1} mm.",
+            super::FIRST_SAFE_HEIGHT
+        );
+        Finding::new(&code::PART_TOO_LARGE, message).part(part)
+    })
+}
+
 /// The piece does not lie surely.
 fn no_room(side: Side, part: &str) -> Finding {
     let what = match side {
         Side::Face => "Blank",
         Side::Back => "Turned over, part",
+        Side::Near | Side::Far => "On its edge, part",
     };
     Finding::new(
         &code::NO_ROOM_FOR_STOPS,

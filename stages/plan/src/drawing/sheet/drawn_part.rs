@@ -34,12 +34,8 @@ impl<'d> Reading<'_, '_, 'd> {
         let count_fits = self.check_count(count, &id, &place);
         let bounds = outline.contour.bounds();
         let by = -bounds.min;
-        let size = Bounds {
-            min: Point::default(),
-            max: bounds.max - bounds.min,
-        };
         let mut own = self.features(features, by, sheet);
-        own.extend(self.added(given, &id, &place, size));
+        own.extend(self.added(given, &id, &place, &outline.contour));
         self.warn_of_outline_depth(outline);
         if !(fine && id_fits && count_fits) {
             return;
@@ -116,8 +112,13 @@ impl<'d> Reading<'_, '_, 'd> {
         given: Option<&DrawnPart>,
         id: &str,
         place: &str,
-        size: Bounds,
+        outline: &Contour,
     ) -> Vec<Feature> {
+        let bounds = outline.bounds();
+        let size = Bounds {
+            min: Point::default(),
+            max: bounds.max - bounds.min,
+        };
         let Some(given) = given else {
             return Vec::new();
         };
@@ -128,10 +129,14 @@ impl<'d> Reading<'_, '_, 'd> {
         let made = parts::features(
             &given.features,
             &format!("{place}/features"),
-            size,
+            parts::Frames {
+                face: size,
+                edge: self.made.edge_box(size.width(), &self.doc.stock),
+            },
             self.made,
             &mut problems,
         );
+        parts::check_edges(&made, outline, place, &mut problems);
         self.made.findings.append(&mut problems.findings);
         made
     }
