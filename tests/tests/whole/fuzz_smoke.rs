@@ -60,3 +60,23 @@ fn noise_is_refused() {
         }
     }
 }
+
+/// The fuzz targets are a workspace of their own, which nothing else builds: their manifest names the crates that their code uses.
+#[test]
+fn the_fuzz_targets_need_what_they_use() {
+    let root = grainway_tests::root();
+    let manifest = std::fs::read_to_string(root.join("tests/fuzz/Cargo.toml")).unwrap();
+    let code = std::fs::read_to_string(root.join("tests/src/fuzz.rs")).unwrap();
+    let used: std::collections::BTreeSet<String> = code
+        .split(|c: char| !(c.is_alphanumeric() || c == '_'))
+        .filter(|w| w.starts_with("grainway_"))
+        .map(|w| w.replace('_', "-"))
+        .collect();
+    assert!(used.len() >= 4, "{used:?}");
+    for name in used {
+        assert!(
+            manifest.contains(&format!("\n{name} = ")),
+            "{name} is missing"
+        );
+    }
+}

@@ -376,3 +376,70 @@ fn what_cannot_stand_on_its_edge_is_told() {
     let told = wide.errors().join(" ");
     assert!(told.contains("stands 160.0 mm high"), "{told}");
 }
+
+/// A top planned 700 × 400 mm.
+fn top(measured: Value) -> Made {
+    let mortise = |id: &str, y: f64, across: &str| {
+        json!({ "id": id, "kind": "mortise", "across-from": across, "depth": 10,
+            "shape": { "rectangle": { "at": [100, y - 5.0], "size": [40, 10] } } })
+    };
+    let mut blank = json!({ "length": 700, "width": 400, "dimensioned": true });
+    if !measured.is_null() {
+        blank["measured"] = measured;
+    }
+    one_part(
+        json!({ "id": "top", "stock": "oak-18", "blank": blank, "features": [
+        mortise("near", 50.0, "near"), mortise("middle", 200.0, "middle"), mortise("far", 350.0, "far"),
+        { "id": "rest", "kind": "housing", "along-from": "right", "shape": { "across": { "at": 600, "width": 18 } }, "depth": 6 }
+    ] }),
+    )
+}
+
+#[test]
+fn a_top_that_came_out_narrower_keeps_its_mortises_where_they_count_from() {
+    let middle = |made: &Made, key: &str| {
+        let v = &made.work.variants[0];
+        v.features
+            .iter()
+            .find(|f| f.key == key)
+            .unwrap()
+            .shape
+            .bounds()
+            .centre()
+    };
+    let planned = top(Value::Null);
+    let narrower = top(json!({ "width": 388, "length": 697 }));
+    for made in [&planned, &narrower] {
+        assert_eq!(made.errors(), [""; 0]);
+        assert!(made.ready());
+    }
+    let across = |made: &Made| ["near", "middle", "far"].map(|k| middle(made, k).y);
+    let close = |a: &[f64], b: &[f64]| a.iter().zip(b).all(|(a, b)| (a - b).abs() < 1e-9);
+    assert!(close(&across(&planned), &[50.0, 200.0, 350.0]));
+    // 12 mm narrower: as far from the near edge, still in the middle, as far from the far edge.
+    assert!(close(&across(&narrower), &[50.0, 194.0, 338.0]));
+    let rests = [&planned, &narrower].map(|m| middle(m, "rest").x);
+    assert!(close(&rests, &[600.0, 597.0]));
+    // The housing still runs out over both edges of the narrower top.
+    let rest = narrower.work.variants[0]
+        .features
+        .iter()
+        .find(|f| f.key == "rest")
+        .unwrap();
+    let b = rest.shape.bounds();
+    assert!(b.min.y < -7.0 && b.max.y > 395.0, "{b:?}");
+    assert_eq!(narrower.work.setups[0].size, point(697.0, 388.0));
+}
+
+#[test]
+fn a_measure_that_looks_like_a_slip_is_refused() {
+    let made = top(json!({ "width": 338 }));
+    assert!(made.errors().join(" ").contains("more than 8 % apart"));
+    let made = one_part(json!({ "id": "top", "stock": "oak-18",
+        "blank": { "length": 300, "width": 200, "measured": { "width": 199 } } }));
+    assert!(
+        made.errors()
+            .join(" ")
+            .contains("only one that is already dimensioned is measured")
+    );
+}

@@ -247,9 +247,77 @@ pub struct BlankDoc {
     /// from a board of its stock.
     #[serde(default)]
     pub dimensioned: bool,
+    /// What the piece at hand measures, where that is not its planned size (only when it is already dimensioned). Features move with the
+    /// edge, end or middle that they count from.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub measured: Option<MeasuredSize>,
     /// Tenons at its ends, made by the outline (only when it is cut from a board).
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub tenons: Vec<Tenon>,
+}
+
+/// What a dimensioned piece measures.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct MeasuredSize {
+    /// Along the grain; as planned when left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub length: Option<Length>,
+    /// Across the grain; as planned when left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub width: Option<Length>,
+}
+
+impl BlankDoc {
+    /// The blank with the size that it has: as measured where it was.
+    pub fn at_hand(&self) -> BlankDoc {
+        let measured = self.measured.unwrap_or_default();
+        BlankDoc {
+            length: measured.length.unwrap_or(self.length),
+            width: measured.width.unwrap_or(self.width),
+            ..self.clone()
+        }
+    }
+}
+
+/// Where a place along a piece counts from when the piece measures other than planned.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum AlongFrom {
+    /// The left end.
+    #[default]
+    Left,
+    /// The middle of the length.
+    Middle,
+    /// The right end.
+    Right,
+}
+
+/// Where a place across a piece counts from when the piece measures other than planned.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum AcrossFrom {
+    /// The near edge.
+    #[default]
+    Near,
+    /// The middle of the width.
+    Middle,
+    /// The far edge.
+    Far,
+}
+
+impl AlongFrom {
+    /// Nothing needs to be said of it.
+    pub fn is_left(&self) -> bool {
+        *self == AlongFrom::Left
+    }
+}
+
+impl AcrossFrom {
+    /// Nothing needs to be said of it.
+    pub fn is_near(&self) -> bool {
+        *self == AcrossFrom::Near
+    }
 }
 
 /// An end of a piece along its grain.
@@ -467,6 +535,13 @@ pub struct FeatureDoc {
     /// its own side. What goes through is cut from the face, or from the near edge, whatever is said.
     #[serde(default, skip_serializing_if = "Side::is_face")]
     pub side: Side,
+    /// Where its place along the piece counts from when a dimensioned piece measures other than planned. Places are always given as in
+    /// the planned piece.
+    #[serde(default, skip_serializing_if = "AlongFrom::is_left")]
+    pub along_from: AlongFrom,
+    /// The same across the piece; of what is cut from an edge nothing counts across.
+    #[serde(default, skip_serializing_if = "AcrossFrom::is_near")]
+    pub across_from: AcrossFrom,
     /// Its shape in the part's frame.
     pub shape: Shape,
     /// Islands inside the shape that stay at full height; closed shapes, for cleared kinds only.
@@ -494,6 +569,94 @@ pub struct FeatureDoc {
     /// How the waste of a cutout is held or got rid of; decided by its size when left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub waste: Option<Waste>,
+}
+
+impl FeatureDoc {
+    /// The feature where it comes to lie on the piece at hand.
+    pub fn at_hand(&self, blank: Option<&BlankDoc>) -> FeatureDoc {
+        let Some(blank) = blank.filter(|b| b.measured.is_some()) else {
+            return self.clone();
+        };
+        let own = blank.at_hand();
+        let grown = |own: Length, planned: Length| own.mm() - planned.mm();
+        let along = grown(own.length, blank.length)
+            * match self.along_from {
+                AlongFrom::Left => 0.0,
+                AlongFrom::Middle => 0.5,
+                AlongFrom::Right => 1.0,
+            };
+        let across = grown(own.width, blank.width)
+            * match (self.side.is_edge(), self.across_from) {
+                (true, _) | (_, AcrossFrom::Near) => 0.0,
+                (_, AcrossFrom::Middle) => 0.5,
+                (_, AcrossFrom::Far) => 1.0,
+            };
+        FeatureDoc {
+            shape: self.shape.shifted(along, across),
+            islands: self
+                .islands
+                .iter()
+                .map(|i| i.shifted(along, across))
+                .collect(),
+            waste: self.waste.clone().map(|w| Waste {
+                screws_at: w
+                    .screws_at
+                    .iter()
+                    .map(|p| moved(*p, along, across))
+                    .collect(),
+                ..w
+            }),
+            ..self.clone()
+        }
+    }
+}
+
+fn moved([x, y]: [Length; 2], along: f64, across: f64) -> [Length; 2] {
+    [longer(x, along), longer(y, across)]
+}
+
+fn longer(length: Length, by: f64) -> Length {
+    Length::from_mm(length.mm() + by)
+}
+
+impl Shape {
+    /// The shape so many mm farther along and across. Bands keep what they have from the part's edges: only the places that were given
+    /// move.
+    fn shifted(&self, along: f64, across: f64) -> Shape {
+        let mut shape = self.clone();
+        let to = |p: &mut [Length; 2]| *p = moved(*p, along, across);
+        let by = |l: &mut Length, mm: f64| *l = longer(*l, mm);
+        let maybe = |l: &mut Option<Length>, mm: f64| *l = l.map(|l| longer(l, mm));
+        match &mut shape {
+            Shape::Rectangle(s) => to(&mut s.at),
+            Shape::Circle(s) => to(&mut s.at),
+            Shape::Circles(s) => s.at.iter_mut().for_each(to),
+            Shape::Slot(s) => {
+                to(&mut s.from);
+                to(&mut s.to);
+            }
+            Shape::Contour(s) => {
+                for point in &mut s.points {
+                    match point {
+                        ContourPoint::Plain(at) => to(at),
+                        ContourPoint::Full(p) => to(&mut p.at),
+                    }
+                }
+            }
+            Shape::Across(s) => {
+                by(&mut s.at, along);
+                maybe(&mut s.from, across);
+                maybe(&mut s.to, across);
+            }
+            Shape::Along(s) => {
+                by(&mut s.at, across);
+                maybe(&mut s.from, along);
+                maybe(&mut s.to, along);
+            }
+            Shape::AtEnd(_) | Shape::AtEdge(_) => {}
+        }
+        shape
+    }
 }
 
 /// What becomes of the waste inside a cutout.

@@ -409,6 +409,14 @@ fn of_part(at: &mut At<'_>, part: &PartDoc) {
 fn of_blank(at: &mut At<'_>, blank: &BlankDoc) {
     at.size("length", blank.length);
     at.size("width", blank.width);
+    if let Some(measured) = blank.measured {
+        let mut at = at.below("measured");
+        for (key, length) in [("length", measured.length), ("width", measured.width)] {
+            if let Some(length) = length {
+                at.size(key, length);
+            }
+        }
+    }
     if blank.dimensioned && !blank.tenons.is_empty() {
         at.below("tenons").say(
             "A blank that is already dimensioned has no outline to cut tenons with; make them by laps, or leave `dimensioned` out.",

@@ -11,14 +11,16 @@ use grainway_pipeline::work::{Documents, Feature, Grain, Part, Source};
 pub(super) fn part(doc: &PartDoc, documents: &Documents, run_out: f64) -> Option<Part> {
     let outline = match (&doc.outline, &doc.blank) {
         (Some(shape), None) => only_contour(shape)?,
-        (None, Some(b)) => blank(b, "", &mut Problems::default())?,
+        (None, Some(b)) => blank(&b.at_hand(), "", &mut Problems::default())?,
         _ => return None,
     };
     let frame = outline.bounds();
     let thickness = documents
         .stock(&doc.stock)
         .map_or(0.0, |s| s.readings_mm().1);
-    let features = features(&doc.features, frame, thickness, run_out);
+    let at_hand = |f: &FeatureDoc| f.at_hand(doc.blank.as_ref());
+    let lying: Vec<FeatureDoc> = doc.features.iter().map(at_hand).collect();
+    let features = features(&lying, frame, thickness, run_out);
     let to_corner = -frame.min;
     Some(Part {
         id: doc.id.clone(),

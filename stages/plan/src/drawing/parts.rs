@@ -6,7 +6,9 @@ use grainway_geom::{Bounds, Contour, Point, point};
 use grainway_import::shapes::{Problems, blank, contours, show};
 use grainway_pipeline::chain::nearest;
 use grainway_pipeline::doc::escaped;
-use grainway_pipeline::doc::{Depth, FeatureDoc, FeatureKind, PartDoc, Relief, Shape};
+use grainway_pipeline::doc::{
+    Depth, FeatureDoc, FeatureKind, PartDoc, Relief, Shape, UNLIKE_SHARE,
+};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::tolerance::IMPORT_MM;
 use grainway_pipeline::work::{Feature, Grain, Part, Source};
@@ -106,8 +108,11 @@ pub(super) fn described(doc: &PartDoc, pointer: &str, made: &mut Made<'_>) {
         face: frame,
         edge: made.edge_box(frame.width(), &doc.stock),
     };
+    check_measured(doc, pointer, &mut problems);
+    let at_hand = |f: &FeatureDoc| f.at_hand(doc.blank.as_ref());
+    let lying: Vec<FeatureDoc> = doc.features.iter().map(at_hand).collect();
     let features = features(
-        &doc.features,
+        &lying,
         &format!("{pointer}/features"),
         frames,
         made,
@@ -169,11 +174,43 @@ pub(super) fn other_hand(part: &Part, count: u32) -> Part {
     }
 }
 
+/// A measure is that of a dimensioned piece, and no slip of the pen; places count from a measured edge only where there is one.
+fn check_measured(doc: &PartDoc, pointer: &str, problems: &mut Problems) {
+    let Some(b) = &doc.blank else {
+        return;
+    };
+    let Some(measured) = b.measured else {
+        return;
+    };
+    let here = format!("{pointer}/blank/measured");
+    if !b.dimensioned {
+        let message = "A blank that is cut from a board comes out as planned; only one that is already dimensioned is measured.";
+        problems.say(&code::DOCUMENT_INVALID, &here, message);
+    }
+    for (key, planned, own) in [
+        ("length", b.length.mm(), measured.length),
+        ("width", b.width.mm(), measured.width),
+    ] {
+        let Some(own) = own.map(|l| l.mm()) else {
+            continue;
+        };
+        if (own - planned).abs() > UNLIKE_SHARE * planned {
+            let message = format!(
+                "The {key} measured is {}, the planned one {}: more than {} % apart. Measure again, or plan the piece as it is.",
+                show(own),
+                show(planned),
+                UNLIKE_SHARE * 100.0
+            );
+            problems.say(&code::BAD_NUMBER, &format!("{here}/{key}"), message);
+        }
+    }
+}
+
 /// The outline that the description gives: its own, or that of its blank.
 fn part_outline(doc: &PartDoc, pointer: &str, problems: &mut Problems) -> Option<Contour> {
     let message = match (&doc.outline, &doc.blank) {
         (Some(shape), None) => return outline_of(shape, &format!("{pointer}/outline"), problems),
-        (None, Some(b)) => return blank(b, &format!("{pointer}/blank"), problems),
+        (None, Some(b)) => return blank(&b.at_hand(), &format!("{pointer}/blank"), problems),
         (Some(_), Some(_)) => "The part gives both an outline and a blank.",
         (None, None) => "The part gives neither an outline nor a blank.",
     };
