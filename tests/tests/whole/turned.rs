@@ -443,3 +443,20 @@ fn a_measure_that_looks_like_a_slip_is_refused() {
             .contains("only one that is already dimensioned is measured")
     );
 }
+
+/// Every piece has a picture, also on the sheet; those that are cut from the back are shown turned over.
+#[test]
+fn finished_pieces_are_shown() {
+    let made = cabinet();
+    let picture = |part: &str| made.text(&made.work.files[&format!("pictures/piece-{part}.svg")]);
+    for (part, over) in [
+        ("side", true),
+        ("side~mirrored", true),
+        ("door", true),
+        ("leg", false),
+    ] {
+        assert_eq!(picture(part).contains("turned over"), over, "{part}");
+    }
+    let sheet = made.text(&made.work.files["setup-sheet.html"]);
+    assert!(sheet.contains("The finished pieces") && sheet.contains("Side, mirrored, turned over"));
+}

@@ -9,9 +9,11 @@ mod html;
 mod lists;
 mod pdf;
 mod picture;
+mod pieces;
 mod release;
 mod sheet;
 mod show;
+mod solid;
 mod summary;
 mod svg;
 mod times;
@@ -177,7 +179,15 @@ fn file_part_pictures(work: &mut Work, cx: &Cx<'_>) -> Result<(), Stop> {
             (name, svg::svg(&picture::of_variant(work, v, show), true))
         })
         .collect();
-    for (name, text) in pictures {
+    let pieces: Vec<(String, String)> = work
+        .parts
+        .par_iter()
+        .filter_map(|p| {
+            let name = format!("pictures/piece-{}.svg", safe_name(&p.id));
+            Some((name, svg::svg(&pieces::of_piece(work, p)?, true)))
+        })
+        .collect();
+    for (name, text) in pictures.into_iter().chain(pieces) {
         cx.check()?;
         file(work, name, text.as_bytes(), cx)?;
     }

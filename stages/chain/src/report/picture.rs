@@ -17,7 +17,7 @@ use std::collections::BTreeMap;
 /// Red, green, blue.
 pub(super) type Colour = [u8; 3];
 
-const INK: Colour = [0x20, 0x20, 0x20];
+pub(super) const INK: Colour = [0x20, 0x20, 0x20];
 const WOOD: Colour = [0xf6, 0xee, 0xdd];
 const PIECE: Colour = [0xff, 0xff, 0xff];
 const OPEN: Colour = [0xc9, 0xc9, 0xc9];
@@ -70,7 +70,7 @@ pub(super) const PAPER_WIDTH_MM: f64 = 180.0;
 pub(super) const PAPER_HEIGHT_MM: f64 = 110.0;
 
 impl Picture {
-    fn new(title: String, inner: Bounds) -> Picture {
+    pub(super) fn new(title: String, inner: Bounds) -> Picture {
         let unit = (inner.width() / PAPER_WIDTH_MM)
             .max(inner.height() / PAPER_HEIGHT_MM)
             .max(0.05);

@@ -7,6 +7,7 @@ use super::document::{
     TurnedRow, VerdictRow,
 };
 use super::picture::{self, Picture};
+use super::pieces;
 use super::release::{JobVerdict, Release};
 use super::show::{Show, range};
 use grainway_pipeline::doc::{Side, SpindleSwitch, Unit, ZZero};
@@ -159,6 +160,15 @@ pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
             index,
             &picture::legend(setup),
         );
+    }
+    if let Some(pieces) = pieces::of_pieces(work) {
+        sheet.blocks.push(Block::NewPage);
+        sheet.blocks.push(heading("The finished pieces"));
+        sheet.blocks.push(Block::Picture {
+            index: sheet.pictures.len(),
+        });
+        sheet.blocks.push(text("Seen from the left near side and from above, as they are cut: fillets and relief are in them. Pieces that are cut from the back or the far edge are shown turned over as well."));
+        sheet.pictures.push(pieces);
     }
     if !report.programs.is_empty() {
         sheet.blocks.push(Block::NewPage);

@@ -1,0 +1,104 @@
+//! Pictures of finished pieces: line drawings from the left near side and from above, what is hidden left out.
+
+use super::picture::{Anchor, INK, Mark, Picture};
+use super::solid::Solid;
+use grainway_geom::{Bounds, Contour, Point, point};
+use grainway_pipeline::doc::Side;
+use grainway_pipeline::work::{Part, Work};
+
+/// Room between figures, as a share of the largest.
+const GAP: f64 = 0.08;
+/// Pieces that the setup sheet shows at most; all have files of their own.
+const MOST_SHOWN: usize = 12;
+/// Figures side by side on the sheet.
+const A_ROW: usize = 3;
+
+/// A drawing and the words under it.
+struct Figure {
+    words: String,
+    lines: Vec<Contour>,
+    bounds: Bounds,
+}
+
+impl Figure {
+    fn new(solid: &Solid, up: Side, words: String) -> Figure {
+        let lines = solid.lines(up);
+        let bounds = lines.iter().fold(Bounds::EMPTY, |b, l| b.union(l.bounds()));
+        Figure {
+            words,
+            lines,
+            bounds,
+        }
+    }
+}
+
+/// A piece with its face up, and turned over where anything is cut from another side.
+pub(super) fn of_piece(work: &Work, part: &Part) -> Option<Picture> {
+    Some(laid_out(named(part), figures(work, part)?, 2))
+}
+
+/// The job's finished pieces together, for the sheet; `None` where there is none.
+pub(super) fn of_pieces(work: &Work) -> Option<Picture> {
+    let all = work.parts.iter().take(MOST_SHOWN);
+    let figures: Vec<Figure> = all.filter_map(|p| figures(work, p)).flatten().collect();
+    (!figures.is_empty()).then(|| laid_out("Finished pieces".to_string(), figures, A_ROW))
+}
+
+fn named(part: &Part) -> String {
+    let name = part.name.as_deref().unwrap_or(&part.id);
+    match part.mirrored && part.name.is_some() {
+        true => format!("{name}, mirrored"),
+        false => name.to_string(),
+    }
+}
+
+fn figures(work: &Work, part: &Part) -> Option<Vec<Figure>> {
+    let solid = Solid::of(work, part)?;
+    let name = named(part);
+    let over = format!("{name}, turned over");
+    let mut figures = vec![Figure::new(&solid, Side::Face, name)];
+    let mut variants = work.variants.iter().filter(|v| v.part == part.id);
+    // The near edge is seen with the face up.
+    if variants.any(|v| matches!(v.side, Side::Back | Side::Far)) {
+        figures.push(Figure::new(&solid, Side::Back, over));
+    }
+    Some(figures)
+}
+
+/// Figures in rows, all to one scale.
+fn laid_out(title: String, figures: Vec<Figure>, a_row: usize) -> Picture {
+    let widest = figures.iter().map(|f| f.bounds.width()).fold(0.0, f64::max);
+    let highest = figures
+        .iter()
+        .map(|f| f.bounds.height())
+        .fold(0.0, f64::max);
+    let cell = point(widest, highest) * (1.0 + GAP);
+    let columns = a_row.min(figures.len()).max(1);
+    let rows = figures.len().div_ceil(columns).max(1);
+    let inner = Bounds {
+        min: point(0.0, -(rows as f64) * cell.y),
+        max: point(columns as f64 * cell.x, 0.0),
+    };
+    let mut picture = Picture::new(title, inner);
+    let room = 6.0 * picture.unit;
+    picture.bounds.min.y -= rows as f64 * room;
+    for (i, figure) in figures.into_iter().enumerate() {
+        let (row, column) = ((i / columns) as f64, (i % columns) as f64);
+        let corner = point(column * cell.x, -(row + 1.0) * cell.y - row * room);
+        let by: Point = corner - figure.bounds.min;
+        picture.marks.push(Mark::Shape {
+            contours: figure.lines.iter().map(|l| l.shifted(by)).collect(),
+            fill: None,
+            stroke: Some((INK, 0.2)),
+            dashed: false,
+        });
+        picture.marks.push(Mark::Text {
+            at: corner + point(figure.bounds.width() / 2.0, -4.0 * picture.unit),
+            size: 3.0,
+            anchor: Anchor::Middle,
+            colour: INK,
+            text: figure.words,
+        });
+    }
+    picture
+}

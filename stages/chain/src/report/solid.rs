@@ -1,0 +1,407 @@
+//! A finished piece as a solid, and the lines of it that are seen from one side.
+//!
+//! The solid is a slab with its outline, less what is cut from its sides. Every place where two of its surfaces meet is a line of the
+//! drawing; a bit of it is seen when nothing stands between it and the viewer.
+
+use grainway_geom::{
+    Contour, Notes, Point, Region, SegmentIndex, intersections, opening, point, union,
+};
+use grainway_pipeline::doc::{FeatureKind, Side};
+use grainway_pipeline::work::{CornerAnswer, Part, SizedFeature, Variant, Work};
+
+/// How far beside a line it is asked whether wood stands, mm: less than any cut is wide.
+const BESIDE_MM: f64 = 0.05;
+/// Lines are followed in so many steps over the piece's greatest length.
+const STEPS: f64 = 300.0;
+/// The way to the viewer is looked along in steps of this, mm: thinner walls hide nothing.
+const LOOK_MM: f64 = 0.7;
+
+/// A place in the piece: along, across, and up from its back, mm.
+pub(super) type Place = [f64; 3];
+
+/// Which way the viewer is, from the left and the near side and from above.
+const TOWARDS: Place = [-0.42, -0.62, 0.663];
+
+/// Something cut away (or the slab itself): contours, and from where to where they reach.
+struct Recess {
+    index: SegmentIndex,
+    contours: Vec<Contour>,
+    /// Cut into face or back: its contours lie along and across; of an edge they lie along and up.
+    flat: bool,
+    /// From and to, square to its contours: a hair beyond a surface that it is open to, so that nothing stays standing on it.
+    deep: [f64; 2],
+    /// The same without the hair.
+    planes: [f64; 2],
+}
+
+impl Recess {
+    /// `most`: where the piece ends square to the contours, from 0 on, mm.
+    fn new(contours: Vec<Contour>, flat: bool, planes: [f64; 2], most: f64) -> Recess {
+        let [from, to] = planes;
+        Recess {
+            index: SegmentIndex::new(contours.iter().flat_map(Contour::segments)),
+            contours,
+            flat,
+            deep: [
+                if from <= 0.0 { from - BESIDE_MM } else { from },
+                if to >= most { to + BESIDE_MM } else { to },
+            ],
+            planes,
+        }
+    }
+    /// The piece before anything is cut into it.
+    fn slab(contours: Vec<Contour>, thickness: f64) -> Recess {
+        let planes = [0.0, thickness];
+        Recess {
+            deep: planes,
+            ..Recess::new(contours, true, planes, thickness)
+        }
+    }
+    fn takes(&self, [x, y, z]: Place) -> bool {
+        let (beside, along) = match self.flat {
+            true => (point(x, y), z),
+            false => (point(x, z), y),
+        };
+        along >= self.deep[0] && along <= self.deep[1] && self.index.contains(beside)
+    }
+    fn place(&self, p: Point, along: f64) -> Place {
+        match self.flat {
+            true => [p.x, p.y, along],
+            false => [p.x, along, p.y],
+        }
+    }
+}
+
+/// A piece after all its setups.
+pub(super) struct Solid {
+    size: Place,
+    outline: Recess,
+    recesses: Vec<Recess>,
+}
+
+impl Solid {
+    /// `None` for a part without variants or wood.
+    pub(super) fn of(work: &Work, part: &Part) -> Option<Solid> {
+        let thickness = work.documents.stock(&part.stock)?.readings_mm().1;
+        let far = part.outline.bounds().max;
+        let size = [far.x, far.y, thickness];
+        let mut outline = vec![Region::inside(part.outline.clone())];
+        let mut recesses = Vec::new();
+        for variant in work.variants.iter().filter(|v| v.part == part.id) {
+            for f in &variant.features {
+                let regions = as_cut(work, variant, f);
+                match f.kind {
+                    FeatureKind::Engraving => {}
+                    FeatureKind::Outline => outline = grainway_geom::difference(&outline, &regions),
+                    _ => recesses.push(recess(variant, f, regions, size)),
+                }
+            }
+        }
+        (!outline.is_empty()).then(|| Solid {
+            size,
+            outline: Recess::slab(contours(outline), thickness),
+            recesses,
+        })
+    }
+
+    fn stands(&self, p: Place) -> bool {
+        self.outline.takes(p) && !self.recesses.iter().any(|r| r.takes(p))
+    }
+
+    /// Nothing stands between a place and the viewer.
+    fn seen(&self, p: Place) -> bool {
+        let mut t = LOOK_MM;
+        loop {
+            let q: Place = std::array::from_fn(|i| p[i] + TOWARDS[i] * t);
+            if q[2] > self.size[2] || q[0] < 0.0 || q[1] < 0.0 {
+                return true;
+            }
+            if self.stands(q) {
+                return false;
+            }
+            t += LOOK_MM;
+        }
+    }
+
+    /// Two surfaces meet there along a line: of the four quarters round it one or three are wood, or two across from each other.
+    fn is_crease(&self, p: Place, a: Place, b: Place) -> bool {
+        let at = |s: f64, t: f64| -> bool {
+            let q = |i: usize| p[i] + (s * a[i] + t * b[i]) * BESIDE_MM;
+            self.stands([q(0), q(1), q(2)])
+        };
+        let quarters = [at(1.0, 1.0), at(-1.0, 1.0), at(-1.0, -1.0), at(1.0, -1.0)];
+        match quarters.iter().filter(|q| **q).count() {
+            1 | 3 => true,
+            2 => quarters[0] == quarters[2],
+            _ => false,
+        }
+    }
+
+    /// The lines that are seen with the face up, or with the back up after the piece was turned over its long edge, as they are drawn.
+    pub(super) fn lines(&self, up: Side) -> Vec<Contour> {
+        let turned = match up {
+            Side::Back => Some(self.turned_over()),
+            _ => None,
+        };
+        let solid = turned.as_ref().unwrap_or(self);
+        let mut lines = Vec::new();
+        for r in std::iter::once(&solid.outline).chain(&solid.recesses) {
+            solid.lines_of(r, &mut lines);
+        }
+        lines
+    }
+
+    fn lines_of(&self, r: &Recess, lines: &mut Vec<Contour>) {
+        let longest = self.size.iter().copied().fold(0.0, f64::max);
+        let step = longest / STEPS;
+        let deep = r.place(point(0.0, 0.0), 1.0);
+        // A floor is bounded by whatever wall it meets, so every wall is looked at on every floor's height.
+        let all = std::iter::once(&self.outline).chain(&self.recesses);
+        let mut planes: Vec<f64> = all
+            .filter(|o| o.flat == r.flat)
+            .flat_map(|o| o.planes)
+            .collect();
+        planes.sort_by(f64::total_cmp);
+        planes.dedup_by(|a, b| (*a - *b).abs() < BESIDE_MM);
+        for s in r.contours.iter().flat_map(Contour::segments) {
+            let n = (s.length() / step).ceil().max(2.0) as usize;
+            for at in &planes {
+                let at = *at;
+                let bits = (0..n).map(|i| {
+                    let share = |k: f64| (i as f64 + k) / n as f64;
+                    let middle = r.place(s.at(share(0.5)), at);
+                    let normal = s.direction(share(0.5)).unwrap_or_default().left();
+                    let drawn =
+                        self.is_crease(middle, r.place(normal, 0.0), deep) && self.seen(middle);
+                    let end = |k: f64| r.place(s.at(share(k)), at);
+                    (drawn, end(0.0), end(1.0))
+                });
+                runs(bits, lines);
+            }
+        }
+        let [from, to] = r.planes;
+        let n = ((to - from) / step).ceil().max(2.0) as usize;
+        let along = |k: f64| from + (to - from) * k / n as f64;
+        for corner in self.corners(r) {
+            let bits = (0..n).map(|k| {
+                let middle = r.place(corner, along(k as f64 + 0.5));
+                let drawn = self.is_corner(middle, r) && self.seen(middle);
+                let end = |k: usize| r.place(corner, along(k as f64));
+                (drawn, end(k), end(k + 1))
+            });
+            runs(bits, lines);
+        }
+    }
+
+    /// Where edges may run along the depth of a recess: at its corners, and where its walls meet others.
+    fn corners(&self, r: &Recess) -> Vec<Point> {
+        let mut corners: Vec<Point> = r
+            .contours
+            .iter()
+            .flat_map(|c| &c.vertices)
+            .map(|v| v.at)
+            .collect();
+        let others = std::iter::once(&self.outline).chain(&self.recesses);
+        for other in others.filter(|o| o.flat == r.flat && !std::ptr::eq(*o, r)) {
+            for s in r.contours.iter().flat_map(Contour::segments) {
+                for i in other.index.near(&s, BESIDE_MM) {
+                    corners.extend(intersections(&s, &other.index.segments()[i]));
+                }
+            }
+        }
+        corners
+    }
+
+    /// An edge along the depth of a recess: round it neither nothing, nor all, nor half is wood.
+    fn is_corner(&self, p: Place, r: &Recess) -> bool {
+        let wood = (0..16).filter(|k| {
+            let turn = Point::unit(f64::from(*k) * std::f64::consts::TAU / 16.0 + 0.1);
+            let beside = r.place(turn * BESIDE_MM, 0.0);
+            self.stands(std::array::from_fn(|i| p[i] + beside[i]))
+        });
+        !matches!(wood.count(), 0 | 16 | 7..=9)
+    }
+
+    fn turned_over(&self) -> Solid {
+        let [length, width, thickness] = self.size;
+        let over = |r: &Recess| {
+            let contours = r.contours.iter();
+            let contours: Vec<Contour> = match r.flat {
+                true => contours.map(|c| c.mirrored_across(width)).collect(),
+                false => contours.map(|c| c.mirrored_across(thickness)).collect(),
+            };
+            let most = if r.flat { thickness } else { width };
+            let planes = [most - r.planes[1], most - r.planes[0]];
+            Recess::new(contours, r.flat, planes, most)
+        };
+        Solid {
+            size: [length, width, thickness],
+            outline: Recess::slab(over(&self.outline).contours, thickness),
+            recesses: self.recesses.iter().map(over).collect(),
+        }
+    }
+}
+
+/// Bits that are drawn and follow one another become one line.
+fn runs(bits: impl Iterator<Item = (bool, Place, Place)>, lines: &mut Vec<Contour>) {
+    let mut run: Vec<Point> = Vec::new();
+    for (drawn, from, to) in bits {
+        if drawn {
+            if run.is_empty() {
+                run.push(projected(from));
+            }
+            run.push(projected(to));
+        } else if !run.is_empty() {
+            lines.push(Contour::open(std::mem::take(&mut run)));
+        }
+    }
+    if !run.is_empty() {
+        lines.push(Contour::open(run));
+    }
+}
+
+/// A place as it is drawn: parallel lines stay parallel, and lengths along the same direction are to scale.
+pub(super) fn projected([x, y, z]: Place) -> Point {
+    let [a, b, c] = TOWARDS;
+    let flat = a.hypot(b);
+    let right = (-b * x + a * y) / flat;
+    let up = (-a * c * x - b * c * y) / flat + flat * z;
+    point(right, up)
+}
+
+/// What is cut of a feature, seen from its side, in its variant's frame: with the fillets that stay and the lobes that reach farther.
+fn as_cut(work: &Work, variant: &Variant, f: &SizedFeature) -> Vec<Region> {
+    let radius = f.cutter.as_deref().and_then(|id| work.documents.cutter(id));
+    let mut regions = match (f.kind, radius) {
+        (FeatureKind::Outline, _) => Vec::new(),
+        (FeatureKind::Hole, _) | (_, None) => vec![f.region()],
+        (_, Some(c)) => opening(
+            &f.region(),
+            c.radius_mm() - BESIDE_MM,
+            &mut Notes::default(),
+        ),
+    };
+    regions.extend(f.corners.iter().filter_map(|c| match c.answer {
+        CornerAnswer::Lobe { centre, radius, .. } => {
+            Some(Region::inside(Contour::circle(centre, radius)))
+        }
+        _ => None,
+    }));
+    let regions = union(&regions);
+    let back = |c: &Contour| match variant.side {
+        Side::Back => variant.turn.contour(c, variant.outline.bounds().max),
+        // With the far edge up the stops bear on the face; up from the back counts the other way.
+        Side::Far => c.mirrored_across(variant.outline.bounds().max.y),
+        Side::Face | Side::Near => c.clone(),
+    };
+    regions
+        .iter()
+        .map(|r| Region {
+            outer: back(&r.outer),
+            holes: r.holes.iter().map(|h| back(h).oriented(false)).collect(),
+        })
+        .collect()
+}
+
+fn recess(variant: &Variant, f: &SizedFeature, regions: Vec<Region>, size: Place) -> Recess {
+    let [_, width, thickness] = size;
+    let whole = if variant.side.is_edge() {
+        width
+    } else {
+        thickness
+    };
+    let depth = match f.through {
+        true => whole,
+        false => variant.z.depth_of(f.floor).min(whole),
+    };
+    let planes = match variant.side {
+        Side::Face | Side::Far => [whole - depth, whole],
+        Side::Back | Side::Near => [0.0, depth],
+    };
+    Recess::new(contours(regions), !variant.side.is_edge(), planes, whole)
+}
+
+fn contours(regions: Vec<Region>) -> Vec<Contour> {
+    let all = regions.into_iter();
+    all.flat_map(|r| std::iter::once(r.outer).chain(r.holes))
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn slab(recesses: Vec<Recess>) -> Solid {
+        let outline = Contour::rectangle(point(0.0, 0.0), point(200.0, 100.0), 0.0);
+        Solid {
+            size: [200.0, 100.0, 20.0],
+            outline: Recess::slab(vec![outline], 20.0),
+            recesses,
+        }
+    }
+
+    fn drawn(lines: &[Contour]) -> f64 {
+        lines.iter().map(Contour::length).sum()
+    }
+
+    fn long(from: Place, to: Place) -> f64 {
+        projected(from).distance(projected(to))
+    }
+
+    /// Of a slab's twelve edges nine are seen, three of them square to its face.
+    #[test]
+    fn of_a_slab_nine_edges_are_seen() {
+        let solid = slab(Vec::new());
+        let (x, y, z) = (
+            long([0.0; 3], [200.0, 0.0, 0.0]),
+            long([0.0; 3], [0.0, 100.0, 0.0]),
+            long([0.0; 3], [0.0, 0.0, 20.0]),
+        );
+        let expected = 3.0 * (x + y + z);
+        for up in [Side::Face, Side::Back] {
+            let length = drawn(&solid.lines(up));
+            assert!(
+                (length - expected).abs() < 0.02 * expected,
+                "{length} {expected}"
+            );
+        }
+    }
+
+    /// A recess of the face is seen from above and not from below; deep and narrow, its floor is hidden.
+    #[test]
+    fn a_recess_is_seen_from_its_own_side() {
+        let pocket = |width: f64| {
+            let shape = Contour::rectangle(point(60.0, 40.0), point(60.0 + width, 60.0), 0.0);
+            slab(vec![Recess::new(vec![shape], true, [5.0, 20.0], 20.0)])
+        };
+        let plain = drawn(&slab(Vec::new()).lines(Side::Face));
+        let (wide, narrow) = (pocket(80.0), pocket(4.0));
+        let more = |s: &Solid, up| drawn(&s.lines(up)) - plain;
+        assert!(more(&wide, Side::Back).abs() < 1.0);
+        let rim = |w: f64| 2.0 * (long([0.0; 3], [w, 0.0, 0.0]) + long([0.0; 3], [0.0, 20.0, 0.0]));
+        // All of the rim, and what is seen of the floor and of the walls' corners.
+        assert!(more(&wide, Side::Face) > rim(80.0) + 40.0);
+        // A line of sight falls 6.3 mm over 4 mm of x: of the walls' corners that much is seen, and nothing of the floor.
+        let beyond = more(&narrow, Side::Face) - rim(4.0);
+        assert!(
+            beyond > 2.0 && beyond < 2.5 * long([0.0; 3], [0.0, 0.0, 6.3]),
+            "{beyond}"
+        );
+    }
+
+    /// A housing that runs out over an edge breaks the line of the edge.
+    #[test]
+    fn a_housing_breaks_the_edge_that_it_runs_over() {
+        let shape = Contour::rectangle(point(80.0, -8.0), point(100.0, 108.0), 0.0);
+        let solid = slab(vec![Recess::new(vec![shape], true, [14.0, 20.0], 20.0)]);
+        let upper = projected([90.0, 0.0, 20.0]);
+        let floor = projected([90.0, 0.0, 14.0]);
+        let lines = solid.lines(Side::Face);
+        let near = |p: Point| lines.iter().any(|l| l.distance(p) < 0.2);
+        assert!(!near(upper) && near(floor));
+        assert!(
+            near(projected([80.0, 0.0, 17.0])),
+            "the wall's end at the edge"
+        );
+    }
+}
