@@ -467,5 +467,6 @@ pub(super) fn left_for_hands(work: &Work, part: &str, feature: &SizedFeature) ->
 
 fn is_listed(work: &Work, part: &str, feature: &str) -> bool {
     let mut lines = work.hand_work.iter();
-    lines.any(|h| h.part == part && h.feature.as_deref() == Some(feature))
+    // Lines that name pieces are of what holds these.
+    lines.any(|h| h.part == part && h.feature.as_deref() == Some(feature) && h.pieces.is_empty())
 }

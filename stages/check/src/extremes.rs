@@ -192,15 +192,15 @@ fn near_piece<'a>(scene: &'a Scene<'_>, p: Point) -> Option<(&'a str, &'a str)> 
 
 /// Through cuts still go through when the zero is a little high: along every edge that the text cuts through at all.
 fn through(scene: &Scene<'_>, said: &mut Said) {
-    if scene.setup.skin > 0.0 {
-        return;
-    }
     let underside = scene.setup.z.lowest_underside();
     let limit = scene.settled.z_error;
     let mut least = f64::INFINITY;
     for piece in &scene.pieces {
         let variant = &piece.model.variant;
-        let through = |f: &&SizedFeature| f.through && f.kind != FeatureKind::Engraving;
+        let through = |f: &&SizedFeature| {
+            let skin = f.kind == FeatureKind::Outline && piece.skin.is_some();
+            f.through && f.kind != FeatureKind::Engraving && !skin
+        };
         for f in variant.features.iter().filter(through) {
             let Some((low, i)) = shallowest(scene, piece, f) else {
                 continue;

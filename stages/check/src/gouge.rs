@@ -172,6 +172,9 @@ fn one(scene: &Scene<'_>, index: usize, m: &Motion, worsts: &mut Worsts, nearest
     let Some(tool) = scene.recorded.tool(m) else {
         return;
     };
+    if super::holds::is_pilot_through_a_piece(scene, m, tool) {
+        return;
+    }
     let reach = m.bounds().grown(tool.radius);
     scene.piece_boxes.visit(reach, usize::MAX, &mut |p| {
         let piece = &scene.pieces[p];

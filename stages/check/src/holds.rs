@@ -1,10 +1,10 @@
 //! Layer 7: screws, clamps and stops. Every later move keeps clear of them; what is driven in a pause has its pilot before, and its
 //! pause is in the text, with the machine raised and the spindle stopped.
 
-use super::Scene;
 use super::curves::around;
 use super::figures::{Said, mm};
-use super::motions::Motion;
+use super::motions::{Motion, Tool};
+use super::{Piece, Scene};
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::work::{Hold, HoldKind};
 
@@ -43,6 +43,7 @@ fn word(hold: &Hold) -> &'static str {
         HoldKind::Clamp => "clamp",
         HoldKind::WasteScrew => "screw in the waste",
         HoldKind::FrameScrew => "screw in the frame",
+        HoldKind::PieceScrew => "screw through a part",
         HoldKind::Stop => "stop",
     }
 }
@@ -230,14 +231,39 @@ fn driven(scene: &Scene<'_>, hold: &Hold, said: &mut Said) {
     }
 }
 
-/// A screw must not be driven through a piece.
+/// The job lets screws go through this piece.
+fn allowed_through(scene: &Scene<'_>, piece: &Piece<'_>) -> bool {
+    let part = scene.work.variant(&piece.model.id).map(|v| v.part.as_str());
+    part.is_some_and(|part| scene.work.documents.screws_through(part))
+}
+
+/// The motion goes straight down or up in the pilot of a screw through a piece that the job allows screws through. A pilot is no wider
+/// than its screw.
+pub(super) fn is_pilot_through_a_piece(scene: &Scene<'_>, m: &Motion, tool: &Tool) -> bool {
+    let at = m.path.end();
+    let mut through = scene
+        .setup
+        .holds
+        .iter()
+        .filter(|h| h.kind == HoldKind::PieceScrew);
+    !m.sideways()
+        && through.any(|h| h.at.distance(at) <= PILOT_MM && tool.radius <= h.shaft / 2.0)
+        && scene.pieces.iter().any(|p| {
+            let lies =
+                p.bounds.contains(at) && p.model.outline.contains(p.placing.inverse_point(at));
+            lies && allowed_through(scene, p)
+        })
+}
+
+/// A screw must not be driven through a piece that the job allows no screws through.
 fn sits(scene: &Scene<'_>, hold: &Hold, said: &mut Said) {
     if hold.shaft <= 0.0
         || scene.setup.kind == grainway_pipeline::work::SetupKind::Blank && hold.of.is_none()
     {
         return;
     }
-    for p in &scene.pieces {
+    let allowed = |p: &&Piece<'_>| hold.kind == HoldKind::PieceScrew && allowed_through(scene, p);
+    for p in scene.pieces.iter().filter(|p| !allowed(p)) {
         let at = p.placing.inverse_point(hold.at);
         if p.bounds.contains(hold.at) && p.model.stands(at, f64::NEG_INFINITY) {
             said.find(

@@ -68,6 +68,7 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
             same_as[*j] == *j
                 && scene.pieces[*j].model.id == scene.pieces[i].model.id
                 && tabs_of(scene, *j) == tabs_of(scene, i)
+                && scene.pieces[*j].skin == scene.pieces[i].skin
                 && matches(&near[*j], &near[i])
         });
         if let Some(j) = first {
@@ -223,6 +224,7 @@ fn piece_outcome(scene: &Scene<'_>, index: usize, near: &[(usize, Motion)]) -> O
                 model: piece.model,
                 near,
                 boxes: &boxes,
+                skin: piece.skin,
             };
             let left = match f.kind {
                 FeatureKind::Engraving => one.engraving(k, f),
@@ -245,6 +247,8 @@ struct One<'a> {
     model: &'a Model,
     near: &'a [(usize, Motion)],
     boxes: &'a Boxes,
+    /// Thickness of the skin that may stand under the outline, mm.
+    skin: Option<f64>,
 }
 
 impl One<'_> {
@@ -252,12 +256,10 @@ impl One<'_> {
     fn reached(&self, f: &SizedFeature) -> f64 {
         let z = &self.scene.setup.z;
         let edge = matches!(f.kind, FeatureKind::Outline | FeatureKind::Cutout);
-        let floor = if f.kind == FeatureKind::Outline && self.scene.setup.skin > 0.0 {
-            z.tab_top(self.scene.setup.skin)
-        } else if f.through || edge {
-            z.lowest_underside()
-        } else {
-            f.floor
+        let floor = match self.skin {
+            Some(skin) if f.kind == FeatureKind::Outline => z.tab_top(skin),
+            _ if f.through || edge => z.lowest_underside(),
+            _ => f.floor,
         };
         floor + VERIFY_MM
     }

@@ -177,6 +177,8 @@ struct Piece<'a> {
     bounds: Bounds,
     /// Box of what is to be cut on it, board's frame.
     cut_bounds: Bounds,
+    /// Thickness of the skin that it may have under its outline, mm.
+    skin: Option<f64>,
 }
 
 /// Everything the layers look at.
@@ -442,7 +444,7 @@ fn safe(
     for p in &setup.placements {
         let examined = models.claims.iter().any(|(id, _)| *id == p.variant);
         match models.variants.iter().find(|m| m.id == p.variant) {
-            Some(model) => pieces.push(Piece::new(p, model)),
+            Some(model) => pieces.push(Piece::new(p, model, work, setup)),
             None if examined => {}
             None => said.find(
                 None,
@@ -457,7 +459,7 @@ fn safe(
             ),
         }
     }
-    for finding in claims_of(work, setup, models) {
+    for finding in claims_of(work, setup, models, about) {
         said.find(None, finding);
     }
     let machine = work.documents.machine().map(|(_, m)| m);
@@ -529,9 +531,14 @@ fn safe(
 }
 
 /// What is wrong with the claims of a setup and of what lies on it.
-fn claims_of(work: &Work, setup: &Setup, models: &Models<'_>) -> Vec<Finding> {
+fn claims_of(
+    work: &Work,
+    setup: &Setup,
+    models: &Models<'_>,
+    about: &DialectAbout,
+) -> Vec<Finding> {
     let lies = |id: &String| setup.placements.iter().any(|p| p.variant == *id);
-    let mut findings = pieces::setup(work, setup, models.wanted, &models.allowed);
+    let mut findings = pieces::setup(work, setup, models.wanted, &models.allowed, about.pauses);
     let of_variants = models.claims.iter().filter(|(id, _)| lies(id));
     findings.extend(of_variants.map(|(_, f)| f.clone().setup(&setup.id)));
     findings
@@ -569,7 +576,7 @@ impl Scene<'_> {
 }
 
 impl<'a> Piece<'a> {
-    fn new(placement: &'a Placement, model: &'a Model) -> Piece<'a> {
+    fn new(placement: &'a Placement, model: &'a Model, work: &Work, setup: &Setup) -> Piece<'a> {
         let placing = placement.placing;
         let placed = |b: Bounds| {
             let corners = [
@@ -587,6 +594,7 @@ impl<'a> Piece<'a> {
             placement,
             model,
             placing,
+            skin: loose::skins::allowed(work, setup, placement),
             bounds: placed(model.bounds),
             cut_bounds: if wanted.is_empty() {
                 wanted

@@ -24,12 +24,14 @@ pub(super) fn setup(
     setup: &Setup,
     wanted: &Wanted,
     allowed: &Allowed,
+    can_pause: bool,
 ) -> Vec<Finding> {
     let mut claims = Claims {
         work,
         setup,
         wanted,
         allowed,
+        can_pause,
         findings: Vec::new(),
     };
     claims.wood();
@@ -47,6 +49,8 @@ struct Claims<'a> {
     setup: &'a Setup,
     wanted: &'a Wanted,
     allowed: &'a Allowed,
+    /// The machine's language can pause; where it cannot, every screw is driven before the start.
+    can_pause: bool,
     findings: Vec<Finding>,
 }
 
@@ -151,9 +155,10 @@ impl<'a> Claims<'a> {
                 let size = match h.kind {
                     HoldKind::Clamp => self.allowed.clamp,
                     HoldKind::Stop => self.allowed.stop,
-                    HoldKind::MarginScrew | HoldKind::WasteScrew | HoldKind::FrameScrew => {
-                        self.allowed.screw
-                    }
+                    HoldKind::MarginScrew
+                    | HoldKind::WasteScrew
+                    | HoldKind::FrameScrew
+                    | HoldKind::PieceScrew => self.allowed.screw,
                 };
                 size.is_some_and(|s| !of_size(h, s))
             })
@@ -168,7 +173,7 @@ impl<'a> Claims<'a> {
             .collect();
         wrong.into_iter().for_each(|w| self.say(w));
         for hold in self.setup.holds.iter().filter(|h| {
-            let late = matches!(h.kind, HoldKind::WasteScrew | HoldKind::FrameScrew);
+            let late = self.can_pause && h.kind.wants_pilot();
             late != h.after_pause.is_some()
         }) {
             self.findings.push(

@@ -15,7 +15,7 @@ use grainway_pipeline::finding::Severity;
 use grainway_pipeline::motion::{Item, Spindle};
 use grainway_pipeline::work::{
     Corner, CornerAnswer, Documents, Entry, Feature, Grain, HandWork, Hold, HoldKind, Part,
-    Placement, Setup, SetupKind, SizedFeature, Tab, Variant, WasteRecord, Work,
+    PieceHold, Placement, Setup, SetupKind, SizedFeature, Tab, Variant, WasteRecord, Work,
 };
 use std::f64::consts::FRAC_PI_2;
 use std::io::{BufRead, Write};
@@ -266,6 +266,7 @@ fn work(features: Vec<SizedFeature>, dimensioned: bool, size: Point, board: Poin
             at: None,
             what: "square its corners".into(),
             why: "the cutter leaves fillets".into(),
+            pieces: Vec::new(),
         });
     }
     work.variants.push(Variant {
@@ -304,12 +305,12 @@ fn work(features: Vec<SizedFeature>, dimensioned: bool, size: Point, board: Poin
             waste: Vec::new(),
             tabbed: Vec::new(),
             replaced: Vec::new(),
+            hold: Default::default(),
         }],
         holds: vec![
             margin_screw(point(12.0, 12.0)),
             margin_screw(board - point(12.0, 12.0)),
         ],
-        skin: 0.0,
         safe_z: 40.0,
         own_steps: Vec::new(),
         order: Vec::new(),
@@ -754,6 +755,21 @@ fn outline_work(tabs: usize) -> Work {
         })
         .collect();
     w
+}
+
+/// Gives the piece of such work a skin, and somebody the work of cutting it.
+fn give_skin(work: &mut Work) {
+    let placement = &mut work.setups[0].placements[0];
+    placement.hold = PieceHold::Skin(0.4);
+    work.hand_work.push(HandWork {
+        part: "end".into(),
+        count: 1,
+        feature: Some("outline".into()),
+        at: None,
+        what: "cut the skin".into(),
+        why: String::new(),
+        pieces: vec![placement.piece.clone()],
+    });
 }
 
 /// The outline in passes, clockwise, its last passes lifted over tabs at the middle of the two long sides.

@@ -183,6 +183,7 @@ fn assign(
                         at: feature.circle.map(|c| c.0),
                         what: format!("bore hole {} by hand", feature.key),
                         why: problem.message,
+                        pieces: Vec::new(),
                     });
                 }
                 (None, problem) => findings.extend(problem.map(|f| *f)),

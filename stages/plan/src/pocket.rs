@@ -430,6 +430,7 @@ fn report_leftover(
                 variant.z.depth_of(feature.floor).min(variant.z.mean)
             ),
             why: format!("cutter {id} ({}) does not reach it", cutter.label()),
+            pieces: Vec::new(),
         });
     } else {
         made.findings.push(findings::about(

@@ -411,6 +411,7 @@ fn decide(
                 variant.z.depth_of(feature.floor).min(variant.z.mean)
             ),
             why: format!("asked for; the cutter leaves a fillet of {radius:.2} mm"),
+            pieces: Vec::new(),
         });
     }
     variant.features[index].corners = corners;
@@ -476,6 +477,7 @@ fn keep_fillets(
                 if n == 1 { "it" } else { "them" }
             ),
             why: format!("the cutter leaves a fillet of {radius:.2} mm"),
+            pieces: Vec::new(),
         });
     }
     if feature.kind == FeatureKind::Mortise {

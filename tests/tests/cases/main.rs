@@ -8,7 +8,9 @@
     clippy::disallowed_methods
 )]
 
+mod bands;
 mod clearing;
 mod documents;
 mod holds;
+mod piece_holds;
 mod placing;

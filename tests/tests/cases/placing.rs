@@ -370,14 +370,26 @@ fn tabs_keep_off_the_shoulders_of_tenons_however_long_these_are() {
 
 #[test]
 fn thin_wood_is_held_or_the_maker_is_told_what_to_do() {
-    // 3 mm is the thinnest that bears a tab of 2.2 mm with something left to cut over it.
-    for (thickness, held) in [(5.0, true), (3.0, true), (2.9, false)] {
+    // 3 mm is the thinnest that bears a tab of 2.2 mm with something left to cut over it; thinner wood lies on a skin, where Z zero is
+    // on the bed.
+    for (thickness, zero, held) in [
+        (5.0, ZZero::Bed, true),
+        (3.0, ZZero::Bed, true),
+        (2.9, ZZero::Bed, true),
+        (2.9, ZZero::Top, false),
+    ] {
         let mut loaded = loaded("thin-wood-withheld");
+        for machine in loaded.work.documents.shop.machines.values_mut() {
+            machine.z_zero = zero;
+        }
         for stock in loaded.work.documents.shop.stocks.values_mut() {
             stock.thickness = vec![ThicknessReading::Plain(Length::from_mm(thickness))];
         }
         let made = make(loaded).unwrap();
         assert_eq!(made.ready(), held, "{thickness} mm: {:?}", told(&made));
+        let skinned = made.work.setups.iter().flat_map(|s| &s.placements);
+        let skinned = skinned.filter(|p| p.hold.skin().is_some()).count();
+        assert_eq!(skinned > 0, held && thickness < 3.0, "{thickness} mm");
         for error in made
             .work
             .findings

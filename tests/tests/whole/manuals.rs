@@ -4,6 +4,7 @@
 mod trace;
 
 use grainway_pipeline::doc::{CutterChangeBy, Unit};
+use grainway_pipeline::work::Entry;
 use grainway_tests::{Made, load_texts, root, run, sample};
 use serde_json::{Value, json};
 use trace::{Cuts, Words, follows, trace_pen, trace_words};
@@ -196,4 +197,21 @@ fn pens_with_heights_follow_the_path_slow() {
             assert!(text.contains("\nWT 4000;\n") && text.ends_with("\nNR;\n"));
         }
     }
+}
+
+/// Where the language cannot pause, screws are driven before the start, into pilots drilled by hand: the sample needs no change.
+#[test]
+fn a_language_without_pauses_gets_its_screws_before_the_start() {
+    let hand = CutterChangeBy::Hand;
+    let made = made("reading-bench", "pen-with-heights", hand, true);
+    let setups = &made.work.setups;
+    let holds: Vec<_> = setups.iter().flat_map(|s| &s.holds).collect();
+    assert!(holds.iter().any(|h| h.kind.wants_pilot()), "{holds:?}");
+    assert!(holds.iter().all(|h| h.after_pause.is_none()), "{holds:?}");
+    let pause = |e: &Entry| matches!(e, Entry::Pause { .. });
+    assert!(!setups.iter().flat_map(|s| &s.order).any(pause));
+    assert!(setups.iter().all(|s| s.own_steps.is_empty()));
+    let sheet = made.text(&made.work.files["setup-sheet.html"]);
+    assert!(sheet.contains("drill a pilot by hand"));
+    assert!(!sheet.contains("To be fastened later"));
 }

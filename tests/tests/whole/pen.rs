@@ -145,12 +145,10 @@ fn the_other_samples_are_refused_and_told_why() {
         assert!(!by_hand.is_empty(), "{name}");
         said.push_str(&by_hand.join("\n"));
     }
-    for (what, remedy) in [
-        ("a ramp or a helix", "entry: plunge"),
-        ("a drilled hole", "rill it by hand"),
-    ] {
-        assert!(said.contains(what) && said.contains(remedy), "{said}");
-    }
+    assert!(
+        said.contains("a ramp or a helix") && said.contains("entry: plunge"),
+        "{said}"
+    );
 }
 
 /// Tabs and ramps of the planner's defaults are refused; the remedy names the settings.

@@ -166,6 +166,9 @@ pub struct DrawnPart {
     /// Features beyond the drawn ones, in the part's frame.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub features: Vec<FeatureDoc>,
+    /// Hold-down screws may go through it where tabs find no room and no skin can be left; their holes stay.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub screws_through: bool,
 }
 
 /// What the contours on some layers mean.
@@ -192,6 +195,11 @@ pub struct LayerRule {
     /// Wood that stays under it, instead of a depth.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub left: Option<Length>,
+    /// Make a band of this width that runs outside along each closed contour and leaves its inside standing, as a lowered border round a
+    /// panel: all places at most so far from it, round at its outer corners. For kinds that are cleared, with a depth that is not
+    /// through. A length.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub band_outside: Option<Length>,
     /// What happens in its inside corners.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub relief: Option<Relief>,
@@ -233,6 +241,10 @@ pub struct PartDoc {
     /// What happens in the inside corners of its outline.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub relief: Option<Relief>,
+    /// Hold-down screws may go through it where tabs find no room and no skin can be left; their holes stay. Not for dimensioned
+    /// blanks, which are clamped.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub screws_through: bool,
 }
 
 /// A parametric piece: a rectangle along the grain with tenons at its ends.

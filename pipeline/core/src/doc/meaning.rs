@@ -356,6 +356,7 @@ fn of_rule(at: &mut At<'_>, rule: &LayerRule) {
         || rule.depth.is_some()
         || rule.left.is_some()
         || rule.relief.is_some()
+        || rule.band_outside.is_some()
         || rule.if_unreachable.is_some()
         || rule.cutter.is_some();
     if rule.ignore && says_more {
@@ -367,6 +368,16 @@ fn of_rule(at: &mut At<'_>, rule: &LayerRule) {
     if rule.depth.is_some() && rule.left.is_some() {
         at.say("Give `depth` or `left`, not both.");
     }
+    if rule.band_outside.is_some() && rule.make.is_some_and(|kind| !kind.is_cleared()) {
+        at.below("band-outside")
+            .say("Only what is cleared (a rebate, a pocket, a groove …) can be a band outside a contour.");
+    }
+    if rule.band_outside.is_some() && rule.depth == Some(Depth::Through) {
+        at.below("depth").say(
+            "A band outside a contour does not go through, or its inside would fall out: give a depth, or the wood `left`.",
+        );
+    }
+    at.maybe_size("band-outside", rule.band_outside);
     depth(at, rule.depth);
     at.maybe_size("left", rule.left);
     relief(at, rule.relief.as_ref());
@@ -401,6 +412,11 @@ fn of_part(at: &mut At<'_>, part: &PartDoc) {
             shape(&mut at, outline, true);
         }
         (None, Some(blank)) => of_blank(&mut at.below("blank"), blank),
+    }
+    if part.screws_through && part.blank.as_ref().is_some_and(|b| b.dimensioned) {
+        at.below("screws-through").say(
+            "A blank that is already dimensioned is held by clamps; leave `screws-through` out.",
+        );
     }
     relief(at, part.relief.as_ref());
     features(at, &part.features);

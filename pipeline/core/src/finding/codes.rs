@@ -250,8 +250,8 @@ codes! {
         "Cuts that run out over a blank's edges leave no room for its stops.",
         "Turn the blank, set `locate` to lines, or use smaller stops.",
         "stages/plan/src/place/tests.rs::stops_without_room_are_named";
-    NO_ROOM_FOR_TABS = "no-room-for-tabs" Warning
-        "A piece has no place for tabs; another hold was taken.",
+    NO_ROOM_FOR_TABS = "no-room-for-tabs" Note
+        "Some pieces have no room for tabs; another hold was taken for them.",
         "Look at the hold that the message names; or place the parts farther apart.",
         "stages/plan/src/hold/tests.rs::a_piece_without_room_for_tabs_gets_a_floor_or_is_refused";
     NO_TAB_PLACE = "no-tab-place" Warning
@@ -260,7 +260,7 @@ codes! {
         "stages profile::tests::small_parts_say_what_their_tabs_lack";
     NOT_HELD = "not-held" Error
         "A piece would come loose under the cutter.",
-        "Place the parts farther apart, put Z zero on the bed, or hold the piece by screws.",
+        "Place it farther from its neighbours, put Z zero on the bed, or say `screws-through` for its part.",
         "stages/plan/src/hold/tests.rs::a_piece_without_room_for_tabs_gets_a_floor_or_is_refused";
     NOT_VERIFIED = "not-verified" Error
         "A program did not pass its checks, or nothing checked it.",

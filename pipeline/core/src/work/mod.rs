@@ -15,8 +15,8 @@ pub use by_hand::{ByHand, PauseFor};
 pub use part::{Balance, Feature, Grain, Part, Source};
 pub use seal::Seal;
 pub use setup::{
-    Entry, Hold, HoldKind, Placement, Program, Setup, SetupKind, SetupStep, StepRef, Verdict,
-    VerdictFigure,
+    Entry, Hold, HoldKind, PieceHold, Placement, Program, Setup, SetupKind, SetupStep, StepRef,
+    Verdict, VerdictFigure,
 };
 pub use step_view::{StepView, step_view};
 pub use variant::{
@@ -80,6 +80,15 @@ impl Documents {
             .chain(&self.job.stocks)
             .map(|(id, s)| (id.as_str(), s))
             .collect()
+    }
+    /// The job lets hold-down screws go through the pieces of this part.
+    pub fn screws_through(&self, part: &str) -> bool {
+        let described = |p: &crate::doc::PartDoc| p.id == part && p.screws_through;
+        let drawn = |(id, p): (&String, &crate::doc::DrawnPart)| {
+            p.id.as_ref().unwrap_or(id) == part && p.screws_through
+        };
+        let drawings = &self.job.drawings;
+        self.job.parts.iter().any(described) || drawings.iter().any(|d| d.parts.iter().any(drawn))
     }
     /// A cutter.
     pub fn cutter(&self, id: &str) -> Option<&Cutter> {

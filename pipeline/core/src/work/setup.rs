@@ -39,8 +39,6 @@ pub struct Setup {
     pub placements: Vec<Placement>,
     /// What holds the board before the first cut, and all screws driven later.
     pub holds: Vec<Hold>,
-    /// Thin floor left under outlines instead of cutting through, mm (0: none). Zero on the bed only.
-    pub skin: f64,
     /// Height for rapid moves, above every hold, machine Z.
     pub safe_z: f64,
     /// The setup's own steps (pilots, locating lines), in board coordinates.
@@ -74,6 +72,46 @@ pub struct Placement {
     pub tabbed: Vec<(usize, BlobId)>,
     /// Steps of the variant that hold left out, with another taking their place (e.g. a cutout cleared to chips).
     pub replaced: Vec<(usize, SetupStep)>,
+    /// What holds it once its outline is cut.
+    #[serde(default)]
+    pub hold: PieceHold,
+}
+
+/// What holds a piece once its outline is cut.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PieceHold {
+    /// Nothing: its outline is not cut, or no hold was found for it.
+    #[default]
+    Nothing,
+    /// Tabs towards waste that is held itself.
+    Tabs,
+    /// A thin floor under its outline, so many mm thick. Zero on the bed only.
+    Skin(f64),
+    /// Screws through the piece itself.
+    Screws,
+    /// Tabs towards these pieces, which have tabs towards it in the same places.
+    Bridges(Vec<String>),
+}
+
+impl PieceHold {
+    /// In documents and lists.
+    pub fn word(&self) -> &'static str {
+        match self {
+            PieceHold::Nothing => "none",
+            PieceHold::Tabs => "tabs",
+            PieceHold::Skin(_) => "skin",
+            PieceHold::Screws => "screws",
+            PieceHold::Bridges(_) => "bridges",
+        }
+    }
+    /// Thickness of the floor left under the outline, mm; `None` where the outline goes through.
+    pub fn skin(&self) -> Option<f64> {
+        match self {
+            PieceHold::Skin(thickness) => Some(*thickness),
+            _ => None,
+        }
+    }
 }
 
 /// What a hold is.
@@ -88,11 +126,20 @@ pub enum HoldKind {
     WasteScrew,
     /// A screw through the waste frame between parts, driven in a pause into a drilled pilot.
     FrameScrew,
+    /// A screw through a piece that the job allows screws in, driven in a pause into a drilled pilot.
+    PieceScrew,
     /// A stop or a fence that a blank lies against.
     Stop,
 }
 
 impl HoldKind {
+    /// A screw off the board's margin, driven into a pilot.
+    pub const fn wants_pilot(self) -> bool {
+        matches!(
+            self,
+            HoldKind::WasteScrew | HoldKind::FrameScrew | HoldKind::PieceScrew
+        )
+    }
     /// On paper and in lists.
     pub fn word(self) -> &'static str {
         match self {
@@ -100,6 +147,7 @@ impl HoldKind {
             HoldKind::Clamp => "clamp",
             HoldKind::WasteScrew => "screw in waste",
             HoldKind::FrameScrew => "screw between parts",
+            HoldKind::PieceScrew => "screw through a part",
             HoldKind::Stop => "stop",
         }
     }

@@ -307,4 +307,7 @@ pub struct HandWork {
     pub what: String,
     /// Why the machine did not.
     pub why: String,
+    /// The pieces that need it, by name, where not all copies do; else empty.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub pieces: Vec<String>,
 }

@@ -136,9 +136,9 @@ fn board(z: ZFrame) -> Setup {
             waste: Vec::new(),
             tabbed: Vec::new(),
             replaced: Vec::new(),
+            hold: Default::default(),
         }],
         holds: Vec::new(),
-        skin: 0.0,
         safe_z: SAFE,
         own_steps: Vec::new(),
         order: vec![

@@ -148,9 +148,10 @@ impl<'w> Bounds<'w> {
         // Where hold has put another step in a cutout's place, all of its waste goes.
         let profile = own.and_then(|o| o.profile.as_ref().filter(|_| !step.replaced));
         let floor = match step.operation {
-            Operation::Outline if setup.skin > 0.0 => setup.z.lowest_underside() + setup.skin,
-            _ => f64::NEG_INFINITY,
+            Operation::Outline => step.placement.and_then(|p| p.hold.skin()),
+            _ => None,
         };
+        let floor = floor.map_or(f64::NEG_INFINITY, |skin| setup.z.lowest_underside() + skin);
         let known = (
             variant.map(|v| v.id.clone()).unwrap_or_default(),
             step.index.unwrap_or(usize::MAX),

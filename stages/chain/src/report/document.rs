@@ -160,8 +160,6 @@ pub struct SetupRow {
     /// Where Z zero may be set on the face: nothing is cut or fastened there.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub touch_off: Option<[f64; 2]>,
-    /// Thin floor left under outlines; 0 when they go through.
-    pub skin: f64,
     /// Equal blanks served one after the other by the same programs.
     pub repeats: u32,
     /// The setup that cut the lines in which the blank is laid.
@@ -233,6 +231,14 @@ pub struct PlacementRow {
     pub angle: f64,
     /// Tabs on its outline and on its cutouts.
     pub tabs: usize,
+    /// What holds it once its outline is cut: `tabs`, `skin`, `screws`, `bridges`; `none` where its outline is not cut.
+    pub hold: String,
+    /// Thin floor left under its outline; absent when that goes through.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub skin: Option<f64>,
+    /// The pieces that its bridges lead to.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub bridges_to: Vec<String>,
 }
 
 /// A thing that holds.
@@ -437,6 +443,9 @@ pub struct HandWorkRow {
     pub what: String,
     /// Why the machine did not.
     pub why: String,
+    /// The pieces that need it, where not all copies do.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub pieces: Vec<String>,
 }
 
 /// What a drawing held: read = used + ignored + warned.

@@ -109,9 +109,13 @@ pub(super) fn hand_work_list(report: &ReportDocument) -> Vec<u8> {
             at(1),
             h.what.as_str().into(),
             h.why.as_str().into(),
+            h.pieces.join(" ").into(),
         ]
     });
-    table(&in_unit(u, "part,count,feature,x-mm,y-mm,what,why"), rows)
+    table(
+        &in_unit(u, "part,count,feature,x-mm,y-mm,what,why,pieces"),
+        rows,
+    )
 }
 
 #[cfg(test)]
@@ -131,11 +135,12 @@ mod tests {
             at: Some([1.5, -2.0]),
             what: "square 4 corners, \"clean\"".to_string(),
             why: "line\none".to_string(),
+            pieces: vec!["a".to_string(), "a#2".to_string()],
         });
         let list = String::from_utf8(hand_work_list(&report)).unwrap();
         assert_eq!(
             list,
-            "part,count,feature,x-mm,y-mm,what,why\r\n'=1+1,2,'@m1,1.5,-2,\"square 4 corners, \"\"clean\"\"\",\"line\none\"\r\n"
+            "part,count,feature,x-mm,y-mm,what,why,pieces\r\n'=1+1,2,'@m1,1.5,-2,\"square 4 corners, \"\"clean\"\"\",\"line\none\",a a#2\r\n"
         );
     }
 }

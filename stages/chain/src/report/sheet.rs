@@ -418,8 +418,12 @@ fn hand_work(b: &mut Vec<Block>, report: &ReportDocument) {
             .hand_work
             .iter()
             .map(|h| {
+                let pieces: Vec<String> = h.pieces.iter().map(|p| report.piece_called(p)).collect();
                 Row::of([
-                    report.part_called(&h.part).to_string(),
+                    match pieces.is_empty() {
+                        true => report.part_called(&h.part).to_string(),
+                        false => pieces.join("; "),
+                    },
                     h.count.to_string(),
                     h.feature.clone().unwrap_or_default(),
                     h.what.clone(),
@@ -528,6 +532,14 @@ fn setup_page(
         ));
     }
     b.push(order_table(u, report, s));
+    let held = holds_of_pieces(u, report, s);
+    if !held.is_empty() {
+        b.push(next("What holds each piece, and how to free it"));
+        b.push(Block::List {
+            items: held,
+            numbered: false,
+        });
+    }
     b.push(Block::Sign {
         lines: vec![
             format!("{} proved at the machine by (name)", s.id),
@@ -615,12 +627,6 @@ fn set_up(s: &SetupRow, u: Show, report: &ReportDocument) -> Vec<String> {
         "The cutter travels at Z {} between cuts: nothing may stand higher.",
         u.with(s.safe_z)
     ));
-    if s.skin > 0.0 {
-        items.push(format!(
-            "Pieces stay joined by a skin of {}: cut it with a knife and clean the edges.",
-            u.with(s.skin)
-        ));
-    }
     if s.repeats > 1 {
         items.push(format!(
             "{} equal blanks are cut with these programs, one after the other.",
@@ -875,6 +881,37 @@ fn order_table(u: Show, report: &ReportDocument, s: &SetupRow) -> Block {
         widths: vec![0.1, 0.24, 0.34, 0.1, 0.1, 0.12],
         rows,
     }
+}
+
+/// What holds the pieces once their outlines are cut: each kind of hold with the pieces that have it.
+fn holds_of_pieces(u: Show, report: &ReportDocument, s: &SetupRow) -> Vec<String> {
+    let mut kinds: Vec<(String, Vec<String>)> = Vec::new();
+    for p in &s.placements {
+        let what = match (p.hold.as_str(), p.skin) {
+            ("tabs", _) => "Tabs, to be cut and trimmed".to_string(),
+            ("skin", Some(skin)) => format!(
+                "A skin of {}, to be cut with a knife and trimmed",
+                u.with(skin)
+            ),
+            ("screws", _) => "Screws through the piece, whose holes are to be filled".to_string(),
+            ("bridges", _) => {
+                let to: Vec<String> = p
+                    .bridges_to
+                    .iter()
+                    .map(|q| report.piece_called(q))
+                    .collect();
+                format!("Bridges to {}, to be sawn and trimmed", to.join(" and "))
+            }
+            _ => continue,
+        };
+        let name = report.piece_called(&p.piece);
+        match kinds.iter_mut().find(|(w, _)| *w == what) {
+            Some((_, pieces)) => pieces.push(name),
+            None => kinds.push((what, vec![name])),
+        }
+    }
+    let line = |(what, pieces): (String, Vec<String>)| format!("{what}: {}.", pieces.join("; "));
+    kinds.into_iter().map(line).collect()
 }
 
 /// What a cut does: the setup's own steps say it themselves, and an outline is its own feature.

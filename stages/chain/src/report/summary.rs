@@ -12,8 +12,8 @@ use super::{ReportSettings, release};
 use grainway_pipeline::doc::Side;
 use grainway_pipeline::stage::Dialects;
 use grainway_pipeline::work::{
-    Balance, Entry, HandWork, Hold, Placement, Program, Setup, SetupKind, StepView, Verdict, Work,
-    step_view,
+    Balance, Entry, HandWork, Hold, PieceHold, Placement, Program, Setup, SetupKind, StepView,
+    Verdict, Work, step_view,
 };
 use grainway_plan::hold::{Pilot, Screw};
 use grainway_plan::program_items::{Changes, changes};
@@ -131,6 +131,7 @@ fn hand_work_row(show: Show, h: &HandWork) -> HandWorkRow {
         at: h.at.map(|p| [round3(p.x), round3(p.y)]),
         what: show.text(&h.what),
         why: show.text(&h.why),
+        pieces: h.pieces.clone(),
     }
 }
 
@@ -228,7 +229,6 @@ fn setup_row<'w>(
         z_zero: setup.z.zero,
         safe_z: round3(setup.safe_z),
         touch_off: setup.touch_off.map(|p| [round3(p.x), round3(p.y)]),
-        skin: setup.skin,
         repeats: setup.repeats,
         lines: setup.lines.clone(),
         turned: super::turning::turned(work, setup),
@@ -253,6 +253,12 @@ fn placement_row(p: &Placement) -> PlacementRow {
         at: [round3(p.placing.at.x), round3(p.placing.at.y)],
         angle: round3(p.placing.angle.to_degrees()),
         tabs: p.tabs.len() + p.waste.iter().map(|w| w.tabs.len()).sum::<usize>(),
+        hold: p.hold.word().to_string(),
+        skin: p.hold.skin(),
+        bridges_to: match &p.hold {
+            PieceHold::Bridges(to) => to.clone(),
+            _ => Vec::new(),
+        },
     }
 }
 

@@ -1,9 +1,13 @@
 //! The edge of a piece as the text leaves it: where the kerf is cut through, and the tabs between.
 
+use super::Levels;
 use super::cuts::{STEP_MM, height_at, through_at, walk};
 use crate::figures::mm;
 use crate::{Piece, Scene};
 use grainway_geom::{Contour, Point};
+
+/// Along an edge, skins are looked at in steps of this, mm.
+const SKIN_STEP_MM: f64 = 8.0;
 
 /// A tab as the text leaves it; places in the board's frame.
 #[derive(Clone, Debug)]
@@ -20,8 +24,8 @@ pub(super) struct MeasuredTab {
     pub(super) weak: Option<String>,
     /// Just within the piece.
     pub(super) inner: Point,
-    /// Beyond the kerf.
-    pub(super) outer: Point,
+    /// From beyond the kerf outwards.
+    pub(super) outer: Vec<Point>,
     /// Places all over it.
     pub(super) bridge: Vec<Point>,
 }
@@ -83,6 +87,48 @@ pub(super) fn measured(
     })
 }
 
+/// The edge of a piece that has a skin, as tabs side by side wherever the skin stands: what is lower than `levels.skin` does not hold.
+/// `None` where the text does not cut the outline.
+pub(super) fn measured_skin(
+    scene: &Scene<'_>,
+    piece: &Piece<'_>,
+    outline: &Contour,
+    levels: &Levels,
+    cell: f64,
+) -> Option<Measured> {
+    let kerf = kerf_width(scene, piece, levels.tab);
+    if kerf <= 0.0 {
+        return None;
+    }
+    let edge = Edge {
+        scene,
+        piece,
+        outline,
+        lengths: outline.measured(),
+        length: outline.length(),
+        kerf,
+        level: levels.skin,
+        cell,
+    };
+    let n = (edge.length / SKIN_STEP_MM).ceil().max(8.0) as usize;
+    let steps = walk(outline, n);
+    let placed = |p: Point| piece.placing.point(p);
+    let middle = |p: Point, out: Point| p + out * (kerf * 0.5);
+    let (cut, stands): (Vec<usize>, Vec<usize>) =
+        (0..n).partition(|k| edge.covered(middle(steps[*k].0, steps[*k].1)));
+    Some(Measured {
+        tabs: stands.iter().map(|k| edge.skin(steps[*k], *k, n)).collect(),
+        cut: cut
+            .iter()
+            .map(|k| placed(middle(steps[*k].0, steps[*k].1)))
+            .collect(),
+        within: steps
+            .iter()
+            .map(|(p, out)| placed(*p - *out * (2.0 * cell)))
+            .collect(),
+    })
+}
+
 /// The edge of a piece, with the kerf along it.
 struct Edge<'a> {
     scene: &'a Scene<'a>,
@@ -128,11 +174,35 @@ impl Edge<'_> {
             height: height_at(self.scene, at) - self.scene.setup.z.highest_underside(),
             weak: None,
             inner: placed(p - out * (2.0 * self.cell)),
-            outer: placed(p + out * (self.kerf + 0.5 * wide)),
+            outer: self.outwards(p, out, self.kerf + 0.5 * wide),
             bridge: self.bridge(first, run, n),
         };
         tab.weak = too_weak(self.scene, &tab, self.anchored(p, out));
         Some(tab)
+    }
+    /// Places from `from` mm beside the edge outwards, as far as the far side of a neighbour's kerf may be, as close as the grid's cells.
+    fn outwards(&self, p: Point, out: Point, from: f64) -> Vec<Point> {
+        let wide = self.scene.settled.frame_width;
+        let n = ((self.kerf + wide) / self.cell).ceil() as usize + 2;
+        (0..=n)
+            .map(|k| p + out * (from + k as f64 * self.cell))
+            .map(|q| self.piece.placing.point(q))
+            .collect()
+    }
+    /// A step of a skin as a tab of that width.
+    fn skin(&self, (p, out): (Point, Point), first: usize, n: usize) -> MeasuredTab {
+        let placed = |p: Point| self.piece.placing.point(p);
+        let at = placed(p + out * (self.kerf * 0.5));
+        MeasuredTab {
+            at,
+            out: placed(p + out) - placed(p),
+            neck: self.length / n as f64,
+            height: height_at(self.scene, at) - self.scene.setup.z.highest_underside(),
+            weak: None,
+            inner: placed(p - out * (2.0 * self.cell)),
+            outer: self.outwards(p, out, self.kerf + self.cell),
+            bridge: self.bridge(first, 1, n),
+        }
     }
     /// Places all over a tab, as close as the grid's cells.
     fn bridge(&self, first: usize, run: usize, n: usize) -> Vec<Point> {

@@ -3,11 +3,12 @@
 //! Cuts only part wood, so what is joined at the end was joined all along: judging the end judges the worst moment. A hold that is
 //! driven later than a piece comes free is left out by the time from which it holds.
 
-use super::edge::MeasuredTab;
+use super::edge::{Measured, MeasuredTab};
 use super::regions::{Grid, NEVER, reach};
 use crate::Scene;
 use grainway_geom::Point;
 use grainway_pipeline::work::HoldKind;
+use std::collections::BTreeSet;
 
 /// No bit: cut away, or the bridge of a tab.
 const NONE: u32 = u32::MAX;
@@ -21,6 +22,8 @@ pub(super) struct Joined<'a> {
     /// The motion from which something holds a bit, or [`NEVER`].
     held_from: Vec<u32>,
     bridges: Vec<Bridge>,
+    /// Bits that are pieces.
+    bodies: BTreeSet<u32>,
 }
 
 /// A tab that holds, between two bits.
@@ -30,15 +33,16 @@ struct Bridge {
 }
 
 impl<'a> Joined<'a> {
-    /// `tabs` of each piece: all of them part the bits, those that may hold join them.
+    /// The tabs and skins of each piece: all of them part the bits, those that may hold join them.
     pub(super) fn new(
         scene: &'a Scene<'a>,
         grid: &'a Grid,
-        tabs: &[(usize, &[MeasuredTab])],
+        measured: &[(usize, Measured)],
     ) -> Joined<'a> {
+        let tabs = || measured.iter().map(|(i, m)| (*i, m.tabs.as_slice()));
         let mut bits: Vec<u32> = vec![NONE; grid.cut.len()];
         let mut open: Vec<bool> = grid.cut.iter().map(|c| *c == NEVER).collect();
-        for tab in tabs.iter().flat_map(|(_, t)| t.iter()) {
+        for tab in tabs().flat_map(|(_, t)| t) {
             for p in &tab.bridge {
                 if let Some(c) = grid.at(*p) {
                     open[c] = false;
@@ -58,23 +62,28 @@ impl<'a> Joined<'a> {
             bits,
             held_from: vec![NEVER; count as usize],
             bridges: Vec::new(),
+            bodies: BTreeSet::new(),
         };
         for (cell, from) in super::regions::hold_cells(scene, grid) {
             if let Some(held) = joined.held_from.get_mut(joined.bits[cell] as usize) {
                 *held = from.min(*held);
             }
         }
-        for (piece, tabs) in tabs {
+        for (piece, tabs) in tabs() {
             for t in tabs.iter().filter(|t| t.weak.is_none()) {
-                let ends = [joined.bit(t.inner), joined.bit(t.outer)];
+                let ends = [joined.bit(t.inner), joined.beyond(t)];
                 if let [Some(inner), Some(outer)] = ends {
                     joined.bridges.push(Bridge {
-                        piece: *piece,
+                        piece,
                         ends: [inner, outer],
                     });
                 }
             }
         }
+        joined.bodies = measured
+            .iter()
+            .filter_map(|(_, m)| joined.most(&m.within))
+            .collect();
         joined
     }
     /// The bit at a place, or in a cell beside it.
@@ -119,18 +128,20 @@ impl<'a> Joined<'a> {
             .map(|h| h.at)
             .collect()
     }
-    /// What a tab of `piece` ends in is held by the motion `by`, without that piece's own tabs.
-    pub(super) fn held_outside(&self, tab: &MeasuredTab, piece: usize, by: u32) -> bool {
-        let Some(first) = self.bit(tab.outer) else {
-            return false;
-        };
-        let mut seen = vec![first];
+    /// The bit that a tab ends in: the first one outwards that is no other tab, as far as wood stands without a break.
+    fn beyond(&self, tab: &MeasuredTab) -> Option<u32> {
+        let first = tab.outer.first().and_then(|p| self.bit(*p));
+        let cells = || tab.outer.iter().map_while(|p| self.grid.at(*p));
+        let standing = cells().take_while(|c| self.grid.cut[*c] == NEVER);
+        let mut bits = standing.map(|c| self.bits[c]);
+        first.or_else(|| bits.find(|b| *b != NONE))
+    }
+    /// The bits that a tab of `piece` joins it to, directly and by tabs of other pieces.
+    fn joined_by(&self, tab: &MeasuredTab, piece: usize) -> Vec<u32> {
+        let mut seen: Vec<u32> = self.beyond(tab).into_iter().collect();
         let mut next = 0;
         while let Some(bit) = seen.get(next).copied() {
             next += 1;
-            if self.held_from[bit as usize] <= by {
-                return true;
-            }
             for b in self.bridges.iter().filter(|b| b.piece != piece) {
                 let [x, y] = b.ends;
                 for other in [(x, y), (y, x)]
@@ -144,7 +155,18 @@ impl<'a> Joined<'a> {
                 }
             }
         }
-        false
+        seen
+    }
+    /// What a tab of `piece` ends in is held by the motion `by`, without that piece's own tabs.
+    pub(super) fn held_outside(&self, tab: &MeasuredTab, piece: usize, by: u32) -> bool {
+        let held = |bit: &u32| self.held_from[*bit as usize] <= by;
+        // The bit that it ends in is nearly always held itself.
+        self.beyond(tab).is_some_and(|b| held(&b)) || self.joined_by(tab, piece).iter().any(held)
+    }
+    /// A tab of `piece` carries another piece, which is judged by itself.
+    pub(super) fn carries(&self, tab: &MeasuredTab, piece: usize) -> bool {
+        let joined = self.joined_by(tab, piece);
+        joined.iter().any(|b| self.bodies.contains(b))
     }
     /// The motion by which all of these places were cut through: the moment at which the wood between them comes free.
     pub(super) fn cut_by(&self, places: &[Point]) -> u32 {

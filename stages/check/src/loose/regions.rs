@@ -30,10 +30,11 @@ pub(super) struct Grid {
 pub(super) const NEVER: u32 = u32::MAX;
 
 impl Grid {
-    /// The board, cut through below `level` by these motions.
-    pub(super) fn new(scene: &Scene<'_>, level: f64, through: &[usize]) -> Grid {
+    /// The board, cut through by these motions, each below its level.
+    pub(super) fn new(scene: &Scene<'_>, through: &[(usize, f64)]) -> Grid {
         let mut grid = Grid::uncut(scene);
-        for i in through {
+        for (i, level) in through {
+            let (i, level) = (i, *level);
             let m = &scene.recorded.motions[*i];
             if let (Some(path), Some(tool)) = (m.path_below(level), scene.recorded.tool(m)) {
                 let radius = if tool.is_flat() {

@@ -1,6 +1,7 @@
 //! Whether the tabs of a piece and the screws that it is still joined to hold it.
 
-use super::edge::{Measured, MeasuredTab, measured};
+use super::Levels;
+use super::edge::{Measured, MeasuredTab, measured, measured_skin};
 use super::joined::Joined;
 use super::leverage::{Grip, HINGE_GAP_DEGREES, at_one_end, opposite, widest_gap};
 use super::regions::Grid;
@@ -14,30 +15,36 @@ use grainway_pipeline::finding::code;
 /// Tabs and screws that a piece needs at least.
 const LEAST_HOLDS: usize = 2;
 
-/// Every piece that is cut free all round must be held by tabs and screws that it is still joined to.
-pub(super) fn check(scene: &Scene<'_>, grid: &Grid, level: f64, said: &mut Said) {
+/// Every piece that is cut free all round must be held by tabs and screws that it is still joined to, and a piece with a skin by that.
+pub(super) fn check(scene: &Scene<'_>, grid: &Grid, levels: &Levels, said: &mut Said) {
     let measured: Vec<(usize, Measured)> = scene
         .pieces
         .iter()
         .enumerate()
         .filter(|(_, p)| !p.model.dimensioned)
         .filter_map(|(i, p)| {
-            Some((
-                i,
-                measured(scene, p, &p.model.variant.outline, level, grid.cell)?,
-            ))
+            let outline = &p.model.variant.outline;
+            let measured = match p.skin {
+                Some(_) => measured_skin(scene, p, outline, levels, grid.cell)?,
+                None => measured(scene, p, outline, levels.tab, grid.cell)?,
+            };
+            Some((i, measured))
         })
         .collect();
-    let tabs: Vec<(usize, &[MeasuredTab])> = measured
-        .iter()
-        .map(|(i, m)| (*i, m.tabs.as_slice()))
-        .collect();
-    let joined = Joined::new(scene, grid, &tabs);
+    let joined = Joined::new(scene, grid, &measured);
     for (i, m) in &measured {
-        let holding = Holding::of(&joined, *i, m);
-        let last = last_cut_beside(scene, &scene.pieces[*i], level);
-        holding.judge(scene, &scene.pieces[*i], m, last, said);
-        slender::check(scene, &scene.pieces[*i], &holding.places(), last, said);
+        let piece = &scene.pieces[*i];
+        let last = last_cut_beside(scene, piece, levels.tab);
+        let motion = last.map(|i| &scene.recorded.motions[i]);
+        if piece.skin.is_some() {
+            // It never comes free; what holds its surroundings does so by its last cut.
+            let holding = Holding::of(&joined, *i, m, last.map_or(0, |i| i as u32));
+            holding.judge_skin(scene, piece, m, motion, said);
+        } else {
+            let holding = Holding::of(&joined, *i, m, joined.cut_by(&m.cut));
+            holding.judge(scene, piece, m, motion, said);
+            slender::check(scene, piece, &holding.places(), motion, said);
+        }
     }
 }
 
@@ -50,8 +57,7 @@ struct Holding {
 }
 
 impl Holding {
-    fn of(joined: &Joined<'_>, piece: usize, m: &Measured) -> Holding {
-        let by = joined.cut_by(&m.cut);
+    fn of(joined: &Joined<'_>, piece: usize, m: &Measured, by: u32) -> Holding {
         let body = joined.most(&m.within);
         let strong = m.tabs.iter().filter(|t| t.weak.is_none());
         let (held, loose): (Vec<&MeasuredTab>, Vec<&MeasuredTab>) =
@@ -65,13 +71,47 @@ impl Holding {
                 })
                 .collect(),
             screws: body.map_or_else(Vec::new, |b| joined.holds_in(b, by)),
-            in_loose: loose.iter().map(|t| t.at).collect(),
+            in_loose: loose
+                .iter()
+                .filter(|t| !joined.carries(t, piece))
+                .map(|t| t.at)
+                .collect(),
         }
     }
     /// Where it is held.
     fn places(&self) -> Vec<Point> {
         let tabs = self.grips.iter().map(|g| g.at);
         tabs.chain(self.screws.iter().copied()).collect()
+    }
+    /// A skin that the text leaves on one side only is a hinge.
+    fn judge_skin(
+        &self,
+        scene: &Scene<'_>,
+        piece: &Piece<'_>,
+        m: &Measured,
+        last: Option<&Motion>,
+        said: &mut Said,
+    ) {
+        let name = piece.name;
+        let least = m
+            .tabs
+            .iter()
+            .map(|t| t.height)
+            .fold(f64::INFINITY, f64::min);
+        said.about(
+            format!("thinnest skin of {name} in the thinnest wood with the zero set low"),
+            least - scene.settled.z_error,
+            "mm",
+            scene.settled.skin,
+        );
+        let gap = widest_gap(&self.grips, piece.bounds.centre());
+        if gap > HINGE_GAP_DEGREES || !opposite(&self.grips) {
+            let message = format!(
+                "the skin of {name} does not hold it all round: seen from its middle there is none that ends in held wood over {} degrees.",
+                mm(gap.round())
+            );
+            said.find(last.map(|m| m.text), said_at(scene, piece, last, message));
+        }
     }
     fn judge(
         &self,
@@ -153,14 +193,14 @@ pub(super) fn said_at(
 }
 
 /// The last through cut beside a piece: there a lack of tabs shows.
-fn last_cut_beside<'a>(scene: &'a Scene<'_>, piece: &Piece<'_>, level: f64) -> Option<&'a Motion> {
+fn last_cut_beside(scene: &Scene<'_>, piece: &Piece<'_>, level: f64) -> Option<usize> {
     let mut last = None;
     scene
         .motion_boxes
         .visit(piece.bounds.grown(0.1), usize::MAX, &mut |i| {
             let m = &scene.recorded.motions[i];
             if m.cuts && m.low() < level {
-                last = Some(m);
+                last = Some(i);
             }
             true
         });

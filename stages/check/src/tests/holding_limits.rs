@@ -3,6 +3,7 @@
 
 use super::*;
 use grainway_pipeline::doc::Length;
+use grainway_pipeline::work::Verdict;
 
 /// A board or a blank with its text.
 type Case = (Work, String);
@@ -559,7 +560,7 @@ fn waste_on_tabs(tabs: &[(f64, bool)]) -> Case {
 
 fn board_on_a_skin(z: &str) -> Case {
     let mut work = outline_work(0);
-    work.setups[0].skin = 0.4;
+    give_skin(&mut work);
     let text = outline_text(false).replace(" -0.3 ", &format!(" {z} "));
     (work, text)
 }
@@ -624,4 +625,63 @@ fn cupped(z: &str) -> Case {
     let stocks = &mut work.documents.shop.stocks;
     stocks.get_mut("ash").unwrap().cup = Length::from_mm(1.0);
     (work, text)
+}
+
+/// The text of a board on a skin, and its work with another claim.
+fn skin_with(change: impl Fn(&mut Work)) -> Verdict {
+    let (mut work, text) = board_on_a_skin("0.4");
+    change(&mut work);
+    verify(&work, &text).safe
+}
+
+fn loose(verdict: &Verdict) -> Vec<&str> {
+    let of = |f: &&grainway_pipeline::finding::Finding| f.code == "verify-loose";
+    let found = verdict.findings.iter().filter(of);
+    found.map(|f| f.message.as_str()).collect()
+}
+
+#[test]
+fn a_skin_with_zero_on_top_is_refused() {
+    assert!(loose(&skin_with(|_| {})).is_empty());
+    let on_top = skin_with(|work| work.setups[0].z.zero = grainway_pipeline::doc::ZZero::Top);
+    let told = loose(&on_top);
+    assert!(
+        told.iter().any(|m| m.contains("Z zero is on top")),
+        "{told:?}"
+    );
+}
+
+#[test]
+fn a_skin_that_nobody_is_to_cut_or_that_the_plan_does_not_have_is_refused() {
+    let unlisted = skin_with(|work| work.hand_work.clear());
+    let told = loose(&unlisted);
+    assert!(
+        told.iter().any(|m| m.contains("hand-work list")),
+        "{told:?}"
+    );
+    let tabs = skin_with(|work| work.setups[0].placements[0].hold = PieceHold::Tabs);
+    let told = loose(&tabs);
+    assert!(
+        told.iter().any(|m| m.contains("held by 0 tabs")),
+        "{told:?}"
+    );
+    assert!(tabs.findings.iter().any(|f| f.code == "verify-leftover"));
+}
+
+/// The skin stands along one side only: the others are cut through.
+#[test]
+fn a_skin_on_one_side_is_a_hinge() {
+    let (work, text) = board_on_a_skin("0.4");
+    // The ring's lines to its right, far and left side go through; the near one keeps its skin.
+    let (x0, y0, x1, y1) = (57.0, 57.0, 263.0, 183.0);
+    let through = format!(
+        "TOP\nR {x1} {y0} -\nR - - 20\nL {x1} {y0} -0.3 600\nL {x1} {y1} -0.3 1800\nL {x0} {y1} -0.3 1800\nL {x0} {y0} -0.3 1800\n"
+    );
+    let verdict = verify(&work, &and(&text, &through)).safe;
+    let told = loose(&verdict);
+    assert!(
+        told.iter()
+            .any(|m| m.contains("does not hold it all round")),
+        "{told:?}"
+    );
 }

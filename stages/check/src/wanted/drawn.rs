@@ -3,7 +3,7 @@
 use super::held::{CHORD_MM, Held, ON_EDGE_MM};
 use super::trimmed::trimmed;
 use super::{both_hands, described, shifted, with_keys};
-use grainway_geom::{Bounds, Contour, Point, PolySet, point};
+use grainway_geom::{Bounds, Contour, Notes, Point, PolySet, Region, offset, point};
 use grainway_import::entity::{Content, Run, What};
 use grainway_import::{dxf, join, svg};
 use grainway_pipeline::doc::{Depth, Drawing, FeatureKind, LayerRule, Layout, Length};
@@ -337,8 +337,13 @@ fn part(
         min: Point::default(),
         max: bounds.max - bounds.min,
     };
+    let (bands, drawn): (Vec<Read<'_>>, Vec<Read<'_>>) = drawn
+        .into_iter()
+        .partition(|r| r.layer.rule.band_outside.is_some());
+    let bands = bands.into_iter().filter_map(band_outside);
     let mut features: Vec<Feature> = with_islands(drawn)
         .into_iter()
+        .chain(bands)
         .map(|(read, islands)| feature(doc, read, islands, sheet, readings))
         .map(|f| shifted(f, to_corner))
         .collect();
@@ -373,6 +378,19 @@ fn part(
         },
         as_drawn: doc.layout == Layout::AsDrawn,
     }
+}
+
+/// A band outside along a contour: all that lies at most so far from it, with the contour, and any room that it closes round, as islands.
+fn band_outside(mut read: Read<'_>) -> Option<(Read<'_>, Vec<Contour>)> {
+    let width = read.layer.rule.band_outside?.mm();
+    let inside = Region::inside(read.contour.clone());
+    let around = offset(&inside, width, &mut Notes::default())
+        .into_iter()
+        .next()?;
+    let mut islands = vec![read.contour.oriented(false)];
+    islands.extend(around.holes.into_iter().map(|h| h.oriented(false)));
+    read.contour = around.outer;
+    Some((read, islands))
 }
 
 /// Contours of a layer that is cleared lie in one another by turns: a feature, its islands, features on these.
@@ -425,7 +443,10 @@ fn feature(
         key: String::new(),
         kind: layer.kind,
         side: layer.rule.side,
-        circle: shape.as_circle(IMPORT_MM),
+        circle: match layer.rule.band_outside {
+            Some(_) => None,
+            None => shape.as_circle(IMPORT_MM),
+        },
         source: Source {
             drawing: Some(doc.id.clone()),
             sheet,

@@ -61,7 +61,8 @@ impl<'a> Rules<'a> {
             let others = doc.make.is_some()
                 || doc.depth.is_some()
                 || doc.left.is_some()
-                || doc.relief.is_some();
+                || doc.relief.is_some()
+                || doc.band_outside.is_some();
             match (doc.ignore, doc.make) {
                 (true, _) if others || doc.cutter.is_some() || doc.if_unreachable.is_some() => {
                     invalid(
@@ -195,6 +196,7 @@ mod tests {
             depth: None,
             left: None,
             relief: None,
+            band_outside: None,
             if_unreachable: None,
             cutter: None,
         }

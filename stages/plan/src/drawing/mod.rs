@@ -44,7 +44,7 @@ impl TypedStage for Drawing {
     fn describe(&self) -> Description {
         Description {
             name: "drawing",
-            version: 1,
+            version: 2,
             summary: "Reads drawings and described parts into contours and features.",
             needs: &[],
             gives: &["parts"],

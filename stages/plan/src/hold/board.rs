@@ -4,7 +4,7 @@ use super::HoldSettings;
 use crate::sweep::{Asked, Field, Sweep};
 use grainway_geom::{self, Bounds, Contour, Notes, Piece, Placing, Point, PolySet, Region, point};
 use grainway_pipeline::finding::{Finding, code};
-use grainway_pipeline::work::{Hold, HoldKind, Operation, Placement, Setup, Variant, Work};
+use grainway_pipeline::work::{Hold, HoldKind, Placement, Setup, Variant, Work};
 use std::collections::BTreeMap;
 
 /// One setup with everything that is asked of it often.
@@ -125,16 +125,21 @@ impl<'a> Board<'a> {
     pub(super) fn variant(&self, placement: usize) -> &'a Variant {
         self.pieces[placement].variant
     }
+    pub(super) fn outline(&self, placement: usize) -> &Contour {
+        &self.pieces[placement].outline
+    }
+    pub(super) fn len(&self) -> usize {
+        self.pieces.len()
+    }
+    /// Waste that the first hold holds, where pieces stand so near each other that it was found for the whole board.
+    pub(super) fn held_waste(&self) -> Option<&PolySet> {
+        match &self.held {
+            Held::Together(waste) => Some(waste),
+            Held::Unknown | Held::Alone(_) => None,
+        }
+    }
     pub(super) fn placing(&self, placement: usize) -> Placing {
         self.pieces[placement].placing
-    }
-    /// The step of the variant cuts its outline.
-    pub(super) fn is_outline_step(&self, variant: &str, step: usize) -> bool {
-        self.pieces
-            .iter()
-            .find(|l| l.variant.id == variant)
-            .and_then(|l| l.variant.steps.get(step))
-            .is_some_and(|s| s.operation == Operation::Outline)
     }
     /// Least distance of `p` from the board's edges, mm, negative outside.
     pub(super) fn edge_distance(&self, p: Point) -> f64 {
@@ -340,7 +345,7 @@ pub(super) fn kerf_width(variant: &Variant) -> f64 {
 }
 
 /// Chords of the polygons that waste is reckoned with, mm: far below any width that matters here.
-const CHORD_MM: f64 = 0.02;
+pub(super) const CHORD_MM: f64 = 0.02;
 /// A strip exactly as wide as asked holds, mm.
 const EXACTLY_MM: f64 = 0.05;
 /// Waste in acute corners is no strip, mm².

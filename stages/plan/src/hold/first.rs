@@ -54,7 +54,7 @@ pub(super) fn plan(
     }
 }
 
-fn screw(settings: &HoldSettings, kind: HoldKind, at: Point) -> Hold {
+pub(super) fn screw(settings: &HoldSettings, kind: HoldKind, at: Point) -> Hold {
     Hold {
         kind,
         at: tenth(at),
@@ -67,7 +67,7 @@ fn screw(settings: &HoldSettings, kind: HoldKind, at: Point) -> Hold {
 }
 
 /// People measure tenths of a millimetre.
-fn tenth(p: Point) -> Point {
+pub(super) fn tenth(p: Point) -> Point {
     point((p.x * 10.0).round() / 10.0, (p.y * 10.0).round() / 10.0)
 }
 
@@ -405,7 +405,13 @@ fn clamp_places(board: &Board<'_>, settings: &HoldSettings, holds: &[Hold]) -> V
 
 /// Picks places far from each other: at least `least`, and on until none is farther than `spacing` from a picked one; never
 /// nearer than `apart` to one.
-fn spread(free: &[Point], taken: &[Point], least: usize, spacing: f64, apart: f64) -> Vec<Point> {
+pub(super) fn spread(
+    free: &[Point],
+    taken: &[Point],
+    least: usize,
+    spacing: f64,
+    apart: f64,
+) -> Vec<Point> {
     let mut chosen: Vec<Point> = Vec::new();
     let distance = |p: Point, chosen: &[Point]| {
         chosen

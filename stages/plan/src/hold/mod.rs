@@ -1,31 +1,36 @@
 //! Plans what holds the board, the pieces and the waste.
 //!
-//! Before the first cut: screws or clamps in the board's margin. Per piece: tabs, none of them towards waste that is not held
-//! itself. Per opening: screws into its waste, tabs, or all of it to chips. Where nothing else holds a piece, a thin floor.
+//! Before the first cut: screws or clamps in the board's margin. Per piece the first of these that it has room for: tabs, none of
+//! them towards waste that is not held itself; a skin under that piece; screws through it; bridges to a neighbour. Per opening:
+//! screws into its waste, tabs, or all of it to chips.
 
 mod board;
+mod bridges;
 mod chips;
+mod decided;
 mod first;
+mod pieces;
 mod pilots;
 mod screws;
+mod skins;
 mod tabs;
+mod through;
 mod touch;
 mod waste;
 
-use crate::profile_moves::profile_moves;
 use crate::sweep::{Field, Sweep};
 use board::{Board, Surroundings};
 use grainway_geom::Contour;
-use grainway_pipeline::doc::{Length, ZZero};
-use grainway_pipeline::finding::{Finding, Severity, code};
+use grainway_pipeline::doc::Length;
+use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
 use grainway_pipeline::work::{
-    BlobId, Hold, HoldKind, Operation, Placement, ProfileCut, Setup, SetupKind, Tab, Variant, Work,
+    BlobId, Hold, HoldKind, Operation, PieceHold, Placement, ProfileCut, Setup, SetupKind, Tab,
+    Variant, Work,
 };
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
-use tabs::TabPlan;
 
 pub use screws::{Pilot, Screw};
 
@@ -88,7 +93,8 @@ pub struct HoldSettings {
     pub tab_spacing: Length,
     /// Least number of tabs of a part. A count.
     pub tabs_least: u32,
-    /// Leave a thin floor under all outlines instead of tabs. Needs zero on the bed.
+    /// Leave a thin floor under all outlines instead of tabs. Needs zero on the bed. Without this a floor is left only under pieces
+    /// that have no room for tabs.
     pub skin: bool,
     /// Thickness of that floor. A length.
     pub skin_thickness: Length,
@@ -240,7 +246,7 @@ impl TypedStage for HoldStage {
     fn describe(&self) -> Description {
         Description {
             name: HOLD,
-            version: 3,
+            version: 4,
             summary: "Plans what holds the board, the pieces and the waste.",
             needs: &["placed", "steps"],
             gives: &["held"],
@@ -255,6 +261,9 @@ impl TypedStage for HoldStage {
         }
         let mut setups = std::mem::take(&mut work.setups);
         let outcome = hold_all(work, &mut setups, settings, cx, &mut findings);
+        // What this stage left for hands before names its pieces; no other stage's does.
+        work.hand_work.retain(|h| h.pieces.is_empty());
+        work.hand_work.extend(pieces::hand_work(work, &setups));
         work.setups = setups;
         work.findings.append(&mut findings);
         outcome
@@ -371,13 +380,13 @@ fn settle(id: &mut BlobId, ids: &[BlobId]) {
 fn forget(setup: &mut Setup) {
     setup.holds.retain(|h| h.kind == HoldKind::Stop);
     setup.own_steps.retain(|s| s.stage != HOLD);
-    setup.skin = 0.0;
     setup.touch_off = None;
     for p in &mut setup.placements {
         p.tabs.clear();
         p.waste.clear();
         p.tabbed.clear();
         p.replaced.clear();
+        p.hold = PieceHold::Nothing;
     }
 }
 
@@ -415,12 +424,16 @@ fn hold_setup(
     place_waste(setup, wastes, settings, later, &mut holds);
     if setup.kind == SetupKind::Board {
         board.find_waste(setup, settings, &holds, alone, findings);
-        hold_pieces(&board, setup, settings, later, findings, cx)?;
+        pieces::plan(
+            work, &board, setup, settings, later, &mut holds, findings, cx,
+        )?;
         if settings.frame_screws {
             first::frame_screws(&board, setup, settings, &mut holds);
         }
     }
-    pilots::plan(work, setup, settings, &mut holds, later, findings);
+    if can_pause(work, cx) {
+        pilots::plan(work, setup, settings, &mut holds, later, findings);
+    }
     let highest = holds.iter().map(|h| h.head_above).fold(0.0, f64::max);
     let waits = holds.iter().any(|h| h.after_pause.is_some());
     let least = if waits {
@@ -433,6 +446,13 @@ fn hold_setup(
     setup.holds = holds;
     check_height(work, setup, findings);
     Ok(())
+}
+
+/// The machine's language can pause. Where it cannot, all screws are driven before the program starts, into pilots drilled by hand.
+fn can_pause(work: &Work, cx: &Cx<'_>) -> bool {
+    let machine = work.documents.machine();
+    let dialect = machine.and_then(|(_, m)| cx.dialects.get(&m.dialect));
+    dialect.is_none_or(|d| d.about().pauses)
 }
 
 /// Waste of openings: planned once for each variant, placed with every copy.
@@ -480,153 +500,6 @@ fn place_waste(
 fn key_of(name: &str) -> u64 {
     let hex = grainway_pipeline::work::sha256_hex(name.as_bytes());
     u64::from_str_radix(&hex[..16], 16).unwrap_or_default()
-}
-
-/// Tabs for every piece, or a floor under all of them when one finds no place for tabs.
-fn hold_pieces(
-    board: &Board<'_>,
-    setup: &mut Setup,
-    settings: &HoldSettings,
-    later: &mut Later<'_>,
-    findings: &mut Vec<Finding>,
-    cx: &Cx<'_>,
-) -> Result<(), Stop> {
-    let on_bed = setup.z.zero == ZZero::Bed;
-    if settings.skin && !on_bed {
-        findings.push(skin_on_top(setup, settings));
-    }
-    if settings.skin && on_bed {
-        lay_skin(board, setup, settings, later);
-        return Ok(());
-    }
-    let mut planner = tabs::Planner::new(settings);
-    let mut plans = Vec::new();
-    for i in 0..setup.placements.len() {
-        cx.check()?;
-        plans.push(planner.piece(board, i, setup));
-    }
-    let without = set_tabs(board, setup, plans, later, findings);
-    if !without.is_empty() {
-        findings.push(hold_without_tabs(board, setup, settings, later, &without));
-    }
-    Ok(())
-}
-
-/// Says that a floor cannot be had with zero on top.
-fn skin_on_top(setup: &Setup, settings: &HoldSettings) -> Finding {
-    Finding::new(
-        &code::SKIN_ON_TOP,
-        format!(
-            "A floor of {:.2} mm under outlines was asked for with Z zero on top of the wood; its thickness would vary by {:.2} mm with the wood's.",
-            settings.skin_thickness.mm(),
-            setup.z.thickest - setup.z.thinnest
-        ),
-    )
-    .setup(&setup.id)
-}
-
-/// Gives each piece the tabs that were planned for it. Returns the pieces that found none, and why.
-fn set_tabs(
-    board: &Board<'_>,
-    setup: &mut Setup,
-    plans: Vec<TabPlan<'_>>,
-    later: &mut Later<'_>,
-    findings: &mut Vec<Finding>,
-) -> Vec<String> {
-    let mut without: Vec<String> = Vec::new();
-    for (i, plan) in plans.into_iter().enumerate() {
-        let piece = setup.placements[i].piece.clone();
-        let part = board.variant(i).part.clone();
-        match plan {
-            TabPlan::NoOutline => {}
-            TabPlan::TooThin => findings.push(
-                Finding::new(
-                    &code::NOT_HELD,
-                    format!(
-                        "The wood under {piece} is only {:.2} mm thick; a tab of {TAB_LEAST_MM} mm leaves nothing to cut.",
-                        setup.z.thinnest
-                    ),
-                )
-                .part(part)
-                .setup(&setup.id),
-            ),
-            TabPlan::None { why } => without.push(format!("{piece}: {why}")),
-            TabPlan::Tabs { tabs, cuts, weak } => {
-                if let Some(weak) = weak {
-                    findings.push(
-                        Finding::new(&code::TABS_WEAK, format!("Tabs of {piece}: {weak}"))
-                            .part(part)
-                            .setup(&setup.id),
-                    );
-                }
-                let target = &mut setup.placements[i];
-                target.tabs = tabs;
-                for (step, cut, tabs) in cuts {
-                    let key = cut_key(board.variant(i), step, &tabs, 0.0);
-                    let clear = setup.z.highest_top() + CLEAR_MM;
-                    target
-                        .tabbed
-                        .push((step, later.keyed(key, || profile_moves(cut, &tabs, clear))));
-                }
-            }
-        }
-    }
-    without
-}
-
-/// A floor under all outlines, where it can be had; else nothing holds the pieces.
-fn hold_without_tabs(
-    board: &Board<'_>,
-    setup: &mut Setup,
-    settings: &HoldSettings,
-    later: &mut Later<'_>,
-    without: &[String],
-) -> Finding {
-    let list = without.join("; ");
-    if setup.z.zero != ZZero::Bed {
-        return Finding::new(
-            &code::NOT_HELD,
-            format!("Tabs find no place ({list}), and a floor under the outlines needs Z zero on the bed."),
-        )
-        .setup(&setup.id);
-    }
-    for p in &mut setup.placements {
-        if !p.tabs.is_empty() {
-            p.tabs.clear();
-            // Tabs of openings stay: the floor is under outlines only.
-            p.tabbed
-                .retain(|(step, _)| !board.is_outline_step(&p.variant, *step));
-        }
-    }
-    lay_skin(board, setup, settings, later);
-    Finding::new(
-        &code::NO_ROOM_FOR_TABS,
-        format!(
-            "Tabs find no place ({list}); a floor of {:.2} mm is left under all outlines of this board instead, to be cut with a knife or trimmed.",
-            settings.skin_thickness.mm()
-        ),
-    )
-    .severity(Severity::Warning)
-    .setup(&setup.id)
-}
-
-/// Leaves a floor under all outlines.
-fn lay_skin(board: &Board<'_>, setup: &mut Setup, settings: &HoldSettings, later: &mut Later<'_>) {
-    let skin = settings.skin_thickness.mm();
-    setup.skin = skin;
-    let floor = setup.z.lowest_underside() + skin;
-    let clear = setup.z.highest_top() + CLEAR_MM;
-    for (i, target) in setup.placements.iter_mut().enumerate() {
-        let variant = board.variant(i);
-        for (step, cut) in outline_cuts(variant) {
-            let raised = raised(cut, floor);
-            let key = cut_key(variant, step, &[], skin);
-            target.tabbed.push((
-                step,
-                later.keyed(key, || profile_moves(&raised, &[], clear)),
-            ));
-        }
-    }
 }
 
 /// The cut with no pass below `floor`.

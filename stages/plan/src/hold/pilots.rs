@@ -6,7 +6,7 @@ use grainway_geom::{Contour, Point};
 use grainway_pipeline::doc::{Cutter, CutterKind, Machine};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::motion::{Move, SAFE_Z};
-use grainway_pipeline::work::{Hold, HoldKind, Operation, Setup, SetupStep, Work};
+use grainway_pipeline::work::{Hold, Operation, Setup, SetupStep, Work};
 
 /// Depth of a mark where no cutter of the shop drills pilots, mm.
 const MARK_MM: f64 = 1.0;
@@ -27,7 +27,7 @@ pub(super) fn plan(
     later: &mut Later<'_>,
     findings: &mut Vec<Finding>,
 ) {
-    let late = |h: &Hold| matches!(h.kind, HoldKind::WasteScrew | HoldKind::FrameScrew);
+    let late = |h: &Hold| h.kind.wants_pilot();
     let mut places: Vec<Point> = Vec::new();
     for hold in holds.iter_mut().filter(|h| late(h)) {
         hold.after_pause = Some(SCREW_PAUSE);
@@ -99,6 +99,12 @@ struct Drilled<'w> {
     cutter: &'w Cutter,
     bottom: f64,
     label: &'static str,
+}
+
+/// The shop has a cutter for whole pilots through this wood.
+pub(super) fn drills(work: &Work, setup: &Setup, settings: &HoldSettings) -> bool {
+    let deepest = setup.z.lowest_underside() - settings.pilot_depth.mm();
+    pilot_cutter(work, settings, setup.z.highest_top() - deepest).is_some()
 }
 
 /// A cutter for whole pilots, else one that marks their places.

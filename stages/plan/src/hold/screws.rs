@@ -3,7 +3,7 @@
 use super::{HoldSettings, HoldStage};
 use grainway_pipeline::chain::settings_of;
 use grainway_pipeline::doc::Unit;
-use grainway_pipeline::work::{Hold, HoldKind, Operation, Setup, Work};
+use grainway_pipeline::work::{Hold, Operation, Setup, Work};
 
 /// A hold-down screw goes this many diameters into the spoilboard at least (common practice, no source).
 const BITE_DIAMETERS: f64 = 2.0;
@@ -80,7 +80,7 @@ impl Screw {
 
 fn pilot(setup: &Setup, hold: &Hold, settings: &HoldSettings) -> Pilot {
     match hold.kind {
-        HoldKind::WasteScrew | HoldKind::FrameScrew => {
+        kind if kind.wants_pilot() => {
             let through = setup
                 .own_steps
                 .iter()

@@ -1,10 +1,10 @@
 //! Where tabs go: evenly round the piece, on opposite sides, and only towards waste that is held itself.
 
 use super::board::Board;
-use super::{HoldSettings, outline_cuts, paths, tab_top};
+use super::{HoldSettings, TAB_LEAST_MM, outline_cuts, paths, tab_top};
 use crate::sweep::Sweep;
 use grainway_geom::{Contour, Point};
-use grainway_pipeline::work::{ProfileCut, Setup, Tab, ZFrame};
+use grainway_pipeline::work::{ProfileCut, Setup, Tab, Variant, ZFrame};
 use std::collections::BTreeMap;
 
 /// Candidates lie this far apart along the path, mm.
@@ -16,14 +16,14 @@ const SHIFTS: usize = 16;
 /// Two tabs hold from opposite sides when their outward directions differ by more than about 135°.
 const OPPOSITE: f64 = -0.7;
 /// Wood between the lifted lengths of two tabs at least, mm.
-const BETWEEN_MM: f64 = 10.0;
+pub(super) const BETWEEN_MM: f64 = 10.0;
 /// Seen from the piece's middle, tabs leave no gap wider than this between them, degrees; a half turn is what two opposite ones
 /// leave, a three-quarter turn is a hinge.
-const GAP_DEGREES: f64 = 220.0;
+pub(super) const GAP_DEGREES: f64 = 220.0;
 /// Tabs whose middles all lie within this of one line hold like a hinge, mm.
 const LINE_MM: f64 = 5.0;
 /// A kerf may touch its own edge by so little without being in the way, mm.
-const TOUCH_MM: f64 = 0.25;
+pub(super) const TOUCH_MM: f64 = 0.25;
 
 /// A place where a tab may sit.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -41,23 +41,55 @@ pub(super) struct Spot {
 }
 
 /// What was decided for a piece.
-pub(super) enum TabPlan<'a> {
+pub(super) enum TabPlan {
     /// Nothing cuts its outline (an error before, or a blank).
     NoOutline,
-    /// No tab is thick enough.
-    TooThin,
-    /// No place.
+    /// None that would hold it.
     None {
         /// Why.
         why: String,
     },
-    /// Tabs, and for each step of the outline the tabs on its own path.
+    /// Tabs at these places.
     Tabs {
-        tabs: Vec<Tab>,
-        cuts: Vec<(usize, &'a ProfileCut, Vec<Tab>)>,
+        /// On the path of the last outline cut.
+        chosen: Vec<Spot>,
         /// What is not as it should be.
         weak: Option<String>,
     },
+}
+
+/// Tabs on the paths of a piece's outline.
+pub(super) struct Laid<'a> {
+    /// On the last path.
+    pub(super) tabs: Vec<Tab>,
+    /// For each step that cuts the outline the tabs on its own path.
+    pub(super) cuts: Vec<(usize, &'a ProfileCut, Vec<Tab>)>,
+}
+
+/// Lays tabs at the chosen places on every path of the piece's outline.
+pub(super) fn lay<'b>(board: &Board<'b>, i: usize, top: f64, chosen: &[Spot]) -> Option<Laid<'b>> {
+    let cuts: Vec<(usize, &'b ProfileCut)> = outline_cuts(board.variant(i)).collect();
+    let &(_, last) = cuts.last()?;
+    let tab = |along: f64, neck: f64| Tab { along, neck, top };
+    let tabs: Vec<Tab> = chosen.iter().map(|s| tab(s.along, s.neck)).collect();
+    let on_path = |other: &'b ProfileCut| {
+        if std::ptr::eq(other, last) {
+            return tabs.clone();
+        }
+        // An earlier cutter's path: the same tabs at the nearest places of it.
+        let near = chosen.iter().filter_map(|s| {
+            let (_, along) = last_path(other)?.nearest(s.at)?;
+            Some(tab(along, s.neck))
+        });
+        near.collect()
+    };
+    Some(Laid {
+        cuts: cuts
+            .iter()
+            .map(|&(step, cut)| (step, cut, on_path(cut)))
+            .collect(),
+        tabs,
+    })
 }
 
 /// The wanted figures of tabs.
@@ -66,6 +98,17 @@ pub(super) struct Want {
     pub(super) least: usize,
     pub(super) spacing: f64,
     pub(super) cutter: f64,
+}
+
+impl Want {
+    /// For the outline of a piece.
+    pub(super) fn of(settings: &HoldSettings, cut: &ProfileCut) -> Want {
+        Want {
+            least: settings.tabs_least.max(1) as usize,
+            spacing: settings.tab_spacing.mm(),
+            cutter: cut.cutter_diameter,
+        }
+    }
 }
 
 /// Plans tabs piece by piece; copies of a variant get the same tabs wherever their neighbours allow it.
@@ -84,31 +127,34 @@ impl<'s> Planner<'s> {
             alone: BTreeMap::new(),
         }
     }
+    /// All places on the piece's outline where the profile stage allows tabs.
+    pub(super) fn spots(&mut self, variant: &Variant, cut: &ProfileCut) -> Vec<Spot> {
+        let settings = self.settings;
+        let all = self.spots.entry(variant.id.clone());
+        all.or_insert_with(|| spots(cut, settings)).clone()
+    }
     /// The tabs of one piece.
-    pub(super) fn piece<'b>(&mut self, board: &Board<'b>, i: usize, setup: &Setup) -> TabPlan<'b> {
+    pub(super) fn piece(&mut self, board: &Board<'_>, i: usize, setup: &Setup) -> TabPlan {
         let variant = board.variant(i);
-        let cuts: Vec<(usize, &'b ProfileCut)> = outline_cuts(variant).collect();
-        let Some(&(_, cut)) = cuts.last() else {
+        let Some((_, cut)) = outline_cuts(variant).last() else {
             return TabPlan::NoOutline;
         };
-        let Some(top) = tab_top(&setup.z, self.settings.tab_height.mm()) else {
-            return TabPlan::TooThin;
-        };
+        if tab_top(&setup.z, self.settings.tab_height.mm()).is_none() {
+            let thin = setup.z.thinnest;
+            return TabPlan::None {
+                why: format!(
+                    "the wood is only {thin:.2} mm thick, and a tab of {TAB_LEAST_MM} mm leaves nothing to cut"
+                ),
+            };
+        }
         let settings = self.settings;
-        let all = self
-            .spots
-            .entry(variant.id.clone())
-            .or_insert_with(|| spots(cut, settings));
-        let want = Want {
-            least: settings.tabs_least.max(1) as usize,
-            spacing: settings.tab_spacing.mm(),
-            cutter: cut.cutter_diameter,
-        };
+        let all = self.spots(variant, cut);
+        let want = Want::of(settings, cut);
         let length = last_path(cut).map_or(0.0, Contour::length);
         let alone = self
             .alone
             .entry(variant.id.clone())
-            .or_insert_with(|| choose(all, length, &want));
+            .or_insert_with(|| choose(&all, length, &want));
         let held = |s: &Spot| held_behind(board, i, cut, s, settings);
         let chosen = if !alone.is_empty() && alone.iter().all(held) {
             alone.clone()
@@ -128,7 +174,7 @@ impl<'s> Planner<'s> {
         }
         if !holds_all_round(&chosen, last_path(cut)) {
             return TabPlan::None {
-                why: "tabs would find place on one side only and act as a hinge".to_string(),
+                why: "they would find place on one side only and act as a hinge".to_string(),
             };
         }
         let weak = (chosen.len() < want.least).then(|| {
@@ -138,27 +184,7 @@ impl<'s> Planner<'s> {
                 want.least
             )
         });
-        let tab = |along: f64, neck: f64| Tab { along, neck, top };
-        let tabs: Vec<Tab> = chosen.iter().map(|s| tab(s.along, s.neck)).collect();
-        let cuts = cuts
-            .iter()
-            .map(|&(step, other)| {
-                let on_it = if std::ptr::eq(other, cut) {
-                    tabs.clone()
-                } else {
-                    // An earlier cutter's path: the same tabs at the nearest places of it.
-                    chosen
-                        .iter()
-                        .filter_map(|s| {
-                            let (_, along) = last_path(other)?.nearest(s.at)?;
-                            Some(tab(along, s.neck))
-                        })
-                        .collect()
-                };
-                (step, other, on_it)
-            })
-            .collect();
-        TabPlan::Tabs { tabs, cuts, weak }
+        TabPlan::Tabs { chosen, weak }
     }
 }
 
@@ -213,7 +239,7 @@ pub(super) fn spots(cut: &ProfileCut, settings: &HoldSettings) -> Vec<Spot> {
 }
 
 /// Behind the kerf there is waste enough, on the board, and of nobody's kerf or wood.
-fn held_behind(
+pub(super) fn held_behind(
     board: &Board<'_>,
     piece: usize,
     cut: &ProfileCut,
@@ -222,12 +248,7 @@ fn held_behind(
 ) -> bool {
     let placing = board.placing(piece);
     let need = spot.neck.max(settings.strip_least.mm());
-    // A kerf widened by further loops reaches farther out.
-    let kerf = paths(cut)
-        .map(|p| p.distance(spot.at))
-        .fold(0.0, f64::max)
-        .min(cut.cutter_diameter)
-        + cut.cutter_diameter / 2.0;
+    let kerf = kerf_at(cut, spot);
     if !board.held(piece, spot.at + spot.out * (kerf + need / 2.0)) {
         return false;
     }
@@ -245,6 +266,12 @@ fn held_behind(
                 && board.clearance(q, 0.1, &|p, s, _| !own_outline(p, s)) > 0.0
         })
     })
+}
+
+/// How far the kerf reaches beyond the cutter's centre at a place, mm: farther where it is widened by further loops.
+pub(super) fn kerf_at(cut: &ProfileCut, spot: &Spot) -> f64 {
+    let beside = paths(cut).map(|p| p.distance(spot.at));
+    beside.fold(0.0, f64::max).min(cut.cutter_diameter) + cut.cutter_diameter / 2.0
 }
 
 /// Places for tabs in a cutout's waste: the waste behind must be thick enough.
@@ -397,7 +424,7 @@ fn spots_middle(spots: &[Spot]) -> Point {
 }
 
 /// The widest angle in which there is no tab, seen from `middle`, degrees.
-fn widest_gap(spots: &[Spot], middle: Point) -> f64 {
+pub(super) fn widest_gap(spots: &[Spot], middle: Point) -> f64 {
     let mut angles: Vec<f64> = spots.iter().map(|s| (s.at - middle).angle()).collect();
     angles.sort_by(f64::total_cmp);
     let turn = std::f64::consts::TAU;

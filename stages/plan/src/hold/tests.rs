@@ -302,7 +302,7 @@ fn a_skin_needs_zero_on_the_bed() {
     let work = made(&j, &shop("bed", &[19.0]));
     assert_eq!(errors(&work), Vec::<String>::new());
     let setup = &work.setups[0];
-    assert!((setup.skin - 0.4).abs() < 1e-12);
+    assert_eq!(setup.placements[0].hold, PieceHold::Skin(0.4));
     assert!(setup.placements[0].tabs.is_empty());
     let lowest = work
         .moves(&setup.placements[0].tabbed[0].1)
@@ -327,14 +327,19 @@ fn a_piece_without_room_for_tabs_gets_a_floor_or_is_refused() {
         "{:?}",
         on_bed.findings
     );
-    assert!(on_bed.setups[0].skin > 0.0);
+    let skinned = |p: &Placement| p.hold.skin().is_some();
+    assert!(on_bed.setups[0].placements.iter().all(skinned));
     let on_top = made(&j, &shop("top", &[19.0]));
-    assert_eq!(
-        with_code(&on_top, "not-held").len(),
-        1,
-        "{:?}",
-        on_top.findings
-    );
+    // Each by its own name.
+    let refused = with_code(&on_top, "not-held");
+    assert_eq!(refused.len(), 2, "{:?}", on_top.findings);
+    for piece in ["knob", "knob#2"] {
+        let named = format!("Nothing holds {piece}.");
+        assert!(
+            refused.iter().any(|f| f.message.contains(&named)),
+            "{refused:?}"
+        );
+    }
 }
 
 #[test]

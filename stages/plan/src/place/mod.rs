@@ -278,7 +278,6 @@ fn empty_setup(kind: SetupKind, stock: &str, size: Point, z: ZFrame) -> Setup {
         z,
         placements: Vec::new(),
         holds: Vec::new(),
-        skin: 0.0,
         safe_z: z.highest_top() + FIRST_SAFE_HEIGHT,
         own_steps: Vec::new(),
         order: Vec::new(),
@@ -301,6 +300,7 @@ fn placement(piece: &Piece, id: String, placing: Placing) -> Placement {
         waste: Vec::new(),
         tabbed: Vec::new(),
         replaced: Vec::new(),
+        hold: Default::default(),
     }
 }
 

@@ -485,6 +485,7 @@ impl Job<'_> {
                     self.feature.key
                 ),
                 why: message,
+                pieces: Vec::new(),
             });
             return;
         }

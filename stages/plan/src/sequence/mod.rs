@@ -13,7 +13,7 @@ use grainway_geom::{Point, point};
 use grainway_pipeline::motion::Move;
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
 use grainway_pipeline::work::{
-    BlobId, Entry, Hold, HoldKind, Operation, Setup, SizedFeature, StepRef, Variant, Work,
+    BlobId, Entry, Hold, Operation, Setup, SizedFeature, StepRef, Variant, Work,
 };
 pub use route::{Leg, route};
 use schemars::JsonSchema;
@@ -331,10 +331,7 @@ fn screw_message(work: &Work, setup: &Setup, number: u32) -> Option<String> {
     let screws: Vec<&Hold> = setup
         .holds
         .iter()
-        .filter(|h| {
-            h.after_pause == Some(number)
-                && matches!(h.kind, HoldKind::WasteScrew | HoldKind::FrameScrew)
-        })
+        .filter(|h| h.after_pause == Some(number) && h.kind.wants_pilot())
         .collect();
     let first = screws.first()?;
     let screw = Screw::of(work, setup, first)?;

@@ -1,7 +1,7 @@
 use super::*;
 use crate::trial::{job, made, shop};
 use grainway_geom::Placing;
-use grainway_pipeline::work::{Placement, SetupStep};
+use grainway_pipeline::work::{HoldKind, Placement, SetupStep};
 use serde_json::json;
 
 /// The same numbers from the same seed everywhere (a linear congruence; Knuth's MMIX constants, from memory).
@@ -62,6 +62,7 @@ fn random(seed: u64, copies: usize) -> Work {
                 waste: Vec::new(),
                 tabbed: Vec::new(),
                 replaced: Vec::new(),
+                hold: Default::default(),
             });
         }
         work.variants.push(variant);

@@ -2,7 +2,7 @@
 
 use super::{Fate, Reading, Shaped};
 use crate::drawing::{bad_id, good_id, group, parts};
-use grainway_geom::{Bounds, Contour, Point};
+use grainway_geom::{Bounds, Contour, Notes, Point, Region, offset};
 use grainway_import::shapes::Problems;
 use grainway_pipeline::doc::{Depth, DrawnPart, Layout, escaped};
 use grainway_pipeline::finding::{Finding, code};
@@ -167,6 +167,12 @@ impl<'d> Reading<'_, '_, 'd> {
         }
         let mut out = Vec::new();
         for list in by_layer.into_values() {
+            // Every contour has its own band, those inside another one's too.
+            if let Some(width) = list.first().and_then(|s| s.making.rule.band_outside) {
+                let bands = list.iter().map(|s| self.band(s, width.mm(), by, sheet));
+                out.extend(bands.collect::<Vec<_>>().into_iter().flatten());
+                continue;
+            }
             let contours: Vec<&Contour> = list.iter().map(|s| &s.contour).collect();
             let cleared = list.first().is_some_and(|s| s.making.kind.is_cleared());
             let holders = if cleared {
@@ -187,6 +193,33 @@ impl<'d> Reading<'_, '_, 'd> {
             }
         }
         out
+    }
+
+    /// The band outside along a contour: the contour is an island in what is all within `width` mm of it.
+    fn band(&mut self, s: &Shaped<'_>, width: f64, by: Point, sheet: u32) -> Option<Feature> {
+        let inside = Region::inside(s.contour.clone());
+        let grown = offset(&inside, width, &mut Notes::default())
+            .into_iter()
+            .next()?;
+        let mut islands = vec![s.contour.shifted(by).oriented(false)];
+        // Where the contour closes round a wider room, the middle of that room stays.
+        islands.extend(grown.holes.iter().map(|h| h.shifted(by).oriented(false)));
+        let mut band = self.feature(s, islands, by, sheet);
+        band.shape = grown.outer.shifted(by);
+        band.circle = None;
+        let through = band.depth == Some(Depth::Through);
+        if through {
+            let message = format!(
+                "The band outside the contours on the layer {} would go through, and their inside would fall out.",
+                s.layer
+            );
+            self.made.findings.push(
+                Finding::new(&code::DOCUMENT_INVALID, message)
+                    .pointer(s.making.pointer.clone())
+                    .remedy("Give a depth less than the wood is thick, or make cutouts of these contours."),
+            );
+        }
+        (!through).then_some(band)
     }
 
     fn feature(&self, s: &Shaped<'_>, islands: Vec<Contour>, by: Point, sheet: u32) -> Feature {
