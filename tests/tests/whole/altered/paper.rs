@@ -1,0 +1,125 @@
+//! What a person reads, compared field by field.
+
+use serde_json::Value;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Every field that differs, as `file: field: before -> after`.
+pub fn differences(base: &BTreeMap<&str, &[u8]>, other: &BTreeMap<&str, &[u8]>) -> Vec<String> {
+    let names: BTreeSet<&&str> = base.keys().chain(other.keys()).collect();
+    let mut out = Vec::new();
+    for name in names {
+        match (base.get(*name), other.get(*name)) {
+            (Some(_), Some(_)) if name.ends_with(".pdf") && page(base) != page(other) => {}
+            (Some(a), Some(b)) if a != b => file(name, a, b, &mut out),
+            (Some(_), None) => out.push(format!("{name}: missing")),
+            (None, Some(_)) => out.push(format!("{name}: not of the unaltered run")),
+            _ => {}
+        }
+    }
+    out
+}
+
+/// A difference in what only job, shop and drawings decide.
+pub fn is_of_documents(difference: &str) -> bool {
+    let fields = [
+        "job",
+        "documents",
+        "code",
+        "means",
+        "machine",
+        "drawings",
+        "hand-work",
+    ];
+    difference.starts_with("partslist.csv")
+        || difference.starts_with("handwork.csv")
+        || fields
+            .iter()
+            .any(|f| difference.starts_with(&format!("report.json: /{f}")))
+}
+
+/// The sheet as a page: the PDF says the same in bytes that do not compare, so it is looked at where the page is equal.
+fn page<'f>(files: &BTreeMap<&str, &'f [u8]>) -> Option<&'f [u8]> {
+    files.get("setup-sheet.html").copied()
+}
+
+fn file(name: &str, a: &[u8], b: &[u8], out: &mut Vec<String>) {
+    let [a_text, b_text] = [a, b].map(String::from_utf8_lossy);
+    if name.ends_with(".json") {
+        let [a, b] = [a, b].map(|t| serde_json::from_slice(t).unwrap_or_default());
+        values(name, "", &a, &b, out);
+    } else if name.ends_with(".csv") {
+        rows(name, &a_text, &b_text, out);
+    } else if name.ends_with(".html") || name.ends_with(".svg") {
+        lines(name, &a_text, &b_text, out);
+    } else {
+        out.push(format!("{name}: bytes"));
+    }
+}
+
+fn values(name: &str, at: &str, a: &Value, b: &Value, out: &mut Vec<String>) {
+    match (a, b) {
+        (Value::Object(x), Value::Object(y)) => {
+            let keys: BTreeSet<&String> = x.keys().chain(y.keys()).collect();
+            // Checksums of other files are of files that are compared themselves.
+            for key in keys.into_iter().filter(|k| !at.is_empty() || *k != "files") {
+                let [x, y] = [x, y].map(|m| m.get(key).unwrap_or(&Value::Null));
+                values(name, &format!("{at}/{key}"), x, y, out);
+            }
+        }
+        (Value::Array(x), Value::Array(y)) if x.len() == y.len() => {
+            for (i, (x, y)) in x.iter().zip(y).enumerate() {
+                values(name, &format!("{at}/{i}"), x, y, out);
+            }
+        }
+        _ if a != b => out.push(format!("{name}: {at}: {} -> {}", short(a), short(b))),
+        _ => {}
+    }
+}
+
+fn short(v: &Value) -> String {
+    v.to_string().chars().take(120).collect()
+}
+
+fn rows(name: &str, a: &str, b: &str, out: &mut Vec<String>) {
+    let table = |t: &str| -> Vec<Vec<String>> {
+        t.lines()
+            .map(|l| l.split(',').map(str::to_string).collect())
+            .collect()
+    };
+    let (a, b) = (table(a), table(b));
+    if a.len() != b.len() {
+        out.push(format!("{name}: {} rows -> {}", a.len(), b.len()));
+        return;
+    }
+    for (i, (x, y)) in a.iter().zip(&b).enumerate() {
+        for (j, (x, y)) in x.iter().zip(y).enumerate().filter(|(_, (x, y))| x != y) {
+            let column = a[0].get(j).map_or("", String::as_str);
+            out.push(format!("{name}: row {i}, {column}: {x} -> {y}"));
+        }
+    }
+}
+
+/// Lines of a page in their order, then what is drawn, of which the order says nothing.
+fn sorted(text: &str) -> (Vec<&str>, Vec<&str>) {
+    let drawn = |l: &&str| {
+        ["<path", "<text", "<circle", "<line", "<rect"]
+            .iter()
+            .any(|t| l.starts_with(t))
+    };
+    let (mut drawn, lines): (Vec<&str>, Vec<&str>) = text.lines().map(str::trim).partition(drawn);
+    drawn.sort_unstable();
+    (lines, drawn)
+}
+
+fn lines(name: &str, a: &str, b: &str, out: &mut Vec<String>) {
+    let (a, b) = (sorted(a), sorted(b));
+    for (a, b) in [(a.0, b.0), (a.1, b.1)] {
+        if a.len() != b.len() {
+            out.push(format!("{name}: {} lines -> {}", a.len(), b.len()));
+        }
+        if let Some((x, y)) = a.iter().zip(&b).find(|(x, y)| x != y) {
+            let cut = |t: &str| t.chars().take(160).collect::<String>();
+            out.push(format!("{name}: {} -> {}", cut(x), cut(y)));
+        }
+    }
+}
