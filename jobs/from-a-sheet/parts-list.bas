@@ -6,6 +6,8 @@ REM buttons. The server must be one that needs no token, which is the one on the
 Option Explicit
 
 Const SERVER = "http://127.0.0.1:4750"
+REM The shop document that the server keeps under this name; "" where it keeps only one.
+Const SHOP = "workshop"
 Const WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 Sub SendPartsList
@@ -45,6 +47,7 @@ Function Send(document, address As String) As String
   Dim problems, jobs, query
   On Error GoTo Failed
   query = "name=" & Escaped(Title(document))
+  If SHOP <> "" Then query = query & "&shop=" & Escaped(SHOP)
   problems = Post(document, address & "/v1/lists?dry-run=true&as=csv&" & query)
   Fill(document, "problems", problems)
   If UBound(problems) > 0 Then

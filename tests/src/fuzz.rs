@@ -1008,7 +1008,10 @@ fn told<T>(reading: &doc::Reading<T>) {
         "refused without a reason"
     );
     for p in &reading.problems {
-        assert!(p.pointer.is_empty() || p.pointer.starts_with('/'), "{p:?}");
+        assert!(
+            p.pointer.is_empty() || p.pointer.as_str().starts_with('/'),
+            "{p:?}"
+        );
         assert!(!p.message.is_empty(), "{p:?}");
     }
 }

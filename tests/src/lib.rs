@@ -7,6 +7,7 @@ pub mod fuzz_seeds;
 pub mod minutes;
 #[cfg(feature = "service")]
 pub mod queue_bench;
+pub mod sizes;
 
 use grainway_pipeline::chain::{Chain, KeepNothing, Stages};
 use grainway_pipeline::doc;

@@ -146,6 +146,7 @@ fn end() -> JobEnd {
         summary: Summary::default(),
         files: files(12),
         output: Some("try".to_string()),
+        lost: false,
     }
 }
 

@@ -219,8 +219,11 @@ pub struct Job {
     /// When it ended.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub ended: Option<Millis>,
-    /// Attempts that its process spent: it crashed, or took too long.
+    /// How often its process was lost: it crashed, took too long, was killed, or its server ended without giving it back.
     pub attempts: u32,
+    /// Those of them that count against the server's limit.
+    #[serde(skip)]
+    pub spent: u32,
     /// Somebody wants it stopped.
     pub cancel_wanted: bool,
     /// The stage at work, while it runs.

@@ -193,7 +193,7 @@ fn read_file(file: &Path, shops: Shops) -> Settings {
     config.shops.values_mut().for_each(place);
     config.drawings.values_mut().for_each(place);
     config
-        .drop_folders
+        .watched_folders
         .iter_mut()
         .for_each(|f| place(&mut f.folder));
     let mut wrong: Vec<Finding> = problems.iter().map(|p| p.finding(&name)).collect();

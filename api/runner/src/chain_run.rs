@@ -8,6 +8,7 @@ use crate::request::{Failure, MadeJob, MakeRequest};
 use crate::spool::FolderSpool;
 use crate::state::{FolderKeep, take_up};
 use grainway_pipeline::chain::{Chain, Keep, KeepNothing};
+use grainway_pipeline::doc::Pointer;
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::stage::{Cancel, Cx, Fault, MemorySpool, Progress, Spool, SpoolId, Stop};
 use grainway_pipeline::work::{Documents, Work};
@@ -185,10 +186,9 @@ fn explore(
 ) -> Result<Work, Stop> {
     let mut findings = unplanned;
     for finding in &findings {
-        forget_setting(
-            &mut work.documents,
-            finding.pointer.as_deref().unwrap_or(""),
-        );
+        if let Some(pointer) = &finding.pointer {
+            forget_setting(&mut work.documents, pointer);
+        }
     }
     let documents = &mut work.documents;
     let named = documents.job.chain.take().or(documents.shop.chain.take());
@@ -225,11 +225,9 @@ fn explore(
 }
 
 /// Takes out the setting that a finding names, or the chain, so that the rest can be planned.
-fn forget_setting(documents: &mut Documents, pointer: &str) {
-    let Some((document, place)) = pointer.split_once('#') else {
-        return;
-    };
-    let (settings, chain) = match document {
+fn forget_setting(documents: &mut Documents, pointer: &Pointer) {
+    let place = pointer.place();
+    let (settings, chain) = match pointer.document() {
         "job" => (&mut documents.job.settings, &mut documents.job.chain),
         _ => (&mut documents.shop.settings, &mut documents.shop.chain),
     };

@@ -3,7 +3,7 @@
 use crate::folder::JobFolder;
 use grainway_pipeline::chain::nearest;
 use grainway_pipeline::doc::{
-    Job, MAX_DOCUMENT_BYTES, Reading, Shop, read_job_as_far_as_possible,
+    Job, MAX_DOCUMENT_BYTES, Pointer, Reading, Shop, read_job_as_far_as_possible,
     read_shop_as_far_as_possible,
 };
 use grainway_pipeline::finding::{CodeInfo, Finding, code};
@@ -42,20 +42,19 @@ impl Loaded {
             let Some(pointer) = &finding.pointer else {
                 continue;
             };
-            let (document, place) = pointer.split_once('#').unwrap_or(("job", pointer));
-            let (file, reading) = match document {
-                "job" | "job.json" => (&self.places.job_file, &self.places.job),
-                "shop" | "shop.json" => (&self.places.shop_file, &self.places.shop),
+            let (file, reading) = match pointer.document() {
+                "job" => (&self.places.job_file, &self.places.job),
+                "shop" => (&self.places.shop_file, &self.places.shop),
                 _ => continue,
             };
-            let place = reading
+            let there = reading
                 .as_ref()
-                .map_or_else(|| place.to_string(), |r| r.original(place));
-            finding.pointer = Some(format!("{file}#{place}"));
+                .map_or_else(|| pointer.of(file), |r| r.original(pointer, file));
+            finding.pointer = Some(there);
         }
         let missing = &self.places.missing;
         let cutter_gone = self.findings.iter().any(|f| {
-            let id = f.pointer.as_deref().and_then(cutter_of);
+            let id = f.pointer.as_ref().and_then(cutter_of);
             id.is_some_and(|id| missing.iter().any(|m| m == id))
         });
         findings.retain(|f| !cutter_gone || OF_CUTTERS.iter().all(|c| c.word != f.code));
@@ -78,9 +77,9 @@ const OF_CUTTERS: [&CodeInfo; 5] = [
 ];
 
 /// The cutter that a pointer into a shop names.
-fn cutter_of(pointer: &str) -> Option<&str> {
-    let (_, place) = pointer.split_once("#/cutters/")?;
-    place.split('/').next()
+fn cutter_of(pointer: &Pointer) -> Option<&str> {
+    let below = pointer.place().strip_prefix("/cutters/")?;
+    below.split('/').next()
 }
 
 /// Reads the job `job_file` of the folder, its shop, and the bytes of every file they name.
@@ -148,7 +147,7 @@ fn document<T>(
             document.map(|d| (d, reading))
         }
         Err(problem) => {
-            findings.push(unread(&problem).pointer(file));
+            findings.push(unread(&problem).pointer(Pointer::whole(file)));
             None
         }
     }
@@ -183,7 +182,7 @@ fn across(job: &Job, shop: &Shop, dialects: &Dialects, findings: &mut Vec<Findin
                 &code::UNKNOWN_NAME,
                 format!("The shop has no machine \"{id}\"{}", offer(id, machines)),
             )
-            .pointer("job#/machine"),
+            .pointer(Pointer::job().step("machine")),
         ),
         None if shop.machines.len() > 1 => findings.push(
             Finding::new(
@@ -193,7 +192,7 @@ fn across(job: &Job, shop: &Shop, dialects: &Dialects, findings: &mut Vec<Findin
                     machines.join(", ")
                 ),
             )
-            .pointer("job#/machine")
+            .pointer(Pointer::job().step("machine"))
             .remedy("Name the machine in the job's `machine`."),
         ),
         _ => {}
@@ -209,7 +208,7 @@ fn across(job: &Job, shop: &Shop, dialects: &Dialects, findings: &mut Vec<Findin
                         offer(&machine.dialect, dialects.names().collect())
                     ),
                 )
-                .pointer(format!("shop#/machines/{id}/dialect")),
+                .pointer(Pointer::shop().step("machines").step(id).step("dialect")),
             );
         }
     }

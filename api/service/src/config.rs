@@ -46,7 +46,7 @@ pub struct Config {
     /// The plugin folder.
     pub plugins: Option<PathBuf>,
     /// Watched folders.
-    pub drop_folders: Vec<DropFolder>,
+    pub watched_folders: Vec<WatchedFolder>,
     /// The hours for jobs that may run in hours only, in local time; empty: at any time.
     pub hours: Vec<Hours>,
     /// The time zone of `hours` and of the night report, an IANA name such as "Europe/Vienna"; the machine's when not said.
@@ -64,7 +64,7 @@ pub struct Config {
 /// A watched folder.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
-pub struct DropFolder {
+pub struct WatchedFolder {
     /// The folder.
     pub folder: PathBuf,
     /// The shop for parts lists, by its name in `shops`.
@@ -167,7 +167,7 @@ impl Default for Config {
             shops: BTreeMap::new(),
             drawings: BTreeMap::new(),
             plugins: None,
-            drop_folders: Vec::new(),
+            watched_folders: Vec::new(),
             hours: Vec::new(),
             time_zone: None,
             limits: ServiceLimits::default(),

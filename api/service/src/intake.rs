@@ -11,7 +11,7 @@ use super::store::{Idempotency, StoreProblem, Submitted};
 use bytes::Bytes;
 use futures_util::FutureExt;
 use grainway_client::names::{clashes, safe_name};
-use grainway_pipeline::doc::{JOB_FORMAT, MAX_DOCUMENT_BYTES};
+use grainway_pipeline::doc::{JOB_FORMAT, MAX_DOCUMENT_BYTES, Pointer};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::stage::FileProblem;
 use grainway_runner::{JobFolder, Launcher, MAX_FILE_BYTES, Registries, load};
@@ -114,6 +114,8 @@ pub async fn take(
     for one in &handed {
         options(one)?;
     }
+    // Before files are checked and stored for a queue that is away.
+    shared.store.reach().await?;
     for id in handed.iter().filter_map(|h| h.replaces) {
         if shared.store.job(id).await?.is_none() {
             return Err(request("replaces", format!("there is no job {id}")));
@@ -363,7 +365,7 @@ fn check(
         }),
         _ => {
             let places = wrong.iter_mut().filter_map(|f| f.pointer.as_mut());
-            places.for_each(|place| place.insert_str(0, folder));
+            places.for_each(|place| *place = place.of(&format!("{folder}{}", place.document())));
             Err(Refusal::Documents(wrong))
         }
     }
@@ -408,22 +410,13 @@ fn total_size(files: &BTreeMap<String, Bytes>, limits: &ServiceLimits) -> Result
 
 /// Adds what reading the documents found. A file that the operator's folders could not give is in `wrong` already, in better words.
 fn add_told(wrong: &mut Vec<Finding>, findings: &[Finding]) {
-    let told: Vec<String> = wrong
+    let told: Vec<Pointer> = wrong.iter().filter_map(|f| f.pointer.clone()).collect();
+    let shop_told = told.iter().any(|t| t.place() == "/shop");
+    let is_told = |p: &Pointer| told.contains(p) || (shop_told && p.place().is_empty());
+    let others = findings
         .iter()
-        .map(|f: &Finding| f.pointer.clone().unwrap_or_default())
-        .collect();
-    wrong.extend(
-        findings
-            .iter()
-            .filter(|f| {
-                f.code != code::CANNOT_READ.word
-                    || !f
-                        .pointer
-                        .as_ref()
-                        .is_some_and(|p| told.iter().any(|t| t.ends_with(p.as_str())))
-            })
-            .cloned(),
-    );
+        .filter(|f| f.code != code::CANNOT_READ.word || !f.pointer.as_ref().is_some_and(is_told));
+    wrong.extend(others.cloned());
 }
 
 /// Names in lists stay on one line.
@@ -483,7 +476,7 @@ fn complete(
                 Ok(bytes) => {
                     files.insert(shop.to_string(), bytes);
                 }
-                Err(why) => wrong.push(unread(document, "/shop", shop, &why)),
+                Err(why) => wrong.push(unread(document, &"/shop".into(), shop, &why)),
             },
             None => {
                 let known: Vec<&str> = config.shops.keys().map(String::as_str).collect();
@@ -499,7 +492,7 @@ fn complete(
                 wrong.push(
                     Finding::new(&code::CANNOT_READ, message)
                         .remedy("Hand the shop document in with the job, or name one that the server keeps.")
-                        .pointer(format!("{document}#/shop")),
+                        .pointer(Pointer::whole(document).step("shop")),
                 );
             }
         }
@@ -530,7 +523,7 @@ fn complete(
             }
             Err(why) => wrong.push(unread(
                 document,
-                &format!("/drawings/{i}/file"),
+                &format!("/drawings/{i}/file").into(),
                 file,
                 &why.to_string(),
             )),
@@ -551,11 +544,11 @@ fn read_file(path: &Path, limit: u64) -> Result<Bytes, String> {
         .map_err(|e| e.to_string())
 }
 
-fn unread(document: &str, at: &str, name: &str, why: &str) -> Finding {
+fn unread(document: &str, at: &Pointer, name: &str, why: &str) -> Finding {
     Finding::new(
         &code::CANNOT_READ,
         format!("\"{name}\" of this server's folders cannot be read: {why}."),
     )
     .remedy("Ask whoever runs this server, or hand the file in with the job.")
-    .pointer(format!("{document}#{at}"))
+    .pointer(at.of(document))
 }

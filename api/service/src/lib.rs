@@ -6,7 +6,6 @@
 pub mod backup;
 pub mod config;
 pub mod doctor;
-pub mod drop_folder;
 pub mod faults;
 pub mod files;
 pub mod hooks;
@@ -21,6 +20,7 @@ pub mod run;
 pub mod store;
 pub mod sweep;
 mod tasks;
+pub mod watched_folder;
 mod webhook_rules;
 pub mod worker;
 

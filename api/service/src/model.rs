@@ -57,4 +57,6 @@ pub struct JobEnd {
     pub files: Vec<JobFile>,
     /// Their folder's name, when there are any.
     pub output: Option<String>,
+    /// It ended because its process was lost, once more.
+    pub lost: bool,
 }

@@ -11,13 +11,14 @@ use super::store::Idempotency;
 use bytes::Bytes;
 use futures_util::TryStreamExt;
 use grainway_pipeline::doc::{
-    Length, Stock, UNLIKE_SHARE, Unit, WIDEST_SPREAD_MM, escaped, in_unit,
+    Length, Pointer, Stock, UNLIKE_SHARE, Unit, WIDEST_SPREAD_MM, in_unit,
 };
 use grainway_pipeline::finding::{Finding, code};
+use grainway_stages::report::REPORT_FILE;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Somebody stands at the machine and waits: these jobs go before all that were handed in without a priority.
 const WAITED_FOR: i32 = 50;
@@ -121,7 +122,7 @@ pub async fn measured(
         _ => Map::new(),
     };
     for (id, readings) in &measured.thickness {
-        let at = format!("/thickness/{}", escaped(id));
+        let at = Pointer::default().step("thickness").step(id);
         let own = stocks.get(id).cloned();
         let from_shop = own.is_none();
         let Some(Value::Object(mut stock)) = own.or_else(|| of_shop(id).cloned()) else {
@@ -131,7 +132,7 @@ pub async fn measured(
             known.sort_unstable();
             known.dedup();
             return Err(request(
-                at,
+                at.as_str(),
                 format!("there is no stock {id:?}; there are {}", known.join(", ")),
             ));
         };
@@ -182,6 +183,15 @@ pub async fn remake(
     newest(old, "make parts of that one again")?;
     let files = files(shared, old).await?;
     let mut document = document(old, &files)?;
+    if let Some(known) = parts_of(shared, old, &document).await?
+        && let Some(id) = remake.parts.keys().find(|id| !known.contains(*id))
+    {
+        let known: Vec<&str> = known.iter().map(String::as_str).collect();
+        return Err(request(
+            Pointer::default().step("parts").step(id).as_str(),
+            format!("there is no part {id:?}; there are {}", known.join(", ")),
+        ));
+    }
     let only: Map<String, Value> = remake
         .parts
         .iter()
@@ -209,6 +219,32 @@ pub async fn remake(
         dry_run,
     )
     .await
+}
+
+/// The ids of all parts that the job's documents make; `None` where only its drawings know.
+async fn parts_of(
+    shared: &Shared,
+    old: &Job,
+    document: &Map<String, Value>,
+) -> Result<Option<BTreeSet<String>>, Refusal> {
+    let ids = |parts: Option<&Value>| -> BTreeSet<String> {
+        let all = parts.and_then(Value::as_array).into_iter().flatten();
+        all.filter_map(|p| Some(p["id"].as_str()?.to_string()))
+            .collect()
+    };
+    let mut known = ids(document.get("parts"));
+    let drawings = document.get("drawings").and_then(Value::as_array);
+    if drawings.is_none_or(Vec::is_empty) {
+        return Ok(Some(known));
+    }
+    // The report names the parts of drawings, but those alone that were made.
+    let report = made(shared, old, REPORT_FILE).await?;
+    let report = report.and_then(|bytes| serde_json::from_slice::<Value>(&bytes).ok());
+    let (Some(report), false) = (report, document.contains_key("only")) else {
+        return Ok(None);
+    };
+    known.extend(ids(report.get("parts")));
+    Ok(Some(known))
 }
 
 struct By {
@@ -257,23 +293,37 @@ fn newest(old: &Job, instead: &str) -> Result<(), Refusal> {
 async fn files(shared: &Shared, old: &Job) -> Result<BTreeMap<String, Bytes>, Refusal> {
     let mut files = BTreeMap::new();
     for file in shared.store.files(old.id, Side::In).await? {
-        let place = super::files::FilePlace {
-            job: old.id,
-            side: Side::In,
-            attempt: None,
-            name: &file.name,
-        };
-        let reading = shared.files.read(&place, None).await?;
-        let bytes: Vec<u8> = reading
-            .stream
-            .try_fold(Vec::new(), |mut all, piece| async move {
-                all.extend_from_slice(&piece);
-                Ok(all)
-            })
-            .await?;
-        files.insert(file.name, Bytes::from(bytes));
+        let bytes = read(shared, old, Side::In, &file.name).await?;
+        files.insert(file.name, bytes);
     }
     Ok(files)
+}
+
+/// A file that the job made, if it did.
+async fn made(shared: &Shared, old: &Job, name: &str) -> Result<Option<Bytes>, Refusal> {
+    let all = shared.store.files(old.id, Side::Out).await?;
+    match all.iter().any(|f| f.name == name) {
+        true => Ok(Some(read(shared, old, Side::Out, name).await?)),
+        false => Ok(None),
+    }
+}
+
+async fn read(shared: &Shared, old: &Job, side: Side, name: &str) -> Result<Bytes, Refusal> {
+    let place = super::files::FilePlace {
+        job: old.id,
+        side,
+        attempt: old.output.as_deref().filter(|_| side == Side::Out),
+        name,
+    };
+    let reading = shared.files.read(&place, None).await?;
+    let bytes: Vec<u8> = reading
+        .stream
+        .try_fold(Vec::new(), |mut all, piece| async move {
+            all.extend_from_slice(&piece);
+            Ok(all)
+        })
+        .await?;
+    Ok(Bytes::from(bytes))
 }
 
 fn document(old: &Job, files: &BTreeMap<String, Bytes>) -> Result<Map<String, Value>, Refusal> {
@@ -285,7 +335,7 @@ fn document(old: &Job, files: &BTreeMap<String, Bytes>) -> Result<Map<String, Va
 }
 
 /// Refuses readings that look like a slip beside the present ones, or beside each other, until they are confirmed.
-fn ask(at: &str, given: (&Value, Unit), present: (&Value, Unit)) -> Result<(), Refusal> {
+fn ask(at: &Pointer, given: (&Value, Unit), present: (&Value, Unit)) -> Result<(), Refusal> {
     let stock = |(thickness, unit): (&Value, Unit)| {
         let thickness = in_unit(unit, || serde_json::from_value(thickness.clone())).ok()?;
         Some(Stock {
@@ -312,7 +362,7 @@ fn ask(at: &str, given: (&Value, Unit), present: (&Value, Unit)) -> Result<(), R
             mm(new.thickness[i].mm()),
             UNLIKE_SHARE * 100.0
         );
-        Finding::new(&code::READING_UNLIKE_SHOP, message).pointer(format!("{at}/{i}"))
+        Finding::new(&code::READING_UNLIKE_SHOP, message).pointer(at.step(i))
     });
     let apart = new.too_far_apart().into_iter().map(|i| {
         let message = format!(
@@ -320,7 +370,7 @@ fn ask(at: &str, given: (&Value, Unit), present: (&Value, Unit)) -> Result<(), R
             mm(low),
             mm(high)
         );
-        Finding::new(&code::READINGS_APART, message).pointer(format!("{at}/{i}"))
+        Finding::new(&code::READINGS_APART, message).pointer(at.step(i))
     });
     let findings: Vec<Finding> = unlike.chain(apart).collect();
     if findings.is_empty() {
@@ -362,7 +412,7 @@ mod tests {
     #[test]
     fn a_reading_unlike_the_present_one_asks() {
         let refused = |given: Value, unit: Unit| match ask(
-            "/thickness/oak-19",
+            &Pointer::from("/thickness/oak-19"),
             (&given, unit),
             (&json!([19.17]), Unit::Mm),
         ) {
@@ -372,7 +422,7 @@ mod tests {
         let found = refused(json!([25]), Unit::Mm);
         assert_eq!(found.len(), 1);
         assert_eq!(found[0].code, "reading-unlike-shop");
-        assert_eq!(found[0].pointer.as_deref(), Some("/thickness/oak-19/0"));
+        assert_eq!(found[0].pointer, Some("/thickness/oak-19/0".into()));
         assert!(
             found[0].message.contains("at present it is 19.17 mm"),
             "{}",

@@ -4,7 +4,7 @@ use super::config::Config;
 use super::files::{Files, FilesProblem, QUEUE};
 use super::store::{Store, StoreProblem};
 use super::tasks::broken;
-use super::{Shared, drop_folder, hooks, http, sweep, worker};
+use super::{Shared, hooks, http, sweep, watched_folder, worker};
 use grainway_runner::Launcher;
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -13,11 +13,16 @@ use tokio::net::TcpListener;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinSet;
+use tokio::time::Instant;
 
 /// How often jobs whose lease ran out are looked for.
 const LOOK: Duration = Duration::from_secs(10);
 /// How often the file store is swept and old jobs are forgotten.
 const SWEEP: Duration = Duration::from_secs(3600);
+/// How long a queue that cannot be reached at the start is left alone before it is tried again.
+const TRY_AGAIN: Duration = Duration::from_secs(1);
+/// How often the log says that it is waited for.
+const SAID_AGAIN: Duration = Duration::from_secs(30);
 /// What the parts may take beyond the drain before this process ends without them.
 const LAST: Duration = Duration::from_secs(20);
 
@@ -47,8 +52,28 @@ impl From<sweep::SweepProblem> for Trouble {
     }
 }
 
-/// Opens the queue and the files, and takes up what an earlier process left.
-pub async fn open(mut config: Config, launcher: Launcher) -> Result<Arc<Shared>, Trouble> {
+/// Opens the queue and the files, and takes up what an earlier process left. A queue that cannot be reached is waited for: after a power
+/// cut its server may come up later than this one.
+pub async fn open(config: Config, launcher: Launcher) -> Result<Arc<Shared>, Trouble> {
+    let mut told: Option<Instant> = None;
+    loop {
+        match open_once(config.clone(), launcher.clone()).await {
+            Err(Trouble::Store(StoreProblem::Away(why))) => {
+                if told.is_none_or(|at| at.elapsed() >= SAID_AGAIN) {
+                    tracing::warn!(
+                        "waiting for the queue, {}: {why}",
+                        config.store_url().shown()
+                    );
+                    told = Some(Instant::now());
+                }
+                tokio::time::sleep(TRY_AGAIN).await;
+            }
+            opened => return opened,
+        }
+    }
+}
+
+async fn open_once(mut config: Config, launcher: Launcher) -> Result<Arc<Shared>, Trouble> {
     // The processes of jobs work in folders of their own.
     let work = std::path::absolute(config.work_folder())
         .map_err(|e| Trouble::Machine(format!("{}: {e}", config.work_folder().display())))?;
@@ -130,7 +155,7 @@ pub async fn run(
     let address = address.map_err(|e| Trouble::Machine(e.to_string()))?;
     if let Some(listener) = listener {
         tasks.spawn(http::serve(Arc::clone(&shared), listener));
-        tasks.spawn(drop_folder::watch(Arc::clone(&shared)));
+        tasks.spawn(watched_folder::watch(Arc::clone(&shared)));
         tasks.spawn(hooks::send(Arc::clone(&shared)));
     }
     at_work(address);

@@ -156,7 +156,7 @@ async fn worked(shared: &Arc<Shared>, claimed: &Claimed, place: &Path) {
 /// Spends an attempt; the last one ends the job.
 async fn lost(shared: &Shared, claimed: &Claimed, why: &str) {
     let Claimed { claim, job, .. } = claimed;
-    let times = job.attempts + 1;
+    let times = job.spent + 1;
     if times < shared.config.limits.attempts {
         tracing::warn!(job = %claim.job, "the job's process was lost and is repeated: {why}");
         return back(shared, claim, true, Some(shared.now() + AGAIN)).await;
@@ -164,7 +164,7 @@ async fn lost(shared: &Shared, claimed: &Claimed, why: &str) {
     let summary = said(format!(
         "Its process was lost {times} times, the last time because {why}. Divide the job, or raise the limits of this server."
     ));
-    end(shared, claim, JobState::Failed, summary, None).await;
+    attempt_end::end_lost(shared, claim, summary).await;
 }
 
 /// So little room is left where jobs are at work that a job may have failed for want of it, which is not its own doing.

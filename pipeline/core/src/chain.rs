@@ -1,6 +1,6 @@
 //! The chain runner: refuses impossible orders, merges settings, runs stages, validates and saves between them.
 
-use crate::doc::{Problem, Unit, in_unit};
+use crate::doc::{Pointer, Problem, Unit, in_unit};
 use crate::finding::{self, Finding, code};
 pub use crate::spelling::nearest;
 use crate::stage::{About, Cx, Dialects, Settings, Stage, Stop, Typed, TypedStage};
@@ -77,10 +77,19 @@ impl Chain {
     pub fn plan(stages: &Stages, work: &Work) -> Result<Chain, Vec<Finding>> {
         let mut findings = Vec::new();
         let (job, shop) = (&work.documents.job, &work.documents.shop);
-        let (names, place): (Vec<&str>, &str) = match (&job.chain, &shop.chain) {
-            (Some(names), _) => (names.iter().map(String::as_str).collect(), "job#/chain"),
-            (None, Some(names)) => (names.iter().map(String::as_str).collect(), "shop#/chain"),
-            (None, None) => (stages.standard().map(|s| s.about().name).collect(), ""),
+        let (names, place): (Vec<&str>, Pointer) = match (&job.chain, &shop.chain) {
+            (Some(names), _) => (
+                names.iter().map(String::as_str).collect(),
+                Pointer::job().step("chain"),
+            ),
+            (None, Some(names)) => (
+                names.iter().map(String::as_str).collect(),
+                Pointer::shop().step("chain"),
+            ),
+            (None, None) => (
+                stages.standard().map(|s| s.about().name).collect(),
+                Pointer::default(),
+            ),
         };
         let mut steps = Vec::new();
         let mut facts: std::collections::BTreeSet<&str> =
@@ -96,7 +105,7 @@ impl Chain {
                         &code::UNKNOWN_NAME,
                         format!("No stage is called \"{name}\"{near}"),
                     )
-                    .pointer(format!("{place}/{i}")),
+                    .pointer(place.step(i)),
                 );
                 continue;
             };
@@ -113,7 +122,7 @@ impl Chain {
                             &code::CHAIN_ORDER,
                             format!("Stage {name} needs \"{fact}\"{from}; nothing before it in the chain gives it."),
                         )
-                        .pointer(format!("{place}/{i}")),
+                        .pointer(place.step(i)),
                     );
                 }
             }
@@ -130,7 +139,10 @@ impl Chain {
                 }
             }
         }
-        for (doc, settings) in [("shop", &shop.settings), ("job", &job.settings)] {
+        for (doc, settings) in [
+            (Pointer::shop(), &shop.settings),
+            (Pointer::job(), &job.settings),
+        ] {
             for name in settings.keys() {
                 if stages.get(name).is_none() {
                     let known = stages.iter().map(|s| s.about().name);
@@ -142,7 +154,7 @@ impl Chain {
                             &code::UNKNOWN_NAME,
                             format!("Settings for a stage \"{name}\" that is not installed{near}"),
                         )
-                        .pointer(format!("{doc}#/settings/{name}")),
+                        .pointer(doc.step("settings").step(name)),
                     );
                 }
             }
@@ -323,11 +335,11 @@ fn merged(stage: &dyn Stage, documents: &Documents) -> Result<Settings, Vec<Prob
     let mut value = stage.about().example.clone();
     let mut problems = Vec::new();
     for (doc, layer, unit) in [
-        ("shop", shop.settings.get(name), shop.unit),
-        ("job", job.settings.get(name), job.unit),
+        (Pointer::shop(), shop.settings.get(name), shop.unit),
+        (Pointer::job(), job.settings.get(name), job.unit),
     ] {
         let Some(layer) = layer else { continue };
-        match stage.read_settings(layer, unit, &format!("{doc}#/settings/{name}")) {
+        match stage.read_settings(layer, unit, &doc.step("settings").step(name)) {
             Ok(layer) => overlay(&mut value, &layer),
             Err(found) => problems.extend(found),
         }

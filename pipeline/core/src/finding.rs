@@ -1,6 +1,6 @@
 //! What the user is told: findings, and the one table of their codes.
 
-use crate::doc::Unit;
+use crate::doc::{Pointer, Unit};
 use grainway_geom::Point;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -37,9 +37,10 @@ pub struct Finding {
     pub severity: Severity,
     /// A stable word from the table of codes.
     pub code: String,
-    /// JSON Pointer into the document at fault, with the document before a `#`: `job.json#/parts/0/count`.
+    /// The place in the document at fault: the document, `#` and a JSON Pointer, as `job.json#/parts/0/count`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub pointer: Option<String>,
+    #[schemars(with = "Option<String>")]
+    pub pointer: Option<Pointer>,
     /// The part's id.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub part: Option<String>,
@@ -124,7 +125,7 @@ impl Finding {
     }
     /// At this place of a document.
     #[must_use]
-    pub fn pointer(mut self, pointer: impl Into<String>) -> Finding {
+    pub fn pointer(mut self, pointer: impl Into<Pointer>) -> Finding {
         self.pointer = Some(pointer.into());
         self
     }

@@ -80,7 +80,7 @@ pub trait Stage: Send + Sync {
         &self,
         layer: &Value,
         unit: crate::doc::Unit,
-        pointer: &str,
+        pointer: &crate::doc::Pointer,
     ) -> Result<Value, Vec<crate::doc::Problem>>;
 }
 
@@ -152,7 +152,7 @@ impl<T: TypedStage> Stage for Typed<T> {
         &self,
         layer: &Value,
         unit: crate::doc::Unit,
-        pointer: &str,
+        pointer: &crate::doc::Pointer,
     ) -> Result<Value, Vec<crate::doc::Problem>> {
         crate::doc::read_settings_layer::<T::Settings>(layer, unit, pointer, &self.about.schema)
     }

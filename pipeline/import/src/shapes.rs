@@ -4,8 +4,8 @@
 use crate::entity::FARTHEST_MM;
 use grainway_geom::{Bounds, Contour, Placing, Point, Vertex, point};
 use grainway_pipeline::doc::{
-    BlankDoc, ContourPoint, ContourShape, Edge, End, Length, RectangleShape, Shape, SlotShape,
-    Tenon,
+    BlankDoc, ContourPoint, ContourShape, Edge, End, Length, Pointer, RectangleShape, Shape,
+    SlotShape, Tenon,
 };
 use grainway_pipeline::finding::{CodeInfo, Finding, code};
 
@@ -20,13 +20,13 @@ pub struct Problems {
 
 impl Problems {
     /// Adds a finding about the place in the document.
-    pub fn say(&mut self, info: &'static CodeInfo, pointer: &str, message: impl Into<String>) {
-        let mut f = Finding::new(info, message).pointer(pointer);
+    pub fn say(&mut self, info: &'static CodeInfo, pointer: &Pointer, message: impl Into<String>) {
+        let mut f = Finding::new(info, message).pointer(pointer.clone());
         f.part.clone_from(&self.part);
         self.findings.push(f);
     }
     /// A length above zero that a workshop can mean.
-    pub fn positive(&mut self, length: Length, pointer: &str, what: &str) -> Option<f64> {
+    pub fn positive(&mut self, length: Length, pointer: &Pointer, what: &str) -> Option<f64> {
         let mm = length.mm();
         if mm.is_finite() && mm > 0.0 && mm <= FARTHEST_MM {
             return Some(mm);
@@ -40,7 +40,7 @@ impl Problems {
         None
     }
     /// A length of zero or more.
-    pub fn not_negative(&mut self, length: Length, pointer: &str, what: &str) -> Option<f64> {
+    pub fn not_negative(&mut self, length: Length, pointer: &Pointer, what: &str) -> Option<f64> {
         let mm = length.mm();
         if mm.is_finite() && (0.0..=FARTHEST_MM).contains(&mm) {
             return Some(mm);
@@ -57,7 +57,7 @@ impl Problems {
         None
     }
     /// A coordinate.
-    fn coordinate(&mut self, length: Length, pointer: &str) -> Option<f64> {
+    fn coordinate(&mut self, length: Length, pointer: &Pointer) -> Option<f64> {
         let mm = length.mm();
         if mm.is_finite() && mm.abs() <= FARTHEST_MM {
             return Some(mm);
@@ -71,12 +71,18 @@ impl Problems {
         None
     }
     /// A point within reach of the origin.
-    pub fn place(&mut self, at: [Length; 2], pointer: &str) -> Option<Point> {
-        let x = self.coordinate(at[0], &format!("{pointer}/0"));
-        let y = self.coordinate(at[1], &format!("{pointer}/1"));
+    pub fn place(&mut self, at: [Length; 2], pointer: &Pointer) -> Option<Point> {
+        let x = self.coordinate(at[0], &pointer.step(0));
+        let y = self.coordinate(at[1], &pointer.step(1));
         Some(point(x?, y?))
     }
-    fn plain_number(&mut self, value: f64, pointer: &str, what: &str, most: f64) -> Option<f64> {
+    fn plain_number(
+        &mut self,
+        value: f64,
+        pointer: &Pointer,
+        what: &str,
+        most: f64,
+    ) -> Option<f64> {
         if value.is_finite() && value.abs() <= most {
             return Some(value);
         }
@@ -101,27 +107,27 @@ pub fn contours(
     shape: &Shape,
     part: Bounds,
     run_out: f64,
-    pointer: &str,
+    pointer: &Pointer,
     problems: &mut Problems,
 ) -> Vec<Contour> {
     let made = match shape {
         Shape::Circles(s) => {
             let diameter = problems.positive(
                 s.diameter,
-                &format!("{pointer}/circles/diameter"),
+                &pointer.step("circles").step("diameter"),
                 "diameter",
             );
             if s.at.is_empty() {
                 problems.say(
                     &code::DOCUMENT_INVALID,
-                    &format!("{pointer}/circles/at"),
+                    &pointer.step("circles").step("at"),
                     "There is no centre in the list.",
                 );
             }
             let centres: Vec<Option<Point>> =
                 s.at.iter()
                     .enumerate()
-                    .map(|(i, at)| problems.place(*at, &format!("{pointer}/circles/at/{i}")))
+                    .map(|(i, at)| problems.place(*at, &pointer.step("circles").step("at").step(i)))
                     .collect();
             match (
                 diameter,
@@ -145,32 +151,32 @@ fn single(
     shape: &Shape,
     part: Bounds,
     run_out: f64,
-    pointer: &str,
+    pointer: &Pointer,
     problems: &mut Problems,
 ) -> Option<Contour> {
     match shape {
-        Shape::Rectangle(s) => rectangle(s, &format!("{pointer}/rectangle"), problems),
+        Shape::Rectangle(s) => rectangle(s, &pointer.step("rectangle"), problems),
         Shape::Circle(s) => {
-            let at = problems.place(s.at, &format!("{pointer}/circle/at"));
+            let at = problems.place(s.at, &pointer.step("circle").step("at"));
             let d = problems.positive(
                 s.diameter,
-                &format!("{pointer}/circle/diameter"),
+                &pointer.step("circle").step("diameter"),
                 "diameter",
             );
             Some(Contour::circle(at?, d? / 2.0))
         }
         Shape::Circles(_) => None,
-        Shape::Slot(s) => slot(s, &format!("{pointer}/slot"), problems),
-        Shape::Contour(s) => contour(s, &format!("{pointer}/contour"), problems),
+        Shape::Slot(s) => slot(s, &pointer.step("slot"), problems),
+        Shape::Contour(s) => contour(s, &pointer.step("contour"), problems),
         Shape::Across(s) => {
-            let p = format!("{pointer}/across");
+            let p = pointer.step("across");
             let (low, high) = band(problems, s.at, s.width, &p)?;
             let limits = (part.min.y - run_out, part.max.y + run_out);
             let (from, to) = stretch(problems, s.from, s.to, limits, &p)?;
             Some(Contour::rectangle(point(low, from), point(high, to), 0.0))
         }
         Shape::Along(s) => {
-            let p = format!("{pointer}/along");
+            let p = pointer.step("along");
             let (low, high) = band(problems, s.at, s.width, &p)?;
             let limits = (part.min.x - run_out, part.max.x + run_out);
             let (from, to) = stretch(problems, s.from, s.to, limits, &p)?;
@@ -178,7 +184,7 @@ fn single(
         }
         Shape::AtEnd(s) => {
             let length =
-                problems.positive(s.length, &format!("{pointer}/at-end/length"), "length")?;
+                problems.positive(s.length, &pointer.step("at-end").step("length"), "length")?;
             let (low, high) = match s.end {
                 End::Left => (part.min.x - run_out, part.min.x + length),
                 End::Right => (part.max.x - length, part.max.x + run_out),
@@ -190,7 +196,8 @@ fn single(
             ))
         }
         Shape::AtEdge(s) => {
-            let width = problems.positive(s.width, &format!("{pointer}/at-edge/width"), "width")?;
+            let width =
+                problems.positive(s.width, &pointer.step("at-edge").step("width"), "width")?;
             let (low, high) = match s.edge {
                 Edge::Near => (part.min.y - run_out, part.min.y + width),
                 Edge::Far => (part.max.y - width, part.max.y + run_out),
@@ -204,19 +211,19 @@ fn single(
     }
 }
 
-fn rectangle(s: &RectangleShape, pointer: &str, problems: &mut Problems) -> Option<Contour> {
-    let at = problems.place(s.at, &format!("{pointer}/at"));
-    let x = problems.positive(s.size[0], &format!("{pointer}/size/0"), "size along x");
-    let y = problems.positive(s.size[1], &format!("{pointer}/size/1"), "size along y");
-    let corner = problems.not_negative(s.corner, &format!("{pointer}/corner"), "corner radius");
-    let angle = problems.plain_number(s.angle, &format!("{pointer}/angle"), "angle", 360.0);
+fn rectangle(s: &RectangleShape, pointer: &Pointer, problems: &mut Problems) -> Option<Contour> {
+    let at = problems.place(s.at, &pointer.step("at"));
+    let x = problems.positive(s.size[0], &pointer.step("size").step(0), "size along x");
+    let y = problems.positive(s.size[1], &pointer.step("size").step(1), "size along y");
+    let corner = problems.not_negative(s.corner, &pointer.step("corner"), "corner radius");
+    let angle = problems.plain_number(s.angle, &pointer.step("angle"), "angle", 360.0);
     let (at, x, y, corner, angle) = (at?, x?, y?, corner?, angle?);
     if corner > 0.5 * x.min(y) + 1e-9 {
         let message = format!(
             "The corner radius {} is more than half of the rectangle's lesser side.",
             show(corner)
         );
-        problems.say(&code::BAD_NUMBER, &format!("{pointer}/corner"), message);
+        problems.say(&code::BAD_NUMBER, &pointer.step("corner"), message);
         return None;
     }
     let flat = Contour::rectangle(point(0.0, 0.0), point(x, y), corner);
@@ -226,15 +233,15 @@ fn rectangle(s: &RectangleShape, pointer: &str, problems: &mut Problems) -> Opti
     }))
 }
 
-fn slot(s: &SlotShape, pointer: &str, problems: &mut Problems) -> Option<Contour> {
-    let from = problems.place(s.from, &format!("{pointer}/from"));
-    let to = problems.place(s.to, &format!("{pointer}/to"));
-    let width = problems.positive(s.width, &format!("{pointer}/width"), "width");
+fn slot(s: &SlotShape, pointer: &Pointer, problems: &mut Problems) -> Option<Contour> {
+    let from = problems.place(s.from, &pointer.step("from"));
+    let to = problems.place(s.to, &pointer.step("to"));
+    let width = problems.positive(s.width, &pointer.step("width"), "width");
     let (from, to, width) = (from?, to?, width?);
     let Some(along) = (to - from).normalized() else {
         problems.say(
             &code::BAD_NUMBER,
-            &format!("{pointer}/to"),
+            &pointer.step("to"),
             "The slot's two ends are one point; give a circle instead.",
         );
         return None;
@@ -253,9 +260,14 @@ fn slot(s: &SlotShape, pointer: &str, problems: &mut Problems) -> Option<Contour
     })
 }
 
-fn band(problems: &mut Problems, at: Length, width: Length, pointer: &str) -> Option<(f64, f64)> {
-    let at = problems.coordinate(at, &format!("{pointer}/at"));
-    let width = problems.positive(width, &format!("{pointer}/width"), "width");
+fn band(
+    problems: &mut Problems,
+    at: Length,
+    width: Length,
+    pointer: &Pointer,
+) -> Option<(f64, f64)> {
+    let at = problems.coordinate(at, &pointer.step("at"));
+    let width = problems.positive(width, &pointer.step("width"), "width");
     let (at, width) = (at?, width?);
     Some((at - width / 2.0, at + width / 2.0))
 }
@@ -265,14 +277,14 @@ fn stretch(
     from: Option<Length>,
     to: Option<Length>,
     limits: (f64, f64),
-    pointer: &str,
+    pointer: &Pointer,
 ) -> Option<(f64, f64)> {
     let from = match from {
-        Some(l) => problems.coordinate(l, &format!("{pointer}/from"))?,
+        Some(l) => problems.coordinate(l, &pointer.step("from"))?,
         None => limits.0,
     };
     let to = match to {
-        Some(l) => problems.coordinate(l, &format!("{pointer}/to"))?,
+        Some(l) => problems.coordinate(l, &pointer.step("to"))?,
         None => limits.1,
     };
     if to - from <= 0.0 {
@@ -293,22 +305,21 @@ fn stretch(
 /// A corner of a described contour: where, bulge of the piece after it, rounding radius in mm.
 type Corner = (Point, f64, f64);
 
-fn corners(s: &ContourShape, pointer: &str, problems: &mut Problems) -> Option<Vec<Corner>> {
+fn corners(s: &ContourShape, pointer: &Pointer, problems: &mut Problems) -> Option<Vec<Corner>> {
     let full: Vec<(Option<Point>, f64, f64)> = s
         .points
         .iter()
         .enumerate()
         .map(|(i, p)| {
-            let here = format!("{pointer}/points/{i}");
+            let here = pointer.step("points").step(i);
             match p {
                 ContourPoint::Plain(at) => (problems.place(*at, &here), 0.0, 0.0),
                 ContourPoint::Full(p) => {
-                    let at = problems.place(p.at, &format!("{here}/at"));
+                    let at = problems.place(p.at, &here.step("at"));
                     // A bulge of 57 is an arc of 356°; more is a drawing fault.
-                    let bulge =
-                        problems.plain_number(p.bulge, &format!("{here}/bulge"), "bulge", 57.0);
+                    let bulge = problems.plain_number(p.bulge, &here.step("bulge"), "bulge", 57.0);
                     let round =
-                        problems.not_negative(p.round, &format!("{here}/round"), "rounding radius");
+                        problems.not_negative(p.round, &here.step("round"), "rounding radius");
                     (
                         at.filter(|_| bulge.is_some() && round.is_some()),
                         p.bulge,
@@ -327,7 +338,7 @@ fn corners(s: &ContourShape, pointer: &str, problems: &mut Problems) -> Option<V
 fn rounded(
     points: &[Corner],
     closed: bool,
-    pointer: &str,
+    pointer: &Pointer,
     problems: &mut Problems,
 ) -> Option<Vec<Vertex>> {
     let n = points.len();
@@ -336,7 +347,7 @@ fn rounded(
     let mut taken = vec![0.0; n];
     for i in 0..n {
         let (at, bulge, round) = points[i];
-        let here = format!("{pointer}/points/{i}/round");
+        let here = pointer.step("points").step(i).step("round");
         if round <= 0.0 {
             vertices.push(Vertex { at, bulge });
             continue;
@@ -397,7 +408,7 @@ fn rounded(
     Some(vertices)
 }
 
-fn contour(s: &ContourShape, pointer: &str, problems: &mut Problems) -> Option<Contour> {
+fn contour(s: &ContourShape, pointer: &Pointer, problems: &mut Problems) -> Option<Contour> {
     let points = corners(s, pointer, problems)?;
     let least = match (s.closed, points.iter().any(|p| p.1.abs() > 0.0)) {
         (true, false) => 3,
@@ -406,7 +417,7 @@ fn contour(s: &ContourShape, pointer: &str, problems: &mut Problems) -> Option<C
     if points.len() < least {
         problems.say(
             &code::DOCUMENT_INVALID,
-            &format!("{pointer}/points"),
+            &pointer.step("points"),
             format!(
                 "The contour has {} points; {least} are the fewest.",
                 points.len()
@@ -422,7 +433,7 @@ fn contour(s: &ContourShape, pointer: &str, problems: &mut Problems) -> Option<C
     .without_repeats(1e-9);
     if let Some(at) = crate::join::crossing(&made) {
         let mut f = Finding::new(&code::CONTOUR_SELF_CROSSING, "The contour crosses itself.")
-            .pointer(pointer)
+            .pointer(pointer.clone())
             .at(at);
         f.part.clone_from(&problems.part);
         problems.findings.push(f);
@@ -431,7 +442,7 @@ fn contour(s: &ContourShape, pointer: &str, problems: &mut Problems) -> Option<C
     if made.is_empty() || (s.closed && made.area().abs() < 1e-6) {
         problems.say(
             &code::DOCUMENT_INVALID,
-            &format!("{pointer}/points"),
+            &pointer.step("points"),
             "The contour encloses nothing.",
         );
         return None;
@@ -440,23 +451,19 @@ fn contour(s: &ContourShape, pointer: &str, problems: &mut Problems) -> Option<C
 }
 
 /// The outline of a blank: its rectangle, narrowed to the tenons at its ends.
-pub fn blank(doc: &BlankDoc, pointer: &str, problems: &mut Problems) -> Option<Contour> {
-    let length = problems.positive(doc.length, &format!("{pointer}/length"), "length");
-    let width = problems.positive(doc.width, &format!("{pointer}/width"), "width");
+pub fn blank(doc: &BlankDoc, pointer: &Pointer, problems: &mut Problems) -> Option<Contour> {
+    let length = problems.positive(doc.length, &pointer.step("length"), "length");
+    let width = problems.positive(doc.width, &pointer.step("width"), "width");
     if doc.dimensioned && !doc.tenons.is_empty() {
         let message =
             "A dimensioned blank has its outline already, so it cannot get tenons from it.";
-        problems.say(
-            &code::DOCUMENT_INVALID,
-            &format!("{pointer}/tenons"),
-            message,
-        );
+        problems.say(&code::DOCUMENT_INVALID, &pointer.step("tenons"), message);
         return None;
     }
     let mut ends: [Vec<Cut>; 2] = [Vec::new(), Vec::new()];
     let mut fine = true;
     for (i, t) in doc.tenons.iter().enumerate() {
-        let here = format!("{pointer}/tenons/{i}");
+        let here = pointer.step("tenons").step(i);
         match tenon(t, width, &here, problems) {
             Some(cut) => ends[usize::from(t.end == End::Right)].push(cut),
             None => fine = false,
@@ -484,7 +491,7 @@ pub fn blank(doc: &BlankDoc, pointer: &str, problems: &mut Problems) -> Option<C
     if right - left <= 1e-6 {
         problems.say(
             &code::BAD_NUMBER,
-            &format!("{pointer}/length"),
+            &pointer.step("length"),
             "The tenons take the whole length.",
         );
         fine = false;
@@ -522,16 +529,14 @@ struct Cut {
     low: f64,
     high: f64,
     length: f64,
-    pointer: String,
+    pointer: Pointer,
 }
 
-fn tenon(t: &Tenon, width: Option<f64>, pointer: &str, problems: &mut Problems) -> Option<Cut> {
-    let length = problems.positive(t.length, &format!("{pointer}/length"), "tenon's length");
-    let own = problems.positive(t.width, &format!("{pointer}/width"), "tenon's width");
+fn tenon(t: &Tenon, width: Option<f64>, pointer: &Pointer, problems: &mut Problems) -> Option<Cut> {
+    let length = problems.positive(t.length, &pointer.step("length"), "tenon's length");
+    let own = problems.positive(t.width, &pointer.step("width"), "tenon's width");
     let offset = match t.offset {
-        Some(o) => {
-            Some(problems.not_negative(o, &format!("{pointer}/offset"), "tenon's offset")?)
-        }
+        Some(o) => Some(problems.not_negative(o, &pointer.step("offset"), "tenon's offset")?),
         None => None,
     };
     let (length, own, width) = (length?, own?, width?);
@@ -550,7 +555,7 @@ fn tenon(t: &Tenon, width: Option<f64>, pointer: &str, problems: &mut Problems) 
         low,
         high: low + own,
         length,
-        pointer: pointer.to_string(),
+        pointer: pointer.clone(),
     })
 }
 
@@ -586,7 +591,7 @@ mod tests {
             min: point(0.0, 0.0),
             max: point(300.0, 100.0),
         };
-        let made = contours(&shape, part, 8.0, "/shape", &mut problems);
+        let made = contours(&shape, part, 8.0, &Pointer::from("/shape"), &mut problems);
         (made, problems)
     }
 
@@ -714,7 +719,12 @@ mod tests {
                 .iter()
                 .map(|f| f.pointer.clone().unwrap())
                 .collect();
-            assert_eq!(places, [pointer], "{shape} {:?}", problems.findings);
+            assert_eq!(
+                places,
+                [Pointer::from(pointer)],
+                "{shape} {:?}",
+                problems.findings
+            );
         }
     }
 
@@ -728,7 +738,7 @@ mod tests {
         ] }))
             .unwrap();
         let mut problems = Problems::default();
-        let c = blank(&doc, "/blank", &mut problems).unwrap();
+        let c = blank(&doc, &Pointer::from("/blank"), &mut problems).unwrap();
         assert!(problems.findings.is_empty());
         assert!((c.area() - (350.0 * 100.0 + 30.0 * 40.0 + 2.0 * 20.0 * 30.0)).abs() < 1e-9);
         let b = c.bounds();
@@ -763,7 +773,7 @@ mod tests {
         ] {
             let doc: BlankDoc = serde_json::from_value(doc).unwrap();
             let mut problems = Problems::default();
-            assert!(blank(&doc, "/blank", &mut problems).is_none());
+            assert!(blank(&doc, &Pointer::from("/blank"), &mut problems).is_none());
             let places: Vec<_> = problems
                 .findings
                 .iter()

@@ -99,6 +99,9 @@ impl End {
             End::Refused(why) | End::Panicked(why) | End::Broke(why) => why.clone(),
             End::Signal(number) => match Signal::try_from(*number) {
                 Ok(Signal::SIGXFSZ) => "it wrote a larger file than allowed".to_string(),
+                Ok(Signal::SIGKILL) => {
+                    "it was killed from outside (signal 9), by somebody or by a system short of memory".to_string()
+                }
                 Ok(signal) => format!("the system ended it with signal {number} ({signal})"),
                 Err(_) => format!("the system ended it with signal {number}"),
             },
@@ -541,13 +544,13 @@ impl<'s> Running<'s> {
     }
 
     /// The system has no signal for "no more memory". An allocator that is refused aborts and says so; code that does not look at
-    /// what it was given runs into nothing; a system short of memory kills.
+    /// what it was given runs into nothing. (A kill alone says nothing of memory: people and systems kill for other reasons too.)
     fn wanted_memory(&self, signal: i32, memory_kib: i64, printed: &str) -> bool {
         let aborted = signal == Signal::SIGABRT as i32
             && (printed.contains("memory allocation of") || printed.contains("bad_alloc"));
         let limit = self.limits.memory_mib as f64;
         let full = memory_kib as f64 / 1024.0 >= (MEMORY_SHARE * limit).min(limit - NOT_HELD);
-        aborted || full || signal == Signal::SIGKILL as i32
+        aborted || full
     }
 }
 

@@ -18,7 +18,7 @@ use captured_output::CapturedOutput;
 use dialects::{generic_rows, native_rows};
 use grainway_abi as abi;
 use grainway_pipeline::dialect::Dialect;
-use grainway_pipeline::doc::Unit;
+use grainway_pipeline::doc::{Pointer, Unit};
 use grainway_pipeline::stage::{Cancel, Stage};
 use grainway_pipeline::work::sha256_hex;
 use serde::{Deserialize, Serialize};
@@ -302,13 +302,15 @@ fn library_rows(library: &Library, trial: &mut Trial) {
                 return Err(format!("stage {}: {what}", s.name));
             }
             let schema = native::with_lengths(&s.schema);
-            native::read_layer(&s.example, Unit::Mm, "", &schema).map_err(|problems| {
-                let words: Vec<String> = problems
-                    .iter()
-                    .map(|p| format!("{} {}", p.pointer, p.message))
-                    .collect();
-                format!("stage {}: {}", s.name, words.join(" "))
-            })?;
+            native::read_layer(&s.example, Unit::Mm, &Pointer::default(), &schema).map_err(
+                |problems| {
+                    let words: Vec<String> = problems
+                        .iter()
+                        .map(|p| format!("{} {}", p.pointer, p.message))
+                        .collect();
+                    format!("stage {}: {}", s.name, words.join(" "))
+                },
+            )?;
         }
         Ok(format!(
             "{} of stages, each with an example that follows it",

@@ -11,7 +11,7 @@ use grainway_pipeline::chain::Stages;
 use grainway_pipeline::dialect::{
     Dialect, DialectAbout, DialectError, ProgramHead, ReadEnd, ReadMove, Reader, Written,
 };
-use grainway_pipeline::doc::{Problem, Unit};
+use grainway_pipeline::doc::{Pointer, Problem, Unit};
 use grainway_pipeline::motion::Item;
 use grainway_pipeline::stage::{About, Cx, Dialects, Fact, Fault, Settings, Stage, Stop};
 use grainway_pipeline::work::{Documents, Work};
@@ -295,7 +295,7 @@ impl Stage for DescribedStage {
         &self,
         layer: &Value,
         unit: Unit,
-        pointer: &str,
+        pointer: &Pointer,
     ) -> Result<Value, Vec<Problem>> {
         crate::native::read_layer(layer, unit, pointer, &self.about.schema)
     }
@@ -356,7 +356,7 @@ impl Stage for FromPlugin<dyn Stage> {
         &self,
         layer: &Value,
         unit: Unit,
-        pointer: &str,
+        pointer: &Pointer,
     ) -> Result<Value, Vec<Problem>> {
         self.inner.read_settings(layer, unit, pointer)
     }

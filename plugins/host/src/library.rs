@@ -475,7 +475,13 @@ fn stage_complaint(s: &StageEntry) -> Option<Complaint> {
         return say("schema", &what);
     }
     let schema = native::with_lengths(&s.schema);
-    let problems = native::read_layer(&s.example, Default::default(), "", &schema).err()?;
+    let problems = native::read_layer(
+        &s.example,
+        Default::default(),
+        &grainway_pipeline::doc::Pointer::default(),
+        &schema,
+    )
+    .err()?;
     let words: Vec<&str> = problems.iter().map(|p| p.message.as_str()).collect();
     say("example", &words.join(" "))
 }

@@ -165,7 +165,7 @@ impl TypedStage for Verify {
     fn describe(&self) -> Description {
         Description {
             name: "verify",
-            version: 2,
+            version: 3,
             summary: "Reads the written programs back and checks them against the parts.",
             needs: &["programs"],
             gives: &["verified"],

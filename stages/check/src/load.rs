@@ -22,6 +22,8 @@ const PLACES_MOST: f64 = 30_000.0;
 const PLACE_STEP_MM: f64 = 2.0;
 /// A cut this many times a full slot of one pass is more than rough handling.
 const REFUSE_TIMES: f64 = 2.6;
+/// A text's third decimal makes a pass deeper by less than this share: a pass as deep as the plan may make it is not told.
+const ROUNDED_SHARE: f64 = 0.001;
 /// A slope steeper than this (rise over run) is a plunge.
 const PLUNGE_SLOPE: f64 = 1.0;
 
@@ -333,7 +335,7 @@ fn sideways(scene: &Scene<'_>, tool: u16, t: Taken, place: Sampled, said: &mut S
         "times",
         scene.settled.pass_warn,
     );
-    if t.times <= scene.settled.pass_warn {
+    if t.times <= scene.settled.pass_warn * (1.0 + ROUNDED_SHARE) {
         return;
     }
     let m = &scene.recorded.motions[place.motion];

@@ -3,7 +3,7 @@
 //! A drill of the hole's diameter first; else a flat end mill: straight down where it is as wide as the hole, a helix where the
 //! hole is wider, loops where a helix would leave a core.
 
-use crate::clearing::{ClearingSettings, clear_moves};
+use crate::clearing::{ClearingSettings, clear_moves, clearance};
 use crate::cutters::{self, Choice};
 use crate::entry::{self, Way};
 use crate::feeds;
@@ -48,6 +48,7 @@ pub struct DrillSettings {
     /// Steepest helix, degrees; a turn cuts little, so it may be as steep as practice has it (2 to 5). 5.
     pub ramp_angle: f64,
     /// Height above the wood to which the cutter comes down fast and is lifted to between pecks. 2 mm, and not less.
+    #[serde(deserialize_with = "clearance")]
     pub clearance: Length,
     /// Distance of neighbouring loops in wide holes as a share of the cutter's diameter, at most 0.45. 0.4.
     pub stepover: f64,
@@ -90,7 +91,7 @@ impl TypedStage for DrillStage {
     fn describe(&self) -> Description {
         Description {
             name: DRILL,
-            version: 4,
+            version: 5,
             summary: "Drills holes, or mills them where no drill fits.",
             needs: &["corners"],
             gives: &["steps.drill"],
@@ -405,7 +406,7 @@ fn bore(
             .finding(id, cutter, machine)
             .map(|f| findings::about(f, variant, feature)),
     );
-    let clearance = settings.clearance.mm().max(2.0);
+    let clearance = settings.clearance.mm();
     let top = variant.z.highest_top();
     let retract = top + clearance;
     let mut moves = Vec::new();

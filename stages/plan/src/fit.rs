@@ -7,7 +7,7 @@ use crate::lies::{Lies, Outer};
 use grainway_geom::tolerance::SAME_POINT_MM;
 use grainway_geom::{Bounds, Contour, Point, SegmentIndex, near_pairs};
 use grainway_pipeline::doc::{
-    Depth, FeatureKind, Length, Side, Stock, UNLIKE_SHARE, WIDEST_SPREAD_MM, ZZero,
+    Depth, FeatureKind, Length, Pointer, Side, Stock, UNLIKE_SHARE, WIDEST_SPREAD_MM, ZZero,
 };
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
@@ -78,7 +78,7 @@ impl TypedStage for Fit {
     }
     fn run(&self, work: &mut Work, settings: &Self::Settings, cx: &Cx<'_>) -> Result<(), Stop> {
         let mut findings = Vec::new();
-        check_settings(settings, &mut findings);
+        check_settings(&work.documents, settings, &mut findings);
         let stocks = check_stocks(&work.documents, &work.parts, settings, &mut findings);
         let mut variants = Vec::new();
         for (i, part) in work.parts.iter().enumerate() {
@@ -115,13 +115,14 @@ impl TypedStage for Fit {
     }
 }
 
-fn check_settings(settings: &FitSettings, findings: &mut Vec<Finding>) {
+fn check_settings(documents: &Documents, settings: &FitSettings, findings: &mut Vec<Finding>) {
     let into = settings.into_spoilboard.mm();
     if !(into > 0.0 && into <= DEEPEST_INTO_SPOILBOARD_MM) {
         let message = format!(
             "The setting into-spoilboard of the fit stage is {into} mm; it must be above 0 and at most {DEEPEST_INTO_SPOILBOARD_MM} mm."
         );
-        findings.push(Finding::new(&code::BAD_NUMBER, message));
+        let at = documents.setting("fit", &["into-spoilboard"]);
+        findings.push(Finding::new(&code::BAD_NUMBER, message).pointer(at));
     }
     for (name, value) in [
         ("least-wall", settings.least_wall),
@@ -134,7 +135,8 @@ fn check_settings(settings: &FitSettings, findings: &mut Vec<Finding>) {
                 "The setting {name} of the fit stage is {} mm; it must be 0 or more.",
                 value.mm()
             );
-            findings.push(Finding::new(&code::BAD_NUMBER, message));
+            let at = documents.setting("fit", &[name]);
+            findings.push(Finding::new(&code::BAD_NUMBER, message).pointer(at));
         }
     }
 }
@@ -154,11 +156,11 @@ fn check_stocks<'p>(
             continue;
         };
         let place = if documents.job.stocks.contains_key(id) {
-            "job.json"
+            Pointer::job()
         } else {
-            "shop.json"
+            Pointer::shop()
         };
-        let at = format!("{place}#/stocks/{id}");
+        let at = place.step("stocks").step(id);
         let before = findings.len();
         if stock.thickness.is_empty()
             || stock
@@ -167,8 +169,7 @@ fn check_stocks<'p>(
                 .any(|t| !(t.mm() > 0.0 && t.mm() <= 1000.0))
         {
             let message = format!("A thickness of the stock {id} is not above 0 and at most 1 m.");
-            findings
-                .push(Finding::new(&code::BAD_NUMBER, message).pointer(format!("{at}/thickness")));
+            findings.push(Finding::new(&code::BAD_NUMBER, message).pointer(at.step("thickness")));
         }
         check_readings(documents, id, stock, &at, findings);
         if crate::feeds::wood_of(documents, id).is_none() {
@@ -184,7 +185,7 @@ fn check_stocks<'p>(
                 "The stock {id} is of a wood {} that is not known; {near}.",
                 stock.wood
             );
-            findings.push(Finding::new(&code::UNKNOWN_NAME, message).pointer(format!("{at}/wood")));
+            findings.push(Finding::new(&code::UNKNOWN_NAME, message).pointer(at.step("wood")));
         }
         let (cup, limit) = (stock.cup.mm(), settings.cup_limit.mm());
         if !(cup.is_finite() && cup >= 0.0) {
@@ -193,13 +194,12 @@ fn check_stocks<'p>(
                     &code::BAD_NUMBER,
                     format!("The cup of the stock {id} is {cup} mm."),
                 )
-                .pointer(format!("{at}/cup")),
+                .pointer(at.step("cup")),
             );
         } else if cup > limit {
             let message =
                 format!("The stock {id} is cupped by {cup} mm, more than the limit of {limit} mm.");
-            findings
-                .push(Finding::new(&code::CUP_BEYOND_LIMIT, message).pointer(format!("{at}/cup")));
+            findings.push(Finding::new(&code::CUP_BEYOND_LIMIT, message).pointer(at.step("cup")));
         }
         check_spoilboard(documents, id, &z, settings, findings);
         if findings[before..]
@@ -217,7 +217,7 @@ fn check_readings(
     documents: &Documents,
     id: &str,
     stock: &Stock,
-    at: &str,
+    at: &Pointer,
     findings: &mut Vec<Finding>,
 ) {
     let mm = |i: usize| tidy(stock.thickness[i].mm());
@@ -227,7 +227,7 @@ fn check_readings(
             "Measure again. If it is right, write {{ \"thickness\": \"{}mm\", \"confirmed\": true }} in its place.",
             mm(i)
         );
-        let mut finding = Finding::new(info, message).pointer(format!("{at}/thickness/{i}"));
+        let mut finding = Finding::new(info, message).pointer(at.step("thickness").step(i));
         finding.remedy = remedy;
         findings.push(finding);
     };
@@ -279,8 +279,12 @@ fn check_spoilboard(
             "The spoilboard of the machine {name} is {board} mm thick; it must be above 0."
         );
         findings.push(
-            Finding::new(&code::BAD_NUMBER, message)
-                .pointer(format!("shop.json#/machines/{name}/spoilboard")),
+            Finding::new(&code::BAD_NUMBER, message).pointer(
+                Pointer::shop()
+                    .step("machines")
+                    .step(name)
+                    .step("spoilboard"),
+            ),
         );
         return;
     }

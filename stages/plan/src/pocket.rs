@@ -3,7 +3,7 @@
 //! Loops at a distance of one stepover run from the inside to the wall, on every pass; what they sweep is exactly what the cutter
 //! can reach. Reliefs are cut with the feature. A slot as wide as the cutter is one pass on its centre line.
 
-use crate::clearing::{Clearing, ClearingSettings, first_pass};
+use crate::clearing::{Clearing, ClearingSettings, clearance, first_pass};
 use crate::cutters;
 use crate::entry;
 use crate::feeds::{self, Feeds};
@@ -49,6 +49,7 @@ pub struct PocketSettings {
     /// Wood that the roughing leaves on walls for the finishing pass. 0.4 mm.
     pub finish_allowance: Length,
     /// Height above the wood to which the cutter comes down fast. 2 mm, and not less.
+    #[serde(deserialize_with = "clearance")]
     pub clearance: Length,
 }
 
@@ -87,7 +88,7 @@ impl TypedStage for Pocket {
     fn describe(&self) -> Description {
         Description {
             name: POCKET,
-            version: 4,
+            version: 5,
             summary: "Clears mortises, housings, rebates, grooves, laps and pockets.",
             needs: &["corners"],
             gives: &["steps.pocket"],

@@ -7,7 +7,7 @@ use grainway_pipeline::chain::nearest;
 use grainway_pipeline::dialect::{
     Dialect, DialectAbout, DialectError, Numbering, ProgramHead, Written,
 };
-use grainway_pipeline::doc::{CutterChangeBy, Machine, SpindleSwitch, ZZero};
+use grainway_pipeline::doc::{CutterChangeBy, Machine, Pointer, SpindleSwitch, ZZero};
 use grainway_pipeline::finding::{Finding, code, in_unit};
 use grainway_pipeline::motion::{Move, decode};
 use grainway_pipeline::stage::{Cx, Description, Fault, SpoolId, Stop, TypedStage};
@@ -69,7 +69,7 @@ impl TypedStage for Post {
                     &code::UNKNOWN_NAME,
                     format!("No dialect is called \"{}\"{near}", machine.dialect),
                 )
-                .pointer(format!("shop#/machines/{id}/dialect")),
+                .pointer(Pointer::shop().step("machines").step(id).step("dialect")),
             );
             return Ok(());
         };
@@ -127,8 +127,12 @@ fn changes_between(work: &Work, machine: &Machine, about: &DialectAbout) -> Opti
             "The shop {wanted}, which dialect {name} cannot say: each program has one cutter, to be put in by hand before it."
         );
         let id = work.documents.machine().map_or("", |(id, _)| id);
-        Finding::new(&code::CHANGES_BETWEEN, text)
-            .pointer(format!("shop#/machines/{id}/cutter-change"))
+        Finding::new(&code::CHANGES_BETWEEN, text).pointer(
+            Pointer::shop()
+                .step("machines")
+                .step(id)
+                .step("cutter-change"),
+        )
     };
     (differs && work.setups.iter().any(several)).then(finding)
 }

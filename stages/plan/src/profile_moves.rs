@@ -12,6 +12,9 @@ use grainway_pipeline::motion::{Move, SAFE_Z};
 use grainway_pipeline::tolerance::SAME_LEVEL_MM;
 use grainway_pipeline::work::{CutLoop, ProfileCut, Tab};
 
+/// Both ends of a piece are rounded when they are written, to 0.0001 in at the coarsest: it may come down by this more, mm, and one of a
+/// few micrometres would be too fast for it.
+const WRITTEN_MM: f64 = 0.00254;
 /// Lengths along a path closer than this are the same place.
 const SAME_PLACE_MM: f64 = 1e-6;
 /// How far a single loop leads out into the waste at its end, mm, so that the cutter does not lift against the wall: enough to be
@@ -358,7 +361,7 @@ impl Runner<'_> {
             // The feed that the section allows; its share downwards is no more than straight down is fed.
             let down = self.z() - end_z;
             let rate = match down > SAME_LEVEL_MM {
-                true => self.cut.plunge * way.length().hypot(down) / down,
+                true => self.cut.plunge * way.length().hypot(down) / (down + WRITTEN_MM),
                 false => f64::INFINITY,
             };
             let rate = rate.min(self.cut.feed * share);

@@ -10,12 +10,12 @@ use grainway_pipeline::chain::{Chain, Keep, Stages, StateKey};
 use grainway_pipeline::dialect::ProgramHead;
 use grainway_pipeline::doc::Unit;
 use grainway_pipeline::motion::Item;
-use grainway_pipeline::stage::{Cancel, Cx, FileProblem, Files, MemorySpool, Silent, Stop};
+use grainway_pipeline::stage::{Cancel, Cx, MemorySpool, Silent, Stop};
 use grainway_pipeline::work::Work;
 use grainway_plan::program_items::{Can, Changes, items};
 use grainway_tests::{
     CUTTING_SHEET_JOB, Loaded, cutting_sheet_shop, drawings, load_texts, minutes, python,
-    queue_bench, root, sheets_beside,
+    queue_bench, root, sheets_beside, sizes,
 };
 use serde_json::{Value, json};
 use std::io::Write;
@@ -46,7 +46,9 @@ fn main() -> Result<(), Failure> {
         copies(if full { 300 } else { 30 })?;
     }
     if every || what == "sizes" {
-        sizes(if full { (5_000, 1_250) } else { (200, 100) })?;
+        for line in sizes::ratios(if full { (5_000, 1_250) } else { (200, 100) })? {
+            println!("{line}");
+        }
     }
     if every || what == "texts" {
         texts(if full { 20 } else { 1 })?;
@@ -293,86 +295,6 @@ fn copies(count: usize) -> Result<(), Failure> {
     Ok(())
 }
 
-/// A ring of so many LINEs, as a drawing program exports a curve.
-fn ring_of_lines(count: usize) -> String {
-    let at = |i: usize| {
-        let turn = (i % count) as f64 / count as f64 * std::f64::consts::TAU;
-        point(400.0, 400.0) + Point::unit(turn) * (300.0 + 20.0 * (7.0 * turn).sin())
-    };
-    let line = |i| {
-        let (a, b) = (at(i), at(i + 1));
-        format!(
-            "0\nLINE\n8\noutline\n10\n{}\n20\n{}\n11\n{}\n21\n{}\n",
-            a.x, a.y, b.x, b.y
-        )
-    };
-    (0..count).map(line).collect()
-}
-
-/// A square with so many holes of 5 mm.
-fn square_with_holes(count: usize) -> String {
-    let row = (count as f64).sqrt().ceil() as usize;
-    let side = 12.0 * row as f64 + 40.0;
-    let outline = format!(
-        "0\nLWPOLYLINE\n8\noutline\n90\n4\n70\n1\n10\n0\n20\n0\n10\n{side}\n20\n0\n10\n{side}\n20\n{side}\n10\n0\n20\n{side}\n"
-    );
-    let hole = |i: usize| {
-        let (x, y) = (
-            26.0 + 12.0 * (i % row) as f64,
-            26.0 + 12.0 * (i / row) as f64,
-        );
-        format!("0\nCIRCLE\n8\nhole\n10\n{x}\n20\n{y}\n40\n2.5\n")
-    };
-    outline + &(0..count).map(hole).collect::<String>()
-}
-
-/// Four times the lines of an outline, or the holes of a part, against linear time through the whole chain.
-fn sizes((lines, holes): (usize, usize)) -> Result<(), Failure> {
-    struct Drawing(String);
-    impl Files for Drawing {
-        fn read(&self, _: &str) -> Result<Vec<u8>, FileProblem> {
-            let entities = &self.0;
-            let text = format!("0\nSECTION\n2\nENTITIES\n{entities}0\nENDSEC\n0\nEOF\n");
-            Ok(text.into_bytes())
-        }
-    }
-    let job = json!({ "format": "grainway.job/1", "name": "sizes", "shop": "s", "drawings": [{
-        "id": "d", "file": "d.dxf", "unit": "mm", "stock": "ply-12", "layers": [
-            { "layer": "outline", "make": "outline", "depth": "through" },
-            { "layer": "hole", "make": "hole", "depth": "through" } ] }] });
-    let drill = "\"drill\": { \"kind\": \"drill\", \"number\": 2, \"diameter\": 5, \"cutting-length\": 40, \
-        \"usable-length\": 45, \"max-rpm\": 24000 }, \"mill\"";
-    let board =
-        "\"thickness\": [12], \"boards\": [{ \"id\": \"b\", \"length\": 1450, \"width\": 1450 }]";
-    let shop = cutting_sheet_shop(6.0)
-        .replace("\"mill\"", drill)
-        .replace("\"thickness\": [12]", board);
-    let run = |entities: String| -> Result<f64, Failure> {
-        let mut loaded = load_texts(&job.to_string(), &shop, &root())?;
-        loaded.files = Box::new(Drawing(entities));
-        let (work, _, times) = timed(loaded, None)?;
-        let passed =
-            |p: &grainway_pipeline::work::Program| p.safe.as_ref().is_some_and(|v| v.passed);
-        if work.programs.is_empty() || !work.programs.iter().all(passed) {
-            return Err(format!("withheld: {:#?}", work.findings).into());
-        }
-        Ok(times.total())
-    };
-    let _ = run(ring_of_lines(100))?;
-    for (what, count, drawing) in [
-        ("lines", lines, ring_of_lines as fn(usize) -> String),
-        ("holes", holes, square_with_holes),
-    ] {
-        let (few, many) = (run(drawing(count))?, run(drawing(4 * count))?);
-        println!(
-            "sizes: {} {what} {many:.3} s | {count} {what} {few:.3} s | ratio {:.2} (linear: 4)",
-            4 * count,
-            many / few
-        );
-    }
-    Ok(())
-}
-
 /// Text written and read in MB/s, against plain formatting and splitting of as many numbers.
 fn texts(times: usize) -> Result<(), Failure> {
     let (work, _, _) = timed(sheet_job()?, None)?;
@@ -464,14 +386,7 @@ fn texts(times: usize) -> Result<(), Failure> {
 /// A child process that makes the cutting sheet and says how much memory it took at most.
 fn one_sheet() -> Result<(), Failure> {
     let (work, _, _) = timed(sheet_job()?, None)?;
-    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let peak = status
-        .lines()
-        .find_map(|l| l.strip_prefix("VmHWM:"))
-        .unwrap_or(" 0 kB")
-        .trim()
-        .to_string();
-    println!("{} {}", work.programs.len(), peak);
+    println!("{} {}", work.programs.len(), sizes::peak_kb());
     Ok(())
 }
 

@@ -158,3 +158,16 @@ fn a_housing_over_finished_edges_is_slow_there_and_asks_for_backing() {
     }
     assert!(crossed > 4, "{crossed}");
 }
+
+/// Its first pass is 4 mm of up-cut tip and 0.5 mm, 1.5 times half its diameter to the micrometre.
+#[test]
+fn a_compression_cutters_first_pass_is_not_told_as_too_deep() {
+    let job = root().join("tests/cases/numbers/drawn-free/job.json");
+    let made = make(load(&job).unwrap()).unwrap();
+    assert!(!made.work.programs.is_empty(), "{:?}", told(&made));
+    assert!(
+        made.with_code("verify-load").is_empty(),
+        "{:?}",
+        told(&made)
+    );
+}

@@ -26,14 +26,17 @@ fn with_readings(case: &str, file: &str, from: &str, to: &str) -> Made {
 
 fn pointers(made: &Made, code: &str) -> Vec<String> {
     let found = made.with_code(code);
-    found.iter().filter_map(|f| f.pointer.clone()).collect()
+    found
+        .iter()
+        .filter_map(|f| Some(f.pointer.as_ref()?.to_string()))
+        .collect()
 }
 
 #[test]
 fn readings_far_apart_ask() {
     let made = make(load(&folder("mistyped-reading").join("job.json")).unwrap()).unwrap();
     assert!(!made.ready());
-    let at = |i: usize| format!("shop.json#/stocks/ash-18/thickness/{i}");
+    let at = |i: usize| format!("shop#/stocks/ash-18/thickness/{i}");
     assert_eq!(pointers(&made, "readings-apart"), [at(0), at(1)]);
     let told = made.with_code("readings-apart")[0];
     assert!(told.message.contains("12 mm apart"), "{told}");
@@ -61,7 +64,7 @@ fn readings_far_apart_ask() {
 fn a_reading_unlike_the_shops_asks() {
     let made = make(load(&folder("reading-unlike-shop").join("job.json")).unwrap()).unwrap();
     assert!(made.work.programs.is_empty() && !made.ready());
-    let at = "job.json#/stocks/ash-19/thickness/0";
+    let at = "job#/stocks/ash-19/thickness/0";
     assert_eq!(pointers(&made, "reading-unlike-shop"), [at]);
     let told = made.with_code("reading-unlike-shop")[0];
     assert!(
@@ -211,4 +214,33 @@ fn the_parts_list_gives_rough_sizes_where_planer_and_saw_make_them() {
         "{list}"
     );
     assert_eq!(lines.len(), 3, "{list}");
+}
+
+/// Every setting of this case is wrong, and stands in the shop.
+#[test]
+fn a_finding_about_a_setting_names_the_document_that_holds_it() {
+    let job_text = std::fs::read_to_string(folder("wrong-pointer").join("job.json")).unwrap();
+    let shop_text = std::fs::read_to_string(folder("wrong-pointer").join("shop.json")).unwrap();
+    let told = |job: &str| {
+        let loaded = load_texts(job, &shop_text, &folder("wrong-pointer")).unwrap();
+        let mut found = pointers(&make(loaded).unwrap(), "bad-number");
+        found.sort();
+        found
+    };
+    let of_shop = [
+        "shop#/settings/fit/least-wall",
+        "shop#/settings/hold/tab-neck",
+        "shop#/settings/place/strip",
+    ];
+    assert_eq!(told(&job_text), of_shop);
+    // The job's own setting goes over the shop's, and so is the one at fault; what it does not set stays the shop's.
+    let mut job: serde_json::Value = serde_json::from_str(&job_text).unwrap();
+    job["settings"] = json!({ "hold": { "tab-neck": -2 }, "place": { "strip": 8 } });
+    assert_eq!(
+        told(&job.to_string()),
+        [
+            "job#/settings/hold/tab-neck",
+            "shop#/settings/fit/least-wall",
+        ]
+    );
 }

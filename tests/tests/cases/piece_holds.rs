@@ -147,7 +147,7 @@ fn without_a_skin_pieces_are_bridged_screwed_or_refused_one_by_one() {
         // No other piece is refused for them.
         for f in made.with_code("verify-loose") {
             let of_open = |p: &&Placement| f.part.as_deref() == Some(p.piece.as_str());
-            assert!(open.iter().any(|p| of_open(&p)), "{f}");
+            assert!(open.iter().any(of_open), "{f}");
         }
         if open.is_empty() {
             assert!(made.ready(), "{:#?}", made.errors());

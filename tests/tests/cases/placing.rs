@@ -400,3 +400,13 @@ fn thin_wood_is_held_or_the_maker_is_told_what_to_do() {
         }
     }
 }
+
+/// Wood of 22 mm; stops stay 3 mm below its face.
+#[test]
+fn the_sheet_says_how_high_stops_may_stand() {
+    let job = root().join("tests/cases/numbers/blanks/job.json");
+    let made = make(load(&job).unwrap()).unwrap();
+    let sheet = text_of(&made, "setup-sheet.html");
+    let said = "stop; at most 19 mm high over the spoilboard; holds the board";
+    assert!(sheet.contains(said), "{sheet}");
+}

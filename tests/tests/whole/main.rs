@@ -10,6 +10,7 @@
     clippy::print_stdout
 )]
 
+mod altered;
 mod claims;
 mod cutting_sheet;
 mod dxf_against_ezdxf;
@@ -22,6 +23,7 @@ mod manuals;
 mod minutes;
 mod mutants;
 mod nist_rules;
+mod numbers;
 mod pen;
 mod regions_against_geos;
 mod sabotage;

@@ -68,8 +68,7 @@ fn the_bound_is_what_a_person_works_out() {
 /// A finishing allowance of nothing: the loop that takes it off is not in the bound.
 #[test]
 fn the_bound_has_no_finishing_lap_where_nothing_is_left_to_finish() {
-    let settings =
-        json!({ "hold": { "first": "clamps" }, "profile": { "finishing-allowance": 0 } });
+    let settings = json!({ "hold": { "first": "clamps" }, "profile": { "finish-allowance": 0 } });
     let (_, told) = report(&json!([]), &settings);
     let lap = 2.0 * (300.0 + 200.0) + TAU * 3.0;
     near(

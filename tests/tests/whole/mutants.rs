@@ -5,7 +5,7 @@
 //! and prints the table. Mutators know letters and numbers of the published languages and nothing of the code that is tested.
 
 mod pen;
-mod text;
+pub mod text;
 mod words;
 
 use grainway_pipeline::doc::{CutterChangeBy, Unit};

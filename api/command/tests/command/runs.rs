@@ -364,3 +364,30 @@ fn an_interrupt_ends_with_130() {
     assert_eq!(child.wait().unwrap().code(), Some(130));
     assert_eq!(bench.entries(), ["job", "states"]);
 }
+
+/// A hole of 20 mm whose wall to the part's end is thin at (0, 50.8), made for programs in `unit`: the line that tells of it.
+fn told_of_the_thin_wall(unit: &str) -> String {
+    let bench = Bench::new();
+    let mut job = job();
+    job["parts"][0]["features"][0]["shape"]["circle"]["at"] = json!([11, 50.8]);
+    bench.put("job/job.json", job.to_string());
+    let mut shop = crate::bench::shop();
+    shop["machines"]["router"]["program-unit"] = json!(unit);
+    bench.put("job/shop.json", shop.to_string());
+    let err = bench.make().err;
+    let lines: Vec<&str> = err.lines().filter(|l| l.contains("wall-thin")).collect();
+    assert_eq!(lines.len(), 1, "{err}");
+    lines[0].to_string()
+}
+
+#[test]
+fn the_terminal_tells_places_in_millimetres_where_programs_are() {
+    let line = told_of_the_thin_wall("mm");
+    assert!(line.contains(" at (0, 50.8): "), "{line}");
+}
+
+#[test]
+fn the_terminal_tells_places_in_inches_where_programs_are() {
+    let line = told_of_the_thin_wall("in");
+    assert!(line.contains(" at (0, 2): "), "{line}");
+}

@@ -61,6 +61,7 @@ async fn job(store: &Store, files: &Files, n: u32, ends: bool) -> JobId {
             summary: Summary::default(),
             files: made,
             output: Some("a1".to_string()),
+            lost: false,
         };
         assert_eq!(claimed.job.id, new.id);
         assert!(store.complete(&claimed.claim, &end, T0 + 1).await.unwrap());

@@ -224,7 +224,7 @@ async fn killed(place: &Path, data: &Path, store: &StoreUrl, more: Value, worker
     let (drop, dropped) = (place.join("drop"), if workers == 0 { jobs / 5 } else { 0 });
     if dropped > 0 {
         std::fs::create_dir(&drop).unwrap();
-        settings["drop-folders"] = json!([{ "folder": drop, "settle-seconds": 1 }]);
+        settings["watched-folders"] = json!([{ "folder": drop, "settle-seconds": 1 }]);
     }
     for (key, value) in more.as_object().unwrap() {
         settings[key] = value.clone();

@@ -9,7 +9,7 @@ use super::security::service;
 use bytes::Bytes;
 use grainway_service::files::{FilePlace, Files, FilesUrl};
 use grainway_service::model::{JobEnd, JobFile, JobId, JobState, Side, Summary};
-use grainway_service::store::{Store, StoreUrl};
+use grainway_service::store::{JobFilter, Store, StoreUrl};
 use grainway_service::worker;
 use serde_json::{Value, json};
 use std::process::Command;
@@ -171,6 +171,7 @@ async fn load_of_claims_and_ends() {
             summary: Summary::default(),
             files: claimed.files.clone(),
             output: None,
+            lost: false,
         };
         assert!(store.complete(&claimed.claim, &end, 3).await.unwrap());
     }
@@ -356,5 +357,34 @@ async fn load_of_a_night() {
     println!(
         "load: a night of {jobs} jobs from a list: one worker {one:.1} s, two workers {two:.1} s, {:.2} times as fast",
         one / two
+    );
+}
+
+/// Lists of a long queue by state, as the page asks for them.
+#[tokio::test]
+async fn load_of_listing_by_states() {
+    let (place, jobs) = (Fresh::new(), number("GRAINWAY_LOAD_WAITING", 2_000));
+    let store = Store::open(&StoreUrl::Sqlite(place.join("queue.sqlite")))
+        .await
+        .unwrap();
+    let queue: Vec<_> = (0..jobs).map(|_| new_job("Drawer bottom", 1)).collect();
+    for some in queue.chunks(5_000) {
+        store.submit(some, None, 1_000_000).await.unwrap();
+    }
+    let filter = JobFilter {
+        states: vec![JobState::Queued, JobState::Running],
+        limit: 100,
+        ..JobFilter::default()
+    };
+    let began = Instant::now();
+    let listed = store.jobs(&filter).await.unwrap();
+    let list = began.elapsed();
+    let counts = store.counts().await.unwrap();
+    let newest = queue.iter().map(|j| j.id).max();
+    assert_eq!((listed.len(), listed.first().map(|j| j.id)), (100, newest));
+    assert_eq!(counts[&JobState::Queued], jobs);
+    println!(
+        "load: {jobs} jobs wait | a page of 100 by states after {list:.1?} (target 50 ms) | counted after {:.1?}",
+        began.elapsed() - list
     );
 }

@@ -92,7 +92,7 @@ fn doctor_finds_nothing_wrong_with_a_sound_service_and_makes_nothing() {
     let config = fresh.join("serve.json");
     let settings = json!({
         "format": "grainway.serve/1", "data": "data", "workers": 1, "shops": { "workshop": shop },
-        "drawings": { "library": example("newspaper-rack") }, "drop-folders": [{ "folder": "drop" }],
+        "drawings": { "library": example("newspaper-rack") }, "watched-folders": [{ "folder": "drop" }],
         "time-zone": "Europe/Vienna", "hours": [{ "from": "18:00", "to": "06:00" }],
     });
     std::fs::write(&config, settings.to_string()).unwrap();
@@ -144,7 +144,7 @@ fn doctor_names_each_thing_that_is_wrong() {
     .unwrap();
     let settings = json!({
         "format": "grainway.serve/1", "data": "data", "shops": { "absent": "shop.json", "broken": "broken.json" },
-        "drawings": { "library": "nowhere" }, "drop-folders": [{ "folder": "drop" }], "plugins": "plugins",
+        "drawings": { "library": "nowhere" }, "watched-folders": [{ "folder": "drop" }], "plugins": "plugins",
         "limits": { "requests-at-a-time": 1_000_000 },
     });
     std::fs::write(&config, settings.to_string()).unwrap();

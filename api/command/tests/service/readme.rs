@@ -28,7 +28,12 @@ fn the_lines_of_the_readme_serve_hand_in_follow_and_fetch() {
     std::fs::write(bin.join("cargo"), cargo).unwrap();
     let mode = std::os::unix::fs::PermissionsExt::from_mode(0o755);
     std::fs::set_permissions(bin.join("cargo"), mode).unwrap();
-    let script = format!("set -e\n{lines}\nkill -TERM $!\nwait $!\n");
+    // The sample's parts list names no shop of its own; its macro names one that the server of these lines keeps.
+    let of_sheet = std::fs::read_to_string(root.join("jobs/from-a-sheet/parts-list.bas")).unwrap();
+    assert!(of_sheet.contains("Const SHOP = \"workshop\""));
+    let list = "curl -sS --fail-with-body -H 'Content-Type: text/csv' --data-binary @jobs/from-a-sheet/card-index-cabinet.csv \
+        'http://127.0.0.1:4750/v1/lists?dry-run=true&as=csv&shop=workshop' > faults.csv";
+    let script = format!("set -e\n{lines}\n{list}\nkill -TERM $!\nwait $!\n");
     let ran = Command::new("bash")
         .args(["-c", &script])
         .current_dir(&*place)
@@ -44,6 +49,8 @@ fn the_lines_of_the_readme_serve_hand_in_follow_and_fetch() {
     );
     assert!(ran.status.success(), "{said}\n{told}");
     assert!(said.contains("\"state\":\"ready\""), "{said}");
+    let faults = std::fs::read_to_string(place.join("faults.csv")).unwrap();
+    assert_eq!(faults.trim_end(), "row,column,code,message,remedy");
     let zip = std::fs::File::open(place.join("step-stool.zip")).unwrap();
     let zip = zip::ZipArchive::new(zip).unwrap();
     assert!(

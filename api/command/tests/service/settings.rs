@@ -14,7 +14,7 @@ const ALL_WRONG: &str = r#"{
   "worker": 2,
   "job-threads": 0,
   "shops": { "work shop": "shop.json", "big/bench": "shop.json" },
-  "drop-folders": [
+  "watched-folders": [
     { "folder": "drop", "shop": "workshop" },
     { "folder": "drop", "settle-seconds": 0, "in-hours": "yes" }
   ],
@@ -28,10 +28,10 @@ const ALL_WRONG: &str = r#"{
 
 /// Every place that is wrong above, and a word of what is said about it.
 const PLACES: [(&str, &str); 24] = [
-    ("/drop-folders/1/folder", "watched already"),
-    ("/drop-folders/0/shop", "`shops`"),
-    ("/drop-folders/1/in-hours", "true or false"),
-    ("/drop-folders/1/settle-seconds", "at least 1"),
+    ("/watched-folders/1/folder", "watched already"),
+    ("/watched-folders/0/shop", "`shops`"),
+    ("/watched-folders/1/in-hours", "true or false"),
+    ("/watched-folders/1/settle-seconds", "at least 1"),
     ("/files", "bucket"),
     ("/hosts/1", "host alone"),
     ("/hours/0/days/1", "\"tue\""),

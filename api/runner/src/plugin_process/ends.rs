@@ -50,7 +50,14 @@ pub(super) fn finding_of(ended: &Ended, used: &UsedPlugins<'_>) -> Finding {
         let shown: String = last.trim().chars().take(160).collect();
         message.push_str(&format!(" It last printed \"{}\".", shown.escape_debug()));
     }
-    Finding::new(code_of(&ended.end), message)
+    let finding = Finding::new(code_of(&ended.end), message);
+    match ended.end {
+        // The plugin may have no part in it.
+        End::Signal(9) => finding.remedy(
+            "Find out what killed it, in the system's log; if memory ran short, lower `workers` or divide the job. Then hand it in again.",
+        ),
+        _ => finding,
+    }
 }
 
 /// Notes in the plugin folder that the plugin at work killed a job. The finding says that the plugin is now switched off, or that the

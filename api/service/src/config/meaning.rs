@@ -5,21 +5,21 @@ use super::{Config, Hours};
 use grainway_client::names::safe_name;
 use grainway_client::outgoing::Outgoing;
 use grainway_host::limits::LimitsProblem;
-use grainway_pipeline::doc::{Problem, escaped};
+use grainway_pipeline::doc::{Pointer, Problem};
 use std::collections::BTreeSet;
 use std::str::FromStr;
 
 /// Takes a pointer into the configuration file and what is wrong there.
-type Say<'s> = dyn FnMut(String, &str) + 's;
+type Say<'s> = dyn FnMut(Pointer, &str) + 's;
 
 /// Everything that is wrong, with pointers into the configuration file.
 pub fn of(config: &Config) -> Vec<Problem> {
     let mut wrong = Vec::new();
-    let mut say = |pointer: String, message: &str| wrong.push(Problem::new(pointer, message));
+    let mut say = |pointer: Pointer, message: &str| wrong.push(Problem::new(pointer, message));
     addresses(config, &mut say);
     places(config, &mut say);
     names(config, &mut say);
-    drop_folders(config, &mut say);
+    watched_folders(config, &mut say);
     times(config, &mut say);
     private_targets(config, &mut say);
     wrong.extend(of_limits(config));
@@ -37,7 +37,7 @@ fn addresses(config: &Config, say: &mut Say<'_>) {
     for (i, host) in config.hosts.iter().enumerate() {
         if url::Host::parse(host).is_err() {
             say(
-                format!("/hosts/{i}"),
+                Pointer::default().step("hosts").step(i),
                 "Give the name of a host alone, such as \"queue.example\", without port and scheme.",
             );
         }
@@ -99,7 +99,7 @@ fn names(config: &Config, say: &mut Say<'_>) {
         for name in names {
             if !safe_name(name) {
                 say(
-                    format!("/{list}/{}", escaped(name)),
+                    Pointer::default().step(list).step(name),
                     "A name has letters, digits, points, dashes and underscores, at most 80, and no point in front.",
                 );
             }
@@ -107,10 +107,10 @@ fn names(config: &Config, say: &mut Say<'_>) {
     }
 }
 
-fn drop_folders(config: &Config, say: &mut Say<'_>) {
+fn watched_folders(config: &Config, say: &mut Say<'_>) {
     let mut folders = BTreeSet::new();
-    for (i, watched) in config.drop_folders.iter().enumerate() {
-        let at = |key: &str| format!("/drop-folders/{i}/{key}");
+    for (i, watched) in config.watched_folders.iter().enumerate() {
+        let at = |key: &str| Pointer::default().step("watched-folders").step(i).step(key);
         if !folders.insert(&watched.folder) {
             say(
                 at("folder"),
@@ -135,7 +135,7 @@ fn drop_folders(config: &Config, say: &mut Say<'_>) {
 fn times(config: &Config, say: &mut Say<'_>) {
     for (i, hours) in config.hours.iter().enumerate() {
         for (key, message) in of_hours(hours) {
-            say(format!("/hours/{i}/{key}"), message);
+            say(Pointer::default().step("hours").step(i).step(key), message);
         }
     }
     if let Some(name) = &config.time_zone
@@ -159,7 +159,7 @@ fn private_targets(config: &Config, say: &mut Say<'_>) {
     for (i, target) in config.webhook_private_targets.iter().enumerate() {
         if Outgoing::new(std::slice::from_ref(target)).is_err() {
             say(
-                format!("/webhook-private-targets/{i}"),
+                Pointer::default().step("webhook-private-targets").step(i),
                 "Give host and port, such as \"192.168.1.20:8080\".",
             );
         }
@@ -237,7 +237,7 @@ fn of_limits(config: &Config) -> Vec<Problem> {
         ("/limits/drain-seconds", limits.drain_seconds, 0, 86_400),
         ("/limits/attempts", u64::from(limits.attempts), 1, 100),
     ];
-    let number = |pointer: String, value: u64, least: u64, most: u64| {
+    let number = |pointer: Pointer, value: u64, least: u64, most: u64| {
         let message = format!("This is {value}; it must be {least} to {most}.");
         (!(least..=most).contains(&value)).then(|| Problem::number(pointer, message))
     };
@@ -253,7 +253,12 @@ fn of_limits(config: &Config) -> Vec<Problem> {
             most,
         } = problem
         {
-            wrong.extend(number(format!("/limits/job/{key}"), value, least, most));
+            wrong.extend(number(
+                Pointer::default().step("limits").step("job").step(key),
+                value,
+                least,
+                most,
+            ));
         }
     }
     wrong

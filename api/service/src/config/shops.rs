@@ -1,7 +1,7 @@
 //! The shop documents that a configuration names: there, readable, and without faults.
 
 use crate::config::Config;
-use grainway_pipeline::doc::{MAX_DOCUMENT_BYTES, Shop, escaped, read_shop};
+use grainway_pipeline::doc::{MAX_DOCUMENT_BYTES, Pointer, Shop, read_shop};
 use grainway_pipeline::finding::{Finding, code};
 use std::path::Path;
 
@@ -21,7 +21,7 @@ pub fn read(settings: &str, name: &str, path: &Path) -> Result<Shop, Vec<Finding
     let unread = |why: String| {
         let finding = Finding::new(&code::CANNOT_READ, format!("{shown} {why}."))
             .remedy("Name a shop document that the service's user may read.")
-            .pointer(format!("{settings}#/shops/{}", escaped(name)));
+            .pointer(Pointer::whole(settings).step("shops").step(name));
         vec![finding]
     };
     let about = std::fs::metadata(path).map_err(|e| unread(format!("cannot be read: {e}")))?;

@@ -20,7 +20,7 @@ pub async fn parts(config: &Config, now: f64) -> Vec<Check> {
             .iter()
             .map(|(name, path)| drawings(name, path)),
     );
-    checks.extend(config.drop_folders.iter().map(|f| watched(&f.folder)));
+    checks.extend(config.watched_folders.iter().map(|f| watched(&f.folder)));
     checks.extend(config.plugins.as_deref().map(plugins));
     checks.push(time_zone(config));
     checks.push(webhooks(config));
@@ -198,7 +198,7 @@ fn watched(path: &Path) -> Check {
         Err(e) => Check::wrong(
             what,
             format!("{} cannot be read and written: {e}", path.display()),
-            "See `drop-folders` in the settings, the rights of the service's user, and ReadWritePaths= of the unit.",
+            "See `watched-folders` in the settings, the rights of the service's user, and ReadWritePaths= of the unit.",
         ),
     }
 }

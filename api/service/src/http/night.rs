@@ -14,9 +14,9 @@ use axum::http::header::CONTENT_SECURITY_POLICY;
 use axum::response::{IntoResponse, Response};
 use jiff::tz::TimeZone;
 
-/// Jobs asked of the queue at a time.
+/// Jobs asked of the queue at a time, and the most that are told of those that wait.
 const PAGE: u32 = 1000;
-/// Most jobs of a report: more than a year of nights of a large shop.
+/// Most ended jobs of a report: more than a year of nights of a large shop.
 const MOST: usize = 20_000;
 
 pub(super) async fn show(State(api): State<ApiArc>, mut asked: Asked) -> Result<Response, Error> {
@@ -55,7 +55,7 @@ pub(super) async fn show(State(api): State<ApiArc>, mut asked: Asked) -> Result<
         let message = "The time in `to` is before the one in `from`.";
         return Err(Error::new(REFUSED, message).wrong([Wrong::new("to", "bad-value", message)]));
     }
-    let mut jobs = all(&api, |before| JobFilter {
+    let mut jobs = ended(&api, |before| JobFilter {
         ended_from: Some(window.from),
         ended_to: Some(window.to),
         before,
@@ -64,16 +64,22 @@ pub(super) async fn show(State(api): State<ApiArc>, mut asked: Asked) -> Result<
     })
     .await?;
     // What is still to be made belongs to a report of now.
+    let mut waiting = 0;
     if window.to >= now {
-        let waiting = all(&api, |before| JobFilter {
-            states: vec![JobState::Queued, JobState::Running],
-            before,
+        let store = &api.shared.store;
+        let states = vec![JobState::Queued, JobState::Running];
+        let newest = JobFilter {
+            states: states.clone(),
             limit: PAGE,
             ..JobFilter::default()
-        });
-        jobs.extend(waiting.await?);
+        };
+        jobs.extend(store.jobs(&newest).await?);
+        let counts = store.counts().await?;
+        waiting = states.iter().filter_map(|s| counts.get(s)).sum();
     }
-    let report = report(&jobs, &window);
+    let mut report = report(&jobs, &window);
+    // A job may have ended between the two looks at the queue.
+    report.waiting_in_all = report.waiting_in_all.max(waiting);
     Ok(match form {
         "csv" => csv(table(&report)),
         "html" => {
@@ -91,7 +97,7 @@ pub(super) async fn show(State(api): State<ApiArc>, mut asked: Asked) -> Result<
 }
 
 /// All jobs of a filter, page by page. A job that ends between two pages is told once.
-async fn all(
+async fn ended(
     api: &ApiArc,
     filter: impl Fn(Option<crate::model::JobId>) -> JobFilter,
 ) -> Result<Vec<Job>, Error> {

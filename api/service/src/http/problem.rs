@@ -140,7 +140,7 @@ impl Wrong {
 impl From<&Finding> for Wrong {
     fn from(finding: &Finding) -> Wrong {
         Wrong {
-            pointer: finding.pointer.clone().unwrap_or_default(),
+            pointer: finding.pointer.iter().map(ToString::to_string).collect(),
             code: finding.code.clone(),
             message: finding.message.clone(),
             remedy: finding.remedy.clone(),

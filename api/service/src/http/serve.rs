@@ -4,17 +4,19 @@ use super::SharedArc;
 use axum::extract::ConnectInfo;
 use hyper::server::conn::http1;
 use hyper_util::rt::{TokioIo, TokioTimer};
-use hyper_util::server::graceful::GracefulShutdown;
 use hyper_util::service::TowerToHyperService;
+use nix::sys::resource::{Resource, getrlimit};
+use std::collections::BTreeMap;
 use std::io;
 use std::net::SocketAddr;
 use std::pin::Pin;
-use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::task::{Context, Poll, ready};
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::Semaphore;
+use tokio::sync::{Notify, Semaphore, watch};
 use tokio::time::{Sleep, sleep};
 use tower::ServiceExt;
 
@@ -25,24 +27,77 @@ const MOST_FIELDS: usize = 100;
 /// A caller that takes no byte of its answer for so long is cut off.
 const LONGEST_WRITE: Duration = Duration::from_secs(60);
 /// Connections for each request at a time: most wait for their caller's next one.
-const CONNECTIONS: usize = 4;
+const CONNECTIONS: u32 = 4;
+/// Descriptors that are left to the queue, the files and the jobs, and half of the rest.
+const OTHER_FILES: u64 = 64;
+/// So many connections at least.
+const FEWEST: u32 = 4;
 /// How long nothing is accepted when the system gives no more connections.
 const NO_MORE: Duration = Duration::from_millis(200);
 /// How long answers on their way may take once the service stops.
 const LAST_ANSWERS: Duration = Duration::from_secs(10);
 
+/// Connections at a time: as many as the settings ask for, and no more than leave descriptors for the work.
+fn most_connections(requests_at_a_time: u32) -> u32 {
+    let wanted = CONNECTIONS * requests_at_a_time.max(1);
+    let Ok((soft, _)) = getrlimit(Resource::RLIMIT_NOFILE) else {
+        return wanted;
+    };
+    let free = u32::try_from(soft.saturating_sub(OTHER_FILES) / 2).unwrap_or(u32::MAX);
+    wanted.min(free.max(FEWEST))
+}
+
+/// Connections by how long nobody has asked anything on them, so that those that are only kept open can make room.
+#[derive(Default)]
+struct Quiet {
+    /// When somebody last asked, or came in; each with the line that asks the connection to end.
+    since: Mutex<BTreeMap<u64, Arc<Notify>>>,
+    clock: AtomicU64,
+}
+
+impl Quiet {
+    /// Somebody came in, or asked (`before` is the time of the last sign): the time of this sign.
+    fn sign(&self, before: Option<u64>, end: &Arc<Notify>) -> u64 {
+        let now = self.clock.fetch_add(1, Ordering::Relaxed);
+        let mut since = self.since.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(before) = before {
+            since.remove(&before);
+        }
+        since.insert(now, Arc::clone(end));
+        now
+    }
+
+    fn gone(&self, last: u64) {
+        let mut since = self.since.lock().unwrap_or_else(PoisonError::into_inner);
+        since.remove(&last);
+    }
+
+    /// Asks the connection that has been quiet for longest to end. One that waits for its answer gets it first.
+    fn make_room(&self) {
+        let mut since = self.since.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((_, end)) = since.pop_first() {
+            end.notify_one();
+        }
+    }
+}
+
 /// Serves the API until `shared.stop` is set; answers on their way are finished, within a time.
 pub async fn serve(shared: SharedArc, listener: TcpListener) {
     let limits = &shared.config.limits;
     let read = Duration::from_secs(limits.read_seconds.max(1));
-    let most = CONNECTIONS * limits.requests_at_a_time.max(1) as usize;
-    let places = Arc::new(Semaphore::new(most));
+    let most = most_connections(limits.requests_at_a_time);
+    let places = Arc::new(Semaphore::new(most as usize));
     let router = super::router(Arc::clone(&shared));
     let mut stop = shared.stop.subscribe();
-    let graceful = GracefulShutdown::new();
+    let quiet = Arc::new(Quiet::default());
     loop {
+        // Every place may be taken by callers that keep a connection for later.
+        if places.available_permits() == 0 {
+            quiet.make_room();
+        }
         let place = tokio::select! {
             place = Arc::clone(&places).acquire_owned() => place,
+            () = tokio::time::sleep(NO_MORE) => continue,
             _ = stop.wait_for(|s| *s) => break,
         };
         let accepted = tokio::select! {
@@ -53,14 +108,20 @@ pub async fn serve(shared: SharedArc, listener: TcpListener) {
             Ok(accepted) => accepted,
             Err(e) => {
                 tracing::warn!("a connection cannot be accepted: {e}");
+                quiet.make_room();
                 tokio::time::sleep(NO_MORE).await;
                 continue;
             }
         };
         let _ = stream.set_nodelay(true);
         let router = router.clone();
+        let end = Arc::new(Notify::new());
+        let last = Arc::new(AtomicU64::new(quiet.sign(None, &end)));
+        let (signs, ending, of_last) = (Arc::clone(&quiet), Arc::clone(&end), Arc::clone(&last));
         let service =
             tower::service_fn(move |mut request: hyper::Request<hyper::body::Incoming>| {
+                let before = of_last.load(Ordering::Relaxed);
+                of_last.store(signs.sign(Some(before), &ending), Ordering::Relaxed);
                 request
                     .extensions_mut()
                     .insert(ConnectInfo::<SocketAddr>(peer));
@@ -77,20 +138,36 @@ pub async fn serve(shared: SharedArc, listener: TcpListener) {
                 TokioIo::new(Hurried::new(stream, LONGEST_WRITE)),
                 TowerToHyperService::new(service),
             );
-        let connection = graceful.watch(connection);
+        let quiet = Arc::clone(&quiet);
+        let mut stop = stop.clone();
         tokio::spawn(async move {
             let _place = place;
-            if let Err(e) = connection.await {
+            let mut connection = std::pin::pin!(connection);
+            let ended = tokio::select! {
+                ended = connection.as_mut() => ended,
+                () = asked_to_end(&end, &mut stop) => {
+                    connection.as_mut().graceful_shutdown();
+                    connection.await
+                }
+            };
+            quiet.gone(last.load(Ordering::Relaxed));
+            if let Err(e) = ended {
                 tracing::debug!("a connection ended: {e}");
             }
         });
     }
     drop(listener);
-    if tokio::time::timeout(LAST_ANSWERS, graceful.shutdown())
-        .await
-        .is_err()
-    {
+    let all = places.acquire_many(most);
+    if tokio::time::timeout(LAST_ANSWERS, all).await.is_err() {
         tracing::warn!("answers on their way are cut off");
+    }
+}
+
+/// The connection's place is wanted, or the service stops.
+async fn asked_to_end(end: &Notify, stop: &mut watch::Receiver<bool>) {
+    tokio::select! {
+        () = end.notified() => {}
+        _ = stop.wait_for(|s| *s) => {}
     }
 }
 

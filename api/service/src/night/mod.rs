@@ -14,7 +14,7 @@ pub use window::{Window, WindowProblem, last_night, parse_time};
 use super::model::{Job, JobId, JobState, Millis};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// The format word of the report as JSON.
 pub const NIGHT_FORMAT: &str = "grainway.night/1";
@@ -41,8 +41,10 @@ pub struct NightReport {
     pub ready: Vec<NightJob>,
     /// Jobs that somebody stopped.
     pub cancelled: Vec<NightJob>,
-    /// Jobs that still wait or run.
+    /// Jobs that still wait or run: the newest thousand of them.
     pub waiting: Vec<NightJob>,
+    /// How many wait or run in all.
+    pub waiting_in_all: u64,
     /// Wood for the jobs that are ready, by stock.
     pub wood: Vec<NightWood>,
     /// Work for each machine, of the jobs that are ready.
@@ -122,7 +124,8 @@ pub struct NightMachine {
     pub machine_seconds: f64,
 }
 
-/// The report of some jobs: those that ended in the window, and those that have not ended. Others are passed over.
+/// The report of some jobs: those that ended in the window, and those that have not ended. Others are passed over. Who does not give all
+/// that wait sets `waiting_in_all`.
 pub fn report(jobs: &[Job], window: &Window) -> NightReport {
     let mut told: Vec<NightJob> = jobs
         .iter()
@@ -141,14 +144,14 @@ pub fn report(jobs: &[Job], window: &Window) -> NightReport {
             .cloned()
             .collect()
     };
+    let in_window: BTreeSet<JobId> = told.iter().map(|t| t.job).collect();
     let counted: Vec<&Job> = jobs
         .iter()
         .filter(|job| {
-            job.state == JobState::Ready
-                && job.replaced_by.is_none()
-                && told.iter().any(|t| t.job == job.id)
+            job.state == JobState::Ready && job.replaced_by.is_none() && in_window.contains(&job.id)
         })
         .collect();
+    let not_ended = of(&[JobState::Queued, JobState::Running]);
     NightReport {
         format: NIGHT_FORMAT.to_string(),
         from: window.told(window.from),
@@ -159,9 +162,23 @@ pub fn report(jobs: &[Job], window: &Window) -> NightReport {
         failed: of(&[JobState::Failed]),
         ready: of(&[JobState::Ready]),
         cancelled: of(&[JobState::Cancelled]),
-        waiting: of(&[JobState::Queued, JobState::Running]),
+        waiting_in_all: not_ended.len() as u64,
+        waiting: not_ended,
         wood: wood(&counted),
         machines: machines(&counted),
+    }
+}
+
+impl NightReport {
+    /// What is not told of the jobs that wait; empty when all are told.
+    fn others_waiting(&self) -> String {
+        match self
+            .waiting_in_all
+            .saturating_sub(self.waiting.len() as u64)
+        {
+            0 => String::new(),
+            n => format!("{n} jobs more wait or run; the newest are listed."),
+        }
     }
 }
 

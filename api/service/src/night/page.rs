@@ -49,13 +49,15 @@ pub fn page(report: &NightReport) -> String {
         escaped(&report.time_zone)
     );
     let _ = writeln!(out, "<ul class=\"counts\">");
-    for (number, word, tone) in [
+    let listed = [
         (report.ready.len(), "ready", "good"),
         (report.withheld.len(), "withheld", "stop"),
         (report.failed.len(), "failed", "stop"),
         (report.cancelled.len(), "cancelled", ""),
-        (report.waiting.len(), "still to be made", ""),
-    ] {
+    ];
+    let listed = listed.map(|(n, word, tone)| (n as u64, word, tone));
+    let waiting_in_all = (report.waiting_in_all, "still to be made", "");
+    for (number, word, tone) in listed.into_iter().chain([waiting_in_all]) {
         // Nothing failed is nothing to be red about.
         let tone = if number == 0 { "" } else { tone };
         let _ = writeln!(out, "<li class=\"{tone}\"><b>{number}</b> {word}</li>");
@@ -71,7 +73,7 @@ pub fn page(report: &NightReport) -> String {
     wood(&mut out, report);
     machines(&mut out, report);
     act(&mut out, "Cancelled", &report.cancelled);
-    waiting(&mut out, &report.waiting);
+    waiting(&mut out, report);
     out.push_str("</main>\n</body>\n</html>\n");
     out
 }
@@ -264,13 +266,13 @@ fn machines(out: &mut String, report: &NightReport) {
     out.push_str("<p class=\"soft\">Stale jobs are left out of wood and machines.</p>\n");
 }
 
-fn waiting(out: &mut String, jobs: &[NightJob]) {
-    if jobs.is_empty() {
+fn waiting(out: &mut String, report: &NightReport) {
+    if report.waiting.is_empty() {
         return;
     }
     out.push_str("<h2>Still to be made</h2>\n");
     head(out, &[("Job", false), ("Code", false), ("State", false)]);
-    for job in jobs {
+    for job in &report.waiting {
         let _ = writeln!(
             out,
             "<tr><td>{}</td><td>{}</td><td>{}</td></tr>",
@@ -279,5 +281,9 @@ fn waiting(out: &mut String, jobs: &[NightJob]) {
             job.state
         );
     }
-    out.push_str("</tbody>\n</table>\n");
+    let _ = writeln!(
+        out,
+        "</tbody>\n</table>\n<p>{}</p>",
+        report.others_waiting()
+    );
 }

@@ -33,7 +33,13 @@ pub fn table(report: &NightReport) -> Vec<u8> {
         row[12] = whole_minutes(machine.machine_seconds);
         row
     });
-    csv_table::table(COLUMNS, jobs.chain(wood).chain(machines))
+    let others = report.others_waiting();
+    let others = (!others.is_empty()).then(|| {
+        let mut row = empty("waiting");
+        row[16] = others.into();
+        row
+    });
+    csv_table::table(COLUMNS, jobs.chain(wood).chain(machines).chain(others))
 }
 
 fn empty(kind: &str) -> Vec<Cell<'_>> {

@@ -1,6 +1,7 @@
 //! A job as its rows fill it.
 
 use super::ListPlace;
+use grainway_pipeline::doc::Pointer;
 use serde_json::{Map, Value};
 use std::collections::BTreeMap;
 
@@ -17,7 +18,7 @@ pub(super) struct Draft {
     pub only: Map<String, Value>,
     pub whole: Vec<(u32, String)>,
     pub single: bool,
-    pub places: BTreeMap<String, ListPlace>,
+    pub places: BTreeMap<Pointer, ListPlace>,
 }
 
 /// Letters, digits and dashes of a text, for a file name or an id.

@@ -3,7 +3,7 @@
 use super::draft::{Draft, file_word};
 use super::options::Column;
 use super::row::Line;
-use grainway_pipeline::doc::escaped;
+use grainway_pipeline::doc::Pointer;
 use serde_json::{Value, json};
 
 impl Line<'_> {
@@ -64,7 +64,11 @@ impl Line<'_> {
             None => format!("{drawing_id}/{}", number.part),
             Some(sheet) => format!("{drawing_id}-{sheet}/{}", number.part),
         };
-        let at = format!("/drawings/{index}/parts/{}", escaped(&key));
+        let at = Pointer::default()
+            .step("drawings")
+            .step(index)
+            .step("parts")
+            .step(&key);
         if let Some(earlier) = draft.places.get(&at) {
             let message = format!(
                 "ListRow {} already makes part {} of {file}.",
@@ -74,10 +78,14 @@ impl Line<'_> {
             return;
         }
         self.note(draft, at.clone(), Column::DrawingPart);
-        self.note(draft, format!("{at}/id"), Column::Part);
-        self.note(draft, format!("{at}/count"), Column::Count);
-        self.note(draft, format!("{at}/name"), Column::Name);
-        self.note(draft, format!("/only/{id}"), Column::DrawingPart);
+        self.note(draft, at.step("id"), Column::Part);
+        self.note(draft, at.step("count"), Column::Count);
+        self.note(draft, at.step("name"), Column::Name);
+        self.note(
+            draft,
+            Pointer::default().step("only").step(&id),
+            Column::DrawingPart,
+        );
         let mut part = json!({ "id": id, "count": count });
         self.finish(draft, &mut part, &at, name, features);
         draft.drawings[index]["parts"][&key] = part;
@@ -107,7 +115,14 @@ impl Line<'_> {
         }
         draft.whole.push((self.row.number, file.clone()));
         if let Some(index) = self.drawing(draft, &file, &stock, Some(&id)) {
-            self.note(draft, format!("/drawings/{index}/copies"), Column::Count);
+            self.note(
+                draft,
+                Pointer::default()
+                    .step("drawings")
+                    .step(index)
+                    .step("copies"),
+                Column::Count,
+            );
             if count != 1 {
                 draft.drawings[index]["copies"] = json!(count);
             }
@@ -144,10 +159,10 @@ impl Line<'_> {
             None => free_id(file, draft),
         };
         let index = draft.drawings.len();
-        let at = format!("/drawings/{index}");
+        let at = Pointer::default().step("drawings").step(index);
         self.note(draft, at.clone(), Column::Drawing);
-        self.note(draft, format!("{at}/id"), Column::Part);
-        self.note(draft, format!("{at}/stock"), Column::Stock);
+        self.note(draft, at.step("id"), Column::Part);
+        self.note(draft, at.step("stock"), Column::Stock);
         drawing.insert("id".to_string(), json!(id));
         drawing.insert("file".to_string(), json!(file));
         drawing.insert("stock".to_string(), json!(stock));

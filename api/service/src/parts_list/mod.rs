@@ -26,6 +26,7 @@ use super::intake::Handed;
 use super::model::{JobId, Source, When};
 use bytes::Bytes;
 use grainway_client::names::safe_name;
+use grainway_pipeline::doc::Pointer;
 use grainway_pipeline::finding::Finding;
 use grid::settle;
 use std::collections::BTreeMap;
@@ -73,18 +74,18 @@ pub struct ListJob {
     pub document: Vec<u8>,
     /// The drawings that it names.
     pub drawings: Vec<String>,
-    places: BTreeMap<String, ListPlace>,
+    places: BTreeMap<Pointer, ListPlace>,
 }
 
 impl ListJob {
-    /// The row and column that a place of the document comes from; a JSON Pointer, without the document's name.
-    pub fn place(&self, pointer: &str) -> Option<&ListPlace> {
-        let mut pointer = pointer;
+    /// The row and column that a place of the document comes from; whatever the document is called.
+    pub fn place(&self, pointer: &Pointer) -> Option<&ListPlace> {
+        let mut pointer = Pointer::from(pointer.place());
         loop {
-            if let Some(place) = self.places.get(pointer) {
+            if let Some(place) = self.places.get(&pointer) {
                 return Some(place);
             }
-            pointer = pointer.rsplit_once('/')?.0;
+            pointer = pointer.parent()?;
         }
     }
 }
@@ -284,11 +285,10 @@ pub fn retold(list: &[ListJob], findings: &[Finding]) -> Vec<RowProblem> {
             finding.message.clone(),
             finding.remedy.clone(),
         );
-        let place = finding.pointer.as_deref().and_then(|pointer| {
-            let (document, place) = pointer.split_once('#')?;
+        let place = finding.pointer.as_ref().and_then(|pointer| {
             list.iter()
-                .find(|j| j.document_name == document)?
-                .place(place)
+                .find(|j| j.document_name == pointer.document())?
+                .place(pointer)
         });
         if let Some(place) = place {
             told = told.at(place.row, place.column.clone());

@@ -1,7 +1,7 @@
 //! What a parts list leaves out: the shop, units, the list's own headings, what layers of drawings mean.
 
 use grainway_pipeline::doc::{
-    DrawnBoard, LayerRule, Layout, Length, Problem, Stock, Unit, read_settings_layer,
+    DrawnBoard, LayerRule, Layout, Length, Pointer, Problem, Stock, Unit, read_settings_layer,
 };
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -285,7 +285,7 @@ pub fn read_options(value: &Value) -> Result<ListOptions, Vec<Problem>> {
         _ => Unit::Mm,
     };
     // The same reading as that of stages' settings: every problem with its place.
-    read_settings_layer::<ListOptions>(value, unit, "", &schema_list())?;
+    read_settings_layer::<ListOptions>(value, unit, &Pointer::default(), &schema_list())?;
     serde_json::from_value(value.clone()).map_err(|e| vec![Problem::new("", format!("{e}."))])
 }
 

@@ -7,6 +7,7 @@ use super::feature::{features, tenons};
 use super::grid::{Cell, ListRow, RowProblem};
 use super::heading::Headings;
 use super::options::{Column, Decimal, ListOptions};
+use grainway_pipeline::doc::Pointer;
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 
@@ -229,7 +230,7 @@ impl Line<'_> {
         }
     }
 
-    pub(super) fn note(&self, draft: &mut Draft, pointer: String, column: Column) {
+    pub(super) fn note(&self, draft: &mut Draft, pointer: Pointer, column: Column) {
         let place = ListPlace {
             row: self.row.number,
             column: self.heading(column),
@@ -316,26 +317,30 @@ impl Line<'_> {
         if !self.new_id(draft, &id) {
             return;
         }
-        let at = format!("/parts/{}", draft.parts.len());
+        let at = Pointer::default().step("parts").step(draft.parts.len());
         self.note(draft, at.clone(), Column::Part);
-        self.note(draft, format!("{at}/name"), Column::Name);
-        self.note(draft, format!("{at}/count"), Column::Count);
-        self.note(draft, format!("{at}/stock"), Column::Stock);
-        self.note(draft, format!("{at}/blank/length"), Column::Length);
-        self.note(draft, format!("{at}/blank/width"), Column::Width);
-        self.note(draft, format!("/only/{id}"), Column::Part);
+        self.note(draft, at.step("name"), Column::Name);
+        self.note(draft, at.step("count"), Column::Count);
+        self.note(draft, at.step("stock"), Column::Stock);
+        self.note(draft, at.step("blank").step("length"), Column::Length);
+        self.note(draft, at.step("blank").step("width"), Column::Width);
+        self.note(
+            draft,
+            Pointer::default().step("only").step(&id),
+            Column::Part,
+        );
         let mut blank = json!({ "length": length.value, "width": width.value });
         if dimensioned {
             blank["dimensioned"] = json!(true);
             self.note(
                 draft,
-                format!("{at}/blank/dimensioned"),
+                at.step("blank").step("dimensioned"),
                 Column::Dimensioned,
             );
         }
         let mut part = json!({ "id": id, "stock": stock, "count": count });
         for (i, (column, _)) in all_tenons.iter().enumerate() {
-            self.note(draft, format!("{at}/blank/tenons/{i}"), *column);
+            self.note(draft, at.step("blank").step("tenons").step(i), *column);
         }
         if !all_tenons.is_empty() {
             let tenons: Vec<Value> = all_tenons.into_iter().map(|(_, t)| t).collect();
@@ -351,7 +356,7 @@ impl Line<'_> {
         &self,
         draft: &mut Draft,
         part: &mut Value,
-        at: &str,
+        at: &Pointer,
         name: Option<String>,
         features: Vec<(Column, Value)>,
     ) {
@@ -359,7 +364,7 @@ impl Line<'_> {
             part["name"] = json!(name);
         }
         for (i, (column, _)) in features.iter().enumerate() {
-            self.note(draft, format!("{at}/features/{i}"), *column);
+            self.note(draft, at.step("features").step(i), *column);
         }
         if !features.is_empty() {
             part["features"] = features.into_iter().map(|(_, f)| f).collect();

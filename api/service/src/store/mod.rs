@@ -22,6 +22,8 @@ use std::time::Duration;
 /// The longest that a call may take before the store counts as away. A renewal that hangs leaves time for another within a lease of
 /// 30 s.
 const LONGEST_CALL: Duration = Duration::from_secs(12);
+/// The longest that a database may take to answer at all: a submission is answered within 3 s while it is away.
+const LONGEST_REACH: Duration = Duration::from_millis(2_200);
 /// Held by transactions of PostgreSQL that write events, so that their numbers become visible in order.
 const EVENT_LOCK: &str = "SELECT pg_advisory_xact_lock(4750170219)";
 
@@ -294,6 +296,18 @@ impl Store {
             write.done().await
         })
         .await
+    }
+
+    /// Whether a database elsewhere answers at all, found out in little time: for callers that would do much before they find it away.
+    pub async fn reach(&self) -> Result<()> {
+        if self.inner.embedded {
+            return Ok(());
+        }
+        let word = sqlx::query("SELECT 1").fetch_one(&self.inner.read);
+        match tokio::time::timeout(LONGEST_REACH, word).await {
+            Ok(answer) => Ok(answer.map(|_| ())?),
+            Err(_) => Err(StoreProblem::Away("it does not answer".to_string())),
+        }
     }
 
     /// The queue's own name, a UUID that it keeps wherever it is moved.

@@ -12,8 +12,8 @@ use std::time::Duration;
 
 /// How long a caller waits for a connection to an SQLite file: for the writers before it.
 const WAIT_FOR_FILE: Duration = Duration::from_secs(10);
-/// How long a caller waits for a connection to PostgreSQL. As long as it takes to say that the server is down.
-const WAIT_FOR_SERVER: Duration = Duration::from_secs(4);
+/// How long a caller waits for a connection to PostgreSQL: a submission is answered within 3 s while the server is away.
+const WAIT_FOR_SERVER: Duration = Duration::from_secs(2);
 /// Readers of an SQLite file.
 const READERS: u32 = 4;
 /// Connections to PostgreSQL.
@@ -47,6 +47,16 @@ pub(super) async fn open(url: &StoreUrl) -> Result<Store> {
         inner: Arc::new(inner),
         faults: FaultPlan::default(),
     })
+}
+
+impl StoreUrl {
+    /// Where it is, for the log: without a password and options.
+    pub fn shown(&self) -> String {
+        match self {
+            StoreUrl::Sqlite(path) => path.display().to_string(),
+            StoreUrl::Postgres(address) => shown(address),
+        }
+    }
 }
 
 fn disk(path: &Path, e: &std::io::Error) -> StoreProblem {

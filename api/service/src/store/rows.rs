@@ -12,7 +12,7 @@ use std::str::FromStr;
 
 /// The columns that [`job_of`] reads.
 pub(super) const JOB_COLUMNS: &str = "id, name, state, document, priority, not_before, in_hours, source, batch, code, replaces, \
-     replaced_by, created, started, ended, attempts, cancel_wanted, stage, summary, version, output";
+     replaced_by, created, started, ended, attempts, losses, cancel_wanted, stage, summary, version, output";
 
 fn damaged(what: impl Display) -> StoreProblem {
     StoreProblem::Failed(format!("a row of the job store is damaged: {what}"))
@@ -75,7 +75,8 @@ pub(super) fn job_of(row: &AnyRow) -> Result<Job, StoreProblem> {
         created: number("created")?,
         started: time("started")?,
         ended: time("ended")?,
-        attempts: u32::try_from(number("attempts")?).map_err(damaged)?,
+        attempts: u32::try_from(number("attempts")? + number("losses")?).map_err(damaged)?,
+        spent: u32::try_from(number("attempts")?).map_err(damaged)?,
         cancel_wanted: number("cancel_wanted")? != 0,
         stage: maybe("stage")?,
         summary: maybe("summary")?.as_deref().map(read_json).transpose()?,

@@ -5,7 +5,7 @@
 //! `write.on()` between `Store::begin` and `Write::done` (or `Write::undone`), within `Store::call`; reads go to `inner.read`.
 
 /// The migrations in order; the first has number 1.
-pub(super) const MIGRATIONS: &[&str] = &[JOBS, WEBHOOKS, TOKENS];
+pub(super) const MIGRATIONS: &[&str] = &[JOBS, WEBHOOKS, TOKENS, BY_STATE];
 
 const JOBS: &str = "
 CREATE TABLE job (
@@ -103,4 +103,9 @@ CREATE TABLE token (
     created {int} NOT NULL,
     last_used {int}
 ) {strict};
+";
+
+/// Lists by state come newest first, and states are counted, without a look at the jobs themselves.
+const BY_STATE: &str = "
+CREATE INDEX job_state ON job (state, id);
 ";

@@ -101,7 +101,7 @@ impl Store {
         self.call("complete", async {
             let mut write = self.begin().await?;
             let row = sqlx::query(
-                "UPDATE job SET state = $1, ended = $2, summary = $3, files_out = $4, output = $5, owner = NULL,
+                "UPDATE job SET state = $1, ended = $2, summary = $3, files_out = $4, output = $5, attempts = attempts + $9, owner = NULL,
                         lease_until = NULL, stage = NULL, version = version + 1
                  WHERE id = $6 AND state = 'running' AND claims = $7 AND owner = $8
                  RETURNING replaces",
@@ -114,6 +114,7 @@ impl Store {
             .bind(claim.job.to_string())
             .bind(claim.attempt)
             .bind(claim.owner.to_string())
+            .bind(i64::from(end.lost))
             .fetch_optional(write.on())
             .await?;
             let Some(row) = row else {

@@ -59,7 +59,13 @@ pub(super) async fn end(
     summary: Summary,
     made: Option<&Path>,
 ) {
-    let ended = put_away(shared, claim, state, summary, made);
+    let ended = put_away(shared, claim, state, summary, made, false);
+    kept(shared, claim, Some(PUTTING_AWAY), ended).await;
+}
+
+/// Ends a job whose process was lost as often as it may be.
+pub(super) async fn end_lost(shared: &Shared, claim: &Claim, summary: Summary) {
+    let ended = put_away(shared, claim, JobState::Failed, summary, None, true);
     kept(shared, claim, Some(PUTTING_AWAY), ended).await;
 }
 
@@ -71,6 +77,7 @@ async fn put_away(
     state: JobState,
     summary: Summary,
     made: Option<&Path>,
+    lost: bool,
 ) {
     let attempt = Uuid::new_v4().to_string();
     let mut files: Option<Vec<JobFile>> = made.is_none().then(Vec::new);
@@ -94,6 +101,7 @@ async fn put_away(
             summary: summary.clone(),
             files: all,
             output: made.map(|_| attempt.clone()),
+            lost,
         };
         match shared.store.complete(claim, &end, shared.now()).await {
             Ok(true) => return,

@@ -532,6 +532,25 @@ async fn jobs_are_made_again_as_measured_and_in_part() {
     assert_eq!(told.status, 201, "{}", told.text());
     assert!(told.json().get("replaces").is_none());
     let told = server
+        .post_json(
+            &format!("/v1/jobs/{old}/remake"),
+            "{\"parts\":{\"sidee\":1}}",
+        )
+        .await;
+    assert_eq!(
+        (told.status.as_u16(), told.problem()),
+        (422, "refused".to_string())
+    );
+    let wrong = &told.json()["problems"][0];
+    assert_eq!(wrong["pointer"], "/parts/sidee");
+    assert!(
+        wrong["message"]
+            .as_str()
+            .unwrap()
+            .contains("there are brace, side"),
+        "{wrong}"
+    );
+    let told = server
         .post_json(&format!("/v1/jobs/{old}/remake"), "{\"parts\":{}}")
         .await;
     assert_eq!(

@@ -271,6 +271,7 @@ pub async fn end_next(shared: &Shared, state: JobState, files: &[(&str, &[u8])])
         },
         output: (!stored.is_empty()).then_some(attempt),
         files: stored,
+        lost: false,
     };
     assert!(store.complete(&claimed.claim, &end, now).await.unwrap());
     shared.stir();

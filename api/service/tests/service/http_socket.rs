@@ -282,3 +282,42 @@ async fn a_stop_finishes_answers_and_ends_idle_connections() {
         assert_eq!(rest(stream).await, "");
     }
 }
+
+/// Takes an answer off a connection that stays open.
+async fn answer(stream: &mut TcpStream) -> String {
+    let mut told = String::new();
+    let mut piece = [0; 4096];
+    while !told.contains("\r\n\r\n") {
+        match stream.read(&mut piece).await {
+            Ok(n @ 1..) => told.push_str(&String::from_utf8_lossy(&piece[..n])),
+            _ => break,
+        }
+    }
+    told
+}
+
+/// With few places, callers that keep their connections for later had kept everybody else waiting.
+#[tokio::test]
+async fn idle_connections_do_not_shut_callers_out() {
+    let server = Server::with(|c| c.limits.requests_at_a_time = 1).await;
+    let address = server.listen().await;
+    let ask = b"GET /health HTTP/1.1\r\nHost: localhost\r\n\r\n";
+    let mut kept = Vec::new();
+    for n in 0..24 {
+        let mut stream = connect(address).await;
+        // Half of them never ask at all.
+        if n % 2 == 0 {
+            stream.write_all(ask).await.unwrap();
+            let told = tokio::time::timeout(Duration::from_secs(5), answer(&mut stream)).await;
+            let told = told.unwrap_or_else(|_| panic!("caller {n} is shut out"));
+            assert!(told.starts_with("HTTP/1.1 200 "), "{n}: {told}");
+        }
+        kept.push(stream);
+    }
+    // The last that asked keeps its connection: those that were quiet for longest went first.
+    let last = kept.get_mut(22).unwrap();
+    last.write_all(ask).await.unwrap();
+    assert!(answer(last).await.starts_with("HTTP/1.1 200 "));
+    let told = rest(&mut kept[0]).await;
+    assert!(told.is_empty(), "{told}");
+}

@@ -8,7 +8,6 @@
 #![allow(clippy::print_stdout)]
 
 mod databases;
-mod drop_folder;
 mod files_run;
 mod help;
 mod hooks;
@@ -41,4 +40,5 @@ mod store_races;
 mod store_run;
 mod store_tokens;
 mod sweep;
+mod watched_folder;
 mod worker;

@@ -1,5 +1,7 @@
 //! The night report: what is counted, what is told, and that nothing in a job's words can do harm on the page or in the table.
 
+use super::databases::new_job;
+use super::http_help::Server;
 use grainway_service::model::{Job, JobId, JobState, Source, StockUse, Summary, When};
 use grainway_service::night::{NightReport, Window, page, report, table};
 use jiff::tz::TimeZone;
@@ -39,6 +41,7 @@ fn job(n: u128, name: &str, state: JobState, sentence: &str) -> Job {
         started: Some(window().from),
         ended,
         attempts: 0,
+        spent: 0,
         cancel_wanted: false,
         stage: None,
         summary: state.is_end().then(|| Summary {
@@ -262,4 +265,30 @@ fn the_table_is_read_by_python() {
          ready=Reading benchrouter:2:17; ready=Step stoolsmall-router:2:17; cancelled=Ladderrouter:2:17; waiting?"
             .replace("waiting?", "queued=Shelf:0:0; wood=ash-22:4:; machine=router:2:17; machine=small-router:2:17")
     );
+}
+
+/// A queue of so many waiting jobs had its report refused.
+#[tokio::test]
+async fn the_report_of_a_very_long_queue_is_made() {
+    const JOBS: usize = 25_000;
+    let server = Server::new().await;
+    let queue: Vec<_> = (0..JOBS)
+        .map(|n| new_job(&format!("Drawer {n}"), 1))
+        .collect();
+    for some in queue.chunks(5_000) {
+        server
+            .shared
+            .store
+            .submit(some, None, 1_000_000)
+            .await
+            .unwrap();
+    }
+    let report = server.get("/v1/night-report").await.json();
+    assert_eq!(report["waiting-in-all"], JOBS);
+    assert_eq!(report["waiting"].as_array().unwrap().len(), 1_000);
+    let page = server.get("/v1/night-report?as=html").await.text();
+    assert!(page.contains("<b>25000</b> still to be made"));
+    assert!(page.contains("24000 jobs more wait or run"));
+    let table = server.get("/v1/night-report?as=csv").await.text();
+    assert!(table.contains("24000 jobs more wait or run"));
 }

@@ -71,6 +71,7 @@ pub fn end(state: JobState) -> JobEnd {
         },
         files: vec![file("programs/01-board-1.ngc"), file("report.json")],
         output: Some("a1".to_string()),
+        lost: false,
     }
 }
 
@@ -252,7 +253,7 @@ async fn leases_run_out_and_lost_jobs_wait_longer_each_time(two: Two) {
     let id = submit(&two.a, new_job("bench", 1)).await.id;
     let mut time = 100;
     let mut waits = Vec::new();
-    for _ in 0..12 {
+    for round in 0..12 {
         let claimed = claim(&two.a, time).await.unwrap();
         let held = Renewed::Held {
             cancel_wanted: false,
@@ -281,8 +282,9 @@ async fn leases_run_out_and_lost_jobs_wait_longer_each_time(two: Two) {
         );
         let job = now(&two.a, id).await;
         assert_eq!(
-            (job.state, job.attempts, job.stage),
-            (JobState::Queued, 0, None)
+            (job.state, job.attempts, job.spent, job.stage),
+            (JobState::Queued, 2 * round + 1, 0, None),
+            "each loss is counted, and spends nothing"
         );
         let start = time;
         while claim(&two.a, time).await.is_none() {

@@ -177,6 +177,7 @@ async fn work_until_it_ends(shared: &Shared, id: JobId, plain: &Store, folder: &
             summary: Summary::default(),
             files,
             output: Some(attempt.clone()),
+            lost: false,
         };
         if !complete(shared, &claimed, &end, now + 1).await {
             let _ = shared.files.remove_attempt(id, &attempt).await;

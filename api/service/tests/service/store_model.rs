@@ -79,6 +79,7 @@ impl Model {
             started: None,
             ended: None,
             attempts: 0,
+            spent: 0,
             cancel_wanted: false,
             stage: None,
             summary: None,
@@ -185,6 +186,7 @@ impl Model {
         }
         let row = self.let_go(claim.job, JobState::Queued);
         row.job.attempts += u32::from(spent);
+        row.job.spent += u32::from(spent);
         row.job.not_before = not_before;
         let wanted = row.job.cancel_wanted;
         self.tell(
@@ -217,6 +219,7 @@ impl Model {
                 n => (1000_i64 << n.min(10)).min(60_000),
             };
             row.losses += 1;
+            row.job.attempts += 1;
             row.job.not_before = Some(now + wait);
             self.tell(id, now, EventKind::Lost);
             lost.push(id);
@@ -242,6 +245,7 @@ impl Model {
                 row.losses = 0;
                 let job = &mut row.job;
                 (job.state, job.attempts, job.cancel_wanted) = (JobState::Queued, 0, false);
+                job.spent = 0;
                 (job.started, job.ended, job.summary, job.output) = (None, None, None, None);
                 self.tell(id, now, EventKind::Returned);
             }

@@ -90,6 +90,7 @@ async fn formats(url: &StoreUrl, address: &str) {
     // The first format had no webhooks. A table in the way stops the upgrade, which then leaves nothing of itself.
     raw(address, "DROP TABLE delivery").await;
     raw(address, "DROP TABLE token").await;
+    raw(address, "DROP INDEX job_state").await;
     raw(address, "UPDATE meta SET value = '1' WHERE key = 'format'").await;
     assert!(matches!(problem(url).await, StoreProblem::Failed(_)));
     raw(address, "DROP TABLE webhook").await;

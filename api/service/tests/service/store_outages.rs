@@ -1,8 +1,12 @@
 //! A PostgreSQL server that goes away and comes back, and a line to it that goes dead without a word.
 
 use super::databases::new_job;
+use super::help::Fresh;
+use super::http_help::{Server as Http, stool_document};
 use super::postgres::Server;
 use super::store_cases::{all_jobs, claim, end, sound};
+use super::sweep::launcher;
+use grainway_service::config::Config;
 use grainway_service::model::{JobId, JobState};
 use grainway_service::store::{Store, StoreProblem, StoreUrl, Submitted};
 use std::collections::BTreeSet;
@@ -226,4 +230,54 @@ async fn slow_a_line_that_goes_dead_without_a_word() {
         worker.await.unwrap();
     }
     sound(&other).await;
+}
+
+/// After a power cut the database may come up later than the service.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_start_while_the_queue_is_away_waits_for_it() {
+    let Some(server) = Server::start() else {
+        return;
+    };
+    let (place, address) = (Fresh::new(), server.database().await);
+    tokio::task::block_in_place(|| server.down());
+    let config = Config {
+        data: place.to_path_buf(),
+        store: Some(address),
+        ..Config::default()
+    };
+    let opening = tokio::spawn(grainway_service::run::open(config, launcher()));
+    tokio::time::sleep(Duration::from_secs(3)).await;
+    assert!(!opening.is_finished(), "it gave up");
+    tokio::task::block_in_place(|| server.up());
+    let opened = tokio::time::timeout(Duration::from_secs(20), opening).await;
+    let shared = opened.expect("it finds the queue").unwrap().unwrap();
+    shared.store.probe(1).await.unwrap();
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_submission_while_the_queue_is_away_is_answered_within_three_seconds() {
+    let Some(server) = Server::start() else {
+        return;
+    };
+    let line = Line::to(server.port()).await;
+    let address = server.database().await;
+    let through = address.replace(&format!(":{}/", server.port()), &format!(":{}/", line.port));
+    for (url, dead_line) in [(address, false), (through, true)] {
+        let store = Store::open(&StoreUrl::Postgres(url)).await.unwrap();
+        let http = Http::around(Fresh::new(), store, |_| {});
+        http.stool("").await;
+        match dead_line {
+            true => drop(line.dies()),
+            false => tokio::task::block_in_place(|| server.down()),
+        }
+        let asked = Instant::now();
+        let told = http.post_json("/v1/jobs", stool_document()).await;
+        let took = asked.elapsed();
+        println!("answered after {took:?}, {}", told.status);
+        assert_eq!(told.status, 503, "{}", told.text());
+        assert!(took < Duration::from_secs(3), "{took:?}");
+        if !dead_line {
+            tokio::task::block_in_place(|| server.up());
+        }
+    }
 }

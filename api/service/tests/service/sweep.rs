@@ -19,7 +19,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 use uuid::Uuid;
 
-fn launcher() -> Launcher {
+pub fn launcher() -> Launcher {
     Launcher {
         program: "grainway".into(),
         clock: || 0,

@@ -4,7 +4,8 @@
 //! own types give (objects, maps, lists, words, numbers, choices by key) and descends into the branch that is meant. A test
 //! holds its verdicts against a general validator's.
 
-use super::problem::{Problem, escaped};
+use super::pointer::Pointer;
+use super::problem::Problem;
 use crate::length::Length;
 use crate::spelling::nearest;
 use serde_json::{Map, Value};
@@ -31,7 +32,7 @@ pub(super) enum Cure {
 }
 
 /// All that keeps `value` from following `schema`.
-pub(super) fn check(value: &Value, schema: &Value, pointer: &str) -> Vec<Issue> {
+pub(super) fn check(value: &Value, schema: &Value, pointer: &Pointer) -> Vec<Issue> {
     let mut walk = Walk {
         root: schema,
         issues: Vec::new(),
@@ -41,7 +42,7 @@ pub(super) fn check(value: &Value, schema: &Value, pointer: &str) -> Vec<Issue> 
     if walk.unlisted > 0 {
         let message = format!("{} more problems are not listed.", walk.unlisted);
         walk.issues.push(Issue {
-            problem: Problem::new(pointer, message),
+            problem: Problem::new(pointer.clone(), message),
             cure: Cure::Drop,
         });
     }
@@ -106,10 +107,10 @@ struct Walk<'s> {
 }
 
 impl<'s> Walk<'s> {
-    fn add(&mut self, pointer: &str, message: String, cure: Cure) {
+    fn add(&mut self, pointer: &Pointer, message: String, cure: Cure) {
         if self.issues.len() < MOST_PROBLEMS {
             self.issues.push(Issue {
-                problem: Problem::new(pointer, message),
+                problem: Problem::new(pointer.clone(), message),
                 cure,
             });
         } else {
@@ -117,7 +118,7 @@ impl<'s> Walk<'s> {
         }
     }
 
-    fn say(&mut self, pointer: &str, message: String) {
+    fn say(&mut self, pointer: &Pointer, message: String) {
         self.add(pointer, message, Cure::Drop);
     }
 
@@ -127,7 +128,7 @@ impl<'s> Walk<'s> {
         Some((name, self.root.get("$defs")?.get(name)?))
     }
 
-    fn value(&mut self, value: &Value, schema: &'s Value, pointer: &str) {
+    fn value(&mut self, value: &Value, schema: &'s Value, pointer: &Pointer) {
         if let Some((name, target)) = self.target(schema) {
             match name {
                 "Length" => self.length(value, false, pointer),
@@ -158,7 +159,7 @@ impl<'s> Walk<'s> {
         }
     }
 
-    fn length(&mut self, value: &Value, through: bool, pointer: &str) {
+    fn length(&mut self, value: &Value, through: bool, pointer: &Pointer) {
         let example = if through {
             "a number, a text with a unit such as \"19.2mm\" or \"3/4in\", or \"through\""
         } else {
@@ -180,7 +181,7 @@ impl<'s> Walk<'s> {
     }
 
     /// The value has the kind the schema asks for.
-    fn kind(&mut self, value: &Value, schema: &Value, pointer: &str) -> bool {
+    fn kind(&mut self, value: &Value, schema: &Value, pointer: &Pointer) -> bool {
         let kinds: Vec<&str> = match schema.get("type") {
             Some(Value::String(kind)) => vec![kind],
             Some(Value::Array(kinds)) => kinds.iter().filter_map(Value::as_str).collect(),
@@ -205,7 +206,7 @@ impl<'s> Walk<'s> {
         false
     }
 
-    fn words(&mut self, value: &Value, words: &[Value], pointer: &str) {
+    fn words(&mut self, value: &Value, words: &[Value], pointer: &Pointer) {
         if words.contains(value) {
             return;
         }
@@ -228,7 +229,7 @@ impl<'s> Walk<'s> {
         self.say(pointer, message);
     }
 
-    fn number(&mut self, value: &Value, schema: &Value, pointer: &str) {
+    fn number(&mut self, value: &Value, schema: &Value, pointer: &Pointer) {
         let Some(v) = value.as_f64() else { return };
         let bound = |key: &str| schema.get(key).and_then(Value::as_f64);
         let by_format = match schema.get("format").and_then(Value::as_str) {
@@ -251,7 +252,7 @@ impl<'s> Walk<'s> {
         }
     }
 
-    fn list(&mut self, items: &[Value], schema: &'s Value, pointer: &str) {
+    fn list(&mut self, items: &[Value], schema: &'s Value, pointer: &Pointer) {
         let bound = |key: &str| schema.get(key).and_then(Value::as_u64);
         let (low, high) = (bound("minItems"), bound("maxItems"));
         let n = items.len() as u64;
@@ -265,16 +266,16 @@ impl<'s> Walk<'s> {
         }
         if let Some(inner) = schema.get("items").filter(|s| s.is_object()) {
             for (i, item) in items.iter().enumerate() {
-                self.value(item, inner, &format!("{pointer}/{i}"));
+                self.value(item, inner, &pointer.step(i));
             }
         }
         let fixed = schema.get("prefixItems").and_then(Value::as_array);
         for (i, (item, inner)) in items.iter().zip(fixed.into_iter().flatten()).enumerate() {
-            self.value(item, inner, &format!("{pointer}/{i}"));
+            self.value(item, inner, &pointer.step(i));
         }
     }
 
-    fn object(&mut self, map: &Map<String, Value>, schema: &'s Value, pointer: &str) {
+    fn object(&mut self, map: &Map<String, Value>, schema: &'s Value, pointer: &Pointer) {
         let properties = schema.get("properties").and_then(Value::as_object);
         let others = schema.get("additionalProperties");
         let known: Vec<&str> = properties
@@ -284,7 +285,7 @@ impl<'s> Walk<'s> {
             .collect();
         let mut meant: Vec<&str> = Vec::new();
         for (key, value) in map {
-            let at = format!("{pointer}/{}", escaped(key));
+            let at = pointer.step(key);
             if let Some(inner) = properties.and_then(|p| p.get(key)) {
                 self.value(value, inner, &at);
             } else if others == Some(&Value::Bool(false)) {
@@ -320,7 +321,7 @@ impl<'s> Walk<'s> {
         }
     }
 
-    fn choice(&mut self, value: &Value, branches: &'s [Value], pointer: &str) {
+    fn choice(&mut self, value: &Value, branches: &'s [Value], pointer: &Pointer) {
         let is_null = |b: &&Value| b.get("type").and_then(Value::as_str) == Some("null");
         let optional = branches.iter().any(|b| is_null(&b));
         let branches: Vec<&'s Value> = branches.iter().filter(|b| !is_null(b)).collect();
@@ -371,7 +372,7 @@ impl<'s> Walk<'s> {
                 unlisted: 0,
             };
             walk.value(value, branch, pointer);
-            let here = |issues: &[Issue]| issues.iter().any(|i| i.problem.pointer == pointer);
+            let here = |issues: &[Issue]| issues.iter().any(|i| i.problem.pointer == *pointer);
             let rank = |issues: &[Issue]| (here(issues), issues.len());
             if best.as_ref().is_none_or(|b| rank(&walk.issues) < rank(b)) {
                 best = Some(walk.issues);
@@ -383,7 +384,12 @@ impl<'s> Walk<'s> {
     }
 
     /// A choice by the one key that an object has: `{"circle": …}`.
-    fn by_key(&mut self, map: &Map<String, Value>, branches: &[(&str, &'s Value)], pointer: &str) {
+    fn by_key(
+        &mut self,
+        map: &Map<String, Value>,
+        branches: &[(&str, &'s Value)],
+        pointer: &Pointer,
+    ) {
         let known: Vec<&str> = branches.iter().map(|(k, _)| *k).collect();
         let given: Vec<&(&str, &'s Value)> = branches
             .iter()
@@ -396,7 +402,7 @@ impl<'s> Walk<'s> {
             }
             [] => {
                 for key in map.keys() {
-                    let at = format!("{pointer}/{}", escaped(key));
+                    let at = pointer.step(key);
                     match nearest(key, known.iter().copied()) {
                         Some(near) => self.add(
                             &at,

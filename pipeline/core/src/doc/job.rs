@@ -13,6 +13,9 @@ pub const JOB_FORMAT: &str = "grainway.job/1";
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct Job {
+    /// Where an editor finds the JSON Schema of this document (`grainway schema job` prints it); grainway itself ignores it.
+    #[serde(rename = "$schema", default, skip_serializing_if = "super::ignored")]
+    pub schema: Option<String>,
     /// Always "grainway.job/1".
     pub format: String,
     /// What people call it.

@@ -1,6 +1,7 @@
 //! What a schema cannot say of documents: numbers in their ranges, one of two keys, names used once.
 
-use super::problem::{Problem, escaped};
+use super::pointer::Pointer;
+use super::problem::Problem;
 use super::{
     BlankDoc, Board, ContourPoint, ContourShape, Cutter, CutterKind, Depth, Drawing, End,
     FeatureDoc, FeatureKind, Job, LayerRule, Length, Machine, PartDoc, Relief, Shape, Shop, Stock,
@@ -19,14 +20,14 @@ const LONGEST_ID: usize = 80;
 
 /// Collects problems below one place of a document.
 struct At<'a> {
-    pointer: String,
+    pointer: Pointer,
     problems: &'a mut Vec<Problem>,
 }
 
 impl At<'_> {
     fn below(&mut self, step: impl std::fmt::Display) -> At<'_> {
         At {
-            pointer: format!("{}/{}", self.pointer, escaped(&step.to_string())),
+            pointer: self.pointer.step(step),
             problems: self.problems,
         }
     }
@@ -124,7 +125,7 @@ impl At<'_> {
 pub(super) fn of_job(job: &Job) -> Vec<Problem> {
     let mut problems = Vec::new();
     let mut at = At {
-        pointer: String::new(),
+        pointer: Pointer::default(),
         problems: &mut problems,
     };
     if job.name.trim().is_empty() {
@@ -180,7 +181,7 @@ pub(super) fn of_job(job: &Job) -> Vec<Problem> {
 pub(super) fn of_shop(shop: &Shop) -> Vec<Problem> {
     let mut problems = Vec::new();
     let mut at = At {
-        pointer: String::new(),
+        pointer: Pointer::default(),
         problems: &mut problems,
     };
     if shop.machines.is_empty() {

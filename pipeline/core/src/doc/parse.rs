@@ -1,6 +1,7 @@
 //! JSON text into a value, with what a plain parser keeps to itself: keys given twice, and numbers too large to hold.
 
-use super::problem::{Problem, escaped};
+use super::pointer::Pointer;
+use super::problem::Problem;
 use serde::de::{DeserializeSeed, Deserializer, MapAccess, SeqAccess, Visitor};
 use serde_json::{Map, Value};
 use std::cell::RefCell;
@@ -19,7 +20,7 @@ pub(super) fn parse(bytes: &[u8]) -> Result<(Value, Vec<Problem>), Problem> {
     let twice = RefCell::new(problems);
     let mut de = serde_json::Deserializer::from_str(&tamed);
     let seed = Seed {
-        pointer: String::new(),
+        pointer: Pointer::default(),
         problems: &twice,
     };
     let value = seed
@@ -91,14 +92,14 @@ fn tame(text: &str) -> (String, Vec<Problem>) {
 
 #[derive(Clone)]
 struct Seed<'p> {
-    pointer: String,
+    pointer: Pointer,
     problems: &'p RefCell<Vec<Problem>>,
 }
 
 impl Seed<'_> {
     fn below(&self, step: &str) -> Self {
         Seed {
-            pointer: format!("{}/{}", self.pointer, escaped(step)),
+            pointer: self.pointer.step(step),
             problems: self.problems,
         }
     }

@@ -1,5 +1,6 @@
 //! What is wrong in a document, and where.
 
+use super::pointer::Pointer;
 use crate::finding::{Finding, code};
 
 /// What is wrong, in kind.
@@ -15,8 +16,8 @@ pub enum ProblemKind {
 /// Something wrong in a document.
 #[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Problem {
-    /// JSON Pointer to the place.
-    pub pointer: String,
+    /// The place.
+    pub pointer: Pointer,
     /// One sentence.
     pub message: String,
     /// In kind.
@@ -25,7 +26,7 @@ pub struct Problem {
 
 impl Problem {
     /// A problem of form.
-    pub fn new(pointer: impl Into<String>, message: impl Into<String>) -> Problem {
+    pub fn new(pointer: impl Into<Pointer>, message: impl Into<String>) -> Problem {
         Problem {
             pointer: pointer.into(),
             message: message.into(),
@@ -33,7 +34,7 @@ impl Problem {
         }
     }
     /// A number out of its range.
-    pub fn number(pointer: impl Into<String>, message: impl Into<String>) -> Problem {
+    pub fn number(pointer: impl Into<Pointer>, message: impl Into<String>) -> Problem {
         Problem {
             kind: ProblemKind::Number,
             ..Problem::new(pointer, message)
@@ -45,11 +46,6 @@ impl Problem {
             ProblemKind::Form => &code::DOCUMENT_INVALID,
             ProblemKind::Number => &code::BAD_NUMBER,
         };
-        Finding::new(code, self.message.clone()).pointer(format!("{document}#{}", self.pointer))
+        Finding::new(code, self.message.clone()).pointer(self.pointer.of(document))
     }
-}
-
-/// A key as a step of a JSON Pointer (RFC 6901, section 3).
-pub fn escaped(key: &str) -> String {
-    key.replace('~', "~0").replace('/', "~1")
 }

@@ -5,7 +5,8 @@
 
 use super::check::{Cure, Issue, check};
 use super::parse::parse;
-use super::problem::{Problem, escaped};
+use super::pointer::{Pointer, escaped};
+use super::problem::Problem;
 use super::{JOB_FORMAT, Job, SHOP_FORMAT, Shop, Unit, in_unit, meaning};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -45,9 +46,9 @@ impl<T> Reading<T> {
     pub fn is_sound(&self) -> bool {
         self.problems.is_empty()
     }
-    /// A pointer into what was read, as a pointer into the document as it was written.
-    pub fn original(&self, pointer: &str) -> String {
-        original(&self.edits, pointer)
+    /// A place of what was read, as a place of the document `file` as it was written.
+    pub fn original(&self, pointer: &Pointer, file: &str) -> Pointer {
+        Pointer::from(original(&self.edits, pointer.place())).of(file)
     }
     /// Keys that were taken out, the last step of each: what refers to them is not a mistake of its own.
     pub fn missing_names(&self) -> impl Iterator<Item = &str> {
@@ -194,7 +195,7 @@ pub fn read_document<T: DeserializeOwned>(
     let mut edits = Vec::new();
     let mut document = None;
     for round in 0..MOST_ROUNDS {
-        let issues = check(&value, schema, "");
+        let issues = check(&value, schema, &Pointer::default());
         if !issues.is_empty() {
             // After the first round only what the first one hid is new; what is missing because it was set aside is not.
             if round == 0 {
@@ -215,13 +216,13 @@ pub fn read_document<T: DeserializeOwned>(
         };
         // What is empty because something was set aside is no mistake of its own.
         let mut wrong = meaning(&typed);
-        wrong.retain(|p| !follows(&edits, &p.pointer));
+        wrong.retain(|p| !follows(&edits, p.pointer.place()));
         if wrong.is_empty() {
             document = Some(typed);
             break;
         }
         problems.extend(wrong.iter().map(|p| Problem {
-            pointer: original(&edits, &p.pointer),
+            pointer: original(&edits, p.pointer.place()).into(),
             ..p.clone()
         }));
         let issues = wrong
@@ -236,8 +237,8 @@ pub fn read_document<T: DeserializeOwned>(
         }
     }
     problems.sort_by(|a, b| {
-        place_key(&a.pointer)
-            .cmp(&place_key(&b.pointer))
+        place_key(a.pointer.place())
+            .cmp(&place_key(b.pointer.place()))
             .then_with(|| a.cmp(b))
     });
     problems.dedup();
@@ -343,22 +344,22 @@ fn set_aside(value: &mut Value, issues: Vec<Issue>, edits: &mut Vec<Edit>) -> bo
     let mut drops: Vec<String> = Vec::new();
     let mut done = false;
     for issue in issues {
-        let pointer = issue.problem.pointer;
+        let pointer = issue.problem.pointer.place();
         let cure = match issue.cure {
-            Cure::Drop if value.pointer(&pointer).is_some() => {
-                plausible(&pointer).map_or(Cure::Drop, Cure::Replace)
+            Cure::Drop if value.pointer(pointer).is_some() => {
+                plausible(pointer).map_or(Cure::Drop, Cure::Replace)
             }
             cure => cure,
         };
         match cure {
-            Cure::Rename(to) => done |= rename(value, &pointer, to, edits),
+            Cure::Rename(to) => done |= rename(value, pointer, to, edits),
             Cure::Replace(by) => {
-                if let Some(place) = value.pointer_mut(&pointer) {
+                if let Some(place) = value.pointer_mut(pointer) {
                     done |= *place != by;
                     *place = by;
                 }
             }
-            Cure::Drop => drops.push(piece(&pointer)),
+            Cure::Drop => drops.push(piece(pointer)),
         }
     }
     // From the back, so that the places of entries before stay what they are.
@@ -450,14 +451,14 @@ fn take_out(value: &mut Value, pointer: &str, edits: &mut Vec<Edit>) -> bool {
 pub fn read_settings_layer<S: DeserializeOwned + Serialize + Default>(
     layer: &Value,
     unit: Unit,
-    pointer: &str,
+    pointer: &Pointer,
     schema: &Value,
 ) -> Result<Value, Vec<Problem>> {
     let issues = check(layer, schema, pointer);
     if !issues.is_empty() {
         return Err(issues.into_iter().map(|i| i.problem).collect());
     }
-    let refused = |e: serde_json::Error| vec![Problem::new(pointer, format!("{e}."))];
+    let refused = |e: serde_json::Error| vec![Problem::new(pointer.clone(), format!("{e}."))];
     let typed: S = in_unit(unit, || serde_json::from_value(layer.clone())).map_err(refused)?;
     let whole = serde_json::to_value(typed).map_err(refused)?;
     Ok(only_keys_of(&whole, layer))
@@ -530,7 +531,7 @@ mod tests {
         reading
             .problems
             .into_iter()
-            .map(|p| (p.pointer, p.message))
+            .map(|p| (p.pointer.to_string(), p.message))
             .collect()
     }
 
@@ -548,6 +549,22 @@ mod tests {
         let job = read_job(job().to_string().as_bytes()).unwrap();
         let width = job.parts[0].blank.as_ref().unwrap().width.mm();
         assert!((width - 63.5).abs() < 1e-12);
+    }
+
+    /// Editors complete and check by it; nothing of the job may depend on it.
+    #[test]
+    fn a_document_may_name_its_schema() {
+        let plain = read_job(job().to_string().as_bytes()).unwrap();
+        let named = with(job(), "/$schema", json!("https://example.org/job.json"));
+        let named = read_job(named.to_string().as_bytes()).unwrap();
+        assert_eq!(
+            serde_json::to_value(plain).unwrap(),
+            serde_json::to_value(named).unwrap()
+        );
+        let named = with(shop(), "/$schema", json!("../schema/shop.json"));
+        assert!(read_shop(named.to_string().as_bytes()).is_ok());
+        let (at, _) = only_problem(&with(job(), "/$schema", json!(7)));
+        assert_eq!(at, "/$schema");
     }
 
     #[test]
@@ -687,10 +704,10 @@ mod tests {
         let left = reading.document.as_ref().unwrap();
         assert_eq!(left.parts[0].features.len(), 1);
         assert_eq!(
-            reading.original("/parts/0/features/0/shape"),
-            "/parts/0/features/1/shape"
+            reading.original(&"shop#/parts/0/features/0/shape".into(), "shop.json"),
+            "shop.json#/parts/0/features/1/shape"
         );
-        assert_eq!(reading.original("/parts/1"), "/parts/1");
+        assert_eq!(reading.original(&"/parts/1".into(), "a"), "a#/parts/1");
     }
 
     #[test]
@@ -783,7 +800,7 @@ mod tests {
                     json!({ "at": [1, 2] }),
                 ] {
                     let bad = with(document.clone(), &pointer, value.clone());
-                    let ours = check(&bad, &schema, "").is_empty();
+                    let ours = check(&bad, &schema, &Pointer::default()).is_empty();
                     assert_eq!(ours, reference.is_valid(&bad), "{pointer} = {value}");
                     compared += 1;
                 }

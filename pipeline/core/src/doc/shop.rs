@@ -13,6 +13,9 @@ pub const SHOP_FORMAT: &str = "grainway.shop/1";
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct Shop {
+    /// Where an editor finds the JSON Schema of this document (`grainway schema shop` prints it); grainway itself ignores it.
+    #[serde(rename = "$schema", default, skip_serializing_if = "super::ignored")]
+    pub schema: Option<String>,
     /// Always "grainway.shop/1".
     pub format: String,
     /// The unit of plain numbers in this document.

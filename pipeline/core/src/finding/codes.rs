@@ -204,7 +204,7 @@ codes! {
         "stages/plan/src/fit.rs::stocks_that_cannot_be_used";
     KERF_WIDENED = "kerf-widened" Note
         "A deep kerf that no finishing loop widens is widened by a loop of its own.",
-        "Nothing; with a `finishing-allowance` of the profile stage, the finishing loop widens it.",
+        "Nothing; with a `finish-allowance` of the profile stage, the finishing loop widens it.",
         "stages/plan/src/profile/tests.rs::a_deep_kerf_gets_room_once_and_only_where_no_finishing_loop_gives_it";
     KERNEL_FALLBACK = "kernel-fallback" Note
         "The exact offset of a shape failed its checks; the polygon kernel's was taken instead.",

@@ -25,7 +25,7 @@ pub use variant::{
 };
 pub use zframe::ZFrame;
 
-use crate::doc::{Cutter, Job, Machine, Shop, Side, Stock};
+use crate::doc::{Cutter, Job, Machine, Pointer, Shop, Side, Stock};
 use crate::finding::Finding;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -107,6 +107,22 @@ impl Documents {
                 thickest: high,
             },
         })
+    }
+    /// Where a stage's setting stands: in the job, whose settings go over the shop's, or in the shop. `keys` lead to it from the stage's
+    /// own settings.
+    pub fn setting(&self, stage: &str, keys: &[&str]) -> Pointer {
+        let below = |document: Pointer| {
+            let start = document.step("settings").step(stage);
+            keys.iter().fold(start, |at, key| at.step(key))
+        };
+        let mut own = self.job.settings.get(stage);
+        for key in keys {
+            own = own.and_then(|v| v.get(key));
+        }
+        match own {
+            Some(_) => below(Pointer::job()),
+            None => below(Pointer::shop()),
+        }
     }
     /// The heights of wood of this stock on this machine.
     pub fn z_frame(&self, stock: &str) -> Option<ZFrame> {

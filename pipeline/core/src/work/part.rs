@@ -16,7 +16,7 @@ pub struct Source {
     /// Where the part's own origin lies in the drawing (after import, mm); a feature's, where its first point lies.
     pub at: Point,
     /// JSON Pointer into the job, for parts and features described there.
-    pub pointer: Option<String>,
+    pub pointer: Option<crate::doc::Pointer>,
 }
 
 /// What a drawing held and what became of it: read = used + ignored + warned.

@@ -51,6 +51,7 @@ mod tests {
             at: None,
             what: "trim a tab".to_string(),
             why: "it was left".to_string(),
+            pieces: Vec::new(),
         });
         assert_ne!(Seal::of(&work), seal);
     }

@@ -413,7 +413,7 @@ impl Writer<'_> {
             Some((one, _)) if (one - z).abs() > SAME_DEPTH_MM => {
                 return self.unsupported(
                     format!("a second depth, {z:.3} mm after {one:.3} mm"),
-                    "cut in one pass (a stronger cutter, a larger last-pass and no finishing-allowance in the settings of profile), or choose a dialect that knows depths",
+                    "cut in one pass (a stronger cutter, a larger last-pass and no finish-allowance in the settings of profile), or choose a dialect that knows depths",
                 );
             }
             Some((_, one)) if (one - feed).abs() > 0.05 => {

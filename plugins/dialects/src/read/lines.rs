@@ -144,7 +144,7 @@ fn misplaced(file: &DialectFile, words: &Words, place: &Place<'_>) -> Vec<Proble
             list => format!("{list}/{at}"),
         };
         // The first thing that is wrong with a line is enough.
-        if found.last().is_none_or(|p| p.pointer != pointer) {
+        if found.last().is_none_or(|p| p.pointer.as_str() != pointer) {
             found.push(Problem::new(pointer, what));
         }
     }

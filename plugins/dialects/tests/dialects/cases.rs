@@ -181,7 +181,7 @@ fn a_word_of_a_key_that_the_language_lacks_is_refused() {
         ("99", "/cycles/return-low"),
     ] {
         assert!(
-            without(code).contains(&pointer.to_string()),
+            without(code).contains(&pointer.into()),
             "{code}: {:?}",
             without(code)
         );

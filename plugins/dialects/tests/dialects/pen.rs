@@ -345,7 +345,7 @@ fn pen_files_are_checked() {
         (r#""cycles": null, "lines": {}"#, ""),
     ] {
         let found = file(keys);
-        assert!(found.contains(&pointer.to_string()), "{keys}: {found:?}");
+        assert!(found.contains(&pointer.into()), "{keys}: {found:?}");
     }
 }
 

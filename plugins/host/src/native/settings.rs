@@ -1,7 +1,7 @@
 //! Settings of native stages: schemas, checked, and lengths turned into millimetres.
 
 use crate::one_line::one_line;
-use grainway_pipeline::doc::{Length, Problem, Unit, in_unit, read_settings_layer};
+use grainway_pipeline::doc::{Length, Pointer, Problem, Unit, in_unit, read_settings_layer};
 use serde_json::{Map, Value, json};
 
 /// A plugin's schema with the definition of a length put in, as the documents have it.
@@ -21,7 +21,7 @@ pub(crate) fn with_lengths(schema: &Value) -> Value {
 pub(crate) fn read_layer(
     layer: &Value,
     unit: Unit,
-    pointer: &str,
+    pointer: &Pointer,
     schema: &Value,
 ) -> Result<Value, Vec<Problem>> {
     // The plugin's settings have no type here, so the check is the schema's alone.

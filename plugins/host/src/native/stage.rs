@@ -6,7 +6,7 @@ use crate::library_about::{FindingEntry, May, StageEntry};
 use crate::one_line::one_line;
 use crate::outcome;
 use grainway_geom::Point;
-use grainway_pipeline::doc::{Problem, Unit};
+use grainway_pipeline::doc::{Pointer, Problem, Unit};
 use grainway_pipeline::finding::Finding;
 use grainway_pipeline::stage::{About, Cancel, Cx, Fact, Fault, Settings, Stage, Stop};
 use grainway_pipeline::work::{Entry, HandWork, Setup, Work, step_view};
@@ -193,7 +193,7 @@ impl NativeStage {
         let mut finding = Finding {
             severity: entry.severity,
             code: format!("{}/{}", self.about.name, entry.word),
-            pointer: line(f.pointer),
+            pointer: line(f.pointer).map(Pointer::from),
             part: f.part,
             feature: line(f.feature),
             setup: f.setup,
@@ -294,7 +294,7 @@ impl Stage for NativeStage {
         &self,
         layer: &Value,
         unit: Unit,
-        pointer: &str,
+        pointer: &Pointer,
     ) -> Result<Value, Vec<Problem>> {
         read_layer(layer, unit, pointer, &self.about.schema)
     }

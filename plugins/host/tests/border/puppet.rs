@@ -146,7 +146,12 @@ fn description(bytes: &[u8]) {
             // Facts and names of stages are kept for ever, so only what needs no keeping is tried here.
             for entry in &about.stages {
                 let schema = crate::native::with_lengths(&entry.schema);
-                let read = crate::native::read_layer(&entry.example, Unit::Inch, "", &schema);
+                let read = crate::native::read_layer(
+                    &entry.example,
+                    Unit::Inch,
+                    &grainway_pipeline::doc::Pointer::default(),
+                    &schema,
+                );
                 assert!(read.is_ok(), "an accepted example: {read:?}");
             }
         }

@@ -114,6 +114,7 @@ fn a_good_worker_is_heard_and_ends_well() {
 fn every_end_has_its_own_word() {
     let segment = nix::sys::signal::Signal::SIGSEGV as i32;
     let abort = nix::sys::signal::Signal::SIGABRT as i32;
+    let kill = nix::sys::signal::Signal::SIGKILL as i32;
     for (role, end) in [
         ("good", End::Ok),
         ("threads", End::Ok),
@@ -128,7 +129,7 @@ fn every_end_has_its_own_word() {
         ),
         ("aborting", End::Signal(abort)),
         ("segment", End::Signal(segment)),
-        ("killed", End::Memory { mib: 512 }),
+        ("killed", End::Signal(kill)),
         ("hoarding", End::Memory { mib: 512 }),
         (
             "silent",

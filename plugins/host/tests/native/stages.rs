@@ -3,7 +3,7 @@
 use crate::example;
 use crate::whole_job::{Folder, made};
 use grainway_pipeline::chain::Stages;
-use grainway_pipeline::doc::Unit;
+use grainway_pipeline::doc::{Pointer, Unit};
 use grainway_pipeline::finding::Severity;
 use grainway_pipeline::stage::{Cancel, Cx, Dialects, MemorySpool, Settings, Silent, Stage, Stop};
 use grainway_pipeline::work::{Entry, Work};
@@ -98,19 +98,27 @@ fn zones_are_named_for_each_setup() {
 fn settings_are_read_with_their_unit() {
     let stage = only_stage("stage_rust");
     let layer = json!({ "bed-length": 40, "bed-width": "20in", "rows": 3 });
-    let read = stage.read_settings(&layer, Unit::Inch, "").unwrap();
+    let read = stage
+        .read_settings(&layer, Unit::Inch, &Pointer::default())
+        .unwrap();
     assert_eq!(
         read,
         json!({ "bed-length": 1016.0, "bed-width": 508.0, "rows": 3 })
     );
-    let read = stage.read_settings(&layer, Unit::Mm, "").unwrap();
+    let read = stage
+        .read_settings(&layer, Unit::Mm, &Pointer::default())
+        .unwrap();
     assert_eq!(
         read,
         json!({ "bed-length": 40.0, "bed-width": 508.0, "rows": 3 })
     );
     let layer = json!({ "bed-lenght": 40, "rows": 300, "bed-width": "20 ells" });
     let problems = stage
-        .read_settings(&layer, Unit::Mm, "shop#/settings/vacuum-zones")
+        .read_settings(
+            &layer,
+            Unit::Mm,
+            &Pointer::from("shop#/settings/vacuum-zones"),
+        )
         .unwrap_err();
     let told: Vec<String> = problems
         .iter()
@@ -226,7 +234,7 @@ fn a_new_order_is_taken_and_its_programs_are_verified_anew() {
                 &self,
                 layer: &Value,
                 unit: Unit,
-                pointer: &str,
+                pointer: &Pointer,
             ) -> Result<Value, Vec<grainway_pipeline::doc::Problem>> {
                 self.0.read_settings(layer, unit, pointer)
             }

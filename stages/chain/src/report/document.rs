@@ -253,6 +253,9 @@ pub struct HoldRow {
     pub at: [f64; 2],
     /// How high it stands above the face; 0 when sunk.
     pub above: f64,
+    /// How high it may stand over the bed, when it is a stop: below the face of the thinnest wood.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub at_most: Option<f64>,
     /// Driven in this pause; absent when there before the first cut.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub after_pause: Option<u32>,

@@ -79,7 +79,7 @@ impl TypedStage for Report {
     fn describe(&self) -> Description {
         Description {
             name: "report",
-            version: 4,
+            version: 5,
             summary: "Writes setup sheets, lists, pictures and the report.",
             needs: &["variants"],
             gives: &["reported"],

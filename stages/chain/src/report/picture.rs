@@ -222,7 +222,8 @@ pub(super) fn of_setup(
     picture
 }
 
-/// A screw as a crossed circle, a clamp or stop as a square, with its number beside it.
+/// A screw as a crossed circle; a clamp or stop as a square of its true size, empty, so that what lies under it is seen. Its number
+/// stands beside it.
 fn draw_hold(picture: &mut Picture, number: usize, hold: &Hold) {
     let u = picture.unit;
     let colour = if hold.after_pause.is_some() {
@@ -230,19 +231,25 @@ fn draw_hold(picture: &mut Picture, number: usize, hold: &Hold) {
     } else {
         FASTEN
     };
-    let radius = hold.head_radius.max(0.8 * u);
-    let stroke = (colour, 0.35);
-    match hold.kind {
-        HoldKind::Clamp | HoldKind::Stop => picture.shape(
+    let clamp = matches!(hold.kind, HoldKind::Clamp | HoldKind::Stop);
+    // A screw's head may be too small to be seen.
+    let radius = if clamp {
+        hold.head_radius
+    } else {
+        hold.head_radius.max(0.8 * u)
+    };
+    let stroke = (colour, if clamp { 0.6 } else { 0.35 });
+    match clamp {
+        true => picture.shape(
             vec![Contour::rectangle(
                 hold.at - point(radius, radius),
                 hold.at + point(radius, radius),
                 0.0,
             )],
-            Some(PIECE),
+            None,
             stroke,
         ),
-        _ => {
+        false => {
             picture.shape(vec![Contour::circle(hold.at, radius)], Some(PIECE), stroke);
             let d = radius * std::f64::consts::FRAC_1_SQRT_2;
             for s in [1.0, -1.0] {
@@ -476,8 +483,21 @@ pub(super) fn of_variant(work: &Work, variant: &Variant, show: Show) -> Picture 
         } else {
             format!("{} deep", show.with(variant.z.depth_of(f.floor)))
         };
-        let room = bounds.width().max(4.0 * picture.unit) / picture.unit;
         let text = format!("{} {depth}", f.key);
+        if f.kind == FeatureKind::Hole {
+            // Over the hole it could not be read; beside it, towards the middle of the part.
+            let u = picture.unit;
+            let right = bounds.centre().x > variant.outline.bounds().centre().x;
+            let long = 2.8 * 0.55 * text.chars().count() as f64 * u;
+            let x = match right {
+                true => bounds.min.x - 0.8 * u - long,
+                false => bounds.max.x + 0.8 * u,
+            };
+            let at = point(x, bounds.centre().y - u);
+            picture.text(at, 2.8, Anchor::Start, INK, text);
+            continue;
+        }
+        let room = bounds.width().max(4.0 * picture.unit) / picture.unit;
         let size = (room / (0.55 * text.chars().count() as f64)).clamp(2.0, 2.8);
         picture.text(bounds.centre(), size, Anchor::Middle, INK, text);
     }

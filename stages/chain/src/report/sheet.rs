@@ -10,7 +10,7 @@ use super::picture::{self, Picture};
 use super::pieces;
 use super::release::{JobVerdict, Release};
 use super::show::{Show, range};
-use grainway_pipeline::doc::{Side, SpindleSwitch, Unit, ZZero};
+use grainway_pipeline::doc::{Pointer, Side, SpindleSwitch, Unit, ZZero};
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::work::Work;
 use serde::Serialize;
@@ -382,11 +382,9 @@ fn findings(b: &mut Vec<Block>, u: Show, report: &ReportDocument) {
                     Severity::Warning => "Warning",
                     Severity::Note => "Note",
                 };
-                let mut place: Vec<String> = [&f.setup, &f.part, &f.feature, &f.pointer]
-                    .into_iter()
-                    .flatten()
-                    .cloned()
-                    .collect();
+                let names = [&f.setup, &f.part, &f.feature].into_iter().flatten();
+                let mut place: Vec<String> = names.cloned().collect();
+                place.extend(f.pointer.iter().map(Pointer::to_string));
                 if let Some(line) = f.line {
                     place.push(format!("line {line}"));
                 }
@@ -778,9 +776,10 @@ fn hold_table<'a>(u: Show, holds: impl Iterator<Item = &'a HoldRow>) -> Block {
 fn hold_words(u: Show, h: &HoldRow) -> String {
     let mut words = vec![h.what.clone()];
     words.extend(h.screw.as_ref().map(|s| s.words.clone()));
-    words.push(match h.above > 0.0 {
-        true => format!("stands {} above the face", u.with(h.above)),
-        false => "head sunk".to_string(),
+    words.push(match h.at_most {
+        Some(high) => format!("at most {} high over the spoilboard", u.with(high)),
+        None if h.above > 0.0 => format!("stands {} above the face", u.with(h.above)),
+        None => "head sunk".to_string(),
     });
     words.extend(h.after_pause.map(|p| format!("in pause {p}")));
     words.push(format!("holds {}", h.of.as_deref().unwrap_or("the board")));

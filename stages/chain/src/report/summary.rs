@@ -12,8 +12,8 @@ use super::{ReportSettings, release};
 use grainway_pipeline::doc::Side;
 use grainway_pipeline::stage::Dialects;
 use grainway_pipeline::work::{
-    Balance, Entry, HandWork, Hold, PieceHold, Placement, Program, Setup, SetupKind, StepView,
-    Verdict, Work, step_view,
+    Balance, Entry, HandWork, Hold, HoldKind, PieceHold, Placement, Program, Setup, SetupKind,
+    StepView, Verdict, Work, step_view,
 };
 use grainway_plan::hold::{Pilot, Screw};
 use grainway_plan::program_items::{Changes, changes};
@@ -268,6 +268,7 @@ fn hold_row(work: &Work, setup: &Setup, number: usize, h: &Hold) -> HoldRow {
         what: h.kind.word().to_string(),
         at: [round3(h.at.x), round3(h.at.y)],
         above: round3(h.head_above.max(0.0)),
+        at_most: (h.kind == HoldKind::Stop).then(|| round3(setup.z.thinnest + h.head_above)),
         after_pause: h.after_pause,
         of: h.of.as_ref().map(|(piece, f)| format!("{piece} / {f}")),
         screw: Screw::of(work, setup, h).map(|s| screw_row(work, &s)),

@@ -201,7 +201,7 @@ fn slug_tabs(
             run += 1;
             continue;
         }
-        if run as f64 * step >= scene.settled.tab_neck - 0.5 {
+        if run > 0 && run as f64 * step >= scene.settled.tab_neck - 0.5 {
             let (p, inwards) = steps[(start + i - run / 2 - 1) % n];
             tabs.push(Grip {
                 at: placed(p),

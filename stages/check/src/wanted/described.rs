@@ -3,7 +3,7 @@
 use super::{shifted, with_keys};
 use grainway_geom::{Bounds, Contour, Point, point};
 use grainway_import::shapes::{Problems, blank, contours};
-use grainway_pipeline::doc::{Depth, FeatureDoc, FeatureKind, PartDoc, Shape, Side};
+use grainway_pipeline::doc::{Depth, FeatureDoc, FeatureKind, PartDoc, Pointer, Shape, Side};
 use grainway_pipeline::tolerance::IMPORT_MM;
 use grainway_pipeline::work::{Documents, Feature, Grain, Part, Source};
 
@@ -11,7 +11,7 @@ use grainway_pipeline::work::{Documents, Feature, Grain, Part, Source};
 pub(super) fn part(doc: &PartDoc, documents: &Documents, run_out: f64) -> Option<Part> {
     let outline = match (&doc.outline, &doc.blank) {
         (Some(shape), None) => only_contour(shape)?,
-        (None, Some(b)) => blank(&b.at_hand(), "", &mut Problems::default())?,
+        (None, Some(b)) => blank(&b.at_hand(), &Pointer::default(), &mut Problems::default())?,
         _ => return None,
     };
     let frame = outline.bounds();
@@ -49,10 +49,16 @@ pub(super) fn part(doc: &PartDoc, documents: &Documents, run_out: f64) -> Option
 
 fn only_contour(shape: &Shape) -> Option<Contour> {
     let nowhere = Bounds::of([Point::default()]);
-    contours(shape, nowhere, 0.0, "", &mut Problems::default())
-        .into_iter()
-        .next()
-        .filter(|c| c.closed)
+    contours(
+        shape,
+        nowhere,
+        0.0,
+        &Pointer::default(),
+        &mut Problems::default(),
+    )
+    .into_iter()
+    .next()
+    .filter(|c| c.closed)
 }
 
 /// The features of a list, in the frame in which they are described, without keys where the job gives no id.
@@ -73,11 +79,17 @@ pub(super) fn features(
             Side::Face | Side::Back => face,
             Side::Near | Side::Far => edge,
         };
-        let shapes = contours(&doc.shape, part, run_out, "", &mut Problems::default());
+        let shapes = contours(
+            &doc.shape,
+            part,
+            run_out,
+            &Pointer::default(),
+            &mut Problems::default(),
+        );
         let islands: Vec<Contour> = doc
             .islands
             .iter()
-            .flat_map(|i| contours(i, part, 0.0, "", &mut Problems::default()))
+            .flat_map(|i| contours(i, part, 0.0, &Pointer::default(), &mut Problems::default()))
             .map(|c| c.oriented(false))
             .collect();
         let numbered = matches!(doc.shape, Shape::Circles(_));

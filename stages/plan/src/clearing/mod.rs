@@ -15,9 +15,11 @@ use crate::reach::{self, SLOT_HALF_MM};
 use grainway_geom::{
     Contour, Notes, Point, Region, Segment, SegmentIndex, difference, insets, offset, offset_all,
 };
-use grainway_pipeline::doc::{Cutter, Flutes, Machine};
+use grainway_pipeline::doc::{Cutter, Flutes, Length, Machine};
 use grainway_pipeline::motion::Move;
 use grainway_pipeline::work::{CornerAnswer, SizedFeature, Variant};
+use serde::de::Error;
+use serde::{Deserialize, Deserializer};
 use walk::{Node, Walk, tree};
 use wood::Wood;
 
@@ -53,6 +55,22 @@ const PAST_TIP_MM: f64 = 0.5;
 /// A turn (radians) from which a corner of a path counts as one where engagement jumps.
 const JUMP_TURN: f64 = 0.7;
 
+/// A cutter comes down fast to no less than this above the wood, mm: the wood is not flat and its zero a little off. Common
+/// practice, no source.
+const LEAST_CLEARANCE_MM: f64 = 2.0;
+
+/// A `clearance` of settings: less than [`LEAST_CLEARANCE_MM`] is refused.
+pub(crate) fn clearance<'de, D: Deserializer<'de>>(d: D) -> Result<Length, D::Error> {
+    let length = Length::deserialize(d)?;
+    if length.mm() >= LEAST_CLEARANCE_MM - 1e-9 {
+        return Ok(length);
+    }
+    Err(D::Error::custom(format!(
+        "clearance is {} mm; it must be at least {LEAST_CLEARANCE_MM} mm",
+        length.mm()
+    )))
+}
+
 /// How a recess is cleared.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ClearingSettings {
@@ -66,7 +84,7 @@ pub struct ClearingSettings {
     pub finish: bool,
     /// Wood that the roughing leaves on walls for that pass, mm.
     pub finish_allowance: f64,
-    /// Height above the wood to which the cutter comes down fast, mm; at least 2.
+    /// Height above the wood to which the cutter comes down fast, mm; at least [`LEAST_CLEARANCE_MM`].
     pub clearance: f64,
 }
 
@@ -218,7 +236,7 @@ impl<'a> Clearing<'a> {
             climb: settings.climb,
             finish: settings.finish && settings.finish_allowance > 0.0,
             top,
-            approach: top + settings.clearance.max(2.0),
+            approach: top + settings.clearance,
             passes,
             lobes,
         }

@@ -1,6 +1,6 @@
 //! What layers mean: the job's rules, first match wins.
 
-use grainway_pipeline::doc::{Depth, FeatureKind, LayerRule, Length};
+use grainway_pipeline::doc::{Depth, FeatureKind, LayerRule, Length, Pointer};
 use grainway_pipeline::finding::{Finding, code};
 use regex::Regex;
 
@@ -12,7 +12,7 @@ pub(super) struct Rules<'a> {
 struct Rule<'a> {
     regex: Regex,
     doc: &'a LayerRule,
-    pointer: String,
+    pointer: Pointer,
 }
 
 /// What a layer means.
@@ -33,7 +33,7 @@ pub(super) enum Meaning<'a> {
 pub(super) struct Making<'a> {
     pub kind: FeatureKind,
     pub rule: &'a LayerRule,
-    pub pointer: String,
+    pub pointer: Pointer,
     /// As captured or as the rule gives it.
     pub depth: Option<Depth>,
     /// The depth was captured from the layer's name, mm.
@@ -46,45 +46,43 @@ impl<'a> Rules<'a> {
     /// Compiles the rules; those that cannot be used are findings and match nothing but their layers.
     pub(super) fn compile(
         rules: &'a [LayerRule],
-        pointer: &str,
+        pointer: &Pointer,
         findings: &mut Vec<Finding>,
     ) -> Rules<'a> {
         let mut usable = Vec::new();
         for (i, doc) in rules.iter().enumerate() {
-            let pointer = format!("{pointer}/layers/{i}");
-            let mut invalid = |at: &str, message: String| {
-                findings.push(
-                    Finding::new(&code::DOCUMENT_INVALID, message)
-                        .pointer(format!("{pointer}{at}")),
-                );
+            let pointer = pointer.step("layers").step(i);
+            let mut invalid = |at: Pointer, message: String| {
+                findings.push(Finding::new(&code::DOCUMENT_INVALID, message).pointer(at));
             };
             let others = doc.make.is_some()
                 || doc.depth.is_some()
                 || doc.left.is_some()
                 || doc.relief.is_some()
-                || doc.band_outside.is_some();
+                || doc.band_outside.is_some()
+                || !doc.side.is_face();
             match (doc.ignore, doc.make) {
                 (true, _) if others || doc.cutter.is_some() || doc.if_unreachable.is_some() => {
                     invalid(
-                        "/ignore",
+                        pointer.step("ignore"),
                         "A rule that ignores its layers says something else as well.".to_string(),
                     );
                 }
                 (false, None) => invalid(
-                    "",
+                    pointer.clone(),
                     "A rule says neither what to make nor to ignore.".to_string(),
                 ),
                 _ => {}
             }
             if doc.depth.is_some() && doc.left.is_some() {
                 invalid(
-                    "/left",
+                    pointer.step("left"),
                     "A rule gives both a depth and the wood left under it.".to_string(),
                 );
             }
             if doc.side.is_edge() {
                 invalid(
-                    "/side",
+                    pointer.step("side"),
                     "A drawing shows the face of its parts; what is cut from an edge is given in the job's `parts`.".to_string(),
                 );
             }
@@ -104,7 +102,7 @@ impl<'a> Rules<'a> {
                         .trim_start_matches("error: ")
                         .to_string();
                     invalid(
-                        "/layer",
+                        pointer.step("layer"),
                         format!("\"{}\" is not a regular expression: {last}.", doc.layer),
                     );
                 }
@@ -147,8 +145,7 @@ impl<'a> Rules<'a> {
                     "The {group} \"{text}\" captured from the layer {layer} is not a number above zero."
                 );
                 findings.push(
-                    Finding::new(&code::BAD_NUMBER, message)
-                        .pointer(format!("{}/layer", rule.pointer)),
+                    Finding::new(&code::BAD_NUMBER, message).pointer(rule.pointer.step("layer")),
                 );
             }
             read.map(|v| v * unit_mm)
@@ -213,7 +210,11 @@ mod tests {
             rule("HOLE.*", None),
         ];
         let mut findings = Vec::new();
-        let rules = Rules::compile(&docs, "job.json#/drawings/0", &mut findings);
+        let rules = Rules::compile(
+            &docs,
+            &Pointer::job().step("drawings").step(0),
+            &mut findings,
+        );
         assert!(findings.is_empty(), "{findings:?}");
         let Meaning::Make(m) = rules.meaning("HOLE-0.5_1.25", 25.4, &mut findings) else {
             panic!()
@@ -255,12 +256,16 @@ mod tests {
             rule("d", Some(FeatureKind::Pocket)),
         ];
         let mut findings = Vec::new();
-        let rules = Rules::compile(&docs, "job.json#/drawings/0", &mut findings);
+        let rules = Rules::compile(
+            &docs,
+            &Pointer::job().step("drawings").step(0),
+            &mut findings,
+        );
         let places: Vec<_> = findings
             .iter()
-            .filter_map(|f| f.pointer.as_deref())
+            .filter_map(|f| f.pointer.as_ref().map(Pointer::as_str))
             .collect();
-        let at = |s: &str| format!("job.json#/drawings/0/layers/{s}");
+        let at = |s: &str| format!("job#/drawings/0/layers/{s}");
         assert_eq!(
             places,
             [at("0/layer"), at("1/left"), at("2/ignore"), at("3")]

@@ -10,7 +10,7 @@ mod parts;
 mod sheet;
 
 use grainway_geom::{Bounds, point};
-use grainway_pipeline::doc::Length;
+use grainway_pipeline::doc::{Length, Pointer};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
 use grainway_pipeline::work::{Balance, Documents, Part, Work};
@@ -66,24 +66,24 @@ impl TypedStage for Drawing {
         for (i, doc) in job.drawings.iter().enumerate() {
             cx.check()?;
             cx.progress.at("drawing", i, total);
-            let pointer = format!("job.json#/drawings/{i}");
+            let pointer = Pointer::job().step("drawings").step(i);
             if let Some(before) = drawings.insert(&doc.id, i) {
                 let message = format!("The id {} is that of /drawings/{before} already.", doc.id);
-                made.findings.push(
-                    Finding::new(&code::DUPLICATE_ID, message).pointer(format!("{pointer}/id")),
-                );
+                made.findings
+                    .push(Finding::new(&code::DUPLICATE_ID, message).pointer(pointer.step("id")));
             }
             sheet::read_drawing(doc, &pointer, cx.files, &mut made);
         }
         for (i, doc) in job.parts.iter().enumerate() {
             cx.check()?;
             cx.progress.at("drawing", job.drawings.len() + i, total);
-            parts::described(doc, &format!("job.json#/parts/{i}"), &mut made);
+            parts::described(doc, &Pointer::job().step("parts").step(i), &mut made);
         }
         if job.drawings.is_empty() && job.parts.is_empty() {
             let message = "The job has neither drawings nor parts.";
-            made.findings
-                .push(Finding::new(&code::NOTHING_TO_MAKE, message).pointer("job.json#/parts"));
+            made.findings.push(
+                Finding::new(&code::NOTHING_TO_MAKE, message).pointer(Pointer::job().step("parts")),
+            );
         }
         let Made {
             mut parts,
@@ -109,7 +109,7 @@ struct Made<'a> {
     balances: Vec<Balance>,
     findings: Vec<Finding>,
     /// Where each id was given.
-    ids: BTreeMap<String, String>,
+    ids: BTreeMap<String, Pointer>,
 }
 
 impl<'a> Made<'a> {
@@ -135,7 +135,7 @@ impl<'a> Made<'a> {
     }
 
     /// Takes in a part and so many of its other hand.
-    fn take_hands(&mut self, part: Part, mirrored: u32, pointer: &str) {
+    fn take_hands(&mut self, part: Part, mirrored: u32, pointer: &Pointer) {
         let other = (mirrored > 0).then(|| parts::other_hand(&part, mirrored));
         self.take(part, pointer);
         if let Some(other) = other {
@@ -144,38 +144,38 @@ impl<'a> Made<'a> {
     }
 
     /// Takes a part in, unless its id is taken.
-    fn take(&mut self, part: Part, pointer: &str) {
+    fn take(&mut self, part: Part, pointer: &Pointer) {
         if let Some(before) = self.ids.get(&part.id) {
-            let place = before.trim_start_matches("job.json#");
+            let place = before.place();
             let message = format!("The part's id {} is given at {place} already.", part.id);
             self.findings.push(
                 Finding::new(&code::DUPLICATE_ID, message)
                     .part(part.id)
-                    .pointer(pointer),
+                    .pointer(pointer.clone()),
             );
             return;
         }
-        self.ids.insert(part.id.clone(), pointer.to_string());
+        self.ids.insert(part.id.clone(), pointer.clone());
         self.parts.push(part);
     }
 
     /// A finding when no stock has this name.
-    fn check_stock(&mut self, stock: &str, part: Option<&str>, pointer: &str) {
+    fn check_stock(&mut self, stock: &str, part: Option<&str>, pointer: &Pointer) {
         let stocks = self.documents.stocks();
         if !stocks.contains_key(stock) {
             let mut f =
-                unknown("stock", stock, stocks.keys().copied()).pointer(format!("{pointer}/stock"));
+                unknown("stock", stock, stocks.keys().copied()).pointer(pointer.step("stock"));
             f.part = part.map(str::to_string);
             self.findings.push(f);
         }
     }
 
     /// A finding when no cutter has this name.
-    fn check_cutter(&mut self, cutter: Option<&String>, part: Option<&str>, pointer: &str) {
+    fn check_cutter(&mut self, cutter: Option<&String>, part: Option<&str>, pointer: &Pointer) {
         let cutters = &self.documents.shop.cutters;
         if let Some(name) = cutter.filter(|c| !cutters.contains_key(*c)) {
             let mut f = unknown("cutter", name, cutters.keys().map(String::as_str))
-                .pointer(format!("{pointer}/cutter"));
+                .pointer(pointer.step("cutter"));
             f.part = part.map(str::to_string);
             self.findings.push(f);
         }
@@ -206,7 +206,7 @@ fn good_id(id: &str) -> bool {
 }
 
 /// The finding about an id that is none.
-fn bad_id(id: &str, pointer: String) -> Finding {
+fn bad_id(id: &str, pointer: Pointer) -> Finding {
     let shown: String = id.chars().take(90).collect();
     Finding::new(&code::BAD_ID, format!("\"{shown}\" cannot be an id.")).pointer(pointer)
 }

@@ -5,9 +5,8 @@ use crate::lies::{Lies, lies};
 use grainway_geom::{Bounds, Contour, Point, point};
 use grainway_import::shapes::{Problems, blank, contours, show};
 use grainway_pipeline::chain::nearest;
-use grainway_pipeline::doc::escaped;
 use grainway_pipeline::doc::{
-    Depth, FeatureDoc, FeatureKind, PartDoc, Relief, Shape, UNLIKE_SHARE,
+    Depth, FeatureDoc, FeatureKind, PartDoc, Pointer, Relief, Shape, UNLIKE_SHARE,
 };
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::tolerance::IMPORT_MM;
@@ -29,13 +28,13 @@ pub(super) fn only(
         return;
     }
     for (id, count) in only {
-        let pointer = format!("job.json#/only/{}", escaped(id));
+        let pointer = Pointer::job().step("only").step(id);
         let Some(part) = parts.iter_mut().find(|p| p.id == *id) else {
             let offer = nearest(id, parts.iter().map(|p| p.id.as_str()))
                 .map(|n| format!(" Did you mean {n}?"))
                 .unwrap_or_default();
             let message = format!("There is no part {id}.{offer}");
-            findings.push(Finding::new(&code::UNKNOWN_NAME, message).pointer(pointer));
+            findings.push(Finding::new(&code::UNKNOWN_NAME, message).pointer(pointer.clone()));
             continue;
         };
         if !check_count(*count, "count", &pointer, findings) {
@@ -60,41 +59,35 @@ pub(super) fn only(
 pub(super) fn check_count(
     count: u32,
     what: &str,
-    pointer: &str,
+    pointer: &Pointer,
     findings: &mut Vec<Finding>,
 ) -> bool {
     let fine = (1..=MOST_COPIES).contains(&count);
     if !fine {
         let message = format!("The {what} is {count}; it must be from 1 to {MOST_COPIES}.");
-        findings.push(Finding::new(&code::BAD_NUMBER, message).pointer(pointer));
+        findings.push(Finding::new(&code::BAD_NUMBER, message).pointer(pointer.clone()));
     }
     fine
 }
 
 /// Makes a part of its description.
-pub(super) fn described(doc: &PartDoc, pointer: &str, made: &mut Made<'_>) {
+pub(super) fn described(doc: &PartDoc, pointer: &Pointer, made: &mut Made<'_>) {
     let mut problems = Problems {
         findings: Vec::new(),
         part: Some(doc.id.clone()),
     };
     let id_fits = good_id(&doc.id);
     if !id_fits {
-        problems
-            .findings
-            .push(bad_id(&doc.id, format!("{pointer}/id")));
+        problems.findings.push(bad_id(&doc.id, pointer.step("id")));
     }
     let count_fits = check_count(
         doc.count,
         "count",
-        &format!("{pointer}/count"),
+        &pointer.step("count"),
         &mut problems.findings,
     );
     made.check_stock(&doc.stock, Some(&doc.id), pointer);
-    check_relief(
-        doc.relief.as_ref(),
-        &format!("{pointer}/relief"),
-        &mut problems,
-    );
+    check_relief(doc.relief.as_ref(), &pointer.step("relief"), &mut problems);
     let outline = part_outline(doc, pointer, &mut problems);
     // Features are checked even when the outline is missing, so that all problems come in one run.
     let frame = outline.as_ref().map_or(
@@ -113,7 +106,7 @@ pub(super) fn described(doc: &PartDoc, pointer: &str, made: &mut Made<'_>) {
     let lying: Vec<FeatureDoc> = doc.features.iter().map(at_hand).collect();
     let features = features(
         &lying,
-        &format!("{pointer}/features"),
+        &pointer.step("features"),
         frames,
         made,
         &mut problems,
@@ -140,12 +133,12 @@ pub(super) fn described(doc: &PartDoc, pointer: &str, made: &mut Made<'_>) {
         outline_cutter: None,
         source: Source {
             at: frame.min,
-            pointer: Some(pointer.to_string()),
+            pointer: Some(pointer.clone()),
             ..Source::default()
         },
         as_drawn: false,
     };
-    made.take_hands(part, doc.mirrored, &format!("{pointer}/id"));
+    made.take_hands(part, doc.mirrored, &pointer.step("id"));
 }
 
 /// The other hand of a part: mirrored across the grain, so that the grain and the lengths along it stay.
@@ -175,14 +168,14 @@ pub(super) fn other_hand(part: &Part, count: u32) -> Part {
 }
 
 /// A measure is that of a dimensioned piece, and no slip of the pen; places count from a measured edge only where there is one.
-fn check_measured(doc: &PartDoc, pointer: &str, problems: &mut Problems) {
+fn check_measured(doc: &PartDoc, pointer: &Pointer, problems: &mut Problems) {
     let Some(b) = &doc.blank else {
         return;
     };
     let Some(measured) = b.measured else {
         return;
     };
-    let here = format!("{pointer}/blank/measured");
+    let here = pointer.step("blank").step("measured");
     if !b.dimensioned {
         let message = "A blank that is cut from a board comes out as planned; only one that is already dimensioned is measured.";
         problems.say(&code::DOCUMENT_INVALID, &here, message);
@@ -201,16 +194,16 @@ fn check_measured(doc: &PartDoc, pointer: &str, problems: &mut Problems) {
                 show(planned),
                 UNLIKE_SHARE * 100.0
             );
-            problems.say(&code::BAD_NUMBER, &format!("{here}/{key}"), message);
+            problems.say(&code::BAD_NUMBER, &here.step(key), message);
         }
     }
 }
 
 /// The outline that the description gives: its own, or that of its blank.
-fn part_outline(doc: &PartDoc, pointer: &str, problems: &mut Problems) -> Option<Contour> {
+fn part_outline(doc: &PartDoc, pointer: &Pointer, problems: &mut Problems) -> Option<Contour> {
     let message = match (&doc.outline, &doc.blank) {
-        (Some(shape), None) => return outline_of(shape, &format!("{pointer}/outline"), problems),
-        (None, Some(b)) => return blank(&b.at_hand(), &format!("{pointer}/blank"), problems),
+        (Some(shape), None) => return outline_of(shape, &pointer.step("outline"), problems),
+        (None, Some(b)) => return blank(&b.at_hand(), &pointer.step("blank"), problems),
         (Some(_), Some(_)) => "The part gives both an outline and a blank.",
         (None, None) => "The part gives neither an outline nor a blank.",
     };
@@ -229,7 +222,7 @@ pub(super) struct Frames {
 pub(super) fn check_edges(
     features: &[Feature],
     outline: &Contour,
-    pointer: &str,
+    pointer: &Pointer,
     problems: &mut Problems,
 ) {
     let b = outline.bounds();
@@ -255,7 +248,7 @@ pub(super) fn moved(mut f: Feature, by: Point) -> Feature {
     f
 }
 
-fn outline_of(shape: &Shape, pointer: &str, problems: &mut Problems) -> Option<Contour> {
+fn outline_of(shape: &Shape, pointer: &Pointer, problems: &mut Problems) -> Option<Contour> {
     if !matches!(
         shape,
         Shape::Rectangle(_) | Shape::Circle(_) | Shape::Slot(_) | Shape::Contour(_)
@@ -279,25 +272,21 @@ fn outline_of(shape: &Shape, pointer: &str, problems: &mut Problems) -> Option<C
     Some(outline)
 }
 
-fn check_relief(relief: Option<&Relief>, pointer: &str, problems: &mut Problems) {
+fn check_relief(relief: Option<&Relief>, pointer: &Pointer, problems: &mut Problems) {
     if let Some(angle) = relief.and_then(|r| r.up_to_angle)
         && !(angle.is_finite() && angle > 0.0 && angle < 180.0)
     {
         let message = format!(
             "The largest angle for relief is {angle}; it must lie between 0 and 180 degrees."
         );
-        problems.say(
-            &code::BAD_NUMBER,
-            &format!("{pointer}/up-to-angle"),
-            message,
-        );
+        problems.say(&code::BAD_NUMBER, &pointer.step("up-to-angle"), message);
     }
 }
 
 /// The features of a list, in the frame in which they are described.
 pub(super) fn features(
     docs: &[FeatureDoc],
-    pointer: &str,
+    pointer: &Pointer,
     frames: Frames,
     made: &mut Made<'_>,
     problems: &mut Problems,
@@ -305,16 +294,16 @@ pub(super) fn features(
     let mut ids: BTreeMap<&str, usize> = BTreeMap::new();
     let mut out = Vec::new();
     for (i, doc) in docs.iter().enumerate() {
-        let here = format!("{pointer}/{i}");
+        let here = pointer.step(i);
         if let Some(id) = &doc.id {
             if !good_id(id) || id == "outline" {
-                let mut f = bad_id(id, format!("{here}/id"));
+                let mut f = bad_id(id, here.step("id"));
                 f.part.clone_from(&problems.part);
                 problems.findings.push(f);
             }
             if let Some(before) = ids.insert(id, i) {
                 let message = format!("The feature's id {id} is that of feature {before} already.");
-                problems.say(&code::DUPLICATE_ID, &format!("{here}/id"), message);
+                problems.say(&code::DUPLICATE_ID, &here.step("id"), message);
                 continue;
             }
         }
@@ -330,21 +319,15 @@ pub(super) fn features(
 
 fn feature(
     doc: &FeatureDoc,
-    pointer: &str,
+    pointer: &Pointer,
     part: Bounds,
     run_out: f64,
     problems: &mut Problems,
 ) -> Vec<Feature> {
-    let shapes = contours(
-        &doc.shape,
-        part,
-        run_out,
-        &format!("{pointer}/shape"),
-        problems,
-    );
+    let shapes = contours(&doc.shape, part, run_out, &pointer.step("shape"), problems);
     let fine = contradictions(doc, &shapes, pointer, problems);
     let sizes = sizes(doc, pointer, problems);
-    check_relief(doc.relief.as_ref(), &format!("{pointer}/relief"), problems);
+    check_relief(doc.relief.as_ref(), &pointer.step("relief"), problems);
     let islands = islands(doc, &shapes, part, pointer, problems);
     let (true, Some((left, leave)), Some(islands)) = (fine, sizes, islands) else {
         return Vec::new();
@@ -364,7 +347,7 @@ fn feature(
             circle: shape.as_circle(IMPORT_MM),
             source: Source {
                 at: shape.start().unwrap_or_default(),
-                pointer: Some(pointer.to_string()),
+                pointer: Some(pointer.clone()),
                 ..Source::default()
             },
             shape,
@@ -384,44 +367,50 @@ fn feature(
 fn contradictions(
     doc: &FeatureDoc,
     shapes: &[Contour],
-    pointer: &str,
+    pointer: &Pointer,
     problems: &mut Problems,
 ) -> bool {
     let (kind, word) = (doc.kind, doc.kind.word());
-    let mut wrong: Vec<(&str, String)> = Vec::new();
+    let mut wrong: Vec<(Pointer, String)> = Vec::new();
     if kind == FeatureKind::Outline {
         let message = "A part's outline is given by its `outline` or `blank`, not by a feature.";
-        wrong.push(("/kind", message.to_string()));
+        wrong.push((pointer.step("kind"), message.to_string()));
     }
     if kind != FeatureKind::Engraving && shapes.iter().any(|s| !s.closed) {
         let message = format!("The contour of a {word} must be closed.");
-        wrong.push(("/shape/contour/closed", message));
+        wrong.push((
+            pointer.step("shape").step("contour").step("closed"),
+            message,
+        ));
     }
     if kind == FeatureKind::Hole && shapes.iter().any(|s| s.as_circle(IMPORT_MM).is_none()) {
         let message = "A hole is a circle; write cutout for another shape.";
-        wrong.push(("/shape", message.to_string()));
+        wrong.push((pointer.step("shape"), message.to_string()));
     }
     match (doc.depth, doc.left) {
         (Some(_), Some(_)) => {
             let message = "The feature gives both a depth and the wood left under it.";
-            wrong.push(("/left", message.to_string()));
+            wrong.push((pointer.step("left"), message.to_string()));
         }
         (None, None) if kind != FeatureKind::Cutout => {
             let message = format!("Nothing says how deep the {word} is: give `depth` or `left`.");
-            wrong.push(("", message));
+            wrong.push((pointer.clone(), message));
         }
         _ => {}
     }
     if doc.waste.is_some() && kind != FeatureKind::Cutout {
         let message = format!("Only a cutout has waste to deal with, not a {word}.");
-        wrong.push(("/waste", message));
+        wrong.push((pointer.step("waste"), message));
     }
     if !doc.islands.is_empty() && !kind.is_cleared() {
-        wrong.push(("/islands", format!("A {word} cannot have islands.")));
+        wrong.push((
+            pointer.step("islands"),
+            format!("A {word} cannot have islands."),
+        ));
     }
     let fine = wrong.is_empty() && !shapes.is_empty();
     for (at, message) in wrong {
-        problems.say(&code::DOCUMENT_INVALID, &format!("{pointer}{at}"), message);
+        problems.say(&code::DOCUMENT_INVALID, &at, message);
     }
     fine
 }
@@ -429,26 +418,26 @@ fn contradictions(
 /// The wood left under a feature and the wood that may stay in it, mm; `None` when one of its sizes cannot be.
 fn sizes(
     doc: &FeatureDoc,
-    pointer: &str,
+    pointer: &Pointer,
     problems: &mut Problems,
 ) -> Option<(Option<f64>, Option<f64>)> {
     let mut sized = true;
     if let Some(Depth::Below(d)) = doc.depth {
-        let depth = problems.positive(d, &format!("{pointer}/depth"), "depth");
+        let depth = problems.positive(d, &pointer.step("depth"), "depth");
         sized &= depth.is_some();
     }
     let left = doc
         .left
-        .map(|l| problems.positive(l, &format!("{pointer}/left"), "wood left"));
+        .map(|l| problems.positive(l, &pointer.step("left"), "wood left"));
     let leave = doc
         .leave
-        .map(|l| problems.not_negative(l, &format!("{pointer}/leave"), "wood that may stay"));
+        .map(|l| problems.not_negative(l, &pointer.step("leave"), "wood that may stay"));
     for (i, at) in doc
         .waste
         .iter()
         .flat_map(|w| w.screws_at.iter().enumerate())
     {
-        let place = problems.place(*at, &format!("{pointer}/waste/screws-at/{i}"));
+        let place = problems.place(*at, &pointer.step("waste").step("screws-at").step(i));
         sized &= place.is_some();
     }
     sized &= left != Some(None) && leave != Some(None);
@@ -460,13 +449,13 @@ fn islands(
     doc: &FeatureDoc,
     shapes: &[Contour],
     part: Bounds,
-    pointer: &str,
+    pointer: &Pointer,
     problems: &mut Problems,
 ) -> Option<Vec<Contour>> {
     let mut out = Vec::new();
     let mut fine = true;
     for (i, shape) in doc.islands.iter().enumerate() {
-        let here = format!("{pointer}/islands/{i}");
+        let here = pointer.step("islands").step(i);
         let made = contours(shape, part, 0.0, &here, problems);
         fine &= !made.is_empty();
         for island in made {

@@ -14,7 +14,7 @@ use grainway_geom::{Contour, Point};
 use grainway_import::entity::{Content, Refusal};
 use grainway_import::shapes::Problems;
 use grainway_import::{dxf, svg};
-use grainway_pipeline::doc::{Drawing, Layout};
+use grainway_pipeline::doc::{Drawing, Layout, Pointer};
 use grainway_pipeline::finding::{CodeInfo, Finding, code};
 use grainway_pipeline::stage::Files;
 use grainway_pipeline::work::Balance;
@@ -50,7 +50,7 @@ struct Faulty {
 /// Reads one drawing into parts.
 pub(super) fn read_drawing<'d>(
     doc: &'d Drawing,
-    pointer: &str,
+    pointer: &Pointer,
     files: &dyn Files,
     made: &mut Made<'d>,
 ) {
@@ -61,7 +61,7 @@ pub(super) fn read_drawing<'d>(
     };
     for remark in &content.remarks {
         made.findings.push(
-            Finding::new(&code::ENTITY_NOT_READ, remark.clone()).pointer(format!("{pointer}/file")),
+            Finding::new(&code::ENTITY_NOT_READ, remark.clone()).pointer(pointer.step("file")),
         );
     }
     let mut reading = Reading {
@@ -79,63 +79,62 @@ pub(super) fn read_drawing<'d>(
 }
 
 /// The description itself, before the file is opened. False when no part can be made of it.
-fn check(doc: &Drawing, pointer: &str, made: &mut Made<'_>) -> bool {
+fn check(doc: &Drawing, pointer: &Pointer, made: &mut Made<'_>) -> bool {
     let mut problems = Problems::default();
     let mut fine = good_id(&doc.id);
     if !fine {
-        problems
-            .findings
-            .push(bad_id(&doc.id, format!("{pointer}/id")));
+        problems.findings.push(bad_id(&doc.id, pointer.step("id")));
     }
     fine &= parts::check_count(
         doc.copies,
         "number of copies",
-        &format!("{pointer}/copies"),
+        &pointer.step("copies"),
         &mut problems.findings,
     );
     if let Some(join) = doc.join {
         problems.positive(
             join,
-            &format!("{pointer}/join"),
+            &pointer.step("join"),
             "distance within which ends are joined",
         );
     }
     if let Some(gap) = doc.sheet_gap {
-        problems.not_negative(gap, &format!("{pointer}/sheet-gap"), "gap between sheets");
+        problems.not_negative(gap, &pointer.step("sheet-gap"), "gap between sheets");
     }
     if let Some(board) = &doc.board {
         problems.positive(
             board.length,
-            &format!("{pointer}/board/length"),
+            &pointer.step("board").step("length"),
             "board's length",
         );
         problems.positive(
             board.width,
-            &format!("{pointer}/board/width"),
+            &pointer.step("board").step("width"),
             "board's width",
         );
         if let Some(at) = board.parts_at {
-            problems.place(at, &format!("{pointer}/board/parts-at"));
+            problems.place(at, &pointer.step("board").step("parts-at"));
         }
         if doc.layout != Layout::AsDrawn {
             let message = "A board is given, which only serves the layout as-drawn.";
-            problems.say(
-                &code::DOCUMENT_INVALID,
-                &format!("{pointer}/board"),
-                message,
-            );
+            problems.say(&code::DOCUMENT_INVALID, &pointer.step("board"), message);
         }
     }
     made.findings.append(&mut problems.findings);
     made.check_stock(&doc.stock, None, pointer);
     for (i, rule) in doc.layers.iter().enumerate() {
-        made.check_cutter(rule.cutter.as_ref(), None, &format!("{pointer}/layers/{i}"));
+        made.check_cutter(rule.cutter.as_ref(), None, &pointer.step("layers").step(i));
     }
     fine
 }
 
-fn load(doc: &Drawing, pointer: &str, files: &dyn Files, made: &mut Made<'_>) -> Option<Content> {
-    let at = format!("{pointer}/file");
+fn load(
+    doc: &Drawing,
+    pointer: &Pointer,
+    files: &dyn Files,
+    made: &mut Made<'_>,
+) -> Option<Content> {
+    let at = pointer.step("file");
     let mut refuse = |info: &'static CodeInfo, message: String| {
         made.findings
             .push(Finding::new(info, message).pointer(at.clone()));
@@ -171,7 +170,7 @@ fn load(doc: &Drawing, pointer: &str, files: &dyn Files, made: &mut Made<'_>) ->
 
 struct Reading<'r, 'm, 'd> {
     doc: &'d Drawing,
-    pointer: &'r str,
+    pointer: &'r Pointer,
     made: &'m mut Made<'d>,
     content: &'r Content,
     fates: Vec<Option<Fate>>,
@@ -184,7 +183,7 @@ impl<'d> Reading<'_, '_, 'd> {
         at: Option<Point>,
         message: String,
     ) -> &mut Finding {
-        let mut f = Finding::new(info, message).pointer(format!("{}/file", self.pointer));
+        let mut f = Finding::new(info, message).pointer(self.pointer.step("file"));
         if let Some(at) = at {
             f = f.at(at);
         }
@@ -200,7 +199,7 @@ impl<'d> Reading<'_, '_, 'd> {
     }
 
     fn told(&self, (info, at, message): Told) -> Finding {
-        let f = Finding::new(info, message).pointer(format!("{}/file", self.pointer));
+        let f = Finding::new(info, message).pointer(self.pointer.step("file"));
         match at {
             Some(at) => f.at(at),
             None => f,

@@ -25,8 +25,8 @@ use grainway_pipeline::doc::Length;
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
 use grainway_pipeline::work::{
-    BlobId, Hold, HoldKind, Operation, PieceHold, Placement, ProfileCut, Setup, SetupKind, Tab,
-    Variant, Work,
+    BlobId, Documents, Hold, HoldKind, Operation, PieceHold, Placement, ProfileCut, Setup,
+    SetupKind, Tab, Variant, Work,
 };
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -169,7 +169,7 @@ impl HoldSettings {
             self.head_height.mm()
         }
     }
-    fn check(&self) -> Vec<Finding> {
+    fn check(&self, documents: &Documents) -> Vec<Finding> {
         let positive = [
             ("screw-diameter", self.screw_diameter),
             ("head-diameter", self.head_diameter),
@@ -198,7 +198,7 @@ impl HoldSettings {
                 &code::BAD_NUMBER,
                 format!("The hold stage's `{name}` {what}"),
             )
-            .pointer(format!("job#/settings/hold/{name}"))
+            .pointer(documents.setting(HOLD, &[name]))
         };
         let mut found: Vec<Finding> = positive
             .iter()
@@ -254,7 +254,7 @@ impl TypedStage for HoldStage {
         }
     }
     fn run(&self, work: &mut Work, settings: &Self::Settings, cx: &Cx<'_>) -> Result<(), Stop> {
-        let mut findings = settings.check();
+        let mut findings = settings.check(&work.documents);
         if !findings.is_empty() {
             work.findings.append(&mut findings);
             return Ok(());

@@ -61,12 +61,12 @@ pub(super) fn plan(
         // Nothing wider than a pilot may mark its place in a piece.
         let pilots = !super::can_pause(work, cx) || pilots::drills(work, setup, settings);
         let allowed = |i: usize| pilots && work.documents.screws_through(&board.variant(i).part);
-        for i in 0..board.len() {
-            if matches!(decided[i], Decided::Open)
+        for (i, hold) in decided.iter_mut().enumerate() {
+            if matches!(hold, Decided::Open)
                 && allowed(i)
                 && let Some(places) = through::places(board, i, settings, holds)
             {
-                decided[i] = Decided::Screws(places);
+                *hold = Decided::Screws(places);
             }
         }
         bridges::to_neighbours(board, setup, settings, &mut planner, &mut decided);

@@ -125,6 +125,16 @@ fn stops(
     part: &str,
     findings: &mut Vec<Finding>,
 ) {
+    let high = setup.z.thinnest - settings.stop_below.mm();
+    if high <= 0.0 {
+        let what = format!(
+            "The place stage's `stop-below` is {} mm; nothing of a stop is left beside blank {part}, which is {} mm thick at its thinnest.",
+            settings.stop_below.mm(),
+            setup.z.thinnest
+        );
+        let finding = Finding::new(&code::BAD_NUMBER, what).part(part);
+        findings.push(finding.pointer("job#/settings/place/stop-below"));
+    }
     let radius = settings.stop_radius.mm();
     let clear = radius + STOP_CLEAR_MM;
     // Share along the edge to a place, for the near edge and the left one.

@@ -14,7 +14,9 @@ use grainway_pipeline::doc::{Length, Side};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::motion::Move;
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
-use grainway_pipeline::work::{Part, Placement, Setup, SetupKind, Variant, Work, ZFrame};
+use grainway_pipeline::work::{
+    Documents, Part, Placement, Setup, SetupKind, Variant, Work, ZFrame,
+};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -102,7 +104,7 @@ impl TypedStage for Place {
     fn describe(&self) -> Description {
         Description {
             name: PLACE,
-            version: 2,
+            version: 3,
             summary: "Lays variants on boards and blanks on the machine.",
             needs: &["variants", "steps"],
             gives: &["placed"],
@@ -111,7 +113,7 @@ impl TypedStage for Place {
     }
     fn run(&self, work: &mut Work, settings: &Self::Settings, cx: &Cx<'_>) -> Result<(), Stop> {
         work.setups.clear();
-        let mut findings = check(settings);
+        let mut findings = check(&work.documents, settings);
         let Some(travel) = travel(work) else {
             work.findings.append(&mut findings);
             return Ok(());
@@ -144,7 +146,7 @@ impl TypedStage for Place {
 }
 
 /// Settings that cannot be.
-fn check(settings: &PlaceSettings) -> Vec<Finding> {
+fn check(documents: &Documents, settings: &PlaceSettings) -> Vec<Finding> {
     [
         ("margin", settings.margin),
         ("side-margin", settings.side_margin),
@@ -164,7 +166,7 @@ fn check(settings: &PlaceSettings) -> Vec<Finding> {
                 length.mm()
             ),
         )
-        .pointer(format!("job#/settings/place/{name}"))
+        .pointer(documents.setting("place", &[name]))
     })
     .collect()
 }

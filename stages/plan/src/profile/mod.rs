@@ -78,7 +78,7 @@ pub struct ProfileSettings {
     /// Which way round finishing goes (and roughing, where there is no finishing).
     pub finish: Way,
     /// Wood left on the walls by roughing and taken by a last loop; 0 for none.
-    pub finishing_allowance: Length,
+    pub finish_allowance: Length,
     /// Greatest depth of the last pass, which frees the piece.
     pub last_pass: Length,
     /// How far closed passes overlap.
@@ -102,7 +102,7 @@ impl Default for ProfileSettings {
             ramp_angle: 3.0,
             rough: Way::Conventional,
             finish: Way::Climb,
-            finishing_allowance: Length::from_mm(0.4),
+            finish_allowance: Length::from_mm(0.4),
             last_pass: Length::from_mm(1.5),
             overlap: Length::from_mm(2.0),
             widen_deeper_than: 3.0,
@@ -518,7 +518,7 @@ impl Job<'_> {
         let floors = self.floors(made);
         let allowance = self
             .settings
-            .finishing_allowance
+            .finish_allowance
             .mm()
             .clamp(0.0, 0.25 * diameter);
         let wall = SegmentIndex::new(walls.iter().flat_map(|c| c.segments()));

@@ -107,7 +107,7 @@ fn codes(work: &Work) -> Vec<&str> {
 
 fn only_rough() -> ProfileSettings {
     ProfileSettings {
-        finishing_allowance: Length::from_mm(0.0),
+        finish_allowance: Length::from_mm(0.0),
         widen_deeper_than: 99.0,
         ..Default::default()
     }
@@ -271,7 +271,7 @@ fn a_deep_kerf_gets_room_once_and_only_where_no_finishing_loop_gives_it() {
         let mut v = variant(outline.clone(), Vec::new());
         (v.z.thinnest, v.z.mean, v.z.thickest) = (thick, thick, thick);
         let settings = ProfileSettings {
-            finishing_allowance: Length::from_mm(allowance),
+            finish_allowance: Length::from_mm(allowance),
             ..Default::default()
         };
         let w = profiled(MILL_6, v, &settings);

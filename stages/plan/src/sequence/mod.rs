@@ -43,7 +43,7 @@ impl TypedStage for Sequence {
     fn describe(&self) -> Description {
         Description {
             name: "sequence",
-            version: 2,
+            version: 3,
             summary: "Puts the workingsteps of every setup in order.",
             needs: &["held"],
             gives: &["ordered"],

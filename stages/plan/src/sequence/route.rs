@@ -169,6 +169,12 @@ impl<'a> Way<'a> {
         for n in 0..self.near[leg].len() {
             let other = self.near[leg][n];
             let (i, j) = (self.place[leg], self.place[other]);
+            // Near ones come in order of distance: farther than both of its present neighbours, none shortens the way of many.
+            let beside = self.hop(self.before(i), Some(leg)) + self.hop(Some(leg), self.after(i));
+            let many = self.order.len() > FEW;
+            if many && self.hop(Some(leg), Some(other)) > beside {
+                break;
+            }
             let (low, high) = (i.min(j), i.max(j));
             // The two side by side, in two ways.
             for (a, b) in [(low + 1, high), (low, high.saturating_sub(1))] {

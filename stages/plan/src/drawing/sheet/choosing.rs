@@ -107,7 +107,7 @@ impl<'d> Reading<'_, '_, 'd> {
                 show(at.x),
                 show(at.y)
             );
-            let pointer = format!("{}/leave-out/{i}", self.pointer);
+            let pointer = self.pointer.step("leave-out").step(i);
             self.find(&code::LEAVE_OUT_MISSES, Some(at), message)
                 .pointer = Some(pointer);
         }

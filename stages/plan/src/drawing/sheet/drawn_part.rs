@@ -4,7 +4,7 @@ use super::{Fate, Reading, Shaped};
 use crate::drawing::{bad_id, good_id, group, parts};
 use grainway_geom::{Bounds, Contour, Notes, Point, Region, offset};
 use grainway_import::shapes::Problems;
-use grainway_pipeline::doc::{Depth, DrawnPart, Layout, escaped};
+use grainway_pipeline::doc::{Depth, DrawnPart, Layout, Pointer};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::tolerance::{IMPORT_MM, LAYER_SIZE_MM};
 use grainway_pipeline::work::{Feature, Grain, Part, Source};
@@ -27,7 +27,7 @@ impl<'d> Reading<'_, '_, 'd> {
             self.made.findings.extend(used.findings.iter().cloned());
         }
         let given = doc.parts.get(natural);
-        let place = format!("{}/parts/{}", self.pointer, escaped(natural));
+        let place = self.pointer.step("parts").step(natural);
         let (id, id_fits) = self.id(given, natural, &place);
         let as_drawn = doc.layout == Layout::AsDrawn;
         let count = given.map_or(1, |g| g.count);
@@ -62,16 +62,16 @@ impl<'d> Reading<'_, '_, 'd> {
             as_drawn,
         };
         let at = if given.is_some_and(|g| g.id.is_some()) {
-            format!("{place}/id")
+            place.step("id")
         } else {
-            format!("{}/id", self.pointer)
+            self.pointer.step("id")
         };
         let mirrored = given.map_or(0, |g| g.mirrored);
         if as_drawn && mirrored > 0 {
             let message = "With layout as-drawn a part keeps its drawn place, so it has no other hand; draw that too, or use layout free.";
             let f = Finding::new(&code::DOCUMENT_INVALID, message)
                 .part(&part.id)
-                .pointer(format!("{place}/mirrored"));
+                .pointer(place.step("mirrored"));
             self.made.findings.push(f);
             return;
         }
@@ -80,19 +80,19 @@ impl<'d> Reading<'_, '_, 'd> {
     }
 
     /// The id that the job gives the part, else its natural one, and whether it can be one.
-    fn id(&mut self, given: Option<&DrawnPart>, natural: &str, place: &str) -> (String, bool) {
+    fn id(&mut self, given: Option<&DrawnPart>, natural: &str, place: &Pointer) -> (String, bool) {
         match given.and_then(|g| g.id.as_ref()) {
             Some(own) if good_id(own) => (own.clone(), true),
             Some(own) => {
-                self.made.findings.push(bad_id(own, format!("{place}/id")));
+                self.made.findings.push(bad_id(own, place.step("id")));
                 (natural.to_string(), false)
             }
             None => (natural.to_string(), true),
         }
     }
 
-    fn check_count(&mut self, count: u32, id: &str, place: &str) -> bool {
-        let at = format!("{place}/count");
+    fn check_count(&mut self, count: u32, id: &str, place: &Pointer) -> bool {
+        let at = place.step("count");
         let fits = parts::check_count(count, "count", &at, &mut self.made.findings);
         if fits && count != 1 && self.doc.layout == Layout::AsDrawn {
             let message = format!(
@@ -111,7 +111,7 @@ impl<'d> Reading<'_, '_, 'd> {
         &mut self,
         given: Option<&DrawnPart>,
         id: &str,
-        place: &str,
+        place: &Pointer,
         outline: &Contour,
     ) -> Vec<Feature> {
         let bounds = outline.bounds();
@@ -128,7 +128,7 @@ impl<'d> Reading<'_, '_, 'd> {
         };
         let made = parts::features(
             &given.features,
-            &format!("{place}/features"),
+            &place.step("features"),
             parts::Frames {
                 face: size,
                 edge: self.made.edge_box(size.width(), &self.doc.stock),

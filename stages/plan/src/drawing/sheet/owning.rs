@@ -6,7 +6,7 @@ use super::{Fate, Faulty, Reading, Shaped};
 use crate::drawing::{group, unknown};
 use crate::lies::{Lies, ON_EDGE_MM, Outer};
 use grainway_geom::{Bounds, Contour, Point, near_pairs};
-use grainway_pipeline::doc::{FeatureKind, escaped};
+use grainway_pipeline::doc::FeatureKind;
 use grainway_pipeline::finding::{Finding, code};
 use std::collections::BTreeSet;
 
@@ -135,7 +135,7 @@ impl<'d> Reading<'_, '_, 'd> {
                     "There is no sheet {n}; the drawing has {count}, told apart by gaps above `sheet-gap`."
                 );
                 let f = Finding::new(&code::UNKNOWN_NAME, message)
-                    .pointer(format!("{}/sheets/{i}", self.pointer));
+                    .pointer(self.pointer.step("sheets").step(i));
                 self.made.findings.push(f);
             }
         }
@@ -144,7 +144,7 @@ impl<'d> Reading<'_, '_, 'd> {
                 &code::DOCUMENT_INVALID,
                 "The list of sheets is empty; leave it out to make all.",
             )
-            .pointer(format!("{}/sheets", self.pointer));
+            .pointer(self.pointer.step("sheets"));
             self.made.findings.push(f);
         }
         chosen
@@ -194,7 +194,7 @@ impl<'d> Reading<'_, '_, 'd> {
                 f.layer
             ),
         )
-        .pointer(format!("{}/file", self.pointer));
+        .pointer(self.pointer.step("file"));
         let note = match f.contour.start() {
             Some(at) => note.at(at),
             None => note,
@@ -277,7 +277,7 @@ impl<'d> Reading<'_, '_, 'd> {
             }
         }
         for key in self.doc.parts.keys().filter(|k| !keys_used.contains(*k)) {
-            let place = format!("{}/parts/{}", self.pointer, escaped(key));
+            let place = self.pointer.step("parts").step(key);
             let f =
                 unknown("drawn part", key, natural_ids.iter().map(String::as_str)).pointer(place);
             self.made.findings.push(f);

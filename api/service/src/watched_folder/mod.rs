@@ -41,7 +41,7 @@ pub use claim::{Claim, Handing};
 pub use look::Settled;
 
 use super::Shared;
-use super::config::DropFolder;
+use super::config::WatchedFolder;
 use super::model::JobId;
 use look::Seen;
 use std::collections::BTreeMap;
@@ -57,7 +57,7 @@ const LOOK_EVERY: Duration = Duration::from_secs(1);
 pub async fn watch(shared: Arc<Shared>) {
     let mut tasks = tokio::task::JoinSet::new();
     // A folder on a drive that hangs holds up no other.
-    for settings in shared.config.drop_folders.clone() {
+    for settings in shared.config.watched_folders.clone() {
         let shared = Arc::clone(&shared);
         tasks.spawn(async move {
             let mut stop = shared.stop.subscribe();
@@ -76,7 +76,7 @@ pub async fn watch(shared: Arc<Shared>) {
 
 /// One watched folder.
 pub struct Watcher {
-    settings: DropFolder,
+    settings: WatchedFolder,
     /// Held for as long as this process watches the folder.
     lock: Option<File>,
     /// Files that are not taken yet, as they were when last looked at.
@@ -91,7 +91,7 @@ pub struct Watcher {
 
 impl Watcher {
     /// Watches this folder.
-    pub fn new(settings: DropFolder) -> Watcher {
+    pub fn new(settings: WatchedFolder) -> Watcher {
         Watcher {
             settings,
             lock: None,

@@ -6,12 +6,12 @@ use super::in_process;
 use super::store_disks::Small;
 use bytes::Bytes;
 use grainway_service::Shared;
-use grainway_service::config::{Config, DropFolder};
-use grainway_service::drop_folder::{Handing, Watcher};
+use grainway_service::config::{Config, WatchedFolder};
 use grainway_service::files::{FilePlace, Files, FilesUrl};
 use grainway_service::model::{Job, JobEnd, JobId, JobState, Side, Source, Summary, When};
 use grainway_service::rework;
 use grainway_service::store::JobFilter;
+use grainway_service::watched_folder::{Handing, Watcher};
 use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -60,7 +60,7 @@ impl Bench {
     }
 
     fn settled_after(&self, seconds: u32) -> Watcher {
-        Watcher::new(DropFolder {
+        Watcher::new(WatchedFolder {
             folder: self.folder.clone(),
             shop: Some("workshop".to_string()),
             settle_seconds: seconds,
@@ -154,6 +154,7 @@ impl Bench {
                 },
                 files,
                 output: Some("a1".to_string()),
+                lost: false,
             };
             assert!(store.complete(&claimed.claim, &end, now).await.unwrap());
         }
@@ -464,7 +465,7 @@ async fn what_lacks_its_end_or_its_drawing_is_waited_for() {
     let mut watcher = bench.settled_after(5);
     let start = Instant::now();
     let at = |seconds: u64| start + Duration::from_secs(seconds);
-    let names = |settled: Vec<grainway_service::drop_folder::Settled>| -> Vec<String> {
+    let names = |settled: Vec<grainway_service::watched_folder::Settled>| -> Vec<String> {
         settled.into_iter().map(|s| s.name).collect()
     };
     let zip = zipped(&[("job.json", b"{}")]);

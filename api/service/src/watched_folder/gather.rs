@@ -1,7 +1,7 @@
 //! What a file of the folder means, and what belongs to it.
 
 use super::plain;
-use crate::config::{Config, DropFolder};
+use crate::config::{Config, WatchedFolder};
 use crate::http::problem::BAD_BODY;
 use crate::http::unpack;
 use crate::intake::Handed;
@@ -51,7 +51,7 @@ enum Origin<'s> {
 
 struct Gatherer<'g> {
     from: Origin<'g>,
-    settings: &'g DropFolder,
+    settings: &'g WatchedFolder,
     config: &'g Config,
     gathered: Gathered,
 }
@@ -61,7 +61,7 @@ pub(super) fn gather(
     folder: &Path,
     name: &str,
     bytes: &Bytes,
-    settings: &DropFolder,
+    settings: &WatchedFolder,
     config: &Config,
 ) -> Gathered {
     let gatherer = |from| Gatherer {
