@@ -3,12 +3,12 @@
 
 use super::figures::mm;
 use super::{Allowed, Wanted, wanted};
-use grainway_geom::{Bounds, Placing, Point, PolySet, point};
+use grainway_geom::{Bounds, Contour, Placing, Point, PolySet, point};
 use grainway_pipeline::doc::{Board, Drawing, FeatureKind, Side, ZZero};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::tolerance::KERNEL_MM;
 use grainway_pipeline::work::{
-    Hold, HoldKind, Part, Placement, Setup, SetupKind, SizedFeature, Turn, Work, ZFrame,
+    Feature, Hold, HoldKind, Part, Placement, Setup, SetupKind, SizedFeature, Turn, Work, ZFrame,
 };
 use std::collections::{BTreeMap, BTreeSet};
 use std::f64::consts::{FRAC_PI_2, PI};
@@ -36,6 +36,7 @@ pub(super) fn setup(
     };
     claims.wood();
     claims.holds();
+    claims.holds_of();
     match setup.kind {
         SetupKind::Lines => claims.lines(),
         SetupKind::Blank => claims.blank(),
@@ -191,6 +192,63 @@ impl<'a> Claims<'a> {
         }
     }
 
+    /// A screw in waste or through a part is told to be in the wood that it is in; other holds are of no piece.
+    fn holds_of(&mut self) {
+        let lies_in = |hold: &Hold, piece: &str, feature: &str| {
+            let mut placed = self.setup.placements.iter().filter(|p| p.piece == piece);
+            placed.any(|p| {
+                let at = p.placing.inverse_point(hold.at);
+                let variant = self.work.variant(&p.variant);
+                variant.is_some_and(|v| match hold.kind {
+                    HoldKind::PieceScrew => v.outline.contains(at),
+                    _ => {
+                        let mut own = v.features.iter().filter(|f| f.key == feature);
+                        own.any(|f| f.shape.contains(at))
+                    }
+                })
+            })
+        };
+        let wrong: Vec<String> = self
+            .setup
+            .holds
+            .iter()
+            .filter(|h| match (&h.of, h.kind) {
+                (Some((piece, feature)), HoldKind::WasteScrew | HoldKind::PieceScrew) => {
+                    !lies_in(h, piece, feature)
+                }
+                (None, HoldKind::WasteScrew | HoldKind::PieceScrew) => true,
+                (of, _) => of.is_some(),
+            })
+            .map(|h| {
+                format!(
+                    "The {} at ({}, {}) is told to hold something else than it does.",
+                    h.kind.word(),
+                    mm(h.at.x),
+                    mm(h.at.y)
+                )
+            })
+            .collect();
+        wrong.into_iter().for_each(|w| self.say(w));
+    }
+
+    /// A blank lies against two stops at its near edge and one at its left, or in lines.
+    fn stops(&mut self) {
+        let told = |f: &Finding| f.code == code::NO_ROOM_FOR_STOPS.word;
+        let lines = self.setup.lines.is_some() || self.allowed.stop.is_none();
+        if lines || self.work.findings.iter().any(told) {
+            return;
+        }
+        let stops = || self.setup.holds.iter().filter(|h| h.kind == HoldKind::Stop);
+        let near = stops().filter(|h| h.at.y < 0.0).count();
+        let left = stops().filter(|h| h.at.x < 0.0).count();
+        if near < 2 || left < 1 {
+            self.say(format!(
+                "{} lies against {near} stops at its near edge and {left} at its left; two and one are needed.",
+                self.setup.id
+            ));
+        }
+    }
+
     fn lines(&mut self) {
         if !self.setup.placements.is_empty() {
             self.say(format!(
@@ -219,6 +277,7 @@ impl<'a> Claims<'a> {
     }
 
     fn blank(&mut self) {
+        self.stops();
         let parts = self.parts();
         let [(placement, part)] = parts.as_slice() else {
             self.say(format!(
@@ -430,10 +489,23 @@ fn parts(work: &Work, wanted: &Wanted) -> Vec<Finding> {
         let names = (p.id.clone(), p.name.clone(), p.stock.clone());
         let kind = (p.count, p.mirrored, p.grain, p.dimensioned, p.as_drawn);
         let source = (p.source.drawing.clone(), p.source.sheet);
-        let features: Vec<String> = p.features.iter().map(|f| f.key.clone()).collect();
-        let size = p.outline.bounds().max;
-        let size = [size.x, size.y].map(|v| (v / SAME_MM).round() as i64);
-        (names, kind, source, features, size)
+        // No size that people give lies near where this rounding changes.
+        let rounded = |v: f64| (v / SAME_MM + 0.137).round() as i64;
+        let shape = |c: &Contour| {
+            let b = c.bounds();
+            [b.min.x, b.min.y, b.max.x, b.max.y, c.length(), c.area()].map(rounded)
+        };
+        let feature = |f: &Feature| {
+            (
+                f.key.clone(),
+                f.kind,
+                f.side,
+                f.islands.len(),
+                shape(&f.shape),
+            )
+        };
+        let features: Vec<_> = p.features.iter().map(feature).collect();
+        (names, kind, source, features, shape(&p.outline))
     };
     let mut findings = Vec::new();
     for part in &work.parts {

@@ -64,10 +64,15 @@ def of_setup(name, row, setup, pieces, documents, say):
             say("cutters", f"{name}: {c['id']} {c['number']} {c['diameter']}")
         elif setup.stock is not None:
             top = setup.wood.highest_top if setup.wood else 0.0
-            if wrong_depth(c["deepest"], top - min(used), row["skin"], 0.01):
+            if wrong_depth(c["deepest"], top - min(used), skin_of(row), 0.01):
                 say("cutters", f"{name}: {c['id']} cuts {top - min(used):.3f} deep, the sheet says {c['deepest']}")
     if {c["id"] for c in row["cutters"]} != {m.cutter.id for m in setup.cuts.moves if not m.rapid}:
         say("cutters", f"{name}: {[c['id'] for c in row['cutters']]}")
+
+
+def skin_of(row):
+    """The thickest floor left under the outline of a piece of a setup, mm."""
+    return max((p.get("skin") or 0 for p in row["placements"]), default=0)
 
 
 def wrong_depth(said, cut, skin, tolerance):
@@ -135,7 +140,7 @@ def running_order(text, shown, setups, programs, documents, say):
             say("running order", f"{row['program']}: cut {row['cut']} with {row['cutter']} in {row['setup']}")
         top = setup.wood.top if setup and setup.wood else 0.0
         low = min((p[2] for m in moves for p in m.points), default=top)
-        skin = shown[row["setup"]]["skin"] if setup else 0
+        skin = skin_of(shown[row["setup"]]) if setup else 0
         if wrong_depth(float(row[depth]) * scale, top - low, skin, 0.02):
             say("running order", f"cut {row['cut']} of {row['setup']} is {top - low:.3f} deep, the list says {row[depth]}")
 

@@ -190,6 +190,42 @@ fn a_plan_that_is_not_what_the_documents_ask_for_is_caught() {
 }
 
 #[test]
+fn what_paper_says_of_steps_and_holds_is_what_they_do() {
+    let wanted = "verify-wanted";
+    caught("a step told shallower", "profile", wanted, |work| {
+        for s in work.variants.iter_mut().flat_map(|v| &mut v.steps) {
+            s.lowest += 0.5;
+        }
+    });
+    caught(
+        "steps told of each other's features",
+        "profile",
+        wanted,
+        |work| {
+            for v in &mut work.variants {
+                let mut names: Vec<String> = v.steps.iter().map(|s| s.feature.clone()).collect();
+                names.rotate_left(1);
+                for (s, name) in v.steps.iter_mut().zip(names) {
+                    s.feature = name;
+                }
+            }
+        },
+    );
+    caught(
+        "a screw told to hold something else",
+        "sequence",
+        wanted,
+        |work| {
+            for h in work.setups.iter_mut().flat_map(|s| &mut s.holds) {
+                if let Some((_, feature)) = &mut h.of {
+                    *feature = "outline".to_string();
+                }
+            }
+        },
+    );
+}
+
+#[test]
 fn pieces_are_counted_from_the_documents() {
     let pieces = "verify-pieces";
     caught("a piece lost", "hold", pieces, |work| {

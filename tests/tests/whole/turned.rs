@@ -192,6 +192,11 @@ fn sides_and_turns_are_claims() {
     caught("a back forgotten", "place", |work| {
         work.setups.retain(|s| s.side == Side::Face);
     });
+    caught("a stop too few", "hold", |work| {
+        for s in work.setups.iter_mut().filter(|s| s.side == Side::Back) {
+            s.holds.remove(0);
+        }
+    });
     caught("one back too many", "place", |work| {
         for s in work.setups.iter_mut().filter(|s| s.side == Side::Back) {
             s.repeats = 2;

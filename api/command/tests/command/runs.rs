@@ -383,11 +383,11 @@ fn told_of_the_thin_wall(unit: &str) -> String {
 #[test]
 fn the_terminal_tells_places_in_millimetres_where_programs_are() {
     let line = told_of_the_thin_wall("mm");
-    assert!(line.contains(" at (0, 50.8): "), "{line}");
+    assert!(line.contains(" at (1, 50.8): "), "{line}");
 }
 
 #[test]
 fn the_terminal_tells_places_in_inches_where_programs_are() {
     let line = told_of_the_thin_wall("in");
-    assert!(line.contains(" at (0, 2): "), "{line}");
+    assert!(line.contains(" at (0.0394, 2): "), "{line}");
 }

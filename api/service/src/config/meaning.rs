@@ -134,8 +134,8 @@ fn watched_folders(config: &Config, say: &mut Say<'_>) {
 /// Hours, their time zone, and how long jobs are kept.
 fn times(config: &Config, say: &mut Say<'_>) {
     for (i, hours) in config.hours.iter().enumerate() {
-        for (key, message) in of_hours(hours) {
-            say(Pointer::default().step("hours").step(i).step(key), message);
+        for (at, message) in of_hours(hours, &Pointer::default().step("hours").step(i)) {
+            say(at, message);
         }
     }
     if let Some(name) = &config.time_zone
@@ -174,26 +174,26 @@ fn is_address(text: &str) -> bool {
         })
 }
 
-fn of_hours(hours: &Hours) -> Vec<(String, &'static str)> {
+fn of_hours(hours: &Hours, here: &Pointer) -> Vec<(Pointer, &'static str)> {
     let mut wrong = Vec::new();
     for (key, text) in [("from", &hours.from), ("to", &hours.to)] {
         if clock(text).is_none() {
             wrong.push((
-                key.to_string(),
+                here.step(key),
                 "Give a time of the day as hours and minutes, \"06:30\" or \"18:00\".",
             ));
         }
     }
     if wrong.is_empty() && hours.from == hours.to {
         wrong.push((
-            "to".to_string(),
+            here.step("to"),
             "These hours begin and end at the same time; leave `hours` out when jobs may run at any time.",
         ));
     }
     for (i, day) in hours.days.iter().enumerate() {
         if !is_day(day) {
             wrong.push((
-                format!("days/{i}"),
+                here.step("days").step(i),
                 "Days are \"mon\", \"tue\", \"wed\", \"thu\", \"fri\", \"sat\", \"sun\".",
             ));
         }

@@ -69,9 +69,17 @@ pub(super) fn form_schema(generator: &mut SchemaGenerator) -> Schema {
     let list_options = generator.subschema_for::<ListOptions>();
     json_schema!({
         "type": "object",
-        "description": "The list as the one file whose name ends with .csv or .xlsx; every other field with a file name is a drawing, the shop, or the list's options under its own name.",
-        "properties": { "options": options, "list-options": list_options },
-        "additionalProperties": { "type": "string", "contentMediaType": "application/octet-stream" },
+        "description": "The list as the one file whose name ends with .csv or .xlsx; every other field with a file name is a drawing, the shop, or the list's options under its own name, whatever the field is called.",
+        "properties": {
+            "file": {
+                "type": "array",
+                "items": { "type": "string", "contentMediaType": "application/octet-stream" },
+                "description": "Files, with their names.",
+            },
+            "options": options,
+            "list-options": list_options,
+        },
+        "additionalProperties": false,
     })
 }
 
