@@ -10,6 +10,7 @@ use super::{Allowed, Wanted};
 use grainway_geom::{Bounds, Contour, Point, Point3};
 use grainway_pipeline::doc::{FeatureKind, IfUnreachable, Relief, ReliefKind, ReliefWay};
 use grainway_pipeline::finding::{Finding, code};
+use grainway_pipeline::motion::Move;
 use grainway_pipeline::work::{
     Corner, CornerAnswer, Part, SizedFeature, Variant, Work, Workingstep,
 };
@@ -131,8 +132,12 @@ impl Examining<'_> {
         let (mut lowest, mut cut) = (f64::INFINITY, Bounds::EMPTY);
         for m in self.work.moves(&step.moves) {
             at = m.end(at);
-            lowest = lowest.min(at.z);
-            if at.z <= step.lowest + SAME_MM {
+            let z = match m {
+                Move::Hole { bottom, .. } => bottom,
+                _ => at.z,
+            };
+            lowest = lowest.min(z);
+            if z <= step.lowest + SAME_MM {
                 cut = cut.with(at.xy());
             }
         }

@@ -203,7 +203,7 @@ impl<'a> Claims<'a> {
                     HoldKind::PieceScrew => v.outline.contains(at),
                     _ => {
                         let mut own = v.features.iter().filter(|f| f.key == feature);
-                        own.any(|f| f.shape.contains(at))
+                        own.any(|f| f.kind == FeatureKind::Cutout && f.shape.contains(at))
                     }
                 })
             })
