@@ -1,6 +1,6 @@
 //! The chain runner: refuses impossible orders, merges settings, runs stages, validates and saves between them.
 
-use crate::doc::{Pointer, Problem, Unit, in_unit};
+use crate::doc::{Job, Pointer, Problem, Shop, Unit, in_unit};
 use crate::finding::{self, Finding, code};
 pub use crate::spelling::nearest;
 use crate::stage::{About, Cx, Dialects, Settings, Stage, Stop, Typed, TypedStage};
@@ -139,26 +139,7 @@ impl Chain {
                 }
             }
         }
-        for (doc, settings) in [
-            (Pointer::shop(), &shop.settings),
-            (Pointer::job(), &job.settings),
-        ] {
-            for name in settings.keys() {
-                if stages.get(name).is_none() {
-                    let known = stages.iter().map(|s| s.about().name);
-                    let near = nearest(name, known)
-                        .map(|n| format!("; did you mean \"{n}\"?"))
-                        .unwrap_or_default();
-                    findings.push(
-                        Finding::new(
-                            &code::UNKNOWN_NAME,
-                            format!("Settings for a stage \"{name}\" that is not installed{near}"),
-                        )
-                        .pointer(doc.step("settings").step(name)),
-                    );
-                }
-            }
-        }
+        findings.extend(for_no_stage(stages, job, shop));
         if findings.is_empty() {
             Ok(Chain { steps })
         } else {
@@ -230,6 +211,27 @@ impl Chain {
         }
         Ok(())
     }
+}
+
+/// Settings for stages that are not installed.
+fn for_no_stage(stages: &Stages, job: &Job, shop: &Shop) -> Vec<Finding> {
+    let documents = [
+        (Pointer::shop(), &shop.settings),
+        (Pointer::job(), &job.settings),
+    ];
+    let mut findings = Vec::new();
+    for (doc, settings) in documents {
+        for name in settings.keys().filter(|n| stages.get(n).is_none()) {
+            let known = stages.iter().map(|s| s.about().name);
+            let near = nearest(name, known)
+                .map(|n| format!("; did you mean \"{n}\"?"))
+                .unwrap_or_default();
+            let message = format!("Settings for a stage \"{name}\" that is not installed{near}");
+            let finding = Finding::new(&code::UNKNOWN_NAME, message);
+            findings.push(finding.pointer(doc.step("settings").step(name)));
+        }
+    }
+    findings
 }
 
 /// What was told before a stage ran. A stage may add to it, and takes nothing back: what a person is to know or do must reach them.

@@ -1,6 +1,7 @@
 //! What the user is told: findings, and the one table of their codes.
 
-use crate::doc::{Pointer, Unit};
+use crate::doc::Unit;
+use crate::pointer::Pointer;
 use grainway_geom::Point;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};

@@ -10,6 +10,7 @@ pub mod finding;
 mod hash;
 mod length;
 pub mod motion;
+mod pointer;
 pub mod spelling;
 pub mod spool;
 pub mod stage;

@@ -153,7 +153,8 @@ impl Examining<'_> {
         let cutter = self.work.documents.cutter(&step.cutter);
         let reach = BESIDE_FEATURE_MM + 2.0 * cutter.map_or(0.0, |c| c.diameter.mm());
         let room = feature.shape.bounds().grown(reach);
-        if !cut.is_empty() && !(room.contains(cut.min) && room.contains(cut.max)) {
+        let inside = cut.is_empty() || room.contains(cut.min) && room.contains(cut.max);
+        if !inside {
             let message = format!("A step that is told to cut {} cuts elsewhere.", feature.key);
             self.say(feature, message);
         }

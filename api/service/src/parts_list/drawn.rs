@@ -77,20 +77,22 @@ impl Line<'_> {
             self.wrong(Column::DrawingPart, message, "Count it there.");
             return;
         }
-        self.note(draft, at.clone(), Column::DrawingPart);
-        self.note(draft, at.step("id"), Column::Part);
-        self.note(draft, at.step("count"), Column::Count);
-        self.note(draft, at.step("name"), Column::Name);
-        self.note(
-            draft,
-            Pointer::default().step("only").step(&id),
-            Column::DrawingPart,
-        );
+        self.note_part(draft, &at, &id);
         let mut part = json!({ "id": id, "count": count });
         self.finish(draft, &mut part, &at, name, features);
         draft.drawings[index]["parts"][&key] = part;
         draft.only.insert(id, json!(count));
         draft.single = true;
+    }
+
+    /// The cells that a part of a drawing comes from, for findings about it.
+    fn note_part(&mut self, draft: &mut Draft, at: &Pointer, id: &str) {
+        self.note(draft, at.clone(), Column::DrawingPart);
+        self.note(draft, at.step("id"), Column::Part);
+        self.note(draft, at.step("count"), Column::Count);
+        self.note(draft, at.step("name"), Column::Name);
+        let only = Pointer::default().step("only").step(id);
+        self.note(draft, only, Column::DrawingPart);
     }
 
     fn whole_drawing(

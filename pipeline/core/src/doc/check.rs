@@ -4,9 +4,9 @@
 //! own types give (objects, maps, lists, words, numbers, choices by key) and descends into the branch that is meant. A test
 //! holds its verdicts against a general validator's.
 
-use super::pointer::Pointer;
 use super::problem::Problem;
 use crate::length::Length;
+use crate::pointer::Pointer;
 use crate::spelling::nearest;
 use serde_json::{Map, Value};
 

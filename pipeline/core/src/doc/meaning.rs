@@ -1,12 +1,12 @@
 //! What a schema cannot say of documents: numbers in their ranges, one of two keys, names used once.
 
-use super::pointer::Pointer;
 use super::problem::Problem;
 use super::{
     BlankDoc, Board, ContourPoint, ContourShape, Cutter, CutterKind, Depth, Drawing, End,
     FeatureDoc, FeatureKind, Job, LayerRule, Length, Machine, PartDoc, Relief, Shape, Shop, Stock,
     ThicknessReading,
 };
+use crate::pointer::Pointer;
 use std::collections::BTreeSet;
 
 /// Lengths beyond this are a slip of the pen: 100 m.

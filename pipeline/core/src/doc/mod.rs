@@ -7,7 +7,6 @@ mod check;
 mod job;
 mod meaning;
 mod parse;
-mod pointer;
 mod problem;
 mod read;
 mod shop;
@@ -15,8 +14,8 @@ mod stock;
 mod wood;
 
 pub use crate::length::{Depth, Length, Unit, in_unit};
+pub use crate::pointer::Pointer;
 pub use job::*;
-pub use pointer::Pointer;
 pub use problem::{Problem, ProblemKind};
 pub use read::{
     MAX_DOCUMENT_BYTES, Reading, read_document, read_job, read_job_as_far_as_possible,

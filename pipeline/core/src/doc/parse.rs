@@ -1,7 +1,7 @@
 //! JSON text into a value, with what a plain parser keeps to itself: keys given twice, and numbers too large to hold.
 
-use super::pointer::Pointer;
 use super::problem::Problem;
+use crate::pointer::Pointer;
 use serde::de::{DeserializeSeed, Deserializer, MapAccess, SeqAccess, Visitor};
 use serde_json::{Map, Value};
 use std::cell::RefCell;

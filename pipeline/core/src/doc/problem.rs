@@ -1,7 +1,7 @@
 //! What is wrong in a document, and where.
 
-use super::pointer::Pointer;
 use crate::finding::{Finding, code};
+use crate::pointer::Pointer;
 
 /// What is wrong, in kind.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]

@@ -5,9 +5,9 @@
 
 use super::check::{Cure, Issue, check};
 use super::parse::parse;
-use super::pointer::{Pointer, escaped};
 use super::problem::Problem;
 use super::{JOB_FORMAT, Job, SHOP_FORMAT, Shop, Unit, in_unit, meaning};
+use crate::pointer::{Pointer, escaped};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::Value;

@@ -98,7 +98,7 @@ impl PartialEq<String> for Pointer {
 }
 
 /// A key as a step of a JSON Pointer (RFC 6901, section 3).
-pub(super) fn escaped(key: &str) -> String {
+pub(crate) fn escaped(key: &str) -> String {
     key.replace('~', "~0").replace('/', "~1")
 }
 
