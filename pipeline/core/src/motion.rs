@@ -50,6 +50,20 @@ pub enum Move {
     },
 }
 
+/// The lowest Z of these moves, of a drilled hole that of the drill's tip; infinite where there is none.
+pub fn lowest(moves: &[Move]) -> f64 {
+    let mut at = Point3::default().xy().at_z(SAFE_Z);
+    let mut low = f64::INFINITY;
+    for m in moves {
+        at = m.end(at);
+        low = low.min(match *m {
+            Move::Hole { bottom, .. } => bottom,
+            _ => at.z,
+        });
+    }
+    low
+}
+
 impl Move {
     /// Straight to a place, as fast as the machine goes.
     pub fn rapid(to: Point3) -> Move {

@@ -827,7 +827,7 @@ fn a_finely_drawn_ring_is_swept_by_as_few_corners_as_its_shape_needs() {
             })
             .collect();
         let band = swept(&ring);
-        // Length times width, reference-facts section 8; the ring's length from its pieces.
+        // The area of a band is the length of its middle line times its width.
         let length: f64 = ring.iter().map(|c| c.segment.length()).sum();
         assert!((band.area() - 6.0 * length).abs() < 0.001 * 6.0 * length);
         assert_eq!(

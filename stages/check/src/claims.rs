@@ -10,7 +10,7 @@ use super::{Allowed, Wanted};
 use grainway_geom::{Bounds, Contour, Point, Point3};
 use grainway_pipeline::doc::{FeatureKind, IfUnreachable, Relief, ReliefKind, ReliefWay};
 use grainway_pipeline::finding::{Finding, code};
-use grainway_pipeline::motion::Move;
+use grainway_pipeline::motion::{Move, lowest};
 use grainway_pipeline::work::{
     Corner, CornerAnswer, Part, SizedFeature, Variant, Work, Workingstep,
 };
@@ -128,27 +128,24 @@ impl Examining<'_> {
         let Some(feature) = variant.features.iter().find(|f| f.key == step.feature) else {
             return;
         };
-        let mut at = Point3::default();
-        let (mut lowest, mut cut) = (f64::INFINITY, Bounds::EMPTY);
-        for m in self.work.moves(&step.moves) {
-            at = m.end(at);
-            let z = match m {
-                Move::Hole { bottom, .. } => bottom,
-                _ => at.z,
-            };
-            lowest = lowest.min(z);
-            if z <= step.lowest + SAME_MM {
-                cut = cut.with(at.xy());
-            }
-        }
-        if (lowest - step.lowest).abs() > SAME_MM {
+        let moves = self.work.moves(&step.moves);
+        let deepest = lowest(&moves);
+        if (deepest - step.lowest).abs() > SAME_MM {
             let message = format!(
                 "A step of {} is told to go to Z {} mm; its moves go to {} mm.",
                 feature.key,
                 mm(step.lowest),
-                mm(lowest)
+                mm(deepest)
             );
             return self.say(feature, message);
+        }
+        let mut at = Point3::default();
+        let mut cut = Bounds::EMPTY;
+        for m in &moves {
+            at = m.end(at);
+            if at.z <= deepest + SAME_MM || matches!(m, Move::Hole { .. }) {
+                cut = cut.with(at.xy());
+            }
         }
         let cutter = self.work.documents.cutter(&step.cutter);
         let reach = BESIDE_FEATURE_MM + 2.0 * cutter.map_or(0.0, |c| c.diameter.mm());

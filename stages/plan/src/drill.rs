@@ -460,7 +460,7 @@ fn bore(
         rpm: feeds.rpm,
         feed: feeds.feed,
         plunge: feeds.plunge,
-        lowest: entry::lowest(&moves),
+        lowest: grainway_pipeline::motion::lowest(&moves),
         moves: BlobId(String::new()),
         profile: None,
         feed_reason: feeds.reason.clone(),

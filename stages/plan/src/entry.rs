@@ -289,24 +289,6 @@ pub fn stands(moves: &[Move]) -> Option<Point3> {
     Some(moves[first + 1..].iter().fold(start, |at, m| m.end(at)))
 }
 
-/// The lowest Z of the moves; positive infinity when none cuts.
-pub fn lowest(moves: &[Move]) -> f64 {
-    let mut at = Point3 {
-        x: 0.0,
-        y: 0.0,
-        z: SAFE_Z,
-    };
-    let mut low = f64::INFINITY;
-    for m in moves {
-        at = m.end(at);
-        low = low.min(match *m {
-            Move::Hole { bottom, .. } => bottom,
-            _ => at.z,
-        });
-    }
-    low
-}
-
 #[cfg(test)]
 #[allow(clippy::float_cmp, reason = "figures that formulas give exactly")]
 mod tests {

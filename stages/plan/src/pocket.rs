@@ -5,7 +5,6 @@
 
 use crate::clearing::{Clearing, ClearingSettings, clearance, first_pass};
 use crate::cutters;
-use crate::entry;
 use crate::feeds::{self, Feeds};
 use crate::findings;
 use crate::finished_edges::{left_across_the_grain, slow_at_edges};
@@ -178,7 +177,7 @@ impl Made {
             rpm: feeds.rpm,
             feed: feeds.feed,
             plunge: feeds.plunge,
-            lowest: entry::lowest(&moves),
+            lowest: grainway_pipeline::motion::lowest(&moves),
             // Replaced when the moves are stored.
             moves: grainway_pipeline::work::BlobId(String::new()),
             profile: None,

@@ -2,14 +2,12 @@
 //! programs or the dialect cannot say the change.
 
 use crate::program_items::{Can, Changes, by_hand, changes, items};
-use grainway_geom::Point3;
 use grainway_pipeline::chain::nearest;
 use grainway_pipeline::dialect::{
     Dialect, DialectAbout, DialectError, Numbering, ProgramHead, Written,
 };
 use grainway_pipeline::doc::{CutterChangeBy, Machine, Pointer, SpindleSwitch, ZZero};
 use grainway_pipeline::finding::{Finding, code, in_unit};
-use grainway_pipeline::motion::{Move, decode};
 use grainway_pipeline::stage::{Cx, Description, Fault, SpoolId, Stop, TypedStage};
 use grainway_pipeline::tolerance::SAME_LEVEL_MM;
 use grainway_pipeline::work::{Entry, Program, Setup, SetupKind, StepView, Work, step_view};
@@ -343,7 +341,7 @@ fn by_setting(work: &Work, setup: &Setup, entries: (usize, usize)) -> Vec<(usize
         let Some(view) = view_of(work, setup, i) else {
             continue;
         };
-        let setting = [depth_of(work, &view), view.plunge, view.rpm];
+        let setting = [view.lowest(work), view.plunge, view.rpm];
         let differs = |p: [f64; 3]| (0..3).any(|k| (p[k] - setting[k]).abs() > SAME_LEVEL_MM);
         if present.is_some_and(differs) {
             starts.push(i);
@@ -361,28 +359,13 @@ fn view_of<'a>(work: &'a Work, setup: &'a Setup, entry: usize) -> Option<StepVie
     }
 }
 
-/// The lowest height of a step's moves. Its own figure is that of the feature, before a floor was left under it.
-fn depth_of(work: &Work, view: &StepView<'_>) -> f64 {
-    let moves = work.blobs.get(view.moves).and_then(|c| decode(c));
-    let mut at = Point3::default();
-    let mut lowest = f64::INFINITY;
-    for m in moves.into_iter().flatten() {
-        at = m.end(at);
-        lowest = lowest.min(match m {
-            Move::Hole { bottom, .. } => bottom,
-            _ => at.z,
-        });
-    }
-    lowest
-}
-
 /// What the person sets at a controller that knows only "up" and "down".
 fn at_controller(work: &Work, machine: &Machine, plan: &Plan, name: &str) -> Finding {
     let setup = &work.setups[plan.setup];
     let steps: Vec<StepView<'_>> = (plan.entries.0..plan.entries.1)
         .filter_map(|i| view_of(work, setup, i))
         .collect();
-    let depth = steps.iter().map(|v| depth_of(work, v));
+    let depth = steps.iter().map(|v| v.lowest(work));
     let depth = depth.fold(f64::INFINITY, f64::min);
     let plunge = steps.iter().map(|v| v.plunge).fold(f64::INFINITY, f64::min);
     let length = |v: f64| format!("{} mm", mm(v));

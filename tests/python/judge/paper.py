@@ -28,7 +28,7 @@ def judge_paper(report, lists, setups, programs, documents):
     names = [p["file"].split("/")[-1] for p in report["programs"]]
     if sorted(names) != sorted(p.name for p in programs) or [p["number"] for p in report["programs"]] != list(range(1, len(names) + 1)):
         say("programs", f"{names}")
-    running_order(lists["running-order.csv"], rows, setups, {p.name: p for p in programs}, documents, say)
+    running_order(lists["running-order.csv"], setups, {p.name: p for p in programs}, documents, say)
     board_list(lists["boards.csv"], rows, setups, documents, say)
     return faults
 
@@ -64,20 +64,10 @@ def of_setup(name, row, setup, pieces, documents, say):
             say("cutters", f"{name}: {c['id']} {c['number']} {c['diameter']}")
         elif setup.stock is not None:
             top = setup.wood.highest_top if setup.wood else 0.0
-            if wrong_depth(c["deepest"], top - min(used), skin_of(row), 0.01):
+            if abs(c["deepest"] - (top - min(used))) > 0.01:
                 say("cutters", f"{name}: {c['id']} cuts {top - min(used):.3f} deep, the sheet says {c['deepest']}")
     if {c["id"] for c in row["cutters"]} != {m.cutter.id for m in setup.cuts.moves if not m.rapid}:
         say("cutters", f"{name}: {[c['id'] for c in row['cutters']]}")
-
-
-def skin_of(row):
-    """The thickest floor left under the outline of a piece of a setup, mm."""
-    return max((p.get("skin") or 0 for p in row["placements"]), default=0)
-
-
-def wrong_depth(said, cut, skin, tolerance):
-    # Over a skin, sheet and list name the depth of a cut right through.
-    return not -tolerance <= said - cut <= tolerance + (skin + 0.35 if skin else 0)
 
 
 def control(name, shown, p, say):
@@ -116,7 +106,7 @@ def holds(name, row, setup, documents, say):
         say("touch-off", f"{name}: {free}")
 
 
-def running_order(text, shown, setups, programs, documents, say):
+def running_order(text, setups, programs, documents, say):
     """Every row names the line of its step's remark, and every step of a text has its row."""
     rows = list(csv.DictReader(io.StringIO(text)))
     steps = sum(r.startswith("step ") for p in programs.values() for r in p.remarks)
@@ -140,8 +130,7 @@ def running_order(text, shown, setups, programs, documents, say):
             say("running order", f"{row['program']}: cut {row['cut']} with {row['cutter']} in {row['setup']}")
         top = setup.wood.top if setup and setup.wood else 0.0
         low = min((p[2] for m in moves for p in m.points), default=top)
-        skin = skin_of(shown[row["setup"]]) if setup else 0
-        if wrong_depth(float(row[depth]) * scale, top - low, skin, 0.02):
+        if abs(float(row[depth]) * scale - (top - low)) > 0.02:
             say("running order", f"cut {row['cut']} of {row['setup']} is {top - low:.3f} deep, the list says {row[depth]}")
 
 

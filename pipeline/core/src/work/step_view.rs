@@ -1,6 +1,7 @@
 //! A step of a setup's running order as it is run, whether it is the setup's own or a placed variant's.
 
 use super::{BlobId, Operation, Placement, Setup, StepRef, Work};
+use crate::motion::lowest;
 use grainway_geom::Placing;
 
 /// A step of a running order, wherever it comes from.
@@ -26,8 +27,6 @@ pub struct StepView<'a> {
     pub plunge: f64,
     /// Why the feed is what it is; empty where nothing was out of the ordinary.
     pub reason: &'a str,
-    /// The lowest Z of its moves.
-    pub lowest: f64,
     /// Its moves as they are run: with tabs, or the replacement's.
     pub moves: &'a BlobId,
     /// From the moves' frame to the board's.
@@ -35,6 +34,10 @@ pub struct StepView<'a> {
 }
 
 impl StepView<'_> {
+    /// The lowest Z that it goes to, with what hold changed about it: over a skin less deep than its variant's step.
+    pub fn lowest(&self, work: &Work) -> f64 {
+        lowest(&work.moves(self.moves))
+    }
     /// For people and findings: "leg#2 / m1", or what the setup's own step is called.
     pub fn label(&self) -> String {
         match self.placement {
@@ -60,7 +63,6 @@ pub fn step_view<'a>(work: &'a Work, setup: &'a Setup, step: StepRef) -> Option<
                 feed: s.feed,
                 plunge: s.plunge,
                 reason: "",
-                lowest: s.lowest,
                 moves: &s.moves,
                 placing: Placing::default(),
             });
@@ -79,7 +81,6 @@ pub fn step_view<'a>(work: &'a Work, setup: &'a Setup, step: StepRef) -> Option<
         feed: s.feed,
         plunge: s.plunge,
         reason: &s.feed_reason,
-        lowest: s.lowest,
         moves: &s.moves,
         placing: placement.placing,
     };
@@ -91,7 +92,6 @@ pub fn step_view<'a>(work: &'a Work, setup: &'a Setup, step: StepRef) -> Option<
             rpm: other.rpm,
             feed: other.feed,
             plunge: other.plunge,
-            lowest: other.lowest,
             moves: &other.moves,
             ..placed
         });

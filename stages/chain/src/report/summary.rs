@@ -352,7 +352,7 @@ impl Run {
                         step_seconds(work, setup, &step, c, bounds)
                     });
                     sum += seconds;
-                    let deepest = (setup.z.highest_top() - step.lowest).max(0.0);
+                    let deepest = (setup.z.highest_top() - step.lowest(work)).max(0.0);
                     let room = standing + clearance;
                     note_cutter(work, &mut run.cutters, &step, deepest, room, seconds);
                     let row = cut_row(work, setup, &step, number, seconds, program);
@@ -443,7 +443,7 @@ fn cut_row(
         feature: step.feature.to_string(),
         operation: step.operation.word().to_string(),
         cutter: step.cutter.to_string(),
-        depth: round3(setup.z.depth_of(step.lowest)),
+        depth: round3(setup.z.depth_of(step.lowest(work))),
         seconds: round3(seconds.total()),
         program: program.map(|p| p.name.clone()),
         line,
