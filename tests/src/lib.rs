@@ -15,9 +15,11 @@ use grainway_pipeline::finding::Finding;
 use grainway_pipeline::stage::{
     Cancel, Cx, Dialects, FileProblem, Files, MemorySpool, Silent, SpoolId,
 };
-use grainway_pipeline::work::{Documents, Program, Setup, Work};
+use grainway_pipeline::work::{Documents, Program, Setup, Verdict, Work};
+use grainway_stages::verify::{self, Models, SetupVerdict, Text, VerifySettings, verify_program};
 use std::io::Read;
 use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 
 /// The project's root folder.
 pub fn root() -> PathBuf {
@@ -92,9 +94,20 @@ pub struct Made {
     pub spool: MemorySpool,
     /// Where its drawings are.
     pub files: Box<dyn Files>,
+    /// What its texts are held against, made when somebody first asks.
+    models: OnceLock<Models>,
 }
 
 impl Made {
+    /// A job that a chain was run over.
+    pub fn new(work: Work, spool: MemorySpool, files: Box<dyn Files>) -> Made {
+        Made {
+            work,
+            spool,
+            files,
+            models: OnceLock::new(),
+        }
+    }
     /// A spooled text.
     pub fn text(&self, id: &SpoolId) -> String {
         let mut text = String::new();
@@ -106,6 +119,42 @@ impl Made {
     /// The setup of a program.
     pub fn setup_of(&self, program: &Program) -> Option<&Setup> {
         self.work.setups.iter().find(|s| s.id == program.setup)
+    }
+    /// What verify says of these texts of a setup, in running order, each with the program that it was; `edited` ones are not compared
+    /// with the plan. `None` for a dialect that is not built in.
+    pub fn verdict(
+        &self,
+        setup: &Setup,
+        texts: &[(&Program, String)],
+        edited: bool,
+        settings: &VerifySettings,
+    ) -> Option<SetupVerdict> {
+        let dialects = grainway_dialects::built_in();
+        let dialect = dialects.get(&self.work.documents.machine()?.1.dialect)?;
+        let models = || verify::models(&self.work, self.files.as_ref());
+        let models = self.models.get_or_init(models);
+        let mut readers: Vec<&[u8]> = texts.iter().map(|(_, text)| text.as_bytes()).collect();
+        let mut texts: Vec<Text<'_>> = texts
+            .iter()
+            .zip(&mut readers)
+            .map(|((program, _), text)| Text {
+                name: &program.name,
+                program: Some(program),
+                text,
+            })
+            .collect();
+        Some(verify_program(
+            &self.work, setup, &mut texts, models, dialect, edited, settings,
+        ))
+    }
+    /// What `safe` says of texts that were edited by hand.
+    pub fn safe_alone(&self, setup: &Setup, edited: &[(&Program, String)]) -> Option<Verdict> {
+        let settings = VerifySettings::default();
+        Some(self.verdict(setup, edited, true, &settings)?.safe)
+    }
+    /// The same of the text of one program.
+    pub fn safe_of(&self, program: &Program, text: &str) -> Option<Verdict> {
+        self.safe_alone(self.setup_of(program)?, &[(program, text.to_string())])
     }
     /// Findings with this code.
     pub fn with_code(&self, code: &str) -> Vec<&Finding> {
@@ -189,11 +238,7 @@ pub fn run(loaded: Loaded, stages: &Stages, dialects: &Dialects) -> Result<Made,
     chain
         .run(&mut work, 0, &cx, &mut KeepNothing)
         .map_err(|e| e.to_string())?;
-    Ok(Made {
-        work,
-        spool,
-        files: loaded.files,
-    })
+    Ok(Made::new(work, spool, loaded.files))
 }
 
 /// Runs the built-in chain over a loaded job.

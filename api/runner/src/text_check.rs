@@ -9,7 +9,7 @@ use grainway_pipeline::doc::{Unit, in_unit};
 use grainway_pipeline::finding::{self, Finding};
 use grainway_pipeline::stage::{Cancel, Cx, MemorySpool, Progress, Stop};
 use grainway_pipeline::work::{Program, Setup, Verdict, Work};
-use grainway_stages::verify::{Text, VerifySettings, verify_program};
+use grainway_stages::verify::{Models, Text, VerifySettings, models, verify_program};
 use std::io::BufReader;
 use std::path::PathBuf;
 
@@ -44,8 +44,10 @@ pub(crate) fn verify_here(
     loaded.retell(&mut work.findings);
     finding::sort(&mut work.findings);
     let mut setups = Vec::new();
+    let models = models(&work, cx.files);
     for (setup, texts) in by_setup(request, &work)? {
-        setups.push(check(setup, &texts, &work, request.edited, &settings, &cx)?);
+        let against = (&models, &settings);
+        setups.push(check(setup, &texts, &work, request.edited, against, &cx)?);
     }
     let ok = |v: &Option<Verdict>| v.as_ref().is_none_or(|v| v.passed);
     let passed = setups
@@ -170,7 +172,7 @@ fn check(
     named: &[NamedText<'_>],
     work: &Work,
     edited: bool,
-    settings: &VerifySettings,
+    (models, settings): (&Models, &VerifySettings),
     cx: &Cx<'_>,
 ) -> Result<SetupResult, Failure> {
     let dialect = work
@@ -193,7 +195,7 @@ fn check(
             text: reader,
         })
         .collect();
-    let verdict = verify_program(work, setup, &mut texts, cx.files, dialect, edited, settings);
+    let verdict = verify_program(work, setup, &mut texts, models, dialect, edited, settings);
     Ok(SetupResult {
         setup: verdict.setup,
         programs: named

@@ -1,6 +1,6 @@
 //! The verify stage: gives check the texts, what each was to do, and what the person does while it runs.
 
-use grainway_check::{Allowed, HoldSize, Models, PlannedMotions, Wanted, verify_job, verify_setup};
+use grainway_check::{Allowed, HoldSize, PlannedMotions, Wanted, verify_job, verify_setup};
 use grainway_pipeline::chain::settings_of;
 use grainway_pipeline::dialect::Dialect;
 use grainway_pipeline::doc::FeatureKind;
@@ -16,7 +16,7 @@ use rayon::prelude::*;
 use std::collections::BTreeSet;
 use std::io::BufRead;
 
-pub use grainway_check::{SetupVerdict, VerifySettings};
+pub use grainway_check::{Models, SetupVerdict, VerifySettings};
 
 /// A text of a setup.
 pub struct Text<'a> {
@@ -28,28 +28,21 @@ pub struct Text<'a> {
     pub text: &'a mut dyn BufRead,
 }
 
+/// What a job's texts are held against, made once for all its setups.
+pub fn models(work: &Work, files: &dyn Files) -> Models {
+    let documents = &work.documents;
+    let run_out = settings_of(Drawing, documents).map_or(0.0, |s| s.run_out.mm());
+    let wanted = Wanted::of(documents, files, run_out);
+    Models::of(work, &work.setups, wanted, allowed(documents))
+}
+
 /// Checks the texts of one setup, given in running order: wood carries over from one to the next. `edited` texts are not compared
 /// with the plan.
 pub fn verify_program(
     work: &Work,
     setup: &Setup,
     texts: &mut [Text<'_>],
-    files: &dyn Files,
-    dialect: &dyn Dialect,
-    edited: bool,
-    settings: &VerifySettings,
-) -> SetupVerdict {
-    let wanted = wanted(&work.documents, files);
-    let allowed = allowed(&work.documents);
-    let models = Models::of(work, std::slice::from_ref(setup), &wanted, allowed);
-    with_models(work, setup, &models, texts, dialect, edited, settings)
-}
-
-fn with_models(
-    work: &Work,
-    setup: &Setup,
-    models: &Models<'_>,
-    texts: &mut [Text<'_>],
+    models: &Models,
     dialect: &dyn Dialect,
     edited: bool,
     settings: &VerifySettings,
@@ -96,12 +89,6 @@ fn out_of_order(programs: &[Option<(u32, &str)>], verdict: &mut SetupVerdict) {
         }
         last = Some((number, name));
     }
-}
-
-/// The parts that the documents ask for.
-fn wanted(documents: &Documents, files: &dyn Files) -> Wanted {
-    let run_out = settings_of(Drawing, documents).map_or(0.0, |s| s.run_out.mm());
-    Wanted::of(documents, files, run_out)
 }
 
 /// What the job and the shop say in the settings of other stages.
@@ -188,8 +175,7 @@ impl TypedStage for Verify {
             work.find(finding);
             return Ok(());
         };
-        let wanted = wanted(&work.documents, cx.files);
-        let models = Models::of(work, &work.setups, &wanted, allowed(&work.documents));
+        let models = models(work, cx.files);
         let done = std::sync::atomic::AtomicUsize::new(0);
         let total = work.setups.len();
         let verdicts: Vec<Result<Option<SetupVerdict>, Stop>> = work
@@ -225,14 +211,14 @@ impl TypedStage for Verify {
                     })
                     .collect();
                 let verdict =
-                    with_models(work, setup, &models, &mut texts, dialect, false, settings);
+                    verify_program(work, setup, &mut texts, &models, dialect, false, settings);
                 let n = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
                 cx.progress.at("verify", n, total);
                 Ok(Some(verdict))
             })
             .collect();
         let refused = refused(work);
-        let whole = verify_job(work, &wanted);
+        let whole = verify_job(work, &models);
         for verdict in verdicts {
             if let Some(mut v) = verdict? {
                 v.safe.findings.retain(|f| !follows(f, &refused));

@@ -217,11 +217,11 @@ pub struct Allowed {
     pub held_otherwise: bool,
     /// Left free round the parts of a drawing that names no board, mm.
     pub board_margin: f64,
-    /// Of screws; not examined where it is not given, as of the two below.
+    /// Size of hold-down screws; not examined where it is not given, as of the two below.
     pub screw: Option<HoldSize>,
-    /// Of clamps.
+    /// Size of clamps; their foot counts as the circle round it.
     pub clamp: Option<HoldSize>,
-    /// Of stops.
+    /// Size of the stops that a blank lies against.
     pub stop: Option<HoldSize>,
 }
 
@@ -260,8 +260,8 @@ impl Wanted {
 }
 
 /// What the whole job's programs make, held against what the documents ask for.
-pub fn verify_job(work: &Work, wanted: &Wanted) -> Vec<Finding> {
-    pieces::job(work, wanted)
+pub fn verify_job(work: &Work, models: &Models) -> Vec<Finding> {
+    pieces::job(work, &models.wanted)
 }
 
 impl Scene<'_> {
@@ -288,23 +288,23 @@ impl Scene<'_> {
 }
 
 /// Variants as they are to be cut, made once for all setups that they lie on.
-pub struct Models<'w> {
+pub struct Models {
     variants: Vec<Model>,
     /// What is wrong with variants' claims, by variant.
     claims: Vec<(String, Finding)>,
-    wanted: &'w Wanted,
+    wanted: Wanted,
     allowed: Allowed,
 }
 
-impl<'w> Models<'w> {
+impl Models {
     /// Of all variants that lie on these setups.
-    pub fn of(work: &Work, setups: &[Setup], wanted: &'w Wanted, allowed: Allowed) -> Models<'w> {
+    pub fn of(work: &Work, setups: &[Setup], wanted: Wanted, allowed: Allowed) -> Models {
         let lying: BTreeSet<&str> = setups
             .iter()
             .flat_map(|s| &s.placements)
             .map(|p| p.variant.as_str())
             .collect();
-        let examine = |v: &Variant| match claims::examine(v, work, wanted, &allowed) {
+        let examine = |v: &Variant| match claims::examine(v, work, &wanted, &allowed) {
             Ok(e) => {
                 let named = e.findings.into_iter().map(|f| (v.id.clone(), f));
                 let model = Model::new(e.variant, work, allowed.relief_margin);
@@ -328,7 +328,7 @@ impl<'w> Models<'w> {
 pub fn verify_setup(
     work: &Work,
     setup: &Setup,
-    models: &Models<'_>,
+    models: &Models,
     texts: &mut [Text<'_>],
     dialect: &dyn Dialect,
     settings: &VerifySettings,
@@ -433,7 +433,7 @@ fn zero_by_hand(work: &Work, about: &DialectAbout) -> bool {
 fn safe(
     work: &Work,
     setup: &Setup,
-    models: &Models<'_>,
+    models: &Models,
     recorded: &Recorded,
     settled: &Settled,
     about: &DialectAbout,
@@ -531,14 +531,9 @@ fn safe(
 }
 
 /// What is wrong with the claims of a setup and of what lies on it.
-fn claims_of(
-    work: &Work,
-    setup: &Setup,
-    models: &Models<'_>,
-    about: &DialectAbout,
-) -> Vec<Finding> {
+fn claims_of(work: &Work, setup: &Setup, models: &Models, about: &DialectAbout) -> Vec<Finding> {
     let lies = |id: &String| setup.placements.iter().any(|p| p.variant == *id);
-    let mut findings = pieces::setup(work, setup, models.wanted, &models.allowed, about.pauses);
+    let mut findings = pieces::setup(work, setup, &models.wanted, &models.allowed, about.pauses);
     let of_variants = models.claims.iter().filter(|(id, _)| lies(id));
     findings.extend(of_variants.map(|(_, f)| f.clone().setup(&setup.id)));
     findings

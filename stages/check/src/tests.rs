@@ -246,7 +246,12 @@ fn right_corners(min: Point, max: Point) -> Vec<Corner> {
     ]
 }
 
-fn work(features: Vec<SizedFeature>, dimensioned: bool, size: Point, board: Point) -> Work {
+pub(super) fn work(
+    features: Vec<SizedFeature>,
+    dimensioned: bool,
+    size: Point,
+    board: Point,
+) -> Work {
     let mut documents = documents();
     let z = documents.z_frame("ash").unwrap();
     let stock = documents.shop.stocks.get_mut("ash").unwrap();
@@ -392,7 +397,7 @@ fn verify(work: &Work, text: &str) -> SetupVerdict {
     verify_setup(
         work,
         &work.setups[0],
-        &Models::of(work, &work.setups, &wanted, Allowed::default()),
+        &Models::of(work, &work.setups, wanted, Allowed::default()),
         &mut texts,
         &Plain::new(),
         &VerifySettings::default(),
@@ -1119,11 +1124,10 @@ fn without_a_reader_nothing_is_verified() {
         text: &mut bytes,
     }];
     let mute = Mute(Plain::new().0);
-    let wanted = wanted_by(&w);
     let verdict = verify_setup(
         &w,
         &w.setups[0],
-        &Models::of(&w, &w.setups, &wanted, Allowed::default()),
+        &Models::of(&w, &w.setups, wanted_by(&w), Allowed::default()),
         &mut texts,
         &mute,
         &VerifySettings::default(),
@@ -1141,7 +1145,12 @@ fn without_a_reader_nothing_is_verified() {
     let verdict = verify_setup(
         &accepting,
         &accepting.setups[0],
-        &Models::of(&accepting, &accepting.setups, &wanted, Allowed::default()),
+        &Models::of(
+            &accepting,
+            &accepting.setups,
+            wanted_by(&accepting),
+            Allowed::default(),
+        ),
         &mut texts,
         &mute,
         &VerifySettings::default(),

@@ -2,34 +2,9 @@
 
 use grainway_geom::{Point, point};
 use grainway_pipeline::finding::{Finding, Severity};
-use grainway_pipeline::work::{Program, Verdict};
-use grainway_stages::verify::{Text, VerifySettings, verify_program};
+use grainway_pipeline::work::Verdict;
 use grainway_tests::{Made, load, load_texts, make, root, sample};
 use serde_json::{Value, json};
-
-/// What `safe` says of a text that was edited by hand.
-fn safe_alone(made: &Made, program: &Program, text: &str) -> Verdict {
-    let work = &made.work;
-    let setup = made.setup_of(program).unwrap();
-    let dialects = grainway_dialects::built_in();
-    let dialect = dialects.get(&work.documents.machine().unwrap().1.dialect);
-    let mut texts = [Text {
-        name: &program.name,
-        program: Some(program),
-        text: &mut text.as_bytes(),
-    }];
-    let settings = VerifySettings::default();
-    verify_program(
-        work,
-        setup,
-        &mut texts,
-        made.files.as_ref(),
-        dialect.unwrap(),
-        true,
-        &settings,
-    )
-    .safe
-}
 
 fn told(verdict: &Verdict) -> Vec<String> {
     verdict.findings.iter().map(ToString::to_string).collect()
@@ -107,10 +82,12 @@ fn a_shelf_that_loses_its_tabs_in_the_text_is_not_safe() {
     let text = made.text(&program.text);
     let tabs = made.work.setups[0].placements[0].tabs.len();
     assert!(tabs >= 3);
-    let whole = safe_alone(&made, program, &text);
+    let whole = made.safe_of(program, &text).unwrap();
     assert!(whole.passed, "{:?}", told(&whole));
     for kept in 0..tabs {
-        let verdict = safe_alone(&made, program, &without_tabs(&made, &text, |i| i != kept));
+        let verdict = made
+            .safe_of(program, &without_tabs(&made, &text, |i| i != kept))
+            .unwrap();
         let one = |f: &&Finding| f.code == "verify-loose" && f.message.contains("held by 1 tabs");
         let loose = verdict.findings.iter().find(one);
         let loose = loose.unwrap_or_else(|| panic!("tab {kept} alone: {:?}", told(&verdict)));
@@ -130,8 +107,10 @@ fn what_a_person_vouches_for_holds_the_board_and_nothing_else() {
     assert!(sheet.contains("Vouched for by (name)"), "{sheet}");
     let program = &made.work.programs[0];
     let text = made.text(&program.text);
-    assert!(safe_alone(&made, program, &text).passed);
-    let verdict = safe_alone(&made, program, &without_tabs(&made, &text, |_| true));
+    assert!(made.safe_of(program, &text).unwrap().passed);
+    let verdict = made
+        .safe_of(program, &without_tabs(&made, &text, |_| true))
+        .unwrap();
     let loose = |f: &Finding| f.code == "verify-loose" && f.part.as_deref() == Some("shelf");
     assert!(verdict.findings.iter().any(loose), "{:?}", told(&verdict));
     assert!(!verdict.passed);

@@ -1,8 +1,7 @@
 //! Each piece of a board has the hold that fits it: cutting sheets, and faults planted in their texts and claims.
 
 use grainway_pipeline::finding::Finding;
-use grainway_pipeline::work::{PieceHold, Placement, Program, Verdict, Work};
-use grainway_stages::verify::{Text, VerifySettings, verify_program};
+use grainway_pipeline::work::{PieceHold, Placement, Verdict, Work};
 use grainway_tests::{
     CUTTING_SHEET_JOB, Made, cutting_sheet_shop, drawings, load_texts, make, sheets_beside,
 };
@@ -37,30 +36,6 @@ fn count(made: &Made) -> BTreeMap<&'static str, usize> {
         *counts.entry(p.hold.word()).or_insert(0) += 1;
     }
     counts
-}
-
-/// What `safe` says of a text by itself.
-fn safe_alone(made: &Made, program: &Program, text: &str) -> Verdict {
-    let work = &made.work;
-    let setup = work.setups.iter().find(|s| s.id == program.setup).unwrap();
-    let dialects = grainway_dialects::built_in();
-    let dialect = dialects.get(&work.documents.machine().unwrap().1.dialect);
-    let mut texts = [Text {
-        name: &program.name,
-        program: Some(program),
-        text: &mut text.as_bytes(),
-    }];
-    let settings = VerifySettings::default();
-    verify_program(
-        work,
-        setup,
-        &mut texts,
-        made.files.as_ref(),
-        dialect.unwrap(),
-        true,
-        &settings,
-    )
-    .safe
 }
 
 fn loose_of<'v>(verdict: &'v Verdict, piece: &str) -> Vec<&'v Finding> {
@@ -181,7 +156,7 @@ fn a_skin_where_the_plan_has_tabs_is_not_safe() {
     let mut made = mixed();
     let text = made.text(&made.work.programs[0].text);
     let program = made.work.programs[0].clone();
-    assert!(safe_alone(&made, &program, &text).passed);
+    assert!(made.safe_of(&program, &text).unwrap().passed);
     let skinned = |p: &Placement| p.hold.skin().is_some();
     let at = made.work.setups[0]
         .placements
@@ -190,15 +165,15 @@ fn a_skin_where_the_plan_has_tabs_is_not_safe() {
         .unwrap();
     let piece = made.work.setups[0].placements[at].piece.clone();
     made.work.setups[0].placements[at].hold = PieceHold::Tabs;
-    let verdict = safe_alone(&made, &program, &text);
+    let verdict = made.safe_of(&program, &text).unwrap();
     let loose = loose_of(&verdict, &piece);
     assert!(!verdict.passed && !loose.is_empty(), "{:?}", told(&verdict));
     assert!(verdict.findings.iter().any(|f| f.code == "verify-leftover"));
     // The same claim with nobody to cut it.
     made.work.setups[0].placements[at].hold = PieceHold::Skin(0.4);
-    assert!(safe_alone(&made, &program, &text).passed);
+    assert!(made.safe_of(&program, &text).unwrap().passed);
     made.work.hand_work.clear();
-    let verdict = safe_alone(&made, &program, &text);
+    let verdict = made.safe_of(&program, &text).unwrap();
     let unlisted = loose_of(&verdict, &piece);
     assert!(
         unlisted
@@ -243,7 +218,9 @@ fn tabs_lost_beside_pieces_on_a_skin_are_missed() {
     let text = made.text(&program.text);
     let tabbed = |p: &&Placement| p.hold == PieceHold::Tabs;
     for p in placements(&made.work).filter(tabbed).take(3) {
-        let verdict = safe_alone(&made, program, &without_lifts(&made, &text, p));
+        let verdict = made
+            .safe_of(program, &without_lifts(&made, &text, p))
+            .unwrap();
         let loose = loose_of(&verdict, &p.piece);
         assert!(
             !verdict.passed && !loose.is_empty(),

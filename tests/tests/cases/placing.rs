@@ -87,27 +87,7 @@ fn a_line_deeper_than_its_place_allows_is_withheld() {
     let deep = deep.trim_end_matches('0');
     assert!(text.contains(deep), "{deep} in {text}");
     let lower = text.replace(deep, "Z-2.5875");
-    let dialects = grainway_dialects::built_in();
-    let dialect = dialects.get("rs274-ngc").unwrap();
-    let judge = |text: &str| {
-        let mut bytes = text.as_bytes();
-        let mut texts = [grainway_stages::verify::Text {
-            name: "lines",
-            program: Some(program),
-            text: &mut bytes,
-        }];
-        let settings = grainway_stages::verify::VerifySettings::default();
-        grainway_stages::verify::verify_program(
-            &made.work,
-            setup,
-            &mut texts,
-            made.files.as_ref(),
-            dialect,
-            true,
-            &settings,
-        )
-        .safe
-    };
+    let judge = |text: &str| made.safe_of(program, text).unwrap();
     assert!(judge(&text).passed);
     let verdict = judge(&lower);
     assert!(!verdict.passed);

@@ -4,9 +4,8 @@
 use super::sabotage::{Line, chain, edited_in, edited_job, tamper, texts};
 use grainway_pipeline::doc::{CutterChangeBy, SpindleSwitch, Unit};
 use grainway_pipeline::finding::in_unit;
-use grainway_pipeline::work::{Entry, Program, Setup};
+use grainway_pipeline::work::{Entry, Setup};
 use grainway_stages::report::{OrderRow, ReportDocument};
-use grainway_stages::verify::{Text, VerifySettings, verify_program};
 use grainway_tests::{Loaded, Made, SAMPLES, load, make, run, sample};
 
 fn sample_with(name: &str, change: CutterChangeBy, spindle: SpindleSwitch) -> Loaded {
@@ -270,30 +269,6 @@ fn put_in_at_the_end(text: &str) -> String {
     lines.join("\n") + "\n"
 }
 
-/// What verify says of a text that was edited by hand.
-fn safe_alone(made: &Made, program: &Program, text: &str) -> bool {
-    let work = &made.work;
-    let setup = made.setup_of(program).unwrap();
-    let dialects = grainway_dialects::built_in();
-    let dialect = dialects.get(&work.documents.machine().unwrap().1.dialect);
-    let mut texts = [Text {
-        name: &program.name,
-        program: Some(program),
-        text: &mut text.as_bytes(),
-    }];
-    let settings = VerifySettings::default();
-    let verdict = verify_program(
-        work,
-        setup,
-        &mut texts,
-        made.files.as_ref(),
-        dialect.unwrap(),
-        true,
-        &settings,
-    );
-    verdict.safe.passed
-}
-
 /// A cutter that comes behind a pause goes in behind it, also when the program begins with that pause: what the sheet says line by line is
 /// what the program waits for.
 #[test]
@@ -337,8 +312,8 @@ fn a_program_that_begins_with_a_pause_waits_for_its_cutter() {
             // Moved behind the cuts, the pause comes too late: nobody knows with what they are cut.
             let text = made.text(&program.text);
             let late = put_in_at_the_end(&text);
-            assert!(safe_alone(&made, program, &text), "{text}");
-            assert!(!safe_alone(&made, program, &late), "{late}");
+            assert!(made.safe_of(program, &text).unwrap().passed, "{text}");
+            assert!(!made.safe_of(program, &late).unwrap().passed, "{late}");
         }
         assert!(seen > 0);
     }

@@ -9,7 +9,8 @@ pub mod text;
 mod words;
 
 use grainway_pipeline::doc::{CutterChangeBy, Unit};
-use grainway_stages::verify::{Text, VerifySettings, verify_program};
+use grainway_pipeline::work::Program;
+use grainway_stages::verify::VerifySettings;
 use grainway_tests::{Made, PEN_SAMPLE, SAMPLES, load, make, sample};
 use std::collections::{BTreeMap, BTreeSet};
 use text::Random;
@@ -106,36 +107,19 @@ fn verdicts(
     order: &[usize],
 ) -> Passed {
     let setup = made.work.setups.iter().find(|s| s.id == setup).unwrap();
-    let dialects = grainway_dialects::built_in();
-    let dialect = &made.work.documents.machine().unwrap().1.dialect;
-    let bytes: Vec<String> = order
+    let texts: Vec<(&Program, String)> = order
         .iter()
-        .map(|i| match changed {
-            Some((c, lines)) if c == *i => lines.join("\n") + "\n",
-            _ => made.text(&made.work.programs[*i].text),
+        .map(|i| {
+            let program = &made.work.programs[*i];
+            let text = match changed {
+                Some((c, lines)) if c == *i => lines.join("\n") + "\n",
+                _ => made.text(&program.text),
+            };
+            (program, text)
         })
         .collect();
-    let mut readers: Vec<&[u8]> = bytes.iter().map(String::as_bytes).collect();
-    let mut texts: Vec<Text<'_>> = order
-        .iter()
-        .zip(&mut readers)
-        .map(|(i, text)| Text {
-            name: &made.work.programs[*i].name,
-            program: Some(&made.work.programs[*i]),
-            text,
-        })
-        .collect();
-    let settings = VerifySettings::default();
-    let dialect = dialects.get(dialect).unwrap();
-    let verdict = verify_program(
-        &made.work,
-        setup,
-        &mut texts,
-        made.files.as_ref(),
-        dialect,
-        false,
-        &settings,
-    );
+    let verdict = made.verdict(setup, &texts, false, &VerifySettings::default());
+    let verdict = verdict.unwrap();
     let as_planned = verdict
         .as_planned
         .iter()

@@ -154,11 +154,7 @@ pub fn with_wrong_diameter(loaded: Loaded, by: f64) -> Made {
     work.documents = documents;
     let whole = Chain::plan(&stages, &Work::new(work.documents.clone())).unwrap();
     whole.run(&mut work, verify, &cx, &mut KeepNothing).unwrap();
-    Made {
-        work,
-        spool,
-        files: loaded.files,
-    }
+    Made::new(work, spool, loaded.files)
 }
 
 #[test]

@@ -4,7 +4,6 @@ use crate::sabotage::{chain, tamper};
 use grainway_geom::point;
 use grainway_pipeline::doc::Side;
 use grainway_pipeline::work::{Setup, Turn, Work};
-use grainway_stages::verify::{Text, VerifySettings, verify_program};
 use grainway_tests::{Made, load, load_texts, make, root, run, sample};
 use serde_json::{Value, json};
 
@@ -105,32 +104,12 @@ fn recesses_that_meet_between_the_sides_are_refused() {
 
 /// The texts of a setup with all places of a program moved, judged alone.
 fn judged(made: &Made, setup: &Setup, moved: impl Fn(&str) -> String) -> bool {
-    let dialects = grainway_dialects::built_in();
-    let dialect = dialects.get("rs274-ngc").unwrap();
     let mut programs: Vec<_> = made.work.programs.iter().collect();
     programs.retain(|p| p.setup == setup.id);
     programs.sort_by_key(|p| p.number);
-    let changed: Vec<String> = programs
-        .iter()
-        .map(|p| moved(&made.text(&p.text)))
-        .collect();
-    let mut readers: Vec<&[u8]> = changed.iter().map(String::as_bytes).collect();
-    let mut texts: Vec<Text<'_>> = programs
-        .iter()
-        .zip(&mut readers)
-        .map(|(p, text)| Text {
-            name: &p.name,
-            program: Some(p),
-            text,
-        })
-        .collect();
-    let settings = VerifySettings::default();
-    let files = made.files.as_ref();
-    verify_program(
-        &made.work, setup, &mut texts, files, dialect, true, &settings,
-    )
-    .safe
-    .passed
+    let edited = programs.iter().map(|p| (*p, moved(&made.text(&p.text))));
+    let edited: Vec<_> = edited.collect();
+    made.safe_alone(setup, &edited).unwrap().passed
 }
 
 /// Every X (or Y) word of a text through a function.
@@ -295,13 +274,10 @@ fn the_other_hand_is_mirrored_across_the_grain() {
     assert!(list.contains("Side, mirrored"), "{list}");
 }
 
-/// A leg of 45 × 45 mm: the mean of the stock's readings is its thickness.
+/// A leg of 45 × 45 mm.
 fn leg(features: Value) -> Made {
-    let shop = std::fs::read_to_string(sample(CABINET).with_file_name("shop.json")).unwrap();
-    let job = json!({ "format": "grainway.job/1", "name": "leg", "shop": "s",
-        "parts": [{ "id": "leg", "stock": "oak-45", "count": 4,
-            "blank": { "length": 700, "width": 45, "dimensioned": true }, "features": features }] });
-    make(load_texts(&job.to_string(), &shop, &root()).unwrap()).unwrap()
+    one_part(json!({ "id": "leg", "stock": "oak-45", "count": 4,
+        "blank": { "length": 700, "width": 45, "dimensioned": true }, "features": features }))
 }
 
 /// A mortise of 10 × 40 mm, 18 mm deep, its middle so far from the left end.

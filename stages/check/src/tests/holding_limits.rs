@@ -373,7 +373,7 @@ fn verify_with(work: &Work, text: &str, settings: &VerifySettings) -> SetupVerdi
         text: &mut bytes,
     }];
     let wanted = wanted_by(work);
-    let models = Models::of(work, &work.setups, &wanted, Allowed::default());
+    let models = Models::of(work, &work.setups, wanted, Allowed::default());
     verify_setup(
         work,
         &work.setups[0],

@@ -2,7 +2,7 @@
 
 use grainway_pipeline::chain::settings_of;
 use grainway_pipeline::work::Program;
-use grainway_stages::verify::{Text, Verify, verify_program};
+use grainway_stages::verify::Verify;
 use grainway_tests::Made;
 use serde_json::Value;
 
@@ -50,9 +50,6 @@ pub fn told(made: &Made) -> Vec<Line> {
 /// What verify says of the programs when words of them were changed by hand.
 pub fn told_of_edited(made: &Made, edits: &[[String; 2]]) -> Vec<Line> {
     let settings = settings_of(Verify, &made.work.documents).unwrap_or_default();
-    let dialects = grainway_dialects::built_in();
-    let (_, machine) = made.work.documents.machine().unwrap();
-    let dialect = dialects.get(&machine.dialect).unwrap();
     let mut lines = Vec::new();
     for setup in &made.work.setups {
         let own = made.work.programs.iter().filter(|p| p.setup == setup.id);
@@ -63,20 +60,7 @@ pub fn told_of_edited(made: &Made, edits: &[[String; 2]]) -> Vec<Line> {
                 (p, edits.iter().fold(text, changed))
             })
             .collect();
-        let mut readers: Vec<&[u8]> = edited.iter().map(|(_, t)| t.as_bytes()).collect();
-        let mut texts: Vec<Text<'_>> = edited
-            .iter()
-            .zip(&mut readers)
-            .map(|((program, _), text)| Text {
-                name: &program.name,
-                program: Some(program),
-                text,
-            })
-            .collect();
-        let files = made.files.as_ref();
-        let verdict = verify_program(
-            &made.work, setup, &mut texts, files, dialect, true, &settings,
-        );
+        let verdict = made.verdict(setup, &edited, true, &settings).unwrap();
         lines.extend(verdict.safe.findings.iter().map(|f| words(&f.to_string())));
     }
     lines
