@@ -36,7 +36,6 @@ pub(super) fn setup(
     };
     claims.wood();
     claims.holds();
-    claims.holds_of();
     match setup.kind {
         SetupKind::Lines => claims.lines(),
         SetupKind::Blank => claims.blank(),
@@ -141,94 +140,72 @@ impl<'a> Claims<'a> {
         }
     }
 
-    /// Screws, clamps and stops have the sizes that the documents give them.
     fn holds(&mut self) {
-        let of_size = |hold: &Hold, size: HoldSize| {
-            (hold.head_radius - size.radius).abs() < SAME_MM
-                && (hold.shaft - size.shaft).abs() < SAME_MM
-                && (hold.head_above - size.above).abs() < SAME_MM
-        };
-        let wrong: Vec<String> = self
-            .setup
-            .holds
-            .iter()
-            .filter(|h| {
-                let size = match h.kind {
-                    HoldKind::Clamp => self.allowed.clamp,
-                    HoldKind::Stop => self.allowed.stop,
-                    HoldKind::MarginScrew
-                    | HoldKind::WasteScrew
-                    | HoldKind::FrameScrew
-                    | HoldKind::PieceScrew => self.allowed.screw,
-                };
-                size.is_some_and(|s| !of_size(h, s))
-            })
-            .map(|h| {
-                format!(
-                    "The {} at ({}, {}) has another size than the documents give.",
-                    h.kind.word(),
-                    mm(h.at.x),
-                    mm(h.at.y)
-                )
-            })
-            .collect();
-        wrong.into_iter().for_each(|w| self.say(w));
-        for hold in self.setup.holds.iter().filter(|h| {
-            let late = self.can_pause && h.kind.wants_pilot();
-            late != h.after_pause.is_some()
-        }) {
-            self.findings.push(
-                Finding::new(
-                    &code::VERIFY_WANTED,
-                    format!(
-                        "The {} at ({}, {}) is there at another time than such a hold is.",
-                        hold.kind.word(),
-                        mm(hold.at.x),
-                        mm(hold.at.y)
-                    ),
-                )
-                .setup(&self.setup.id),
-            );
+        let setup = self.setup;
+        for hold in &setup.holds {
+            for what in self.wrong_of(hold) {
+                self.say(format!(
+                    "The {} at ({}, {}) {what}.",
+                    hold.kind.word(),
+                    mm(hold.at.x),
+                    mm(hold.at.y)
+                ));
+            }
         }
     }
 
-    /// A screw in waste or through a part is told to be in the wood that it is in; other holds are of no piece.
-    fn holds_of(&mut self) {
-        let lies_in = |hold: &Hold, piece: &str, feature: &str| {
-            let mut placed = self.setup.placements.iter().filter(|p| p.piece == piece);
-            placed.any(|p| {
-                let at = p.placing.inverse_point(hold.at);
-                let variant = self.work.variant(&p.variant);
-                variant.is_some_and(|v| match hold.kind {
-                    HoldKind::PieceScrew => v.outline.contains(at),
-                    _ => {
-                        let mut own = v.features.iter().filter(|f| f.key == feature);
-                        own.any(|f| f.kind == FeatureKind::Cutout && f.shape.contains(at))
-                    }
-                })
-            })
+    /// Screws, clamps and stops have the sizes that the documents give them, are there when such a hold is, and are told to hold what they
+    /// hold.
+    fn wrong_of(&self, hold: &Hold) -> Vec<&'static str> {
+        let size = match hold.kind {
+            HoldKind::Clamp => self.allowed.clamp,
+            HoldKind::Stop => self.allowed.stop,
+            HoldKind::MarginScrew
+            | HoldKind::WasteScrew
+            | HoldKind::FrameScrew
+            | HoldKind::PieceScrew => self.allowed.screw,
         };
-        let wrong: Vec<String> = self
-            .setup
-            .holds
-            .iter()
-            .filter(|h| match (&h.of, h.kind) {
-                (Some((piece, feature)), HoldKind::WasteScrew | HoldKind::PieceScrew) => {
-                    !lies_in(h, piece, feature)
-                }
-                (None, HoldKind::WasteScrew | HoldKind::PieceScrew) => true,
-                (of, _) => of.is_some(),
+        let other_size = size.is_some_and(|s| {
+            let pairs = [
+                (hold.head_radius, s.radius),
+                (hold.shaft, s.shaft),
+                (hold.head_above, s.above),
+            ];
+            pairs.iter().any(|(a, b)| (a - b).abs() >= SAME_MM)
+        });
+        let late = self.can_pause && hold.kind.wants_pilot();
+        let of_another = match (&hold.of, hold.kind) {
+            (Some((piece, feature)), HoldKind::WasteScrew | HoldKind::PieceScrew) => {
+                !self.lies_in(hold, piece, feature)
+            }
+            (None, HoldKind::WasteScrew | HoldKind::PieceScrew) => true,
+            (of, _) => of.is_some(),
+        };
+        [
+            (other_size, "has another size than the documents give"),
+            (
+                late != hold.after_pause.is_some(),
+                "is there at another time than such a hold is",
+            ),
+            (of_another, "is told to hold something else than it does"),
+        ]
+        .into_iter()
+        .filter_map(|(wrong, what)| wrong.then_some(what))
+        .collect()
+    }
+
+    /// A screw stands in the waste of this cutout of the piece, or through the piece itself.
+    fn lies_in(&self, hold: &Hold, piece: &str, feature: &str) -> bool {
+        let mut placed = self.setup.placements.iter().filter(|p| p.piece == piece);
+        placed.any(|p| {
+            let at = p.placing.inverse_point(hold.at);
+            self.part_of(p).is_some_and(|part| match hold.kind {
+                HoldKind::PieceScrew => part.outline.contains(at),
+                _ => part.features.iter().any(|f| {
+                    f.key == feature && f.kind == FeatureKind::Cutout && f.shape.contains(at)
+                }),
             })
-            .map(|h| {
-                format!(
-                    "The {} at ({}, {}) is told to hold something else than it does.",
-                    h.kind.word(),
-                    mm(h.at.x),
-                    mm(h.at.y)
-                )
-            })
-            .collect();
-        wrong.into_iter().for_each(|w| self.say(w));
+        })
     }
 
     /// A blank lies against two stops at its near edge and one at its left, or in lines.
@@ -646,4 +623,99 @@ fn between_sides(work: &Work, part: &Part) -> Vec<Finding> {
         }
     }
     findings
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::tests::{documents, feature};
+    use grainway_pipeline::doc::{Depth, Length};
+    use grainway_pipeline::work::{Grain, Source};
+
+    /// A part with a recess `face` mm deep in its face and one `back` mm deep behind it, so far to the right, mm.
+    fn part(face: f64, back: f64, aside: f64) -> Part {
+        let recess = |key: &str, side, depth: f64, x: f64| {
+            let shape = Contour::rectangle(point(20.0 + x, 20.0), point(60.0 + x, 50.0), 0.0);
+            let sized = feature(key, FeatureKind::Pocket, shape, 0.0, false);
+            Feature {
+                key: sized.key,
+                kind: sized.kind,
+                side,
+                shape: sized.shape,
+                islands: Vec::new(),
+                circle: None,
+                depth: Some(Depth::Below(Length::from_mm(depth))),
+                left: None,
+                relief: None,
+                if_unreachable: None,
+                leave: None,
+                cutter: None,
+                waste: None,
+                source: Source::default(),
+            }
+        };
+        Part {
+            id: "lid".into(),
+            name: None,
+            mirrored: false,
+            count: 1,
+            stock: "ash".into(),
+            grain: Grain::AlongX,
+            outline: Contour::rectangle(point(0.0, 0.0), point(200.0, 100.0), 0.0),
+            outline_relief: None,
+            dimensioned: true,
+            features: vec![
+                recess("front", Side::Face, face, 0.0),
+                recess("behind", Side::Back, back, aside),
+            ],
+            outline_cutter: None,
+            source: Source::default(),
+            as_drawn: false,
+        }
+    }
+
+    /// Check finds recesses that meet by itself, whatever planning said. The readings are 18.0 and 18.2 mm with zero on the bed: floors
+    /// stand over the bed by the mean of 18.1 less the depth, so between them stay 18 mm less both depths.
+    #[test]
+    fn recesses_that_meet_between_face_and_back_are_found() {
+        let work = Work::new(documents());
+        let found = |face, back, aside| between_sides(&work, &part(face, back, aside)).len();
+        assert_eq!(found(9.0, 8.9, 0.0), 0);
+        assert_eq!(found(9.0, 9.1, 0.0), 1);
+        // Beside each other they do not meet, however deep.
+        assert_eq!(found(12.0, 12.0, 45.0), 0);
+        assert_eq!(found(12.0, 12.0, 35.0), 1);
+    }
+
+    /// The documents have one board of 300 × 200 mm.
+    #[test]
+    fn boards_beyond_those_at_hand_are_counted() {
+        let mut work =
+            crate::tests::work(Vec::new(), false, point(90.0, 80.0), point(300.0, 200.0));
+        let wanted = crate::tests::wanted_by(&work);
+        assert_eq!(boards(&work, &wanted).len(), 0);
+        work.setups.push(work.setups[0].clone());
+        let told = boards(&work, &wanted);
+        assert_eq!(told.len(), 1);
+        assert!(
+            told[0].message.contains("2 boards of 300 × 200 mm"),
+            "{}",
+            told[0].message
+        );
+    }
+
+    /// Every side of every piece is counted by itself; the whole job lacks both here.
+    #[test]
+    fn a_side_that_no_setup_cuts_is_missed() {
+        let work = Work::new(documents());
+        let wanted = Wanted::from_parts(vec![part(5.0, 5.0, 0.0)]);
+        let told: Vec<String> = counts(&work, &wanted)
+            .into_iter()
+            .map(|f| f.message)
+            .collect();
+        assert_eq!(told.len(), 2, "{told:?}");
+        assert!(
+            told[0].contains("the face of 0 pieces") && told[1].contains("the back of 0 pieces")
+        );
+    }
 }

@@ -186,14 +186,14 @@ pub struct SetupRow {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub struct TurnedRow {
-    /// The part.
+    /// The part that is turned, by id.
     pub part: String,
     /// The side that lies up now.
     pub up: Side,
     /// With its back up: turned about its end, so that its right end lies left; otherwise about its long edge, so that its far edge lies
     /// near.
     pub over_end: bool,
-    /// It was cut from a board: what is left of tabs is trimmed flush before it is laid against anything.
+    /// It was cut from a board: its edges are trimmed flush before it is laid against anything.
     pub trim: bool,
     /// One measure that is another when the piece lies wrong; none where the piece looks the same both ways round, so that it must be
     /// marked before it is turned.
@@ -207,7 +207,7 @@ pub struct TurnedRow {
 pub struct ControlRow {
     /// The feature of the face that is measured to.
     pub feature: String,
-    /// Its kind.
+    /// Its kind, as documents write it: `pocket`, `housing` …
     pub kind: String,
     /// `left end` or `near edge`, of the piece as it lies.
     pub from: String,

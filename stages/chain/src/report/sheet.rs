@@ -665,7 +665,7 @@ fn turn_over(turned: &TurnedRow, u: Show, report: &ReportDocument) -> Vec<String
         format!(
             "{}{} {} {}.",
             match turned.trim {
-                true => "Trim what is left of tabs flush. ",
+                true => "Trim its edges flush first, wherever tabs, bridges or a skin held it. ",
                 false => "",
             },
             match turned.up.is_edge() {

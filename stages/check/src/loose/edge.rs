@@ -47,20 +47,7 @@ pub(super) fn measured(
     level: f64,
     cell: f64,
 ) -> Option<Measured> {
-    let kerf = kerf_width(scene, piece, level);
-    if kerf <= 0.0 {
-        return None;
-    }
-    let edge = Edge {
-        scene,
-        piece,
-        outline,
-        lengths: outline.measured(),
-        length: outline.length(),
-        kerf,
-        level,
-        cell,
-    };
+    let edge = Edge::new(scene, piece, outline, level, cell)?;
     let n = (edge.length / STEP_MM).ceil().max(8.0) as usize;
     let steps = walk(outline, n);
     let open = edge.open(&steps);
@@ -78,7 +65,7 @@ pub(super) fn measured(
     Some(Measured {
         tabs,
         cut: closed
-            .map(|((p, out), _)| placed(*p + *out * (kerf * 0.5)))
+            .map(|((p, out), _)| placed(*p + *out * (edge.kerf * 0.5)))
             .collect(),
         within: steps
             .iter()
@@ -96,24 +83,11 @@ pub(super) fn measured_skin(
     levels: &Levels,
     cell: f64,
 ) -> Option<Measured> {
-    let kerf = kerf_width(scene, piece, levels.tab);
-    if kerf <= 0.0 {
-        return None;
-    }
-    let edge = Edge {
-        scene,
-        piece,
-        outline,
-        lengths: outline.measured(),
-        length: outline.length(),
-        kerf,
-        level: levels.skin,
-        cell,
-    };
+    let edge = Edge::new(scene, piece, outline, levels.tab, cell)?.with_level(levels.skin);
     let n = (edge.length / SKIN_STEP_MM).ceil().max(8.0) as usize;
     let steps = walk(outline, n);
     let placed = |p: Point| piece.placing.point(p);
-    let middle = |p: Point, out: Point| p + out * (kerf * 0.5);
+    let middle = |p: Point, out: Point| p + out * (edge.kerf * 0.5);
     let (cut, stands): (Vec<usize>, Vec<usize>) =
         (0..n).partition(|k| edge.covered(middle(steps[*k].0, steps[*k].1)));
     Some(Measured {
@@ -142,7 +116,31 @@ struct Edge<'a> {
     cell: f64,
 }
 
-impl Edge<'_> {
+impl<'a> Edge<'a> {
+    /// `None` where the text does not cut the outline.
+    fn new(
+        scene: &'a Scene<'a>,
+        piece: &'a Piece<'a>,
+        outline: &'a Contour,
+        level: f64,
+        cell: f64,
+    ) -> Option<Edge<'a>> {
+        let kerf = kerf_width(scene, piece, level);
+        (kerf > 0.0).then(|| Edge {
+            scene,
+            piece,
+            outline,
+            lengths: outline.measured(),
+            length: outline.length(),
+            kerf,
+            level,
+            cell,
+        })
+    }
+    /// The same kerf, with bridges told apart at another height.
+    fn with_level(self, level: f64) -> Edge<'a> {
+        Edge { level, ..self }
+    }
     /// The text cuts through there; `p` in the piece's frame.
     fn covered(&self, p: Point) -> bool {
         through_at(self.scene, self.piece.placing.point(p), self.level)
