@@ -450,20 +450,32 @@ fn contour(s: &ContourShape, pointer: &Pointer, problems: &mut Problems) -> Opti
     Some(made)
 }
 
-/// The outline of a blank: its rectangle, narrowed to the tenons at its ends.
-pub fn blank(doc: &BlankDoc, pointer: &Pointer, problems: &mut Problems) -> Option<Contour> {
+/// The outline of a blank: its rectangle, narrowed to the tenons at its ends. `by_joint` says where the tenons after the blank's own are
+/// given.
+pub fn blank(
+    doc: &BlankDoc,
+    pointer: &Pointer,
+    by_joint: &[Pointer],
+    problems: &mut Problems,
+) -> Option<Contour> {
     let length = problems.positive(doc.length, &pointer.step("length"), "length");
     let width = problems.positive(doc.width, &pointer.step("width"), "width");
     if doc.dimensioned && !doc.tenons.is_empty() {
         let message =
             "A dimensioned blank has its outline already, so it cannot get tenons from it.";
-        problems.say(&code::DOCUMENT_INVALID, &pointer.step("tenons"), message);
+        let at = by_joint.first().cloned();
+        let at = at.unwrap_or_else(|| pointer.step("tenons"));
+        problems.say(&code::DOCUMENT_INVALID, &at, message);
         return None;
     }
     let mut ends: [Vec<Cut>; 2] = [Vec::new(), Vec::new()];
     let mut fine = true;
     for (i, t) in doc.tenons.iter().enumerate() {
-        let here = pointer.step("tenons").step(i);
+        let own = doc.tenons.len() - by_joint.len();
+        let here = match i.checked_sub(own) {
+            Some(k) => by_joint[k].clone(),
+            None => pointer.step("tenons").step(i),
+        };
         match tenon(t, width, &here, problems) {
             Some(cut) => ends[usize::from(t.end == End::Right)].push(cut),
             None => fine = false,
@@ -738,7 +750,7 @@ mod tests {
         ] }))
             .unwrap();
         let mut problems = Problems::default();
-        let c = blank(&doc, &Pointer::from("/blank"), &mut problems).unwrap();
+        let c = blank(&doc, &Pointer::from("/blank"), &[], &mut problems).unwrap();
         assert!(problems.findings.is_empty());
         assert!((c.area() - (350.0 * 100.0 + 30.0 * 40.0 + 2.0 * 20.0 * 30.0)).abs() < 1e-9);
         let b = c.bounds();
@@ -773,7 +785,7 @@ mod tests {
         ] {
             let doc: BlankDoc = serde_json::from_value(doc).unwrap();
             let mut problems = Problems::default();
-            assert!(blank(&doc, &Pointer::from("/blank"), &mut problems).is_none());
+            assert!(blank(&doc, &Pointer::from("/blank"), &[], &mut problems).is_none());
             let places: Vec<_> = problems
                 .findings
                 .iter()

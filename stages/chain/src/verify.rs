@@ -1,13 +1,16 @@
 //! The verify stage: gives check the texts, what each was to do, and what the person does while it runs.
 
-use grainway_check::{Allowed, HoldSize, PlannedMotions, Wanted, verify_job, verify_setup};
+use grainway_check::{
+    Allowed, HoldSize, PieceCuts, PlannedMotions, Rooms, Wanted, verify_job, verify_setup,
+};
 use grainway_pipeline::chain::settings_of;
 use grainway_pipeline::dialect::Dialect;
-use grainway_pipeline::doc::FeatureKind;
+use grainway_pipeline::doc::{FeatureKind, Fit};
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::stage::{Cx, Description, Fault, Files, Stop, TypedStage};
 use grainway_pipeline::work::{ByHand, Documents, Program, Seal, Setup, Work};
 use grainway_plan::drawing::Drawing;
+use grainway_plan::fit::Fit as FitStage;
 use grainway_plan::hold::{FirstHold, HoldStage};
 use grainway_plan::place::Place;
 use grainway_plan::program_items::{Can, Changes, by_hand, items};
@@ -96,6 +99,7 @@ fn allowed(documents: &Documents) -> Allowed {
     let relief = settings_of(ReliefStage, documents).unwrap_or_default();
     let hold = settings_of(HoldStage, documents).unwrap_or_default();
     let place = settings_of(Place, documents).unwrap_or_default();
+    let fit = settings_of(FitStage, documents).unwrap_or_default();
     let relieved = [
         FeatureKind::Mortise,
         FeatureKind::Housing,
@@ -109,6 +113,15 @@ fn allowed(documents: &Documents) -> Allowed {
     Allowed {
         relief: relieved.map(|k| (k, relief.of(k).clone())).into(),
         relief_margin: relief.margin.mm(),
+        rooms: Rooms {
+            cheeks: Fit::ALL
+                .map(|f| (f, fit.room(f)))
+                .map(|(f, r)| (f, (r.least.mm(), r.greatest.mm())))
+                .into(),
+            end: fit.end_room.mm(),
+            glue: fit.glue_room.mm(),
+            slot: fit.slot_room.mm(),
+        },
         held_otherwise: hold.first == FirstHold::Other,
         board_margin: place.margin.mm(),
         screw: Some(HoldSize {
@@ -218,12 +231,16 @@ impl TypedStage for Verify {
             })
             .collect();
         let refused = refused(work);
-        let whole = verify_job(work, &models);
-        for verdict in verdicts {
-            if let Some(mut v) = verdict? {
-                v.safe.findings.retain(|f| !follows(f, &refused));
-                settle(work, v);
-            }
+        let verdicts: Vec<SetupVerdict> = verdicts
+            .into_iter()
+            .filter_map(Result::transpose)
+            .collect::<Result<_, Stop>>()?;
+        let cuts: Vec<PieceCuts> = verdicts.iter().flat_map(|v| v.cuts.clone()).collect();
+        let (joints, whole) = verify_job(work, &models, &cuts);
+        work.joints = joints;
+        for mut v in verdicts {
+            v.safe.findings.retain(|f| !follows(f, &refused));
+            settle(work, v);
         }
         // A part that was refused, or for which no board was left, is told by the stage that gave it up.
         if !work.has_errors() {

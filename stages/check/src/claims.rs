@@ -5,6 +5,7 @@
 //! over at all.
 
 use super::figures::mm;
+use super::fits::{self, Claim};
 use super::wanted;
 use super::{Allowed, Wanted};
 use grainway_geom::{Bounds, Contour, Point, Point3};
@@ -61,6 +62,12 @@ pub(super) fn examine(
             ))
         })?;
     variant.id.clone_from(&planned.id);
+    let fits = Claim {
+        work,
+        allowed,
+        part,
+        side: &variant.clone(),
+    };
     let mut examining = Examining {
         work,
         part,
@@ -71,7 +78,8 @@ pub(super) fn examine(
     for feature in &mut variant.features {
         match planned.features.iter().find(|f| f.key == feature.key) {
             Some(claim) => {
-                examining.as_wanted(claim, feature);
+                let fit = fits.take_over(claim, feature);
+                examining.as_wanted(claim, feature, fit);
                 examining.cutter(claim, feature);
                 examining.corners(claim, feature);
             }
@@ -183,8 +191,15 @@ impl Examining<'_> {
     }
 
     /// What the documents say of a feature is what the plan has.
-    fn as_wanted(&mut self, claim: &SizedFeature, wanted: &SizedFeature) {
+    fn as_wanted(
+        &mut self,
+        claim: &SizedFeature,
+        wanted: &SizedFeature,
+        fit: Option<Result<(), String>>,
+    ) {
         let mut wrong = Vec::new();
+        let in_joint = fit.is_some();
+        wrong.extend(fit.and_then(Result::err));
         if claim.kind != wanted.kind {
             wrong.push(format!("is a {}", claim.kind.word()));
         }
@@ -206,7 +221,8 @@ impl Examining<'_> {
                 .islands
                 .iter()
                 .all(|a| wanted.islands.iter().any(|b| same_curve(a, b)));
-        if !same_curve(&claim.shape, &wanted.shape) || !islands {
+        let shaped = in_joint || same_curve(&claim.shape, &wanted.shape);
+        if !shaped || !islands {
             wrong.push("has another shape or place".to_string());
         }
         let said = |f: &SizedFeature| {
@@ -279,7 +295,10 @@ impl Examining<'_> {
                 Ok(()) => kept.push(corner.clone()),
                 Err(why) => {
                     // Wood that stays in a corner is told once; a lobe that is not allowed is no excuse for its cut.
-                    if matches!(corner.answer, CornerAnswer::Fillet | CornerAnswer::ByHand) {
+                    if !matches!(
+                        corner.answer,
+                        CornerAnswer::Lobe { .. } | CornerAnswer::Rest { .. }
+                    ) {
                         kept.push(corner.clone());
                     }
                     let finding = Finding::new(
@@ -309,7 +328,21 @@ impl Examining<'_> {
         let asked = corner.angle <= up_to;
         let tip = radius * (1.0 / (0.5 * corner.angle).sin() - 1.0);
         let listed = || is_listed(self.work, &self.part.id, &feature.key);
+        let joined = fits::is_joined(corner, feature, self.part, &self.work.documents);
         match &corner.answer {
+            // Whether the mate really has room is seen when the joint is put together.
+            CornerAnswer::Covered if joined => Ok(()),
+            CornerAnswer::Covered => {
+                Err("a fillet is said to be covered where nothing is joined".to_string())
+            }
+            CornerAnswer::ByHand if joined && listed() => Ok(()),
+            CornerAnswer::Lobe {
+                dog_bone,
+                into_before,
+                ..
+            } if joined && feature.kind == FeatureKind::Outline => {
+                lobe_kind(corner, feature, &fits::INTO_TENON, *dog_bone, *into_before)
+            }
             CornerAnswer::Lobe {
                 dog_bone,
                 into_before,

@@ -163,7 +163,7 @@ fn say(
     );
 }
 
-fn moves_near(scene: &Scene<'_>, piece: &Piece<'_>) -> Vec<(usize, Motion)> {
+pub(super) fn moves_near(scene: &Scene<'_>, piece: &Piece<'_>) -> Vec<(usize, Motion)> {
     let top = scene.setup.z.highest_top();
     let mut out = Vec::new();
     scene
@@ -374,7 +374,7 @@ impl One<'_> {
             .any(|s| matches!(s, Segment::Arc { .. }));
         for corner in &f.corners {
             let (fillet, r) = match &corner.answer {
-                CornerAnswer::Fillet | CornerAnswer::ByHand => (true, r),
+                CornerAnswer::Fillet | CornerAnswer::Covered | CornerAnswer::ByHand => (true, r),
                 CornerAnswer::Rest { .. } => (true, model.rest_radius),
                 CornerAnswer::Lobe { .. } => (false, r),
             };

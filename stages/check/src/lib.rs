@@ -5,10 +5,12 @@
 //! eight layers ask whether the text cuts the parts and nothing else. Distances and regions here are computed by code that plans
 //! nothing, so that one mistake does not hide another. "Verified" means checked against the parts, never run on a machine.
 
+mod assembly;
 mod claims;
 mod curves;
 mod extremes;
 mod figures;
+mod fits;
 mod gouge;
 mod holds;
 mod leftover;
@@ -28,17 +30,18 @@ mod tests;
 mod waits;
 mod wanted;
 
+pub use assembly::PieceCuts;
 use curves::Boxes;
 use figures::Said;
 use grainway_geom::{Bounds, Placing};
 use grainway_pipeline::dialect::{Dialect, DialectAbout};
 use grainway_pipeline::doc::{
-    CutterChangeBy, FeatureKind, Length, Relief, ReliefKind, SpindleSwitch,
+    CutterChangeBy, FeatureKind, Fit, Length, Relief, ReliefKind, SpindleSwitch,
 };
 use grainway_pipeline::finding::{CodeInfo, Finding, Severity, code};
 use grainway_pipeline::stage::Files;
 use grainway_pipeline::work::{
-    ByHand, Documents, Part, Placement, Setup, SetupKind, Variant, Verdict, Work,
+    ByHand, Documents, JointVerdict, Part, Placement, Setup, SetupKind, Variant, Verdict, Work,
 };
 use limits::Settled;
 use model::Model;
@@ -165,6 +168,8 @@ pub struct SetupVerdict {
     pub as_planned: Vec<Option<Verdict>>,
     /// The dialect has no reader: nothing was checked.
     pub unverified: bool,
+    /// What was cut in pieces that belong to joints.
+    pub cuts: Vec<PieceCuts>,
 }
 
 /// A piece as it lies.
@@ -213,6 +218,8 @@ pub struct Allowed {
     pub relief: BTreeMap<FeatureKind, Relief>,
     /// A relief's lobe may reach so many mm farther than its corner.
     pub relief_margin: f64,
+    /// Room in joints.
+    pub rooms: Rooms,
     /// A person vouches for a hold of the wood that the program knows nothing of.
     pub held_otherwise: bool,
     /// Left free round the parts of a drawing that names no board, mm.
@@ -233,6 +240,19 @@ impl Allowed {
         };
         self.relief.get(&kind).cloned().unwrap_or_else(none)
     }
+}
+
+/// Room that joints have besides their mates, mm.
+#[derive(Clone, Debug, Default)]
+pub struct Rooms {
+    /// Between the cheeks by fit, at least and at most, both sides together.
+    pub cheeks: BTreeMap<Fit, (f64, f64)>,
+    /// At each closed end.
+    pub end: f64,
+    /// Below the tip of a blind tenon.
+    pub glue: f64,
+    /// Between the bottoms of two slots.
+    pub slot: f64,
 }
 
 /// The parts that the documents ask for, as check derives them.
@@ -259,9 +279,16 @@ impl Wanted {
     }
 }
 
-/// What the whole job's programs make, held against what the documents ask for.
-pub fn verify_job(work: &Work, models: &Models) -> Vec<Finding> {
-    pieces::job(work, &models.wanted)
+/// What the whole job's programs make, held against what the documents ask for, and the joints put together from what they cut.
+pub fn verify_job(
+    work: &Work,
+    models: &Models,
+    cuts: &[PieceCuts],
+) -> (Vec<JointVerdict>, Vec<Finding>) {
+    let (joints, open) = assembly::joints(work, models, cuts);
+    let mut findings = pieces::job(work, &models.wanted);
+    findings.extend(open);
+    (joints, findings)
 }
 
 impl Scene<'_> {
@@ -299,6 +326,7 @@ pub struct Models {
 impl Models {
     /// Of all variants that lie on these setups.
     pub fn of(work: &Work, setups: &[Setup], wanted: Wanted, allowed: Allowed) -> Models {
+        let wanted = wanted.with_glue(allowed.rooms.glue);
         let lying: BTreeSet<&str> = setups
             .iter()
             .flat_map(|s| &s.placements)
@@ -379,7 +407,7 @@ pub fn verify_setup(
         as_planned.push(comparing.map(|c| c.verdict(setup, text.name)));
     }
     recorded.number_pauses(setup, shown);
-    let safe = safe(
+    let (safe, cuts) = safe(
         work,
         setup,
         models,
@@ -393,6 +421,7 @@ pub fn verify_setup(
         safe,
         as_planned,
         unverified: false,
+        cuts,
     }
 }
 
@@ -420,6 +449,7 @@ fn unverified(work: &Work, setup: &Setup, texts: usize, dialect: &str) -> SetupV
         },
         as_planned: vec![None; texts],
         unverified: true,
+        cuts: Vec::new(),
     }
 }
 
@@ -438,7 +468,7 @@ fn safe(
     settled: &Settled,
     about: &DialectAbout,
     spindle_by_hand: bool,
-) -> Verdict {
+) -> (Verdict, Vec<PieceCuts>) {
     let mut said = Said::default();
     let mut pieces = Vec::new();
     for p in &setup.placements {
@@ -523,11 +553,12 @@ fn safe(
     parts.into_iter().for_each(|p| said.add(p));
     let mut findings: Vec<Finding> = said.findings.into_iter().map(|(_, f)| f).collect();
     grainway_pipeline::finding::sort(&mut findings);
-    Verdict {
+    let verdict = Verdict {
         passed: findings.iter().all(|f| f.severity != Severity::Error),
         figures: said.figures,
         findings,
-    }
+    };
+    (verdict, assembly::cuts(&scene, models))
 }
 
 /// What is wrong with the claims of a setup and of what lies on it.

@@ -651,6 +651,7 @@ mod tests {
                 leave: None,
                 cutter: None,
                 waste: None,
+                mating: None,
                 source: Source::default(),
             }
         };

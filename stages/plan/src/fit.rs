@@ -1,7 +1,9 @@
 //! Binds parts to their stocks, sizes features and depths, and makes variants.
 //!
-//! Here depths become heights of the machine, and what is too deep, outside its part, or leaves too little wood is said. Fits of
-//! joints are later work: a mortise is as deep and wide as it was given.
+//! Here depths become heights of the machine, features of joints get the room that their fit asks for ([`joints`]), and what is too deep,
+//! outside its part, or leaves too little wood is said.
+
+mod joints;
 
 use crate::lies::{Lies, Outer};
 use grainway_geom::tolerance::SAME_POINT_MM;
@@ -34,6 +36,52 @@ pub struct FitSettings {
     pub least_behind_mortise: Length,
     /// The most cup that a board may show, a length; more refuses the stock.
     pub cup_limit: Length,
+    /// Room between the cheeks of a tight joint, both sides together.
+    pub tight: Room,
+    /// Room between the cheeks of a push fit, both sides together.
+    pub push: Room,
+    /// Room between the cheeks of a sliding fit, both sides together.
+    pub sliding: Room,
+    /// Room between the cheeks of a loose fit, both sides together.
+    pub loose: Room,
+    /// Room at each closed end of a mortise, housing or groove of a joint, a length. Only cheeks fit.
+    pub end_room: Length,
+    /// Room below the tip of a blind tenon for glue and crumbs, a length.
+    pub glue_room: Length,
+    /// Room between the bottoms of two slots of an edge halving, a length; each slot gets half of it.
+    pub slot_room: Length,
+}
+
+/// How much room a fit leaves, at least and at most.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Room {
+    /// What the thickest piece of the mate's wood gets.
+    pub least: Length,
+    /// More than this with the thinnest piece is told.
+    pub greatest: Length,
+}
+
+impl Room {
+    const fn of(least: f64, greatest: f64) -> Room {
+        Room {
+            least: Length::from_mm(least),
+            greatest: Length::from_mm(greatest),
+        }
+    }
+}
+
+impl FitSettings {
+    /// The room that a fit leaves.
+    pub fn room(&self, fit: grainway_pipeline::doc::Fit) -> Room {
+        use grainway_pipeline::doc::Fit;
+        match fit {
+            Fit::Tight => self.tight,
+            Fit::Push => self.push,
+            Fit::Sliding => self.sliding,
+            Fit::Loose => self.loose,
+        }
+    }
 }
 
 impl Default for FitSettings {
@@ -44,6 +92,13 @@ impl Default for FitSettings {
             least_floor: Length::from_mm(2.0),
             least_behind_mortise: Length::from_mm(6.0),
             cup_limit: Length::from_mm(0.5),
+            tight: Room::of(0.0, 0.1),
+            push: Room::of(0.1, 0.2),
+            sliding: Room::of(0.2, 0.35),
+            loose: Room::of(0.4, 0.8),
+            end_room: Length::from_mm(0.5),
+            glue_room: Length::from_mm(2.0),
+            slot_room: Length::from_mm(0.25),
         }
     }
 }
@@ -79,6 +134,7 @@ impl TypedStage for Fit {
     fn run(&self, work: &mut Work, settings: &Self::Settings, cx: &Cx<'_>) -> Result<(), Stop> {
         let mut findings = Vec::new();
         check_settings(&work.documents, settings, &mut findings);
+        joints::check_rooms(&work.documents, settings, &mut findings);
         let stocks = check_stocks(&work.documents, &work.parts, settings, &mut findings);
         let mut variants = Vec::new();
         for (i, part) in work.parts.iter().enumerate() {
@@ -87,6 +143,7 @@ impl TypedStage for Fit {
             let Some(z) = stocks.get(part.stock.as_str()) else {
                 continue;
             };
+            let part = &joints::with_room(part, &work.documents, settings, &mut findings);
             let (edges, flat): (Vec<Feature>, Vec<Feature>) = part
                 .features
                 .iter()
@@ -129,6 +186,9 @@ fn check_settings(documents: &Documents, settings: &FitSettings, findings: &mut 
         ("least-floor", settings.least_floor),
         ("least-behind-mortise", settings.least_behind_mortise),
         ("cup-limit", settings.cup_limit),
+        ("end-room", settings.end_room),
+        ("glue-room", settings.glue_room),
+        ("slot-room", settings.slot_room),
     ] {
         if !(value.mm().is_finite() && value.mm() >= 0.0) {
             let message = format!(

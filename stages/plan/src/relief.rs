@@ -5,6 +5,8 @@
 //! a recess, if the shop has one; a fillet that stays is told in the hand-work list. The cutter is decided here because a lobe's
 //! place follows from its radius; the stages that cut keep to it.
 
+mod joints;
+
 use crate::cutters;
 use crate::findings;
 use crate::reach;
@@ -16,6 +18,7 @@ use grainway_pipeline::tolerance::RELIEF_MARGIN_MM;
 use grainway_pipeline::work::{
     Corner, CornerAnswer, Documents, HandWork, SizedFeature, Variant, Work,
 };
+use joints::{Way, Ways};
 use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -142,10 +145,13 @@ impl TypedStage for ReliefStage {
         cx.check()?;
         let mut findings = Vec::new();
         choose_cutters(&work.documents, &mut variants, able, &mut findings);
-        for said in decide_all(work, &mut variants, settings) {
+        let ways = joints::settle(work, &mut variants, settings);
+        for said in decide_all(work, &mut variants, settings, &ways) {
             findings.extend(said.findings);
             work.hand_work.extend(said.hand_work);
         }
+        let eased = joints::eased(work);
+        work.hand_work.extend(eased);
         work.variants = variants;
         work.findings.extend(findings);
         Ok(())
@@ -215,7 +221,12 @@ fn choose_cutters(
 }
 
 /// Answers the corners of all features that have a cutter.
-fn decide_all(work: &Work, variants: &mut [Variant], settings: &ReliefSettings) -> Vec<Said> {
+fn decide_all(
+    work: &Work,
+    variants: &mut [Variant],
+    settings: &ReliefSettings,
+    ways: &Ways,
+) -> Vec<Said> {
     let documents = &work.documents;
     let counts: Vec<u32> = variants
         .iter()
@@ -237,7 +248,12 @@ fn decide_all(work: &Work, variants: &mut [Variant], settings: &ReliefSettings) 
                     .and_then(|id| documents.cutter(id))
                     .map(|c| c.radius_mm());
                 if let Some(radius) = radius {
-                    decide(documents, variant, i, radius, settings, &mut said);
+                    let by = Deciding {
+                        documents,
+                        settings,
+                        ways,
+                    };
+                    decide(&by, variant, i, radius, &mut said);
                 }
             }
             said
@@ -344,15 +360,16 @@ fn straight_length(segments: &[Segment], from: usize, forwards: bool) -> f64 {
     length
 }
 
+/// What corners are decided by.
+struct Deciding<'a> {
+    documents: &'a Documents,
+    settings: &'a ReliefSettings,
+    ways: &'a Ways,
+}
+
 /// Answers the corners of feature `index`.
-fn decide(
-    documents: &Documents,
-    variant: &mut Variant,
-    index: usize,
-    radius: f64,
-    settings: &ReliefSettings,
-    said: &mut Said,
-) {
+fn decide(by: &Deciding<'_>, variant: &mut Variant, index: usize, radius: f64, said: &mut Said) {
+    let settings = by.settings;
     if variant.features[index].corners.is_empty() {
         return;
     }
@@ -369,7 +386,14 @@ fn decide(
     let mut corners = feature.corners.clone();
     let mut by_hand = 0;
     for corner in corners.iter_mut().filter(|c| c.angle <= up_to) {
-        corner.answer = if wish.by_hand {
+        let way = by.ways.of(variant, feature, corner.at);
+        corner.answer = if way == Some(Way::Covered) {
+            CornerAnswer::Covered
+        } else if way == Some(Way::IntoTenon) {
+            // The tenon's edge runs along its part.
+            let into = into_before(corner, ReliefWay::IntoAlong);
+            lobe(corner, feature, Some(into), radius, margin, &centres)
+        } else if wish.by_hand || way == Some(Way::ByHand) {
             by_hand += 1;
             CornerAnswer::ByHand
         } else {
@@ -386,7 +410,7 @@ fn decide(
     said.findings
         .extend(findings::kernel_findings(notes, variant, feature));
     keep_fillets(
-        documents,
+        by.documents,
         variant,
         index,
         radius,
@@ -410,7 +434,12 @@ fn decide(
                 feature.key,
                 variant.z.depth_of(feature.floor).min(variant.z.mean)
             ),
-            why: format!("asked for; the cutter leaves a fillet of {radius:.2} mm"),
+            why: match wish.by_hand {
+                true => format!("asked for; the cutter leaves a fillet of {radius:.2} mm"),
+                false => format!(
+                    "the mate has square corners; the cutter leaves a fillet of {radius:.2} mm"
+                ),
+            },
             pieces: Vec::new(),
         });
     }

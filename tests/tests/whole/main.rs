@@ -19,6 +19,7 @@ mod failing_shapes;
 mod fuzz_smoke;
 mod hand_changes;
 mod holding;
+mod joints;
 mod manuals;
 mod minutes;
 mod mutants;

@@ -1,6 +1,6 @@
 //! `grainway.job/1`: what is made.
 
-use super::{Depth, Length, Stock, Unit};
+use super::{Depth, Joint, JointDoc, Length, Stock, Unit};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -37,6 +37,9 @@ pub struct Job {
     /// Parts described here.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub parts: Vec<PartDoc>,
+    /// Which parts go together, and how: the joints make the features of both.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub joints: Vec<JointDoc>,
     /// Make only these parts, by id, and so many of each: a spoiled part is made again without the rest. Everything when left out.
     /// Parts of a drawing with layout as-drawn keep their place on the board and can be made once.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
@@ -47,6 +50,35 @@ pub struct Job {
     /// The stages in order, when not the shop's or the built-in chain.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub chain: Option<Vec<String>>,
+}
+
+impl Job {
+    /// The blank of a part as it lies at hand, with the tenons that joints give it.
+    pub fn blank_of(&self, part: &PartDoc) -> Option<BlankDoc> {
+        let mut blank = part.blank.as_ref()?.at_hand();
+        blank
+            .tenons
+            .extend(self.tenons_by_joints(&part.id).map(|(_, t)| t));
+        Some(blank)
+    }
+    /// The tenons that joints give a part, with the place of each joint in the list.
+    pub fn tenons_by_joints(&self, part: &str) -> impl Iterator<Item = (usize, Tenon)> {
+        let joints = self.joints.iter().enumerate();
+        let own = joints.filter_map(move |(i, j)| match &j.joint {
+            Joint::MortiseAndTenon(j) if j.tenon.part == part => Some((i, &j.tenon)),
+            _ => None,
+        });
+        own.flat_map(|(i, t)| t.end.ends().iter().map(move |end| (i, t, *end)))
+            .map(|(i, t, end)| {
+                let tenon = Tenon {
+                    end,
+                    length: t.length,
+                    width: t.width,
+                    offset: t.offset,
+                };
+                (i, tenon)
+            })
+    }
 }
 
 /// How the parts of a drawing come onto boards.
@@ -166,6 +198,10 @@ pub struct DrawnPart {
     /// What people call it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub name: Option<String>,
+    /// Its edges are rounded by hand, or with a guided router, to at least this radius before it is joined: what goes into or against
+    /// it needs no relief for fillets up to that radius. A line of the hand-work list says so.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub eased: Option<Length>,
     /// Features beyond the drawn ones, in the part's frame.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub features: Vec<FeatureDoc>,
@@ -244,6 +280,10 @@ pub struct PartDoc {
     /// What happens in the inside corners of its outline.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub relief: Option<Relief>,
+    /// Its edges are rounded by hand, or with a guided router, to at least this radius before it is joined: what goes into or against
+    /// it needs no relief for fillets up to that radius. A line of the hand-work list says so.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub eased: Option<Length>,
     /// Hold-down screws may go through it where tabs find no room and no skin can be left; their holes stay. Not for dimensioned
     /// blanks, which are clamped.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]

@@ -1,5 +1,7 @@
 //! What a schema cannot say of documents: numbers in their ranges, one of two keys, names used once.
 
+mod joints;
+
 use super::problem::Problem;
 use super::{
     BlankDoc, Board, ContourPoint, ContourShape, Cutter, CutterKind, Depth, Drawing, End,
@@ -155,6 +157,7 @@ pub(super) fn of_job(job: &Job) -> Vec<Problem> {
                     }
                 }
                 at.count("count", part.count);
+                at.maybe_size("eased", part.eased);
                 features(&mut at, &part.features);
             }
         }
@@ -171,6 +174,7 @@ pub(super) fn of_job(job: &Job) -> Vec<Problem> {
             of_part(&mut at, part);
         }
     }
+    joints::of_joints(&mut at, &job.joints);
     if job.parts.is_empty() && job.drawings.is_empty() {
         at.say("The job has neither parts nor drawings.");
     }
@@ -419,6 +423,7 @@ fn of_part(at: &mut At<'_>, part: &PartDoc) {
             "A blank that is already dimensioned is held by clamps; leave `screws-through` out.",
         );
     }
+    at.maybe_size("eased", part.eased);
     relief(at, part.relief.as_ref());
     features(at, &part.features);
 }

@@ -5,6 +5,7 @@
 
 mod check;
 mod job;
+mod joint;
 mod meaning;
 mod parse;
 mod problem;
@@ -16,6 +17,7 @@ mod wood;
 pub use crate::length::{Depth, Length, Unit, in_unit};
 pub use crate::pointer::Pointer;
 pub use job::*;
+pub use joint::*;
 pub use problem::{Problem, ProblemKind};
 pub use read::{
     MAX_DOCUMENT_BYTES, Reading, read_document, read_job, read_job_as_far_as_possible,

@@ -174,6 +174,10 @@ codes! {
         "The corners of a mortise keep the cutter's fillet.",
         "Round the tenon's arrises to the cutter's radius, allow relief, or square the corners by hand.",
         "stages/plan/src/clearing_tests.rs::fillets_that_stay_in_a_mortise_are_said";
+    FIT_LOOSE = "fit-loose" Warning
+        "The wood of a joint's mate differs so much in thickness that its thinnest piece is loose.",
+        "Plane the pieces to one thickness, give the thin ones a stock of their own, or choose a looser fit.",
+        "stages/plan/src/fit/joints.rs::wood_of_unequal_thickness_is_told";
     FLOOR_THIN = "floor-thin" Warning
         "Little wood is left under a feature.",
         "Lessen the depth, or lower the limit if it is meant.",
@@ -406,6 +410,10 @@ codes! {
         "The cutter comes too near to a screw, a clamp or a stop, or a screw is not driven when it is needed.",
         "Do not run it. Move the hold, or give another way to hold.",
         "stages/check/src/tests.rs::a_rapid_below_a_screw_head_is_caught";
+    VERIFY_JOINT = "verify-joint" Error
+        "Put together from what the programs cut, a joint does not close.",
+        "Ease the edges of one of the parts, widen the shoulder, or take a thinner cutter; the message says what is in the way.",
+        "tests/tests/whole/joints.rs::a_tenon_that_stops_short_is_told";
     VERIFY_LEFTOVER = "verify-leftover" Error
         "The program leaves wood that is to go.",
         "Do not run it. Report the failure if the text was not edited.",

@@ -2,6 +2,7 @@
 
 mod blobs;
 mod by_hand;
+mod joint;
 mod part;
 mod seal;
 mod setup;
@@ -12,7 +13,8 @@ mod zframe;
 pub use crate::hash::sha256_hex;
 pub use blobs::{BlobId, Blobs};
 pub use by_hand::{ByHand, PauseFor};
-pub use part::{Balance, Feature, Grain, Part, Source};
+pub use joint::JointVerdict;
+pub use part::{Balance, Feature, Grain, Mating, Part, Source, Wall};
 pub use seal::Seal;
 pub use setup::{
     Entry, Hold, HoldKind, PieceHold, Placement, Program, Setup, SetupKind, SetupStep, StepRef,
@@ -90,6 +92,16 @@ impl Documents {
         let drawings = &self.job.drawings;
         self.job.parts.iter().any(described) || drawings.iter().any(|d| d.parts.iter().any(drawn))
     }
+    /// The radius to which the edges of a part are rounded before it is joined, mm.
+    pub fn eased(&self, part: &str) -> Option<f64> {
+        let described = self.job.parts.iter().filter(|p| p.id == part);
+        let drawn = self.job.drawings.iter().flat_map(|d| &d.parts);
+        let drawn = drawn.filter(|(id, p)| p.id.as_ref().unwrap_or(id) == part);
+        let mut eased = described
+            .map(|p| p.eased)
+            .chain(drawn.map(|(_, p)| p.eased));
+        eased.next().flatten().map(|l| l.mm())
+    }
     /// A cutter.
     pub fn cutter(&self, id: &str) -> Option<&Cutter> {
         self.shop.cutters.get(id)
@@ -162,6 +174,9 @@ pub struct Work {
     /// What is left for hands.
     #[serde(default)]
     pub hand_work: Vec<HandWork>,
+    /// Joints as verify put them together from the texts.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub joints: Vec<JointVerdict>,
     /// What the user should know, sorted.
     #[serde(default)]
     pub findings: Vec<Finding>,
@@ -188,6 +203,7 @@ impl Work {
             setups: Vec::new(),
             programs: Vec::new(),
             hand_work: Vec::new(),
+            joints: Vec::new(),
             findings: Vec::new(),
             seal: None,
             files: BTreeMap::new(),

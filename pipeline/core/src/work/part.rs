@@ -117,6 +117,49 @@ pub struct Feature {
     pub cutter: Option<String>,
     /// What becomes of a cutout's waste, as given.
     pub waste: Option<Waste>,
+    /// The joint that it belongs to.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mating: Option<Mating>,
     /// Where it was read.
     pub source: Source,
+}
+
+/// What a rectangular feature of a joint has between its walls: its shape is as large as the mate, without room.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Mating {
+    /// The joint's id.
+    pub joint: String,
+    /// Its walls at the left, the right, near and far.
+    pub walls: [Wall; 4],
+    /// The thickest mate is so thick between the cheeks, mm.
+    pub mate: f64,
+    /// The thinnest mate is so much thinner than the thickest, mm.
+    pub spread: f64,
+    /// The share of the room for glue that is left under the mate's tip.
+    pub glue: f64,
+}
+
+/// A wall of a feature of a joint.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Wall {
+    /// It fits its mate.
+    Cheek,
+    /// It stands free of its mate.
+    End,
+    /// The bottom of a slot, which stands a little free of its mate.
+    Bottom,
+    /// There is none: the cutter runs out.
+    Open,
+}
+
+impl Mating {
+    /// The same in the other hand of the part.
+    pub fn mirrored_across(&self) -> Mating {
+        let [left, right, near, far] = self.walls;
+        Mating {
+            walls: [left, right, far, near],
+            ..self.clone()
+        }
+    }
 }

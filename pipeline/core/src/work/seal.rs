@@ -15,7 +15,7 @@ impl Seal {
         let seen = (
             &work.documents.hash,
             (&work.balances, &work.parts, &work.variants),
-            (&work.setups, &work.programs, &work.hand_work),
+            (&work.setups, &work.programs, &work.hand_work, &work.joints),
         );
         Seal(sha256_of(|out| {
             serde_json::to_writer(out, &seen).map_err(std::io::Error::other)

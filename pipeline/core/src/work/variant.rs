@@ -129,6 +129,8 @@ pub struct Corner {
 pub enum CornerAnswer {
     /// The fillet of the cutter stays.
     Fillet,
+    /// The fillet of the cutter stays, and what the feature is joined with leaves it room.
+    Covered,
     /// Squared by hand.
     ByHand,
     /// A thinner cutter goes over the corner after the feature's own; its fillet stays.

@@ -56,6 +56,9 @@ pub struct ReportDocument {
     pub programs: Vec<ProgramRow>,
     /// What is left for hands.
     pub hand_work: Vec<HandWorkRow>,
+    /// The joints, put together from what the programs cut; empty when the job names none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub joints: Vec<JointRow>,
     /// What drawings held and what became of it.
     pub drawings: Vec<BalanceRow>,
     /// Wood used, by stock.
@@ -451,6 +454,35 @@ pub struct HandWorkRow {
     pub pieces: Vec<String>,
 }
 
+/// One half of a joint, put together from what the programs cut.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct JointRow {
+    /// The joint's id.
+    pub joint: String,
+    /// Its kind, as in the job.
+    pub kind: String,
+    /// The part that goes in, or the stock of a loose tenon.
+    pub goes: String,
+    /// The part that takes it.
+    pub into: String,
+    /// As asked: tight, push, sliding or loose.
+    pub fit: String,
+    /// Room between the cheeks, both sides together: of the thickest mate where it is tightest, and of the thinnest where it is widest.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cheeks: Option<[f64; 2]>,
+    /// Room at each closed end, least and greatest.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ends: Option<[f64; 2]>,
+    /// The mate stops so far before the joint is closed; 0 when it closes.
+    pub open: f64,
+    /// What corners, lobes or a mouth leave open to the eye, mm²: where the mate goes in, and where it comes out.
+    pub visible: [f64; 2],
+    /// The share of its bending section that a tenon keeps at its root.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub root: Option<f64>,
+}
+
 /// What a drawing held: read = used + ignored + warned.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
@@ -597,6 +629,7 @@ impl ReportDocument {
             setups: Vec::new(),
             programs: Vec::new(),
             hand_work: Vec::new(),
+            joints: Vec::new(),
             drawings: Vec::new(),
             wood: Vec::new(),
             times: TimesRow::default(),

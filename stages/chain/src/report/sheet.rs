@@ -3,8 +3,8 @@
 //! The sheet is made once, as blocks; the HTML page and the PDF are both printed from them, so that they say the same.
 
 use super::document::{
-    BoundRow, CutterRow, FigureRow, HoldRow, OrderRow, ProgramRow, ReportDocument, SetupRow,
-    TurnedRow, VerdictRow,
+    BoundRow, CutterRow, FigureRow, HoldRow, JointRow, OrderRow, ProgramRow, ReportDocument,
+    SetupRow, TurnedRow, VerdictRow,
 };
 use super::picture::{self, Picture};
 use super::pieces;
@@ -170,6 +170,7 @@ pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
         sheet.blocks.push(text("Seen from the left near side and from above, as they are cut: fillets and relief are in them. Pieces that are cut from the back or the far edge are shown turned over as well."));
         sheet.pictures.push(pieces);
     }
+    joints(&mut sheet.blocks, u, report);
     if !report.programs.is_empty() {
         sheet.blocks.push(Block::NewPage);
         checks(&mut sheet, u, report);
@@ -430,6 +431,64 @@ fn hand_work(b: &mut Vec<Block>, report: &ReportDocument) {
             })
             .collect(),
     });
+}
+
+/// The joints in the order in which the job names them.
+fn joints(b: &mut Vec<Block>, u: Show, report: &ReportDocument) {
+    if report.joints.is_empty() {
+        return;
+    }
+    b.push(heading("Putting it together"));
+    b.push(text("The joints as the programs cut them, in the order in which the job names them. Room between the cheeks is both sides together: of the thickest piece where it is tightest, and of the thinnest where it is widest. Put every joint together dry before you glue."));
+    let span = |s: Option<[f64; 2]>| {
+        s.map_or_else(String::new, |[a, b]| match (b - a).abs() < 0.005 {
+            true => u.len(a),
+            false => format!("{} to {}", u.len(a), u.len(b)),
+        })
+    };
+    b.push(Block::Table {
+        header: [
+            "Joint",
+            "What goes in",
+            "Into",
+            "Fit",
+            "Between cheeks",
+            "At an end",
+            "What is seen",
+        ]
+        .map(String::from)
+        .to_vec(),
+        widths: vec![0.16, 0.16, 0.16, 0.08, 0.14, 0.1, 0.2],
+        rows: report
+            .joints
+            .iter()
+            .map(|j| {
+                Row::of([
+                    format!("{} ({})", j.joint, j.kind),
+                    report.part_called(&j.goes).to_string(),
+                    report.part_called(&j.into).to_string(),
+                    j.fit.clone(),
+                    span(j.cheeks),
+                    span(j.ends),
+                    seen(j, u),
+                ])
+            })
+            .collect(),
+    });
+}
+
+/// What of a joint is seen, and what it keeps of a tenon's strength.
+fn seen(j: &JointRow, u: Show) -> String {
+    let [entry, exit] = j.visible;
+    let mut said = match (j.open > 0.0, entry + exit > 0.0) {
+        (true, _) => format!("does not close: {} stay open", u.with(j.open)),
+        (false, false) => "nothing".to_string(),
+        (false, true) => format!("{entry} mm² where it goes in, {exit} mm² where it comes out"),
+    };
+    if let Some(root) = j.root.filter(|r| *r < 1.0) {
+        said += &format!("; the tenon keeps {:.0} % of its root", 100.0 * root);
+    }
+    said
 }
 
 fn setup_page(

@@ -2,7 +2,7 @@
 
 use super::bound::Bounds;
 use super::document::{
-    BalanceRow, Counts, CutRow, CutterRow, FigureRow, HandWorkRow, HoldRow, MEANS,
+    BalanceRow, Counts, CutRow, CutterRow, FigureRow, HandWorkRow, HoldRow, JointRow, MEANS,
     MEANS_UNVERIFIED, MachineRow, OrderRow, PartRow, PlacementRow, ProgramRow, REPORT_FORMAT,
     ReportDocument, ScrewRow, SetupRow, TimesRow, VerdictRow, WoodRow,
 };
@@ -12,8 +12,8 @@ use super::{ReportSettings, release};
 use grainway_pipeline::doc::Side;
 use grainway_pipeline::stage::Dialects;
 use grainway_pipeline::work::{
-    Balance, Entry, HandWork, Hold, HoldKind, PieceHold, Placement, Program, Setup, SetupKind,
-    StepView, Verdict, Work, step_view,
+    Balance, Entry, HandWork, Hold, HoldKind, JointVerdict, PieceHold, Placement, Program, Setup,
+    SetupKind, StepView, Verdict, Work, step_view,
 };
 use grainway_plan::hold::{Pilot, Screw};
 use grainway_plan::program_items::{Changes, changes};
@@ -92,6 +92,7 @@ pub(super) fn report(
             .iter()
             .map(|h| hand_work_row(show, h))
             .collect(),
+        joints: work.joints.iter().map(|j| joint_row(work, j)).collect(),
         drawings: work.balances.iter().map(balance_row).collect(),
         times,
         bound: bounds.row(),
@@ -132,6 +133,24 @@ fn hand_work_row(show: Show, h: &HandWork) -> HandWorkRow {
         what: show.text(&h.what),
         why: show.text(&h.why),
         pieces: h.pieces.clone(),
+    }
+}
+
+fn joint_row(work: &Work, j: &JointVerdict) -> JointRow {
+    let mut joints = work.documents.job.joints.iter();
+    let kind = joints.find(|d| d.id == j.joint).map(|d| d.joint.word());
+    let span = |s: [f64; 2]| s.map(round3);
+    JointRow {
+        joint: j.joint.clone(),
+        kind: kind.unwrap_or_default().to_string(),
+        goes: j.goes.clone(),
+        into: j.into.clone(),
+        fit: j.fit.word().to_string(),
+        cheeks: j.cheeks.map(span),
+        ends: j.ends.map(span),
+        open: round3(j.open),
+        visible: j.visible.map(|v| (v * 10.0).round() / 10.0),
+        root: j.root.map(|r| (r * 1000.0).round() / 1000.0),
     }
 }
 

@@ -11,7 +11,16 @@ use grainway_pipeline::work::{Documents, Feature, Grain, Part, Source};
 pub(super) fn part(doc: &PartDoc, documents: &Documents, run_out: f64) -> Option<Part> {
     let outline = match (&doc.outline, &doc.blank) {
         (Some(shape), None) => only_contour(shape)?,
-        (None, Some(b)) => blank(&b.at_hand(), &Pointer::default(), &mut Problems::default())?,
+        (None, Some(_)) => {
+            let own = documents.job.blank_of(doc)?;
+            let nowhere = vec![Pointer::default(); own.tenons.len()];
+            blank(
+                &own,
+                &Pointer::default(),
+                &nowhere,
+                &mut Problems::default(),
+            )?
+        }
         _ => return None,
     };
     let frame = outline.bounds();
@@ -132,5 +141,6 @@ fn feature(doc: &FeatureDoc, key: String, shape: Contour, islands: Vec<Contour>)
         leave: doc.leave.map(|l| l.mm()),
         cutter: doc.cutter.clone(),
         waste: doc.waste.clone(),
+        mating: None,
     }
 }

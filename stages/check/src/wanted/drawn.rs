@@ -466,5 +466,6 @@ fn feature(
         leave: None,
         cutter: layer.rule.cutter.clone(),
         waste: None,
+        mating: None,
     }
 }

@@ -7,14 +7,15 @@
 mod described;
 mod drawn;
 mod held;
+mod joined;
 mod sized;
 mod trimmed;
 
-pub(crate) use sized::{part_frame, sides, sized};
+pub(crate) use sized::{laid_over, part_frame, sides, sized};
 
 use grainway_geom::{Contour, Point};
 use grainway_pipeline::stage::Files;
-use grainway_pipeline::work::{Documents, Feature, Part};
+use grainway_pipeline::work::{Documents, Feature, Mating, Part};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// The parts that the documents ask for, sorted by id, with their counts. `run_out` is how far bands described in the job run out
@@ -40,6 +41,7 @@ pub(crate) fn parts(documents: &Documents, files: &dyn Files, run_out: f64) -> V
         // An id that is given twice is refused by the drawing stage; the first stands.
         by_id.entry(part.id.clone()).or_insert(part);
     }
+    joined::add(&mut by_id, documents, run_out);
     let mut parts: Vec<Part> = by_id.into_values().collect();
     if !job.only.is_empty() {
         parts.retain(|p| job.only.contains_key(&p.id));
@@ -73,6 +75,7 @@ fn both_hands(part: Part, mirrored: u32) -> Vec<Part> {
         if let Some((centre, _)) = &mut feature.circle {
             centre.y = width - centre.y;
         }
+        feature.mating = feature.mating.as_ref().map(Mating::mirrored_across);
     }
     vec![part, other]
 }

@@ -29,12 +29,7 @@ pub(crate) fn sized(part: &Part, documents: &Documents, side: Side, turn: Turn) 
     let z = part_frame(documents, part, side)?;
     let size = part.outline.bounds().max;
     let thickness = documents.stock(&part.stock)?.readings_mm().1;
-    let over = |c: &Contour| match side {
-        Side::Face | Side::Far => c.clone(),
-        Side::Back => turn.contour(c, size),
-        // Its left end left, the face lies far when the near edge is up.
-        Side::Near => c.mirrored_across(thickness),
-    };
+    let over = |c: &Contour| lying(c, (side, turn), size, thickness);
     let mut features: Vec<SizedFeature> = part
         .features
         .iter()
@@ -70,6 +65,28 @@ pub(crate) fn sized(part: &Part, documents: &Documents, side: Side, turn: Turn) 
         features,
         steps: Vec::new(),
     })
+}
+
+/// A contour of a part of this size as it lies with this side up, seen from above; the same takes it back.
+fn lying(c: &Contour, (side, turn): (Side, Turn), size: Point, thickness: f64) -> Contour {
+    match side {
+        Side::Face | Side::Far => c.clone(),
+        Side::Back => turn.contour(c, size),
+        // Its left end left, the face lies far when the near edge is up.
+        Side::Near => c.mirrored_across(thickness),
+    }
+}
+
+/// A contour of a side as it lies, in the frame in which the part is described.
+pub(crate) fn laid_over(
+    contour: &Contour,
+    side: &Variant,
+    part: &Part,
+    documents: &Documents,
+) -> Option<Contour> {
+    let thickness = documents.stock(&part.stock)?.readings_mm().1;
+    let size = part.outline.bounds().max;
+    Some(lying(contour, (side.side, side.turn), size, thickness))
 }
 
 /// What goes through is cut from the face, or from the near edge.

@@ -5,6 +5,7 @@
 //! Everything that is read is accounted for: read = used + ignored + warned.
 
 pub(crate) mod group;
+mod joints;
 mod layers;
 mod parts;
 mod sheet;
@@ -79,6 +80,7 @@ impl TypedStage for Drawing {
             cx.progress.at("drawing", job.drawings.len() + i, total);
             parts::described(doc, &Pointer::job().step("parts").step(i), &mut made);
         }
+        joints::apply(&mut made);
         if job.drawings.is_empty() && job.parts.is_empty() {
             let message = "The job has neither drawings nor parts.";
             made.findings.push(

@@ -6,11 +6,11 @@ use grainway_geom::{Bounds, Contour, Point, point};
 use grainway_import::shapes::{Problems, blank, contours, show};
 use grainway_pipeline::chain::nearest;
 use grainway_pipeline::doc::{
-    Depth, FeatureDoc, FeatureKind, PartDoc, Pointer, Relief, Shape, UNLIKE_SHARE,
+    Depth, FeatureDoc, FeatureKind, Job, PartDoc, Pointer, Relief, Shape, UNLIKE_SHARE,
 };
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::tolerance::IMPORT_MM;
-use grainway_pipeline::work::{Feature, Grain, Part, Source};
+use grainway_pipeline::work::{Feature, Grain, Mating, Part, Source};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// An outline whose area differs from its box's by less than this is a rectangle, mm².
@@ -88,7 +88,7 @@ pub(super) fn described(doc: &PartDoc, pointer: &Pointer, made: &mut Made<'_>) {
     );
     made.check_stock(&doc.stock, Some(&doc.id), pointer);
     check_relief(doc.relief.as_ref(), &pointer.step("relief"), &mut problems);
-    let outline = part_outline(doc, pointer, &mut problems);
+    let outline = part_outline(doc, &made.documents.job, pointer, &mut problems);
     // Features are checked even when the outline is missing, so that all problems come in one run.
     let frame = outline.as_ref().map_or(
         Bounds {
@@ -154,6 +154,7 @@ pub(super) fn other_hand(part: &Part, count: u32) -> Part {
             shape: over(&f.shape),
             islands: f.islands.iter().map(over).collect(),
             circle: f.circle.map(|(c, d)| (point(c.x, width - c.y), d)),
+            mating: f.mating.as_ref().map(Mating::mirrored_across),
             ..f.clone()
         },
     });
@@ -200,10 +201,24 @@ fn check_measured(doc: &PartDoc, pointer: &Pointer, problems: &mut Problems) {
 }
 
 /// The outline that the description gives: its own, or that of its blank.
-fn part_outline(doc: &PartDoc, pointer: &Pointer, problems: &mut Problems) -> Option<Contour> {
+fn part_outline(
+    doc: &PartDoc,
+    job: &Job,
+    pointer: &Pointer,
+    problems: &mut Problems,
+) -> Option<Contour> {
     let message = match (&doc.outline, &doc.blank) {
         (Some(shape), None) => return outline_of(shape, &pointer.step("outline"), problems),
-        (None, Some(b)) => return blank(&b.at_hand(), &pointer.step("blank"), problems),
+        (None, Some(_)) => {
+            let own = job.blank_of(doc)?;
+            let by_joint = job.tenons_by_joints(&doc.id).map(|(i, _)| {
+                let keys = ["joint", "mortise-and-tenon", "tenon"];
+                let joint = Pointer::job().step("joints").step(i);
+                keys.iter().fold(joint, |at, key| at.step(*key))
+            });
+            let by_joint: Vec<Pointer> = by_joint.collect();
+            return blank(&own, &pointer.step("blank"), &by_joint, problems);
+        }
         (Some(_), Some(_)) => "The part gives both an outline and a blank.",
         (None, None) => "The part gives neither an outline nor a blank.",
     };
@@ -317,7 +332,8 @@ pub(super) fn features(
     out
 }
 
-fn feature(
+/// The features of one description: one, or one for each of several circles.
+pub(super) fn feature(
     doc: &FeatureDoc,
     pointer: &Pointer,
     part: Bounds,
@@ -359,6 +375,7 @@ fn feature(
             leave,
             cutter: doc.cutter.clone(),
             waste: doc.waste.clone(),
+            mating: None,
         })
         .collect()
 }

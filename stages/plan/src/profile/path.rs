@@ -188,7 +188,10 @@ pub fn unreached(
     let kept = |p: Point| {
         corners.iter().any(|c| {
             let tangent = r / (0.5 * c.angle).tan();
-            let keeps = matches!(c.answer, CornerAnswer::Fillet | CornerAnswer::ByHand);
+            let keeps = matches!(
+                c.answer,
+                CornerAnswer::Fillet | CornerAnswer::Covered | CornerAnswer::ByHand
+            );
             keeps && p.distance(c.at) <= tangent + LOOK_EVERY_MM
         })
     };

@@ -259,6 +259,7 @@ impl<'d> Reading<'_, '_, 'd> {
             leave: None,
             cutter: rule.cutter.clone(),
             waste: None,
+            mating: None,
         }
     }
 }

@@ -1,0 +1,137 @@
+//! What a schema cannot say of joints.
+
+use super::At;
+use crate::doc::{DowelsOf, Joint, JointDoc, Length, MortiseOf};
+use std::collections::BTreeSet;
+
+pub(super) fn of_joints(at: &mut At<'_>, joints: &[JointDoc]) {
+    let mut ids = BTreeSet::new();
+    for (i, joint) in joints.iter().enumerate() {
+        let mut at = at.below("joints");
+        let mut at = at.below(i);
+        at.below("id").id(&joint.id);
+        if joint.id == "outline" {
+            at.below("id")
+                .say("A part's own edge is called outline; give the joint another id.");
+        }
+        if !ids.insert(&joint.id) {
+            at.below("id")
+                .say(format!("Two joints have the id \"{}\".", joint.id));
+        }
+        let mut at = at.below("joint");
+        of_joint(&mut at.below(joint.joint.word()), &joint.joint);
+    }
+}
+
+fn of_joint(at: &mut At<'_>, joint: &Joint) {
+    let [(first, _), (second, keys)] = joint.parts();
+    let may_cross = matches!(
+        joint,
+        Joint::Halving(_) | Joint::EdgeHalving(_) | Joint::LooseTenon(_) | Joint::Dowels(_)
+    );
+    if first == second && !may_cross {
+        at.below(keys[1])
+            .below("part")
+            .say(format!("The part {first} cannot go into itself."));
+    }
+    match joint {
+        Joint::MortiseAndTenon(j) => {
+            {
+                let mut at = at.below("tenon");
+                at.size("length", j.tenon.length);
+                at.size("width", j.tenon.width);
+                if let Some(offset) = j.tenon.offset {
+                    at.not_negative("offset", offset);
+                }
+            }
+            mortise(&mut at.below("mortise"), &j.mortise);
+        }
+        Joint::Housing(j) => {
+            let mut at = at.below("housing");
+            flat(&mut at, j.housing.side.is_edge());
+            at.place("at", j.housing.at);
+            at.size("depth", j.housing.depth);
+            at.maybe_place("from", j.housing.from);
+            at.maybe_place("to", j.housing.to);
+        }
+        Joint::Rebate(j) => {
+            let mut at = at.below("rebate");
+            flat(&mut at, j.rebate.side.is_edge());
+            one(&mut at, j.rebate.end.is_some(), j.rebate.edge.is_some());
+            at.size("depth", j.rebate.depth);
+        }
+        Joint::Halving(j) => {
+            at.maybe_size("depth", j.depth);
+            for (key, half) in [("first", &j.first), ("second", &j.second)] {
+                let mut at = at.below(key);
+                at.maybe_place("at", half.at);
+                if half.at.is_some() == half.end.is_some() {
+                    at.say("Say where the other part crosses (`at`) or which `end` meets it, one of the two.");
+                }
+            }
+        }
+        Joint::EdgeHalving(j) => {
+            for (key, slot) in [("first", &j.first), ("second", &j.second)] {
+                let mut at = at.below(key);
+                at.place("at", slot.at);
+                at.maybe_size("depth", slot.depth);
+            }
+        }
+        Joint::LooseTenon(j) => {
+            {
+                let mut at = at.below("tenon");
+                at.size("width", j.tenon.width);
+                at.size("length", j.tenon.length);
+            }
+            mortise(&mut at.below("first"), &j.first);
+            mortise(&mut at.below("second"), &j.second);
+        }
+        Joint::Dowels(j) => {
+            at.size("diameter", j.diameter);
+            at.size("length", j.length);
+            dowels(&mut at.below("first"), &j.first);
+            dowels(&mut at.below("second"), &j.second);
+            let (first, second) = (j.first.at.len(), j.second.at.len());
+            if first != second {
+                at.below("second").below("at").say(format!(
+                    "The one part has {first} dowels, the other {second}."
+                ));
+            }
+        }
+    }
+}
+
+fn flat(at: &mut At<'_>, edge: bool) {
+    if edge {
+        at.below("side").say("It is cut from the face or the back.");
+    }
+}
+
+fn one(at: &mut At<'_>, end: bool, edge: bool) {
+    if end == edge {
+        at.say("Say which `end` or which `edge`, one of the two.");
+    }
+}
+
+fn mortise(at: &mut At<'_>, of: &MortiseOf) {
+    if let Some(place) = &of.at {
+        at.places("at", place);
+    }
+    let made = of.at.is_some() && of.lies.is_some() && of.feature.is_none();
+    let named = of.at.is_none() && of.lies.is_none() && of.feature.is_some();
+    if !made && !named {
+        at.say("Give `at` and `lies` for a mortise that the joint makes, or `feature` for one that the part has.");
+    }
+}
+
+fn dowels(at: &mut At<'_>, of: &DowelsOf) {
+    let places: &[[Length; 2]] = &of.at;
+    if places.is_empty() {
+        at.below("at").say("There is no dowel in the list.");
+    }
+    let mut below = at.below("at");
+    for (i, place) in places.iter().enumerate() {
+        below.places(&i.to_string(), place);
+    }
+    at.maybe_size("depth", of.depth);
+}

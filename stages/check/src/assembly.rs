@@ -1,0 +1,622 @@
+//! Puts joints together from the shapes that the texts cut: how much room there is, whether the mate goes in, and what stays open to
+//! the eye.
+//!
+//! A mate is seen as sections square to the way in which it goes in. The cavity is what the texts sweep at each depth. Sections are
+//! polygons whose arcs are chords within [`KERNEL_MM`], so figures are good to a hundredth of a millimetre.
+
+use super::figures::mm;
+use super::fits::least_shoulder;
+use super::motions::Motion;
+use super::wanted::{laid_over, part_frame};
+use super::{Models, Scene};
+use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Segment, point, swept};
+use grainway_pipeline::doc::{CutterKind, Depth, End, Joint, JointDoc, MortiseAndTenon, Side};
+use grainway_pipeline::finding::{Finding, code};
+use grainway_pipeline::tolerance::KERNEL_MM;
+use grainway_pipeline::work::{
+    CornerAnswer, Documents, Feature, JointVerdict, Mating, Part, Wall, Work,
+};
+
+/// Contact is no interference: sections are drawn in by so much before they are compared, mm.
+const CONTACT_MM: f64 = 0.01;
+/// Less overlap than this is flattening, mm².
+const NOTHING_MM2: f64 = 1e-3;
+/// What lies no farther from the mate than this is the gap of the fit itself, mm.
+const GAP_MM: f64 = 1.0;
+/// Sections are measured in strips of this width, mm.
+const STRIP_MM: f64 = 0.004;
+/// Sections near a shoulder lie so far from it, mm: its fillets are there.
+const NEAR_SHOULDER_MM: [f64; 12] = [0.02, 0.1, 0.2, 0.4, 0.7, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0];
+/// Farther sections are so far apart, mm.
+const SECTION_STEP_MM: f64 = 3.0;
+/// A window round a tenon in which its wood is looked at, mm beside it.
+const BESIDE_TENON_MM: f64 = 25.0;
+
+/// A cut of a piece of a joint, in the part's own frame.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Cut {
+    path: Segment,
+    z: [f64; 2],
+    radius: f64,
+}
+
+/// What the texts of a setup cut in a piece that belongs to a joint.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PieceCuts {
+    part: String,
+    piece: String,
+    side: Side,
+    cuts: Vec<Cut>,
+}
+
+/// The cuts of the pieces that belong to joints.
+pub(super) fn cuts(scene: &Scene<'_>, models: &Models) -> Vec<PieceCuts> {
+    let documents = &scene.work.documents;
+    let joints = &documents.job.joints;
+    let joined = |part: &str| {
+        let base = part.strip_suffix(Part::MIRRORED).unwrap_or(part);
+        let mut of = joints.iter().flat_map(|j| j.joint.parts());
+        of.any(|(id, _)| id == base)
+    };
+    let mut out: Vec<PieceCuts> = Vec::new();
+    for piece in &scene.pieces {
+        let variant = &piece.model.variant;
+        let Some(part) = models.wanted.part(&variant.part).filter(|p| joined(&p.id)) else {
+            continue;
+        };
+        let cut = |m: &Motion| {
+            let tool = scene.recorded.tool(m)?;
+            let flat = matches!(tool.cutter.kind, CutterKind::EndMill | CutterKind::Drill);
+            let line = Contour {
+                vertices: vec![
+                    grainway_geom::Vertex {
+                        at: m.path.start(),
+                        bulge: m.path.bulge(),
+                    },
+                    grainway_geom::Vertex {
+                        at: m.path.end(),
+                        bulge: 0.0,
+                    },
+                ],
+                closed: false,
+            };
+            let path = laid_over(&line, variant, part, documents)?
+                .segments()
+                .next();
+            // A plunge has no length; the disc stands where it is.
+            let still = || Contour::rectangle(m.path.start(), m.path.start(), 0.0);
+            let path = path.or_else(|| {
+                laid_over(&still(), variant, part, documents)?
+                    .segments()
+                    .next()
+            });
+            flat.then_some(Cut {
+                path: path?,
+                z: m.z,
+                radius: tool.radius,
+            })
+        };
+        let near = super::leftover::moves_near(scene, piece);
+        let cuts: Vec<Cut> = near.iter().filter_map(|(_, m)| cut(m)).collect();
+        let same = |o: &PieceCuts| o.part == part.id && o.side == variant.side && o.cuts == cuts;
+        if !out.iter().any(same) {
+            out.push(PieceCuts {
+                part: part.id.clone(),
+                piece: piece.name.to_string(),
+                side: variant.side,
+                cuts,
+            });
+        }
+    }
+    out
+}
+
+impl PieceCuts {
+    /// What is swept at this height, inside a box.
+    fn swept(&self, z: f64, within: Bounds) -> PolySet {
+        let capsules: Vec<Capsule> = self
+            .cuts
+            .iter()
+            .filter_map(|c| {
+                let m = Motion {
+                    text: 0,
+                    line: 0,
+                    cuts: true,
+                    path: c.path,
+                    z: c.z,
+                    tool: 0,
+                    feed: 0.0,
+                    rpm: 0.0,
+                };
+                let segment = m.path_below(z)?;
+                let capsule = Capsule {
+                    segment,
+                    radius: c.radius,
+                };
+                segment
+                    .bounds()
+                    .grown(c.radius)
+                    .touches(within)
+                    .then_some(capsule)
+            })
+            .collect();
+        swept(&capsules)
+    }
+}
+
+/// Every joint whose parts were all cut, put together.
+pub(super) fn joints(
+    work: &Work,
+    models: &Models,
+    cut: &[PieceCuts],
+) -> (Vec<JointVerdict>, Vec<Finding>) {
+    let mut verdicts = Vec::new();
+    let mut findings = Vec::new();
+    for joint in &work.documents.job.joints {
+        for part in &models.wanted.parts {
+            for feature in &part.features {
+                let Some(mating) = feature.mating.as_ref().filter(|m| m.joint == joint.id) else {
+                    continue;
+                };
+                if mating.walls == [Wall::Open; 4] {
+                    continue;
+                }
+                let socket = Socket {
+                    work,
+                    models,
+                    joint,
+                    part,
+                    feature,
+                    mating,
+                };
+                if let Some(verdict) = socket.joined(cut) {
+                    findings.extend(socket.finding(&verdict));
+                    verdicts.push(verdict);
+                }
+            }
+        }
+    }
+    (verdicts, findings)
+}
+
+/// A feature that takes a mate.
+struct Socket<'a> {
+    work: &'a Work,
+    models: &'a Models,
+    joint: &'a JointDoc,
+    part: &'a Part,
+    feature: &'a Feature,
+    mating: &'a Mating,
+}
+
+/// What was measured of one piece with one mate.
+struct Measured {
+    cheeks: Option<[f64; 2]>,
+    ends: Option<[f64; 2]>,
+    open: f64,
+    visible: [f64; 2],
+}
+
+impl Socket<'_> {
+    fn documents(&self) -> &Documents {
+        &self.work.documents
+    }
+
+    fn joined(&self, cut: &[PieceCuts]) -> Option<JointVerdict> {
+        let side = match self.feature.depth {
+            Some(Depth::Through) if self.feature.side == Side::Back => Side::Face,
+            _ => self.feature.side,
+        };
+        let own: Vec<&PieceCuts> = cut
+            .iter()
+            .filter(|c| c.part == self.part.id && c.side == side)
+            .collect();
+        let tenons: Vec<Option<Tenon>> = match &self.joint.joint {
+            Joint::MortiseAndTenon(j) => {
+                let made = cut
+                    .iter()
+                    .filter(|c| c.side == Side::Face && c.part == j.tenon.part);
+                let both = made.flat_map(|c| j.tenon.end.ends().iter().map(move |end| (c, *end)));
+                both.map(|(c, end)| Some(Tenon::of(j, end, c, self)))
+                    .collect()
+            }
+            _ => vec![None],
+        };
+        let mut all: Option<Measured> = None;
+        for piece in &own {
+            for tenon in &tenons {
+                let one = self.measure(piece, tenon.as_ref())?;
+                all = Some(match all {
+                    Some(before) => before.with(one),
+                    None => one,
+                });
+            }
+        }
+        let m = all?;
+        let root = tenons
+            .iter()
+            .flatten()
+            .map(Tenon::root)
+            .min_by(f64::total_cmp);
+        let [first, second] = self.joint.joint.parts().map(|p| p.0);
+        let base = self
+            .part
+            .id
+            .strip_suffix(Part::MIRRORED)
+            .unwrap_or(&self.part.id);
+        let goes = match &self.joint.joint {
+            Joint::LooseTenon(j) => &j.tenon.stock,
+            _ if base == first => second,
+            _ => first,
+        };
+        Some(JointVerdict {
+            joint: self.joint.id.clone(),
+            goes: goes.to_string(),
+            into: self.part.id.clone(),
+            fit: self.joint.fit,
+            cheeks: m.cheeks,
+            ends: m.ends,
+            open: m.open,
+            visible: m.visible,
+            root,
+        })
+    }
+
+    /// The mate's section without room, in the part's frame.
+    fn mate(&self) -> Bounds {
+        let b = self.feature.shape.bounds();
+        let whole = self.box_of_side();
+        Bounds {
+            min: point(b.min.x.max(whole.min.x), b.min.y.max(whole.min.y)),
+            max: point(b.max.x.min(whole.max.x), b.max.y.min(whole.max.y)),
+        }
+    }
+
+    fn box_of_side(&self) -> Bounds {
+        let size = self.part.outline.bounds().max;
+        let stock = self.documents().stock(&self.part.stock);
+        let thick = stock.map_or(0.0, |s| s.readings_mm().1);
+        match self.feature.side.is_edge() {
+            true => Bounds::of([Point::default(), point(size.x, thick)]),
+            false => Bounds::of([Point::default(), size]),
+        }
+    }
+
+    /// The cheeks run along x.
+    fn along(&self) -> bool {
+        self.mating.walls[2] == Wall::Cheek || self.mating.walls[3] == Wall::Cheek
+    }
+
+    /// How deep the mate goes in, mm.
+    fn depth(&self) -> Option<f64> {
+        let z = part_frame(self.documents(), self.part, self.feature.side)?;
+        let glue = self.mating.glue * self.models.allowed.rooms.glue;
+        Some(match (self.feature.depth, self.feature.left) {
+            (Some(Depth::Below(d)), _) => d.mm() - glue,
+            (Some(Depth::Through), _) => z.mean,
+            (None, Some(left)) => z.mean - left,
+            (None, None) => return None,
+        })
+    }
+
+    fn measure(&self, piece: &PieceCuts, tenon: Option<&Tenon>) -> Option<Measured> {
+        let z = part_frame(self.documents(), self.part, self.feature.side)?;
+        let depth = self.depth()?;
+        let through = self.feature.depth == Some(Depth::Through);
+        let mate = self.mate();
+        let wood = PolySet::from_contour(&self.part.outline, KERNEL_MM);
+        let wood = match self.feature.side.is_edge() {
+            true => PolySet::from_contour(&rectangle(self.box_of_side()), KERNEL_MM),
+            false => wood,
+        };
+        let eased = |id: &str| {
+            let base = id.strip_suffix(Part::MIRRORED).unwrap_or(id);
+            self.documents().eased(base).unwrap_or(0.0)
+        };
+        let mouth = eased(&self.part.id);
+        let round = match &self.joint.joint {
+            Joint::MortiseAndTenon(j) => eased(&j.tenon.part),
+            Joint::LooseTenon(_) => self.mating.mate / 2.0,
+            _ => 0.0,
+        };
+        let squared = self.squared(&self.part.id, &self.feature.key);
+        let cut = |s: f64| {
+            let open = piece.swept(z.top() - s, mate.grown(BESIDE_TENON_MM));
+            match &squared {
+                Some((corners, shape)) => open.union(&corners.intersection(shape)),
+                None => open,
+            }
+        };
+        let cavity = |s: f64| {
+            let open = cut(s);
+            let left = (mouth - s).max(0.0);
+            let wider = mouth - (mouth * mouth - left * left).max(0.0).sqrt();
+            if wider > 0.0 {
+                open.offset(wider)
+            } else {
+                open
+            }
+        };
+        let mut m = Measured {
+            cheeks: None,
+            ends: None,
+            open: 0.0,
+            visible: [0.0; 2],
+        };
+        for s in sections(depth) {
+            let section = match tenon {
+                Some(t) => t.section(s, mate, self.along()),
+                None => mate,
+            };
+            let c = cavity(s);
+            let body = PolySet::from_contour(&rounded(section, round), KERNEL_MM);
+            let body = body.intersection(&wood).offset(-CONTACT_MM);
+            if body.difference(&c).area() > NOTHING_MM2 {
+                m.open = s.max(m.open);
+            }
+            self.rooms(&c, section, &mut m);
+        }
+        let covers = self.cover(mate);
+        m.visible[0] = seen(&cut(0.02), covers, &wood);
+        if through {
+            let tip = tenon.map_or(covers, |t| t.section(depth - 0.02, mate, self.along()));
+            m.visible[1] = seen(&cut(depth - 0.02), tip, &wood);
+        }
+        Some(m)
+    }
+
+    /// Squares about the corners of a feature that the hand-work list has squared, and what the feature's shape holds, both in the part's
+    /// frame.
+    fn squared(&self, part: &str, key: &str) -> Option<(PolySet, PolySet)> {
+        let variants = self.models.variants.iter().map(|m| &m.variant);
+        let found = variants.filter(|v| v.part == part).find_map(|v| {
+            let feature = v.features.iter().find(|f| f.key == key)?;
+            Some((v, feature))
+        });
+        let (variant, feature) = found?;
+        let radius = self
+            .documents()
+            .cutter(feature.cutter.as_deref()?)?
+            .radius_mm();
+        let part = self.models.wanted.part(part)?;
+        let flat = |c: &Contour| {
+            let own = laid_over(c, variant, part, self.documents())?;
+            Some(PolySet::from_contour(&own.oriented(true), KERNEL_MM))
+        };
+        let by_hand = feature
+            .corners
+            .iter()
+            .filter(|c| c.answer == CornerAnswer::ByHand);
+        let mut squares = PolySet::default();
+        for corner in by_hand {
+            let reach = point(radius, radius) * 1.05;
+            let square = Contour::rectangle(corner.at - reach, corner.at + reach, 0.0);
+            squares = squares.union(&flat(&square)?);
+        }
+        (!squares.is_empty()).then_some((squares, flat(&feature.shape)?))
+    }
+
+    /// The room between the mate's section and the cavity's walls, as far as the cavity is open there.
+    fn rooms(&self, cavity: &PolySet, section: Bounds, m: &mut Measured) {
+        let [left, right, near, far] = self.mating.walls;
+        let (sides, ends) = match self.along() {
+            true => ([near, far], [left, right]),
+            false => ([left, right], [near, far]),
+        };
+        let across = !self.along();
+        let spread = self.mating.spread;
+        for share in [0.1, 0.5, 0.9] {
+            if let Some(room) = clear(cavity, section, across, share) {
+                let total: f64 = (0..2)
+                    .filter(|i| sides[*i] == Wall::Cheek)
+                    .map(|i| room[i])
+                    .sum();
+                if sides.contains(&Wall::Cheek) {
+                    m.cheeks = Some(wider(m.cheeks, [total, total + spread]));
+                }
+            }
+        }
+        if let Some(room) = clear(cavity, section, !across, 0.5) {
+            for i in 0..2 {
+                if ends[i] == Wall::End {
+                    m.ends = Some(wider(m.ends, [room[i], room[i]]));
+                }
+            }
+        }
+    }
+
+    /// What the mate covers of the side that it goes into.
+    fn cover(&self, mate: Bounds) -> Bounds {
+        let shoulder = match &self.joint.joint {
+            Joint::MortiseAndTenon(j) => least_shoulder(&j.tenon, self.documents()),
+            // The other panel goes on over the whole height of this one.
+            Joint::EdgeHalving(_) => self.part.outline.bounds().height(),
+            _ => 0.0,
+        };
+        let out = match self.along() {
+            true => point(shoulder, 0.0),
+            false => point(0.0, shoulder),
+        };
+        Bounds {
+            min: mate.min - out,
+            max: mate.max + out,
+        }
+    }
+
+    fn finding(&self, v: &JointVerdict) -> Option<Finding> {
+        (v.open > 0.0).then(|| {
+            let message = format!(
+                "The joint {} does not close: {} stops {} mm short of {}, on wood that the cutter leaves at its root or in the corners.",
+                v.joint,
+                v.goes,
+                mm(v.open),
+                v.into
+            );
+            Finding::new(&code::VERIFY_JOINT, message)
+                .part(&self.part.id)
+                .feature(&self.feature.key)
+        })
+    }
+}
+
+impl Measured {
+    /// The worse of two.
+    fn with(self, other: Measured) -> Measured {
+        let both = |a: Option<[f64; 2]>, b: Option<[f64; 2]>| match (a, b) {
+            (a, Some(b)) => Some(wider(a, b)),
+            (a, None) => a,
+        };
+        Measured {
+            cheeks: both(self.cheeks, other.cheeks),
+            ends: both(self.ends, other.ends),
+            open: self.open.max(other.open),
+            visible: [0, 1].map(|i| self.visible[i].max(other.visible[i])),
+        }
+    }
+}
+
+fn wider(span: Option<[f64; 2]>, with: [f64; 2]) -> [f64; 2] {
+    span.map_or(with, |[a, b]| [a.min(with[0]), b.max(with[1])])
+}
+
+fn rectangle(b: Bounds) -> Contour {
+    Contour::rectangle(b.min, b.max, 0.0)
+}
+
+fn rounded(b: Bounds, by: f64) -> Contour {
+    let most = 0.5 * b.width().min(b.height()) - CONTACT_MM;
+    Contour::rectangle(b.min, b.max, by.clamp(0.0, most.max(0.0)))
+}
+
+/// Depths at which a mate is looked at.
+fn sections(depth: f64) -> Vec<f64> {
+    let deepest = depth - 0.02;
+    let near = NEAR_SHOULDER_MM.into_iter();
+    let far = (2..).map(|i| f64::from(i) * SECTION_STEP_MM);
+    let mut all: Vec<f64> = near.chain(far.take_while(|s| *s < deepest)).collect();
+    all.retain(|s| *s < deepest);
+    all.push(deepest);
+    all
+}
+
+/// How far the cavity goes on beyond both sides of a section: across it (left and right) or along it (near and far), at a share of its
+/// other extent. `None` where the cavity does not reach the section's middle.
+fn clear(cavity: &PolySet, section: Bounds, x: bool, share: f64) -> Option<[f64; 2]> {
+    let middle = section.centre();
+    let at = match x {
+        true => point(middle.x, section.min.y + share * section.height()),
+        false => point(section.min.x + share * section.width(), middle.y),
+    };
+    let far = 1e4;
+    let strip = match x {
+        true => Bounds {
+            min: at - point(far, STRIP_MM / 2.0),
+            max: at + point(far, STRIP_MM / 2.0),
+        },
+        false => Bounds {
+            min: at - point(STRIP_MM / 2.0, far),
+            max: at + point(STRIP_MM / 2.0, far),
+        },
+    };
+    let open = cavity.intersection(&PolySet::from_contour(&rectangle(strip), KERNEL_MM));
+    let holding = open
+        .0
+        .into_iter()
+        .map(|s| PolySet(vec![s]))
+        .find(|p| p.contains(at))?;
+    let b = holding.bounds();
+    Some(match x {
+        true => [section.min.x - b.min.x, b.max.x - section.max.x],
+        false => [section.min.y - b.min.y, b.max.y - section.max.y],
+    })
+}
+
+/// What stays open beside what covers it, mm².
+fn seen(cavity: &PolySet, cover: Bounds, wood: &PolySet) -> f64 {
+    let covered = PolySet::from_contour(&rectangle(cover.grown(GAP_MM)), KERNEL_MM);
+    let area = cavity.intersection(wood).difference(&covered).area();
+    if area > NOTHING_MM2 { area } else { 0.0 }
+}
+
+/// The wood of a tenon as it was cut.
+struct Tenon {
+    wood: PolySet,
+    /// Where its shoulder lies, and whether its tip lies to the right of it.
+    shoulder: f64,
+    right: bool,
+    /// From the near edge to its near edge, and how wide it is, mm.
+    low: f64,
+    width: f64,
+}
+
+impl Tenon {
+    fn of(j: &MortiseAndTenon, end: End, cut: &PieceCuts, socket: &Socket<'_>) -> Tenon {
+        let part = socket.models.wanted.part(&j.tenon.part);
+        let size = part.map_or(Point::default(), |p| p.outline.bounds().max);
+        let (length, width) = (j.tenon.length.mm(), j.tenon.width.mm());
+        let low = j.tenon.offset.map_or((size.y - width) / 2.0, |o| o.mm());
+        let right = end == End::Right;
+        let shoulder = if right { size.x - length } else { length };
+        let tip = if right { size.x } else { 0.0 };
+        let ends = [
+            point(shoulder.min(tip), low),
+            point(shoulder.max(tip), low + width),
+        ];
+        let window = Bounds::of(ends).grown(BESIDE_TENON_MM);
+        // Half way down: tabs stand lower.
+        let half = part
+            .and_then(|p| part_frame(socket.documents(), p, Side::Face))
+            .map_or(0.0, |z| 0.5 * (z.highest_underside() + z.top()));
+        let gone = cut.swept(half, window);
+        let mut wood = PolySet::from_contour(&rectangle(window), KERNEL_MM).difference(&gone);
+        if let Some((corners, outline)) = socket.squared(&j.tenon.part, "outline") {
+            wood = wood.difference(&corners.difference(&outline));
+        }
+        Tenon {
+            wood,
+            shoulder,
+            right,
+            low,
+            width,
+        }
+    }
+
+    /// Its extent across, so far from its shoulder.
+    fn across(&self, s: f64) -> (f64, f64) {
+        let x = if self.right {
+            self.shoulder + s
+        } else {
+            self.shoulder - s
+        };
+        let middle = self.low + self.width / 2.0;
+        let at = point(x, middle);
+        let nothing = Bounds { min: at, max: at };
+        let room = clear(&self.wood, nothing, false, 0.5).unwrap_or([0.0, 0.0]);
+        (middle - room[0], middle + room[1])
+    }
+
+    /// Its section so far from its shoulder, where it stands in its mortise.
+    fn section(&self, s: f64, mate: Bounds, along: bool) -> Bounds {
+        let (from, to) = self.across(s);
+        let middle = self.low + self.width / 2.0;
+        let (low, high) = (from - middle, to - middle);
+        let c = mate.centre();
+        match along {
+            true => Bounds {
+                min: point(c.x + low, mate.min.y),
+                max: point(c.x + high, mate.max.y),
+            },
+            false => Bounds {
+                min: point(mate.min.x, c.y + low),
+                max: point(mate.max.x, c.y + high),
+            },
+        }
+    }
+
+    /// The share of its bending section that it keeps where it is narrowest near its shoulder.
+    fn root(&self) -> f64 {
+        let near = NEAR_SHOULDER_MM.into_iter().map(|s| self.across(s));
+        let least = near.map(|(a, b)| b - a).fold(self.width, f64::min);
+        (least / self.width).powi(2).clamp(0.0, 1.0)
+    }
+}

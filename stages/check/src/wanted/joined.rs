@@ -1,0 +1,404 @@
+//! What joints ask for: the features of both parts, as large as the mate, and how much room a fit may give them.
+
+use super::{both_hands, described, shifted, with_keys};
+use grainway_geom::{Bounds, Contour, Point, point};
+use grainway_pipeline::doc::{
+    AcrossShape, AlongShape, AtEdgeShape, AtEndShape, CirclesShape, Depth, DowelsOf, Edge, End,
+    FeatureDoc, FeatureKind, HalvedPart, Joint, JointDoc, Length, LongWay, MortiseOf,
+    RectangleShape, Relief, ReliefKind, ReliefWay, Shape, Side, SlottedPart,
+};
+use grainway_pipeline::work::{Documents, Feature, Mating, Part, Wall};
+use std::collections::BTreeMap;
+
+/// Gives the parts what the joints make in them.
+pub(super) fn add(parts: &mut BTreeMap<String, Part>, documents: &Documents, run_out: f64) {
+    for joint in &documents.job.joints {
+        for half in halves(joint, parts, documents) {
+            let Some(part) = parts.get(half.part).cloned() else {
+                continue;
+            };
+            let whole = match half.cut {
+                Cut::Named(key, size, depth) => resized(&part, key, size, depth, &half.mating),
+                Cut::New(doc) => with_new(&part, *doc, half.mating, documents, run_out),
+            };
+            let other = parts.get(&format!("{}{}", part.id, Part::MIRRORED));
+            let mirrored = other.map_or(0, |p| p.count);
+            for hand in both_hands(whole, mirrored) {
+                parts.insert(hand.id.clone(), hand);
+            }
+        }
+    }
+}
+
+/// One part's share of a joint.
+struct Half<'d> {
+    part: &'d str,
+    cut: Cut<'d>,
+    mating: Mating,
+}
+
+enum Cut<'d> {
+    New(Box<FeatureDoc>),
+    /// A mortise of the part: its key, the mate's width and thickness, and how deep.
+    Named(&'d str, [f64; 2], Depth),
+}
+
+/// Thinnest and thickest.
+type Span = (f64, f64);
+
+fn halves<'d>(
+    joint: &'d JointDoc,
+    parts: &BTreeMap<String, Part>,
+    documents: &Documents,
+) -> Vec<Half<'d>> {
+    let of_stock = |id: &str| -> Span {
+        let readings = documents.stock(id).map(|s| s.readings_mm());
+        readings.map_or((0.0, 0.0), |(low, _, high)| (low, high))
+    };
+    let of_part = |id: &str| parts.get(id).map(|p| of_stock(&p.stock));
+    let wide = |id: &str| parts.get(id).map(|p| p.outline.bounds().max.y);
+    let below = |l: Length| Depth::Below(l);
+    let found = (|| -> Option<Vec<Half<'d>>> {
+        Some(match &joint.joint {
+            Joint::MortiseAndTenon(j) => {
+                let depth = match j.through {
+                    true => Depth::Through,
+                    false => below(j.tenon.length),
+                };
+                let span = of_part(&j.tenon.part)?;
+                let share = f64::from(u8::from(!j.through));
+                vec![mortise(
+                    joint,
+                    &j.mortise,
+                    j.tenon.width,
+                    span,
+                    depth,
+                    share,
+                )?]
+            }
+            Joint::LooseTenon(j) => {
+                let depth = below(Length::from_mm(0.5 * j.tenon.length.mm()));
+                let span = of_stock(&j.tenon.stock);
+                let of = |m| mortise(joint, m, j.tenon.width, span, depth, 0.5);
+                vec![of(&j.first)?, of(&j.second)?]
+            }
+            Joint::Housing(j) => {
+                let span = of_part(&j.panel.part)?;
+                let h = &j.housing;
+                let (width, from, to) = (Length::from_mm(span.1), h.from, h.to);
+                let at = h.at;
+                let (kind, shape) = match h.lies {
+                    LongWay::Across => (
+                        FeatureKind::Housing,
+                        Shape::Across(AcrossShape {
+                            at,
+                            width,
+                            from,
+                            to,
+                        }),
+                    ),
+                    LongWay::Along => (
+                        FeatureKind::Groove,
+                        Shape::Along(AlongShape {
+                            at,
+                            width,
+                            from,
+                            to,
+                        }),
+                    ),
+                };
+                let stop = |l: Option<Length>| l.map_or(Wall::Open, |_| Wall::End);
+                let ends = [stop(from), stop(to)];
+                let walls = walls(h.lies == LongWay::Along, [Wall::Cheek; 2], ends);
+                let doc = feature(joint, kind, h.side, shape, Some(below(h.depth)));
+                vec![half(joint, &h.part, doc, walls, span, 0.0)]
+            }
+            Joint::Rebate(j) => {
+                let span = of_part(&j.panel.part)?;
+                let r = &j.rebate;
+                let size = Length::from_mm(span.1);
+                let (shape, along) = match (r.end, r.edge) {
+                    (Some(end), None) => (Shape::AtEnd(AtEndShape { end, length: size }), false),
+                    (None, Some(edge)) => (Shape::AtEdge(AtEdgeShape { edge, width: size }), true),
+                    _ => return None,
+                };
+                let high = r.end == Some(End::Left) || r.edge == Some(Edge::Near);
+                let walls = walls(along, one(high), [Wall::Open; 2]);
+                let doc = feature(
+                    joint,
+                    FeatureKind::Rebate,
+                    r.side,
+                    shape,
+                    Some(below(r.depth)),
+                );
+                vec![half(joint, &r.part, doc, walls, span, 0.0)]
+            }
+            Joint::Halving(j) => {
+                let mean = || {
+                    Some(
+                        documents
+                            .stock(&parts.get(&j.second.part)?.stock)?
+                            .readings_mm()
+                            .1,
+                    )
+                };
+                let depth = match j.depth {
+                    Some(depth) => depth,
+                    None => Length::from_mm(mean()? / 2.0),
+                };
+                let mut one = halved(joint, &j.first, wide(&j.second.part)?, Side::Face)?;
+                let mut other = halved(joint, &j.second, wide(&j.first.part)?, Side::Back)?;
+                if let (Cut::New(a), Cut::New(b)) = (&mut one.cut, &mut other.cut) {
+                    a.depth = Some(below(depth));
+                    b.left = Some(depth);
+                }
+                vec![one, other]
+            }
+            Joint::EdgeHalving(j) => {
+                let of = |s: &'d SlottedPart, mate: &str| {
+                    Some(slotted(joint, s, wide(&s.part)?, of_part(mate)?))
+                };
+                vec![of(&j.first, &j.second.part)?, of(&j.second, &j.first.part)?]
+            }
+            Joint::Dowels(j) => {
+                let of = |d: &'d DowelsOf| {
+                    let shape = Shape::Circles(CirclesShape {
+                        at: d.at.clone(),
+                        diameter: j.diameter,
+                    });
+                    let (depth, share) = match d.depth {
+                        Some(depth) => (depth, 0.0),
+                        None => (Length::from_mm(0.5 * j.length.mm()), 0.5),
+                    };
+                    let doc = feature(joint, FeatureKind::Hole, d.side, shape, Some(below(depth)));
+                    half(joint, &d.part, doc, [Wall::Open; 4], (0.0, 0.0), share)
+                };
+                vec![of(&j.first), of(&j.second)]
+            }
+        })
+    })();
+    let mut halves = found.unwrap_or_default();
+    // Two features in one part are told apart by a number.
+    if halves.len() == 2 && halves[0].part == halves[1].part {
+        for (n, half) in halves.iter_mut().enumerate() {
+            if let Cut::New(doc) = &mut half.cut {
+                doc.id = Some(format!("{}.{}", joint.id, n + 1));
+            }
+        }
+    }
+    halves
+}
+
+/// Walls at the left, the right, near and far of a band whose sides run along the part, or across it.
+fn walls(along: bool, sides: [Wall; 2], ends: [Wall; 2]) -> [Wall; 4] {
+    match along {
+        true => [ends[0], ends[1], sides[0], sides[1]],
+        false => [sides[0], sides[1], ends[0], ends[1]],
+    }
+}
+
+/// One cheek only: the farther one, or the nearer.
+fn one(far: bool) -> [Wall; 2] {
+    match far {
+        true => [Wall::Open, Wall::Cheek],
+        false => [Wall::Cheek, Wall::Open],
+    }
+}
+
+fn feature(
+    joint: &JointDoc,
+    kind: FeatureKind,
+    side: Side,
+    shape: Shape,
+    depth: Option<Depth>,
+) -> FeatureDoc {
+    FeatureDoc {
+        id: Some(joint.id.clone()),
+        kind,
+        side,
+        along_from: Default::default(),
+        across_from: Default::default(),
+        shape,
+        islands: Vec::new(),
+        depth,
+        left: None,
+        relief: None,
+        if_unreachable: None,
+        leave: None,
+        cutter: None,
+        waste: None,
+    }
+}
+
+fn half<'d>(
+    joint: &JointDoc,
+    part: &'d str,
+    doc: FeatureDoc,
+    walls: [Wall; 4],
+    (thin, thick): Span,
+    glue: f64,
+) -> Half<'d> {
+    Half {
+        part,
+        cut: Cut::New(Box::new(doc)),
+        mating: Mating {
+            joint: joint.id.clone(),
+            walls,
+            mate: thick,
+            spread: thick - thin,
+            glue,
+        },
+    }
+}
+
+fn mortise<'d>(
+    joint: &JointDoc,
+    of: &'d MortiseOf,
+    width: Length,
+    span: Span,
+    depth: Depth,
+    glue: f64,
+) -> Option<Half<'d>> {
+    let ends = [Wall::End; 2];
+    let lies = of.lies.unwrap_or(LongWay::Along) == LongWay::Along;
+    let walls = walls(lies, [Wall::Cheek; 2], ends);
+    if let (Some(key), None, None) = (&of.feature, of.at, of.lies) {
+        let empty = feature(
+            joint,
+            FeatureKind::Mortise,
+            of.side,
+            Shape::Circles(CirclesShape {
+                at: Vec::new(),
+                diameter: width,
+            }),
+            None,
+        );
+        let half = half(joint, &of.part, empty, walls, span, glue);
+        return Some(Half {
+            cut: Cut::Named(key, [width.mm(), span.1], depth),
+            ..half
+        });
+    }
+    let ([x, y], None) = (of.at?, &of.feature) else {
+        return None;
+    };
+    of.lies?;
+    let thick = Length::from_mm(span.1);
+    let size = if lies { [width, thick] } else { [thick, width] };
+    let from = |middle: Length, size: Length| Length::from_mm(middle.mm() - size.mm() / 2.0);
+    let shape = Shape::Rectangle(RectangleShape {
+        at: [from(x, size[0]), from(y, size[1])],
+        size,
+        corner: Length::from_mm(0.0),
+        angle: 0.0,
+    });
+    let doc = feature(joint, FeatureKind::Mortise, of.side, shape, Some(depth));
+    Some(half(joint, &of.part, doc, walls, span, glue))
+}
+
+fn halved<'d>(joint: &JointDoc, of: &'d HalvedPart, mate: f64, side: Side) -> Option<Half<'d>> {
+    let width = Length::from_mm(mate);
+    let (shape, sides) = match (of.at, of.end) {
+        (Some(at), None) => (
+            Shape::Across(AcrossShape {
+                at,
+                width,
+                from: None,
+                to: None,
+            }),
+            [Wall::Cheek; 2],
+        ),
+        (None, Some(end)) => (
+            Shape::AtEnd(AtEndShape { end, length: width }),
+            one(end == End::Left),
+        ),
+        _ => return None,
+    };
+    let walls = walls(false, sides, [Wall::Open; 2]);
+    let doc = feature(joint, FeatureKind::Lap, side, shape, None);
+    Some(half(joint, &of.part, doc, walls, (mate, mate), 0.0))
+}
+
+fn slotted<'d>(joint: &JointDoc, of: &'d SlottedPart, whole: f64, span: Span) -> Half<'d> {
+    let deep = of.depth.map_or(whole / 2.0, |d| d.mm());
+    let (from, to, ends) = match of.edge {
+        Edge::Near => (None, Some(deep), [Wall::Open, Wall::Bottom]),
+        Edge::Far => (Some(whole - deep), None, [Wall::Bottom, Wall::Open]),
+    };
+    let shape = Shape::Across(AcrossShape {
+        at: of.at,
+        width: Length::from_mm(span.1),
+        from: from.map(Length::from_mm),
+        to: to.map(Length::from_mm),
+    });
+    let mut doc = feature(
+        joint,
+        FeatureKind::Lap,
+        Side::Face,
+        shape,
+        Some(Depth::Through),
+    );
+    doc.relief = Some(Relief {
+        kind: ReliefKind::TBone,
+        way: ReliefWay::IntoAlong,
+        ..Relief::default()
+    });
+    half(
+        joint,
+        &of.part,
+        doc,
+        walls(false, [Wall::Cheek; 2], ends),
+        span,
+        0.0,
+    )
+}
+
+/// The part with a feature of a joint.
+fn with_new(
+    part: &Part,
+    doc: FeatureDoc,
+    mating: Mating,
+    documents: &Documents,
+    run_out: f64,
+) -> Part {
+    // A described outline is described where it was drawn; a part of a drawing has its corner at zero.
+    let corner = match part.source.drawing {
+        None => part.source.at,
+        Some(_) => Point::default(),
+    };
+    let own = part.outline.bounds();
+    let face = Bounds::of([corner, corner + own.max]);
+    let thickness = documents
+        .stock(&part.stock)
+        .map_or(0.0, |s| s.readings_mm().1);
+    let made = described::features(&[doc], face, thickness, run_out);
+    let made = made.into_iter().map(|f| Feature {
+        mating: Some(mating.clone()),
+        ..shifted(f, -corner)
+    });
+    let features = part.features.iter().cloned().chain(made).collect();
+    Part {
+        features: with_keys(features),
+        ..part.clone()
+    }
+}
+
+/// The part with its own mortise as large as the mate; as it was where the mortise is not there.
+fn resized(part: &Part, key: &str, [wide, thick]: [f64; 2], depth: Depth, mating: &Mating) -> Part {
+    let mut part = part.clone();
+    if let Some(f) = part.features.iter_mut().find(|f| f.key == key) {
+        let b = f.shape.bounds();
+        let along = b.width() > b.height();
+        let half = match along {
+            true => point(wide / 2.0, thick / 2.0),
+            false => point(thick / 2.0, wide / 2.0),
+        };
+        f.shape = Contour::rectangle(b.centre() - half, b.centre() + half, 0.0);
+        (f.depth, f.left) = (Some(depth), None);
+        f.mating = Some(Mating {
+            walls: walls(along, [Wall::Cheek; 2], [Wall::End; 2]),
+            ..mating.clone()
+        });
+    }
+    part
+}

@@ -1,0 +1,602 @@
+//! Features that joints make in their parts, as large as the mate that goes in: fit gives them room.
+
+use super::parts::{self, Frames};
+use super::{Made, unknown};
+use grainway_geom::tolerance::SAME_POINT_MM;
+use grainway_geom::{Bounds, Contour, Point, point};
+use grainway_import::shapes::{Problems, show};
+use grainway_pipeline::doc::{
+    AcrossShape, AlongShape, AtEdgeShape, AtEndShape, CirclesShape, Depth, DowelsOf, Edge, End,
+    FeatureDoc, FeatureKind, HalvedPart, HousingJoint, Joint, JointDoc, Length, LongWay, MortiseOf,
+    PanelBy, Pointer, RebateJoint, RectangleShape, Relief, ReliefKind, ReliefWay, Shape, Side,
+    SlottedPart,
+};
+use grainway_pipeline::finding::code;
+use grainway_pipeline::tolerance::IMPORT_MM;
+use grainway_pipeline::work::{Feature, Mating, Part, Wall};
+
+/// The size of a mortise that the part has already changes by no more than this, mm: a larger difference is a mistake in one of the two.
+const MOST_MOVE_MM: f64 = 1.0;
+/// Cheeks left and right, ends near and far.
+const CHEEKS_ACROSS: [Wall; 4] = [Wall::Cheek, Wall::Cheek, Wall::End, Wall::End];
+/// Ends left and right, cheeks near and far.
+const CHEEKS_ALONG: [Wall; 4] = [Wall::End, Wall::End, Wall::Cheek, Wall::Cheek];
+
+/// A feature that a joint asks for in one of its parts.
+struct Asked {
+    part: String,
+    /// Where the joint names it.
+    pointer: Pointer,
+    what: What,
+    mating: Mating,
+}
+
+enum What {
+    /// The joint makes it.
+    Made(Box<FeatureDoc>),
+    /// The part has it already; the mate is so wide and so thick, mm, and the mortise so deep.
+    Named {
+        key: String,
+        size: [f64; 2],
+        depth: Depth,
+    },
+}
+
+/// Adds the features of all joints to the parts that were read.
+pub(super) fn apply(made: &mut Made<'_>) {
+    for (i, joint) in made.documents.job.joints.iter().enumerate() {
+        let pointer = Pointer::job().step("joints").step(i);
+        let mut problems = Problems::default();
+        let asking = Asking {
+            made,
+            joint,
+            pointer: pointer.step("joint"),
+        };
+        let asked = asking.asked(&mut problems);
+        made.findings.append(&mut problems.findings);
+        for a in asked {
+            put(a, made);
+        }
+    }
+}
+
+struct Asking<'a, 'd> {
+    made: &'a Made<'d>,
+    joint: &'d JointDoc,
+    pointer: Pointer,
+}
+
+impl Asking<'_, '_> {
+    fn asked(&self, problems: &mut Problems) -> Vec<Asked> {
+        let [a, b] = self.joint.joint.parts();
+        let mut here = Vec::new();
+        for (id, keys) in [a, b] {
+            let at = keys.iter().fold(self.pointer.clone(), |p, k| p.step(*k));
+            if self.part(id).is_none() && !self.is_broken(id) {
+                let known = self.made.parts.iter().map(|p| p.id.as_str());
+                problems
+                    .findings
+                    .push(unknown("part", id, known).pointer(at.step("part")));
+            }
+            here.push(at);
+        }
+        let (Some(first), Some(second)) = (self.part(a.0), self.part(b.0)) else {
+            return Vec::new();
+        };
+        let asked = match &self.joint.joint {
+            Joint::MortiseAndTenon(j) => {
+                let depth = match j.through {
+                    true => Depth::Through,
+                    false => Depth::Below(j.tenon.length),
+                };
+                let glue = if j.through { 0.0 } else { 1.0 };
+                self.mortise(
+                    &j.mortise,
+                    &here[1],
+                    j.tenon.width,
+                    &first.stock,
+                    (depth, glue),
+                )
+                .into_iter()
+                .collect()
+            }
+            Joint::Housing(j) => {
+                self.panel_goes_in(j, first, &here[1], problems);
+                vec![self.housing(j, first, &here[1])]
+            }
+            Joint::Rebate(j) => self.rebate(j, first, &here[1]).into_iter().collect(),
+            Joint::Halving(j) => {
+                let depth = j
+                    .depth
+                    .unwrap_or_else(|| half(Length::from_mm(self.readings(&second.stock).1)));
+                let one = self.halved(&j.first, &here[0], second, (Some(depth), Side::Face));
+                let other = self.halved(&j.second, &here[1], first, (None, Side::Back));
+                let other = other.map(|mut a| {
+                    if let What::Made(doc) = &mut a.what {
+                        doc.left = Some(depth);
+                    }
+                    a
+                });
+                one.into_iter().chain(other).collect()
+            }
+            Joint::EdgeHalving(j) => vec![
+                self.slotted(&j.first, &here[0], first, second),
+                self.slotted(&j.second, &here[1], second, first),
+            ],
+            Joint::LooseTenon(j) => {
+                if self.made.documents.stock(&j.tenon.stock).is_none() {
+                    let stocks = self.made.documents.stocks();
+                    let at = self.pointer.step("loose-tenon").step("tenon").step("stock");
+                    let finding = unknown("stock", &j.tenon.stock, stocks.keys().copied());
+                    problems.findings.push(finding.pointer(at));
+                    return Vec::new();
+                }
+                let deep = (Depth::Below(half(j.tenon.length)), 0.5);
+                [(&j.first, &here[0]), (&j.second, &here[1])]
+                    .into_iter()
+                    .filter_map(|(of, at)| {
+                        self.mortise(of, at, j.tenon.width, &j.tenon.stock, deep)
+                    })
+                    .collect()
+            }
+            Joint::Dowels(j) => vec![
+                self.dowels(&j.first, &here[0], j.diameter, j.length),
+                self.dowels(&j.second, &here[1], j.diameter, j.length),
+            ],
+        };
+        self.told_apart(asked)
+    }
+
+    /// Two features of a joint in one part get names of their own.
+    fn told_apart(&self, mut asked: Vec<Asked>) -> Vec<Asked> {
+        if let [a, b] = asked.as_mut_slice()
+            && a.part == b.part
+        {
+            for (n, asked) in [(1, a), (2, b)] {
+                if let What::Made(doc) = &mut asked.what {
+                    doc.id = Some(format!("{}.{n}", self.joint.id));
+                }
+            }
+        }
+        asked
+    }
+
+    fn part(&self, id: &str) -> Option<&Part> {
+        self.made.parts.iter().find(|p| p.id == id)
+    }
+
+    /// The job describes the part, but it could not be read.
+    fn is_broken(&self, id: &str) -> bool {
+        self.made.documents.job.parts.iter().any(|p| p.id == id)
+    }
+
+    fn readings(&self, stock: &str) -> (f64, f64, f64) {
+        let stock = self.made.documents.stock(stock);
+        stock.map_or((0.0, 0.0, 0.0), |s| s.readings_mm())
+    }
+
+    /// How a feature takes a mate that is at least `thin` and at most `thick` mm thick between its cheeks.
+    fn mating(&self, walls: [Wall; 4], (thin, thick): (f64, f64), glue: f64) -> Mating {
+        Mating {
+            joint: self.joint.id.clone(),
+            walls,
+            mate: thick,
+            spread: thick - thin,
+            glue,
+        }
+    }
+
+    fn doc(&self, kind: FeatureKind, side: Side, shape: Shape) -> FeatureDoc {
+        FeatureDoc {
+            id: Some(self.joint.id.clone()),
+            kind,
+            side,
+            along_from: Default::default(),
+            across_from: Default::default(),
+            shape,
+            islands: Vec::new(),
+            depth: None,
+            left: None,
+            relief: None,
+            if_unreachable: None,
+            leave: None,
+            cutter: None,
+            waste: None,
+        }
+    }
+
+    fn made_in(&self, part: &str, pointer: &Pointer, doc: FeatureDoc, mating: Mating) -> Asked {
+        Asked {
+            part: part.to_string(),
+            pointer: pointer.clone(),
+            what: What::Made(Box::new(doc)),
+            mating,
+        }
+    }
+
+    /// The mortise for a tenon of this width, as thick as the stock is at its thickest.
+    fn mortise(
+        &self,
+        of: &MortiseOf,
+        pointer: &Pointer,
+        width: Length,
+        stock: &str,
+        (depth, glue): (Depth, f64),
+    ) -> Option<Asked> {
+        let (thin, _, thick) = self.readings(stock);
+        let (at, lies) = match (of.at, of.lies, &of.feature) {
+            (Some([x, y]), Some(lies), None) => (point(x.mm(), y.mm()), lies),
+            (None, None, Some(key)) => {
+                return Some(Asked {
+                    part: of.part.clone(),
+                    pointer: pointer.step("feature"),
+                    what: What::Named {
+                        key: key.clone(),
+                        size: [width.mm(), thick],
+                        depth,
+                    },
+                    mating: self.mating(CHEEKS_ALONG, (thin, thick), glue),
+                });
+            }
+            _ => return None,
+        };
+        let (size, walls) = match lies {
+            LongWay::Along => (point(width.mm(), thick), CHEEKS_ALONG),
+            LongWay::Across => (point(thick, width.mm()), CHEEKS_ACROSS),
+        };
+        let low = at - size * 0.5;
+        let shape = Shape::Rectangle(RectangleShape {
+            at: [Length::from_mm(low.x), Length::from_mm(low.y)],
+            size: [Length::from_mm(size.x), Length::from_mm(size.y)],
+            corner: Length::from_mm(0.0),
+            angle: 0.0,
+        });
+        let mut doc = self.doc(FeatureKind::Mortise, of.side, shape);
+        doc.depth = Some(depth);
+        Some(self.made_in(
+            &of.part,
+            pointer,
+            doc,
+            self.mating(walls, (thin, thick), glue),
+        ))
+    }
+
+    /// A housing with two closed ends is as long as what goes in.
+    fn panel_goes_in(
+        &self,
+        j: &HousingJoint,
+        panel: &Part,
+        pointer: &Pointer,
+        problems: &mut Problems,
+    ) {
+        let (Some(from), Some(to)) = (j.housing.from, j.housing.to) else {
+            return;
+        };
+        let size = panel.outline.bounds().max;
+        let (what, long) = match j.panel.by {
+            PanelBy::End => ("end", size.y),
+            PanelBy::Edge => ("edge", size.x),
+        };
+        let room = to.mm() - from.mm();
+        if long > room + SAME_POINT_MM {
+            let message = format!(
+                "The {what} of {} is {} long, and the housing {} from stop to stop.",
+                panel.id,
+                show(long),
+                show(room)
+            );
+            problems.say(&code::BAD_NUMBER, &pointer.step("to"), message);
+        }
+    }
+
+    fn housing(&self, j: &HousingJoint, panel: &Part, pointer: &Pointer) -> Asked {
+        let (thin, _, thick) = self.readings(&panel.stock);
+        let of = &j.housing;
+        let width = Length::from_mm(thick);
+        let stop = |l: Option<Length>| if l.is_some() { Wall::End } else { Wall::Open };
+        let (from, to) = (stop(of.from), stop(of.to));
+        let (kind, shape, walls) = match of.lies {
+            LongWay::Across => (
+                FeatureKind::Housing,
+                Shape::Across(AcrossShape {
+                    at: of.at,
+                    width,
+                    from: of.from,
+                    to: of.to,
+                }),
+                [Wall::Cheek, Wall::Cheek, from, to],
+            ),
+            LongWay::Along => (
+                FeatureKind::Groove,
+                Shape::Along(AlongShape {
+                    at: of.at,
+                    width,
+                    from: of.from,
+                    to: of.to,
+                }),
+                [from, to, Wall::Cheek, Wall::Cheek],
+            ),
+        };
+        let mut doc = self.doc(kind, of.side, shape);
+        doc.depth = Some(Depth::Below(of.depth));
+        self.made_in(
+            &of.part,
+            pointer,
+            doc,
+            self.mating(walls, (thin, thick), 0.0),
+        )
+    }
+
+    fn rebate(&self, j: &RebateJoint, panel: &Part, pointer: &Pointer) -> Option<Asked> {
+        let (thin, _, thick) = self.readings(&panel.stock);
+        let of = &j.rebate;
+        let size = Length::from_mm(thick);
+        let open = Wall::Open;
+        let (shape, walls) = match (of.end, of.edge) {
+            (Some(end), None) => (
+                Shape::AtEnd(AtEndShape { end, length: size }),
+                match end {
+                    End::Left => [open, Wall::Cheek, open, open],
+                    End::Right => [Wall::Cheek, open, open, open],
+                },
+            ),
+            (None, Some(edge)) => (
+                Shape::AtEdge(AtEdgeShape { edge, width: size }),
+                match edge {
+                    Edge::Near => [open, open, open, Wall::Cheek],
+                    Edge::Far => [open, open, Wall::Cheek, open],
+                },
+            ),
+            _ => return None,
+        };
+        let mut doc = self.doc(FeatureKind::Rebate, of.side, shape);
+        doc.depth = Some(Depth::Below(of.depth));
+        let mating = self.mating(walls, (thin, thick), 0.0);
+        Some(self.made_in(&of.part, pointer, doc, mating))
+    }
+
+    /// The lap of a halved part, as wide as the part that it takes.
+    fn halved(
+        &self,
+        of: &HalvedPart,
+        pointer: &Pointer,
+        mate: &Part,
+        (depth, side): (Option<Length>, Side),
+    ) -> Option<Asked> {
+        let width = Length::from_mm(mate.outline.bounds().height());
+        let open = Wall::Open;
+        let (shape, walls) = match (of.at, of.end) {
+            (Some(at), None) => (
+                Shape::Across(AcrossShape {
+                    at,
+                    width,
+                    from: None,
+                    to: None,
+                }),
+                [Wall::Cheek, Wall::Cheek, open, open],
+            ),
+            (None, Some(end)) => (
+                Shape::AtEnd(AtEndShape { end, length: width }),
+                match end {
+                    End::Left => [open, Wall::Cheek, open, open],
+                    End::Right => [Wall::Cheek, open, open, open],
+                },
+            ),
+            _ => return None,
+        };
+        let mut doc = self.doc(FeatureKind::Lap, side, shape);
+        doc.depth = depth.map(Depth::Below);
+        Some(self.made_in(
+            &of.part,
+            pointer,
+            doc,
+            self.mating(walls, (width.mm(), width.mm()), 0.0),
+        ))
+    }
+
+    /// The slot of a panel on edge, as wide as the other panel is thick.
+    fn slotted(&self, of: &SlottedPart, pointer: &Pointer, part: &Part, mate: &Part) -> Asked {
+        let (thin, _, thick) = self.readings(&mate.stock);
+        let whole = part.outline.bounds().height();
+        let depth = of.depth.map_or(whole / 2.0, |d| d.mm());
+        let (cheek, open) = (Wall::Cheek, Wall::Open);
+        let (from, to, walls) = match of.edge {
+            Edge::Near => (None, Some(depth), [cheek, cheek, open, Wall::Bottom]),
+            Edge::Far => (
+                Some(whole - depth),
+                None,
+                [cheek, cheek, Wall::Bottom, open],
+            ),
+        };
+        let shape = Shape::Across(AcrossShape {
+            at: of.at,
+            width: Length::from_mm(thick),
+            from: from.map(Length::from_mm),
+            to: to.map(Length::from_mm),
+        });
+        let mut doc = self.doc(FeatureKind::Lap, Side::Face, shape);
+        doc.depth = Some(Depth::Through);
+        // Lobes go on along the slot, where the mate covers them, and never into its cheeks.
+        doc.relief = Some(Relief {
+            kind: ReliefKind::TBone,
+            way: ReliefWay::IntoAlong,
+            ..Relief::default()
+        });
+        self.made_in(
+            &of.part,
+            pointer,
+            doc,
+            self.mating(walls, (thin, thick), 0.0),
+        )
+    }
+
+    fn dowels(&self, of: &DowelsOf, pointer: &Pointer, diameter: Length, length: Length) -> Asked {
+        let shape = Shape::Circles(CirclesShape {
+            at: of.at.clone(),
+            diameter,
+        });
+        let mut doc = self.doc(FeatureKind::Hole, of.side, shape);
+        doc.depth = Some(Depth::Below(of.depth.unwrap_or_else(|| half(length))));
+        let glue = if of.depth.is_some() { 0.0 } else { 0.5 };
+        self.made_in(
+            &of.part,
+            pointer,
+            doc,
+            self.mating([Wall::Open; 4], (0.0, 0.0), glue),
+        )
+    }
+}
+
+fn half(length: Length) -> Length {
+    Length::from_mm(length.mm() / 2.0)
+}
+
+/// Puts the feature into its part, and its mirror image into the part's other hand.
+fn put(asked: Asked, made: &mut Made<'_>) {
+    let Some(index) = made.parts.iter().position(|p| p.id == asked.part) else {
+        return;
+    };
+    let mut problems = Problems {
+        findings: Vec::new(),
+        part: Some(asked.part.clone()),
+    };
+    let part = made.parts[index].clone();
+    let features = match &asked.what {
+        What::Made(doc) => new_features(doc, &asked, &part, made, &mut problems),
+        What::Named { key, size, depth } => {
+            let found = named(key, *size, *depth, &asked, &part, &mut problems);
+            let other = part.features.iter().filter(|f| f.key != *key).cloned();
+            found.map(|f| other.chain([f]).collect())
+        }
+    };
+    for finding in &mut problems.findings {
+        // A size that the joint makes has no place of its own in the document.
+        finding.pointer = Some(asked.pointer.clone());
+    }
+    made.findings.append(&mut problems.findings);
+    let Some(features) = features else {
+        return;
+    };
+    let with = Part {
+        features: parts::finish(features),
+        ..part
+    };
+    let id = format!("{}{}", with.id, Part::MIRRORED);
+    if let Some(other) = made.parts.iter_mut().find(|p| p.id == id) {
+        *other = parts::other_hand(&with, other.count);
+    }
+    made.parts[index] = with;
+}
+
+/// The part's features with those that the joint makes.
+fn new_features(
+    doc: &FeatureDoc,
+    asked: &Asked,
+    part: &Part,
+    made: &mut Made<'_>,
+    problems: &mut Problems,
+) -> Option<Vec<Feature>> {
+    // A described outline has the frame in which it was drawn; drawn parts begin at zero.
+    let drawn_at = match part.source.drawing {
+        Some(_) => Point::default(),
+        None => part.source.at,
+    };
+    let own = part.outline.bounds();
+    let face = Bounds {
+        min: own.min + drawn_at,
+        max: own.max + drawn_at,
+    };
+    let frames = Frames {
+        face,
+        edge: made.edge_box(own.width(), &part.stock),
+    };
+    let frame = if doc.side.is_edge() {
+        frames.edge
+    } else {
+        frames.face
+    };
+    let new = parts::feature(doc, &asked.pointer, frame, made.run_out, problems);
+    if let Some(taken) = new
+        .iter()
+        .find(|n| part.features.iter().any(|f| f.key == n.key))
+    {
+        let message = format!(
+            "The joint makes a feature {} in {}, which has one of that name already.",
+            taken.key, part.id
+        );
+        problems.say(&code::DUPLICATE_ID, &asked.pointer, message);
+        return None;
+    }
+    let new: Vec<Feature> = new
+        .into_iter()
+        .map(|f| Feature {
+            mating: Some(asked.mating.clone()),
+            ..parts::moved(f, -drawn_at)
+        })
+        .collect();
+    parts::check_edges(&new, &part.outline, &asked.pointer, problems);
+    let whole = !new.is_empty();
+    whole.then(|| part.features.iter().cloned().chain(new).collect())
+}
+
+/// The mortise that the part has, as large as its mate.
+fn named(
+    key: &str,
+    size: [f64; 2],
+    depth: Depth,
+    asked: &Asked,
+    part: &Part,
+    problems: &mut Problems,
+) -> Option<Feature> {
+    let Some(feature) = part.features.iter().find(|f| f.key == *key) else {
+        let mut finding = unknown("feature", key, part.features.iter().map(|f| f.key.as_str()));
+        finding.part = Some(part.id.clone());
+        problems
+            .findings
+            .push(finding.pointer(asked.pointer.clone()));
+        return None;
+    };
+    let own = feature.shape.bounds();
+    let rectangle = Contour::rectangle(own.min, own.max, 0.0);
+    let square = feature.shape.area().abs() > rectangle.area().abs() - IMPORT_MM;
+    if !square || feature.kind != FeatureKind::Mortise || feature.mating.is_some() {
+        let message = format!(
+            "The {} {key} cannot take the tenon: it must be a rectangular mortise along or across its part, and in no other joint.",
+            feature.kind.word()
+        );
+        problems.say(&code::DOCUMENT_INVALID, &asked.pointer, message);
+        return None;
+    }
+    let [wide, thick] = size;
+    let along = own.width() > own.height();
+    let (new, walls) = match along {
+        true => (point(wide, thick), CHEEKS_ALONG),
+        false => (point(thick, wide), CHEEKS_ACROSS),
+    };
+    let moved = (own.width() - new.x)
+        .abs()
+        .max((own.height() - new.y).abs());
+    if moved > MOST_MOVE_MM {
+        let message = format!(
+            "The mortise {key} is {} by {}, and the tenon {} by {}: more than {} apart.",
+            show(own.width().max(own.height())),
+            show(own.width().min(own.height())),
+            show(wide),
+            show(thick),
+            show(MOST_MOVE_MM)
+        );
+        problems.say(&code::BAD_NUMBER, &asked.pointer, message);
+        return None;
+    }
+    let (middle, half) = (own.centre(), new * 0.5);
+    Some(Feature {
+        shape: Contour::rectangle(middle - half, middle + half, 0.0),
+        depth: Some(depth),
+        left: None,
+        mating: Some(Mating {
+            walls,
+            ..asked.mating.clone()
+        }),
+        ..feature.clone()
+    })
+}

@@ -1,0 +1,113 @@
+//! The room that a joint's fit asks for: cheeks by the thickest reading of the mate's wood, ends and depths by their own rule.
+
+use super::FitSettings;
+use grainway_geom::{Contour, point};
+use grainway_pipeline::doc::{Depth, Fit, Length};
+use grainway_pipeline::finding::{Finding, code};
+use grainway_pipeline::work::{Documents, Feature, Mating, Part, Wall};
+
+/// Sizes between cheeks are whole multiples of this, mm: finer than a shop measures, and equal joints come out equal.
+const SIZE_STEP_MM: f64 = 0.05;
+/// What adding up leaves of a difference of nothing, mm.
+const NOTHING_MM: f64 = 1e-6;
+
+/// Rooms that cannot be are told.
+pub(super) fn check_rooms(
+    documents: &Documents,
+    settings: &FitSettings,
+    findings: &mut Vec<Finding>,
+) {
+    for fit in Fit::ALL {
+        let room = settings.room(fit);
+        let (least, greatest) = (room.least.mm(), room.greatest.mm());
+        if least.is_finite() && greatest.is_finite() && least >= 0.0 && greatest >= least {
+            continue;
+        }
+        let message = format!(
+            "The room of a {} fit is from {least} to {greatest} mm; it must begin at 0 or more and end no lower.",
+            fit.word()
+        );
+        let at = documents.setting("fit", &[fit.word()]);
+        findings.push(Finding::new(&code::BAD_NUMBER, message).pointer(at));
+    }
+}
+
+/// The part with the features of joints as large as their mates need them.
+pub(super) fn with_room(
+    part: &Part,
+    documents: &Documents,
+    settings: &FitSettings,
+    findings: &mut Vec<Finding>,
+) -> Part {
+    let mut part = part.clone();
+    for feature in &mut part.features {
+        let Some(mating) = feature.mating.clone() else {
+            continue;
+        };
+        let joint = documents.job.joints.iter().find(|j| j.id == mating.joint);
+        let Some(fit) = joint.map(|j| j.fit) else {
+            continue;
+        };
+        let room = settings.room(fit);
+        let cheeks = cheek_room(mating.mate, room.least.mm(), room.greatest.mm());
+        let loosest = cheeks + mating.spread;
+        if mating.walls.contains(&Wall::Cheek) && loosest > room.greatest.mm() + NOTHING_MM {
+            let message = format!(
+                "The thinnest wood for the joint {} has {} mm of room between the cheeks; a {} fit has at most {} mm.",
+                mating.joint,
+                super::tidy(loosest),
+                fit.word(),
+                super::tidy(room.greatest.mm())
+            );
+            let finding = Finding::new(&code::FIT_LOOSE, message).part(&part.id);
+            findings.push(finding.feature(&feature.key));
+        }
+        give(feature, &mating, cheeks, settings);
+    }
+    part
+}
+
+/// The room between the cheeks, both sides together: at least `least`, the size a whole number of steps where that stays in the fit.
+fn cheek_room(mate: f64, least: f64, greatest: f64) -> f64 {
+    let step = ((mate + least) / SIZE_STEP_MM - NOTHING_MM).ceil() * SIZE_STEP_MM - mate;
+    if step <= greatest { step } else { least }
+}
+
+fn give(feature: &mut Feature, mating: &Mating, cheeks: f64, settings: &FitSettings) {
+    let of = |wall: Wall, opposite: Wall| match wall {
+        Wall::Cheek if opposite == Wall::Cheek => cheeks / 2.0,
+        Wall::Cheek => cheeks,
+        Wall::End => settings.end_room.mm(),
+        Wall::Bottom => settings.slot_room.mm() / 2.0,
+        Wall::Open => 0.0,
+    };
+    let [left, right, near, far] = mating.walls;
+    if mating.walls != [Wall::Open; 4] {
+        let b = feature.shape.bounds();
+        let low = b.min - point(of(left, right), of(near, far));
+        let high = b.max + point(of(right, left), of(far, near));
+        feature.shape = Contour::rectangle(low, high, 0.0);
+    }
+    if let Some(Depth::Below(depth)) = feature.depth {
+        let deeper = depth.mm() + mating.glue * settings.glue_room.mm();
+        feature.depth = Some(Depth::Below(Length::from_mm(deeper)));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::cheek_room;
+
+    #[test]
+    fn sizes_between_cheeks_are_whole_steps_within_the_fit() {
+        let close = |a: f64, b: f64| assert!((a - b).abs() < 1e-9, "{a} is not {b}");
+        close(cheek_room(19.3, 0.1, 0.2), 0.1);
+        close(cheek_room(19.32, 0.1, 0.2), 0.13);
+        close(cheek_room(19.32, 0.0, 0.02), 0.0);
+        // 0.3 mm more wood is 0.3 mm more room.
+        close(
+            19.6 + cheek_room(19.6, 0.1, 0.2),
+            19.3 + cheek_room(19.3, 0.1, 0.2) + 0.3,
+        );
+    }
+}

@@ -1,0 +1,5 @@
+//! Joints: sizes that follow the mate's readings, corners that the mate covers, and joints put together from the programs' texts.
+
+mod fits;
+mod kinds;
+mod planted;

@@ -1,0 +1,145 @@
+//! Every kind of joint is made, verified and closes.
+
+use super::fits::{job, joined};
+use grainway_tests::{Made, load, make, sample};
+use serde_json::{Value, json};
+
+fn blank(id: &str, stock: &str, length: f64, width: f64) -> Value {
+    json!({ "id": id, "stock": stock, "blank": { "length": length, "width": width } })
+}
+
+fn square(id: &str, stock: &str, length: f64, width: f64) -> Value {
+    json!({ "id": id, "stock": stock, "blank": { "length": length, "width": width, "dimensioned": true } })
+}
+
+fn closes(made: &Made, joints: usize) {
+    assert_eq!(made.errors(), [""; 0]);
+    assert!(made.ready());
+    assert_eq!(made.work.joints.len(), joints, "{:#?}", made.work.joints);
+    for j in &made.work.joints {
+        assert_eq!(j.open, 0.0, "{j:?}");
+        // A push fit: 0.1 mm at least with the thickest piece.
+        if let Some([least, _]) = j.cheeks {
+            assert!((0.095..0.21).contains(&least), "{j:?}");
+        }
+    }
+}
+
+#[test]
+fn a_shelf_in_a_housing_and_a_back_in_a_groove_and_a_rebate() {
+    let made = job(
+        json!([
+            blank("side", "board-19", 500.0, 250.0),
+            blank("shelf", "board-18", 400.0, 250.0),
+            blank("back", "board-12", 400.0, 300.0),
+            blank("top", "board-19", 500.0, 250.0)
+        ]),
+        json!([
+            { "id": "shelf-in-side", "joint": { "housing": { "panel": { "part": "shelf" }, "housing": { "part": "side", "at": 200, "lies": "across", "depth": 6 } } } },
+            { "id": "stopped", "joint": { "housing": { "panel": { "part": "shelf" }, "housing": { "part": "side", "at": 300, "lies": "across", "depth": 6, "from": 20 } } } },
+            { "id": "back-in-groove", "joint": { "housing": { "panel": { "part": "back", "by": "edge" },
+                "housing": { "part": "side", "at": 230, "lies": "along", "depth": 5 } } } },
+            { "id": "back-in-top", "joint": { "rebate": { "panel": { "part": "back" },
+                "rebate": { "part": "top", "edge": "far", "depth": 7 } } } }
+        ]),
+    );
+    closes(&made, 4);
+}
+
+#[test]
+fn rails_halved_into_one_another() {
+    let made = job(
+        json!([
+            blank("long", "board-19", 600.0, 60.0),
+            blank("short", "board-18", 300.0, 50.0),
+            blank("corner-rail", "board-18", 300.0, 50.0),
+            blank("tee-rail", "board-18", 300.0, 50.0)
+        ]),
+        json!([
+            { "id": "cross", "joint": { "halving": { "first": { "part": "long", "at": 300 }, "second": { "part": "short", "at": 150 } } } },
+            { "id": "corner", "joint": { "halving": { "first": { "part": "long", "end": "left" }, "second": { "part": "corner-rail", "end": "right" } } } },
+            { "id": "tee", "joint": { "halving": { "first": { "part": "long", "at": 500 }, "second": { "part": "tee-rail", "end": "left" } } } }
+        ]),
+    );
+    closes(&made, 6);
+    // Flush: what is cut from the one stays of the other.
+    let depth = |id: &str, key: &str| {
+        let variant = made.work.variant(id).unwrap();
+        let feature = variant.features.iter().find(|f| f.key == key).unwrap();
+        variant.z.depth_of(feature.floor)
+    };
+    let (first, second) = (depth("long", "cross"), depth("short~back", "cross"));
+    assert!((first - 9.0).abs() < 0.1, "{first}");
+    assert!((18.0 - second - first).abs() < 0.2, "{first} {second}");
+}
+
+/// Two 12.3 mm panels 300 by 100, halved on edge 50 deep.
+#[test]
+fn panels_halved_on_edge_show_nothing() {
+    let made = job(
+        json!([
+            blank("one", "board-12", 300.0, 100.0),
+            blank("other", "board-12", 300.0, 100.0)
+        ]),
+        json!([ { "id": "slot", "joint": { "edge-halving": {
+            "first": { "part": "one", "edge": "near", "at": 150 }, "second": { "part": "other", "edge": "far", "at": 150 } } } } ]),
+    );
+    closes(&made, 2);
+    for j in &made.work.joints {
+        assert_eq!(j.visible, [0.0, 0.0], "{j:?}");
+    }
+}
+
+#[test]
+fn loose_tenons_and_dowels() {
+    let made = job(
+        json!([
+            square("rail", "board-45", 400.0, 90.0),
+            square("leg", "board-45", 500.0, 60.0)
+        ]),
+        json!([
+            { "id": "loose", "joint": { "loose-tenon": { "tenon": { "stock": "board-12", "width": 40, "length": 40 },
+                "first": { "part": "rail", "at": [60, 45], "lies": "across" }, "second": { "part": "leg", "at": [100, 30], "lies": "along" } } } },
+            { "id": "dowels", "joint": { "dowels": { "diameter": 8, "length": 40,
+                "first": { "part": "rail", "at": [[300, 30], [300, 60]] }, "second": { "part": "leg", "at": [[300, 30], [330, 30]] } } } }
+        ]),
+    );
+    closes(&made, 2);
+    let holes = |id: &str| joined(&made, id, "dowels.1").depth;
+    assert_eq!(format!("{:?}", holes("rail")), "Some(Below(Length(20.0)))");
+}
+
+/// The sample has every kind of joint, from boards that are not as thick as their names say.
+#[test]
+fn the_sample_of_all_kinds_closes() {
+    let made = make(load(&sample("jointed-bench")).unwrap()).unwrap();
+    assert_eq!(made.errors(), [""; 0]);
+    assert!(made.ready());
+    assert!(made.work.joints.len() >= 11, "{:#?}", made.work.joints);
+    for j in &made.work.joints {
+        println!("{j:?}");
+        assert_eq!(j.open, 0.0, "{j:?}");
+    }
+    let mut kinds: Vec<&str> = made
+        .work
+        .documents
+        .job
+        .joints
+        .iter()
+        .map(|j| j.joint.word())
+        .collect();
+    kinds.sort_unstable();
+    kinds.dedup();
+    assert_eq!(
+        kinds,
+        [
+            "dowels",
+            "edge-halving",
+            "halving",
+            "housing",
+            "loose-tenon",
+            "mortise-and-tenon",
+            "rebate"
+        ]
+    );
+}
