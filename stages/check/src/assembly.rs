@@ -9,12 +9,12 @@ use super::fits::least_shoulder;
 use super::motions::Motion;
 use super::wanted::{laid_over, part_frame};
 use super::{Models, Scene};
-use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Segment, point, swept};
+use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Region, Segment, point, swept};
 use grainway_pipeline::doc::{CutterKind, Depth, End, Joint, JointDoc, MortiseAndTenon, Side};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::tolerance::KERNEL_MM;
 use grainway_pipeline::work::{
-    CornerAnswer, Documents, Feature, JointVerdict, Mating, Part, Wall, Work,
+    CornerAnswer, Documents, Feature, JointFigure, JointVerdict, Mating, Part, Wall, Work,
 };
 
 /// Contact is no interference: sections are drawn in by so much before they are compared, mm.
@@ -29,6 +29,10 @@ const STRIP_MM: f64 = 0.004;
 const NEAR_SHOULDER_MM: [f64; 12] = [0.02, 0.1, 0.2, 0.4, 0.7, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0];
 /// Farther sections are so far apart, mm.
 const SECTION_STEP_MM: f64 = 3.0;
+/// A side is looked at so far below its surface, mm.
+const SURFACE_MM: f64 = 0.02;
+/// A figure of a joint shows so much round what the mate covers, mm.
+const FIGURE_MM: f64 = 8.0;
 /// A window round a tenon in which its wood is looked at, mm beside it.
 const BESIDE_TENON_MM: f64 = 25.0;
 
@@ -195,6 +199,7 @@ struct Measured {
     ends: Option<[f64; 2]>,
     open: f64,
     visible: [f64; 2],
+    figure: JointFigure,
 }
 
 impl Socket<'_> {
@@ -259,6 +264,7 @@ impl Socket<'_> {
             open: m.open,
             visible: m.visible,
             root,
+            figure: m.figure,
         })
     }
 
@@ -342,6 +348,7 @@ impl Socket<'_> {
             ends: None,
             open: 0.0,
             visible: [0.0; 2],
+            figure: JointFigure::default(),
         };
         for s in sections(depth) {
             let section = match tenon {
@@ -357,11 +364,26 @@ impl Socket<'_> {
             self.rooms(&c, section, &mut m);
         }
         let covers = self.cover(mate);
-        m.visible[0] = seen(&cut(0.02), covers, &wood);
+        let mouth = cut(SURFACE_MM);
+        let mut open = vec![seen(&mouth, covers, &wood)];
         if through {
-            let tip = tenon.map_or(covers, |t| t.section(depth - 0.02, mate, self.along()));
-            m.visible[1] = seen(&cut(depth - 0.02), tip, &wood);
+            let tip = tenon.map_or(covers, |t| {
+                t.section(depth - SURFACE_MM, mate, self.along())
+            });
+            open.push(seen(&cut(depth - SURFACE_MM), tip, &wood));
         }
+        for (visible, open) in m.visible.iter_mut().zip(&open) {
+            *visible = Some(open.area())
+                .filter(|a| *a > NOTHING_MM2)
+                .unwrap_or(0.0);
+        }
+        let window = PolySet::from_contour(&rectangle(covers.grown(FIGURE_MM)), KERNEL_MM);
+        m.figure = JointFigure {
+            cavity: outlines(&mouth.intersection(&window)),
+            mate: vec![rounded(mate, round)],
+            cover: vec![rectangle(covers)],
+            open: open.iter().flat_map(outlines).collect(),
+        };
         Some(m)
     }
 
@@ -471,6 +493,7 @@ impl Measured {
             ends: both(self.ends, other.ends),
             open: self.open.max(other.open),
             visible: [0, 1].map(|i| self.visible[i].max(other.visible[i])),
+            figure: self.figure,
         }
     }
 }
@@ -490,7 +513,7 @@ fn rounded(b: Bounds, by: f64) -> Contour {
 
 /// Depths at which a mate is looked at.
 fn sections(depth: f64) -> Vec<f64> {
-    let deepest = depth - 0.02;
+    let deepest = depth - SURFACE_MM;
     let near = NEAR_SHOULDER_MM.into_iter();
     let far = (2..).map(|i| f64::from(i) * SECTION_STEP_MM);
     let mut all: Vec<f64> = near.chain(far.take_while(|s| *s < deepest)).collect();
@@ -531,11 +554,16 @@ fn clear(cavity: &PolySet, section: Bounds, x: bool, share: f64) -> Option<[f64;
     })
 }
 
-/// What stays open beside what covers it, mm².
-fn seen(cavity: &PolySet, cover: Bounds, wood: &PolySet) -> f64 {
+/// What stays open beside what covers it.
+fn seen(cavity: &PolySet, cover: Bounds, wood: &PolySet) -> PolySet {
     let covered = PolySet::from_contour(&rectangle(cover.grown(GAP_MM)), KERNEL_MM);
-    let area = cavity.intersection(wood).difference(&covered).area();
-    if area > NOTHING_MM2 { area } else { 0.0 }
+    cavity.intersection(wood).difference(&covered)
+}
+
+fn outlines(area: &PolySet) -> Vec<Contour> {
+    let regions = area.to_regions();
+    let all = regions.iter().flat_map(Region::contours);
+    all.map(Contour::clone).collect()
 }
 
 /// The wood of a tenon as it was cut.

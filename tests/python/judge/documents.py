@@ -8,6 +8,7 @@ from pathlib import Path
 from shapely import affinity
 from shapely.geometry import LineString, Point, Polygon, box
 
+import joints
 from drawings import contours_of
 
 INCH = 25.4
@@ -114,6 +115,8 @@ class Part:
     way: str = "into-short"
     # Where it lies in its drawing, when it keeps its place: (drawing, x, y).
     drawn_at: tuple = None
+    # Corners at the roots of tenons that joints make: (place, towards the tip, away from the tenon).
+    roots: list = field(default_factory=list)
 
     def of_side(self, side):
         return [f for f in self.features if f.side == side]
@@ -174,6 +177,7 @@ class Documents:
                     self.relief[kind] = relief_of(r)
             self.skin = settings.get("hold", {}).get("skin", self.skin)
         self.parts = self.described() + self.drawn()
+        joints.apply(self, mm)
         only = self.job.get("only")
         if only:
             self.parts = [p for p in self.parts if p.id in only]
@@ -184,7 +188,7 @@ class Documents:
         parts = []
         for doc in self.job.get("parts", []):
             if "blank" in doc:
-                outline = self.blank(doc["blank"])
+                outline = self.blank({**doc["blank"], "tenons": doc["blank"].get("tenons", []) + joints.tenons(self, doc["id"])})
             else:
                 outline = self.shapes(doc["outline"], box(0, 0, 0, 0))[0]
             x, y, *_ = outline.bounds

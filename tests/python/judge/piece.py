@@ -158,6 +158,7 @@ class Piece:
         self.wood = wood = Wood(documents, part.stock, at.on_edge(part))
         thickness = documents.stocks[part.stock][1]
         self.faults = []
+        self.root_lobes = []
         self.outline = at.outline(part, thickness)
         self.features = [(f, at.feature(part, f.shape, thickness), wood.floor(f)) for f in part.of_side(at.side)]
 
@@ -177,6 +178,7 @@ class Piece:
             self.relieved(f, shape, floor, lobes)
         if self.at.cut_out:
             self.rim("outline", self.outline, inside=False, skin=documents.skin)
+            self.rooted()
         self.nothing_else()
         return self.faults
 
@@ -279,6 +281,19 @@ class Piece:
             self.fault("not held", f"{name} has {len(strong)} tabs that hold")
         self.tabs = len(strong)
 
+    def rooted(self):
+        """The mate reaches into the corners at the roots of tenons: a lobe goes into the tenon's edge."""
+        reach = self.cuts.below(self.wood.bottom + TOLERANCE, False)
+        radius = self.smallest_radius(self.outline.buffer(1).difference(self.outline), self.wood.bottom + TOLERANCE)
+        for p, tip, out in self.part.roots:
+            at = np.array([self.at.place(self.part, Point(p)).coords[0]])
+            if not reach.covered(at, SLACK)[0]:
+                self.fault("relief missing", f"root of a tenon at {place(at[0])}")
+            start = [a + radius * (t + o) for a, t, o in zip(p, tip, out)]
+            end = [a + radius * t - MARGIN * o for a, t, o in zip(p, tip, out)]
+            lobe = LineString([start, end]).buffer(radius, quad_segs=48)
+            self.root_lobes.append(self.at.place(self.part, lobe))
+
     def is_tab(self, run, radius):
         middle = run[len(run) // 2 : len(run) // 2 + 1]
         weak = self.cuts.below(self.wood.highest_bottom + TAB_LEAST_HEIGHT, False).covered(middle, 0).any()
@@ -325,6 +340,7 @@ class Piece:
                     radius = self.smallest_radius(shape.buffer(0.2), floor + TOLERANCE) or 0
                     shape = shape.buffer(radius, quad_segs=32)
                 allowed += [shape.buffer(TOLERANCE)] + [area.buffer(TOLERANCE) for _, area in lobes]
+            allowed += [area.buffer(TOLERANCE) for area in self.root_lobes]
             keep = inner.difference(shapely.union_all(allowed)) if allowed else inner
             for rapids in (False, True):
                 deep = self.cuts.below(level - TOLERANCE, rapids).into(keep, SLACK)

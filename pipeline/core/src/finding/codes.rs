@@ -174,7 +174,7 @@ codes! {
         "The corners of a mortise keep the cutter's fillet.",
         "Round the tenon's arrises to the cutter's radius, allow relief, or square the corners by hand.",
         "stages/plan/src/clearing_tests.rs::fillets_that_stay_in_a_mortise_are_said";
-    FIT_LOOSE = "fit-loose" Warning
+    FIT_LOOSE = "fit-loose" Note
         "The wood of a joint's mate differs so much in thickness that its thinnest piece is loose.",
         "Plane the pieces to one thickness, give the thin ones a stock of their own, or choose a looser fit.",
         "stages/plan/src/fit/joints.rs::wood_of_unequal_thickness_is_told";

@@ -1,6 +1,7 @@
 //! What putting joints together shows.
 
 use crate::doc::Fit;
+use grainway_geom::Contour;
 use serde::{Deserialize, Serialize};
 
 /// A joint put together from its parts as the programs' texts cut them.
@@ -26,4 +27,20 @@ pub struct JointVerdict {
     pub visible: [f64; 2],
     /// The share of its bending section that a tenon keeps at its root.
     pub root: Option<f64>,
+    /// How it looks from the side where the mate goes in.
+    pub figure: JointFigure,
+}
+
+/// A joint seen from the side where the mate goes in, in the frame of that side of the part.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct JointFigure {
+    /// What is cut there.
+    pub cavity: Vec<Contour>,
+    /// The mate's section.
+    pub mate: Vec<Contour>,
+    /// What the mate and its shoulders cover.
+    pub cover: Vec<Contour>,
+    /// What stays open to the eye, where the mate goes in or comes out.
+    pub open: Vec<Contour>,
 }

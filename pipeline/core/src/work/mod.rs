@@ -13,7 +13,7 @@ mod zframe;
 pub use crate::hash::sha256_hex;
 pub use blobs::{BlobId, Blobs};
 pub use by_hand::{ByHand, PauseFor};
-pub use joint::JointVerdict;
+pub use joint::{JointFigure, JointVerdict};
 pub use part::{Balance, Feature, Grain, Mating, Part, Source, Wall};
 pub use seal::Seal;
 pub use setup::{

@@ -6,6 +6,7 @@
 mod bound;
 mod document;
 mod html;
+mod joints;
 mod lists;
 mod pdf;
 mod picture;

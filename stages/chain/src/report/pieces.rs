@@ -1,6 +1,6 @@
 //! Pictures of finished pieces: line drawings from the left near side and from above, what is hidden left out.
 
-use super::picture::{Anchor, INK, Mark, Picture};
+use super::picture::{Anchor, Colour, INK, Mark, Picture};
 use super::solid::Solid;
 use grainway_geom::{Bounds, Contour, Point, point};
 use grainway_pipeline::doc::Side;
@@ -14,21 +14,40 @@ const MOST_SHOWN: usize = 12;
 const A_ROW: usize = 3;
 
 /// A drawing and the words under it.
-struct Figure {
+pub(super) struct Figure {
     words: String,
-    lines: Vec<Contour>,
+    /// Contours that are filled and stroked together, in the order in which they are drawn.
+    layers: Vec<Layer>,
     bounds: Bounds,
 }
 
+/// Contours drawn alike.
+pub(super) struct Layer {
+    pub(super) contours: Vec<Contour>,
+    pub(super) fill: Option<Colour>,
+    /// Width of the line in millimetres of paper.
+    pub(super) line: f64,
+    pub(super) dashed: bool,
+}
+
 impl Figure {
-    fn new(solid: &Solid, up: Side, words: String) -> Figure {
-        let lines = solid.lines(up);
-        let bounds = lines.iter().fold(Bounds::EMPTY, |b, l| b.union(l.bounds()));
+    pub(super) fn new(words: String, layers: Vec<Layer>) -> Figure {
+        let all = layers.iter().flat_map(|l| &l.contours);
+        let bounds = all.fold(Bounds::EMPTY, |b, l| b.union(l.bounds()));
         Figure {
             words,
-            lines,
+            layers,
             bounds,
         }
+    }
+    fn of_solid(solid: &Solid, up: Side, words: String) -> Figure {
+        let lines = Layer {
+            contours: solid.lines(up),
+            fill: None,
+            line: 0.2,
+            dashed: false,
+        };
+        Figure::new(words, vec![lines])
     }
 }
 
@@ -56,17 +75,17 @@ fn figures(work: &Work, part: &Part) -> Option<Vec<Figure>> {
     let solid = Solid::of(work, part)?;
     let name = named(part);
     let over = format!("{name}, turned over");
-    let mut figures = vec![Figure::new(&solid, Side::Face, name)];
+    let mut figures = vec![Figure::of_solid(&solid, Side::Face, name)];
     let mut variants = work.variants.iter().filter(|v| v.part == part.id);
     // The near edge is seen with the face up.
     if variants.any(|v| matches!(v.side, Side::Back | Side::Far)) {
-        figures.push(Figure::new(&solid, Side::Back, over));
+        figures.push(Figure::of_solid(&solid, Side::Back, over));
     }
     Some(figures)
 }
 
 /// Figures in rows, all to one scale.
-fn laid_out(title: String, figures: Vec<Figure>, a_row: usize) -> Picture {
+pub(super) fn laid_out(title: String, figures: Vec<Figure>, a_row: usize) -> Picture {
     let widest = figures.iter().map(|f| f.bounds.width()).fold(0.0, f64::max);
     let highest = figures
         .iter()
@@ -86,12 +105,14 @@ fn laid_out(title: String, figures: Vec<Figure>, a_row: usize) -> Picture {
         let (row, column) = ((i / columns) as f64, (i % columns) as f64);
         let corner = point(column * cell.x, -(row + 1.0) * cell.y - row * room);
         let by: Point = corner - figure.bounds.min;
-        picture.marks.push(Mark::Shape {
-            contours: figure.lines.iter().map(|l| l.shifted(by)).collect(),
-            fill: None,
-            stroke: Some((INK, 0.2)),
-            dashed: false,
-        });
+        for layer in figure.layers {
+            picture.marks.push(Mark::Shape {
+                contours: layer.contours.iter().map(|l| l.shifted(by)).collect(),
+                fill: layer.fill,
+                stroke: Some((INK, layer.line)),
+                dashed: layer.dashed,
+            });
+        }
         picture.marks.push(Mark::Text {
             at: corner + point(figure.bounds.width() / 2.0, -4.0 * picture.unit),
             size: 3.0,

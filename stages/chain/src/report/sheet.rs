@@ -170,7 +170,14 @@ pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
         sheet.blocks.push(text("Seen from the left near side and from above, as they are cut: fillets and relief are in them. Pieces that are cut from the back or the far edge are shown turned over as well."));
         sheet.pictures.push(pieces);
     }
-    joints(&mut sheet.blocks, u, report);
+    joints(&mut sheet, u, report);
+    if let Some(picture) = super::joints::of_joints(work) {
+        sheet.blocks.push(Block::Picture {
+            index: sheet.pictures.len(),
+        });
+        sheet.blocks.push(text("Each joint seen from the side where the mate goes in: grey is cut away, white is the mate, dashed what it covers with its shoulders, red what stays open to the eye."));
+        sheet.pictures.push(picture);
+    }
     if !report.programs.is_empty() {
         sheet.blocks.push(Block::NewPage);
         checks(&mut sheet, u, report);
@@ -434,10 +441,12 @@ fn hand_work(b: &mut Vec<Block>, report: &ReportDocument) {
 }
 
 /// The joints in the order in which the job names them.
-fn joints(b: &mut Vec<Block>, u: Show, report: &ReportDocument) {
+fn joints(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
     if report.joints.is_empty() {
         return;
     }
+    let b = &mut sheet.blocks;
+    b.push(Block::NewPage);
     b.push(heading("Putting it together"));
     b.push(text("The joints as the programs cut them, in the order in which the job names them. Room between the cheeks is both sides together: of the thickest piece where it is tightest, and of the thinnest where it is widest. Put every joint together dry before you glue."));
     let span = |s: Option<[f64; 2]>| {
