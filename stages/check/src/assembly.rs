@@ -33,6 +33,8 @@ const SECTION_STEP_MM: f64 = 3.0;
 const SURFACE_MM: f64 = 0.02;
 /// A figure of a joint shows so much round what the mate covers, mm.
 const FIGURE_MM: f64 = 8.0;
+/// Of a long joint a figure shows one end, so many mm of it.
+const FIGURE_MOST_MM: f64 = 110.0;
 /// A window round a tenon in which its wood is looked at, mm beside it.
 const BESIDE_TENON_MM: f64 = 25.0;
 
@@ -377,12 +379,20 @@ impl Socket<'_> {
                 .filter(|a| *a > NOTHING_MM2)
                 .unwrap_or(0.0);
         }
-        let window = PolySet::from_contour(&rectangle(covers.grown(FIGURE_MM)), KERNEL_MM);
+        let window = covers.grown(FIGURE_MM);
+        let far = window.min + point(FIGURE_MOST_MM, FIGURE_MOST_MM);
+        let near = Bounds {
+            min: window.min,
+            max: point(window.max.x.min(far.x), window.max.y.min(far.y)),
+        };
+        let window = PolySet::from_contour(&rectangle(near), KERNEL_MM);
+        let within = |p: &PolySet| outlines(&p.intersection(&window));
+        let of = |c: Contour| within(&PolySet::from_contour(&c, KERNEL_MM));
         m.figure = JointFigure {
-            cavity: outlines(&mouth.intersection(&window)),
-            mate: vec![rounded(mate, round)],
-            cover: vec![rectangle(covers)],
-            open: open.iter().flat_map(outlines).collect(),
+            cavity: within(&mouth),
+            mate: of(rounded(mate, round)),
+            cover: of(rectangle(covers)),
+            open: open.iter().flat_map(within).collect(),
         };
         Some(m)
     }

@@ -357,6 +357,7 @@ pub(super) fn wanted_by(work: &Work) -> Wanted {
         leave: f.leave,
         cutter: f.cutter_wanted.clone(),
         waste: f.waste.clone(),
+        mating: None,
         source: f.source.clone(),
     };
     let part = |v: &Variant| {

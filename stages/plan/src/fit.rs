@@ -4,6 +4,7 @@
 //! outside its part, or leaves too little wood is said.
 
 mod joints;
+mod movement;
 
 use crate::lies::{Lies, Outer};
 use grainway_geom::tolerance::SAME_POINT_MM;
@@ -50,6 +51,12 @@ pub struct FitSettings {
     pub glue_room: Length,
     /// Room between the bottoms of two slots of an edge halving, a length; each slot gets half of it.
     pub slot_room: Length,
+    /// Relative humidity, percent, of the place where the piece will stand: the driest and the dampest that lasts for weeks.
+    pub humidity: [f64; 2],
+    /// Temperature there, °C.
+    pub temperature: f64,
+    /// The most that a part may move across its grain where its mate does not, a length; more is told.
+    pub most_movement: Length,
 }
 
 /// How much room a fit leaves, at least and at most.
@@ -99,6 +106,9 @@ impl Default for FitSettings {
             end_room: Length::from_mm(0.5),
             glue_room: Length::from_mm(2.0),
             slot_room: Length::from_mm(0.25),
+            humidity: [35.0, 65.0],
+            temperature: 20.0,
+            most_movement: Length::from_mm(1.5),
         }
     }
 }
@@ -135,6 +145,12 @@ impl TypedStage for Fit {
         let mut findings = Vec::new();
         check_settings(&work.documents, settings, &mut findings);
         joints::check_rooms(&work.documents, settings, &mut findings);
+        joints::check_climate(&work.documents, settings, &mut findings);
+        findings.extend(movement::held_across(
+            &work.documents,
+            &work.parts,
+            settings,
+        ));
         let stocks = check_stocks(&work.documents, &work.parts, settings, &mut findings);
         let mut variants = Vec::new();
         for (i, part) in work.parts.iter().enumerate() {
@@ -189,6 +205,7 @@ fn check_settings(documents: &Documents, settings: &FitSettings, findings: &mut 
         ("end-room", settings.end_room),
         ("glue-room", settings.glue_room),
         ("slot-room", settings.slot_room),
+        ("most-movement", settings.most_movement),
     ] {
         if !(value.mm().is_finite() && value.mm() >= 0.0) {
             let message = format!(

@@ -285,7 +285,7 @@ class Piece:
         """The mate reaches into the corners at the roots of tenons: a lobe goes into the tenon's edge."""
         reach = self.cuts.below(self.wood.bottom + TOLERANCE, False)
         radius = self.smallest_radius(self.outline.buffer(1).difference(self.outline), self.wood.bottom + TOLERANCE)
-        for p, tip, out in self.part.roots:
+        for p, tip, out in self.part.roots if radius else []:
             at = np.array([self.at.place(self.part, Point(p)).coords[0]])
             if not reach.covered(at, SLACK)[0]:
                 self.fault("relief missing", f"root of a tenon at {place(at[0])}")

@@ -1,5 +1,6 @@
 //! Joints: sizes that follow the mate's readings, corners that the mate covers, and joints put together from the programs' texts.
 
+mod against_shapely;
 mod fits;
 mod kinds;
 mod planted;

@@ -301,6 +301,10 @@ pub struct WoodFigures {
     pub density: f64,
     /// Side hardness, newtons.
     pub hardness: f64,
+    /// Change of width of a flat sawn board, a share for each percent of moisture (dimensional change coefficient C_T), from 0.0005 to
+    /// 0.006. Movement of its joints is not looked at when left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub movement: Option<f64>,
     /// Where the figures come from.
     #[serde(default)]
     pub source: String,

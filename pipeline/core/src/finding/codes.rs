@@ -177,11 +177,15 @@ codes! {
     FIT_LOOSE = "fit-loose" Note
         "The wood of a joint's mate differs so much in thickness that its thinnest piece is loose.",
         "Plane the pieces to one thickness, give the thin ones a stock of their own, or choose a looser fit.",
-        "stages/plan/src/fit/joints.rs::wood_of_unequal_thickness_is_told";
+        "tests/tests/whole/joints/fits.rs::wood_of_unequal_thickness_is_told";
     FLOOR_THIN = "floor-thin" Warning
         "Little wood is left under a feature.",
         "Lessen the depth, or lower the limit if it is meant.",
         "stages/plan/src/fit.rs::thin_walls_and_floors_are_warnings";
+    HELD_ACROSS = "held-across" Warning
+        "A joint holds a part across its grain, and the part will move more over the year than the joint can bear.",
+        "Divide it into narrower tenons, fasten its middle only and leave room at its ends, or raise `most-movement` if it is meant.",
+        "tests/tests/whole/joints/fits.rs::a_wide_part_held_across_its_grain_is_told";
     HELD_OTHERWISE = "held-otherwise" Warning
         "The job says that the wood is held by something that the program knows nothing of.",
         "Make sure that the board and every piece stay where they are until the last cut.",
@@ -413,7 +417,7 @@ codes! {
     VERIFY_JOINT = "verify-joint" Error
         "Put together from what the programs cut, a joint does not close.",
         "Ease the edges of one of the parts, widen the shoulder, or take a thinner cutter; the message says what is in the way.",
-        "tests/tests/whole/joints.rs::a_tenon_that_stops_short_is_told";
+        "tests/tests/whole/joints/planted.rs::a_tenon_that_stops_short_is_told";
     VERIFY_LEFTOVER = "verify-leftover" Error
         "The program leaves wood that is to go.",
         "Do not run it. Report the failure if the text was not edited.",

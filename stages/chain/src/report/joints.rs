@@ -2,14 +2,18 @@
 
 use super::picture::{FASTEN, OPEN, PIECE, Picture};
 use super::pieces::{Figure, Layer, laid_out};
+use grainway_geom::Point;
 use grainway_pipeline::work::{JointVerdict, Work};
 
 /// Figures side by side.
 const A_ROW: usize = 3;
+/// Room for a figure; each has a scale of its own.
+const CELL: Point = Point { x: 100.0, y: 70.0 };
 
 /// All joints of the job; `None` where it names none.
 pub(super) fn of_joints(work: &Work) -> Option<Picture> {
-    let figures: Vec<Figure> = work.joints.iter().map(figure).collect();
+    let figures = work.joints.iter().map(|j| figure(j).fitted(CELL));
+    let figures: Vec<Figure> = figures.collect();
     (!figures.is_empty()).then(|| laid_out("Joints".to_string(), figures, A_ROW))
 }
 

@@ -40,6 +40,23 @@ impl Figure {
             bounds,
         }
     }
+    /// As large as this box lets it be.
+    pub(super) fn fitted(mut self, to: Point) -> Figure {
+        let own = self.bounds;
+        let by = (to.x / own.width()).min(to.y / own.height());
+        if by.is_finite() {
+            for v in self
+                .layers
+                .iter_mut()
+                .flat_map(|l| &mut l.contours)
+                .flat_map(|c| &mut c.vertices)
+            {
+                v.at = (v.at - own.min) * by;
+            }
+            self.bounds = Bounds::of([Point::default(), point(own.width(), own.height()) * by]);
+        }
+        self
+    }
     fn of_solid(solid: &Solid, up: Side, words: String) -> Figure {
         let lines = Layer {
             contours: solid.lines(up),

@@ -175,7 +175,7 @@ pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
         sheet.blocks.push(Block::Picture {
             index: sheet.pictures.len(),
         });
-        sheet.blocks.push(text("Each joint seen from the side where the mate goes in: grey is cut away, white is the mate, dashed what it covers with its shoulders, red what stays open to the eye."));
+        sheet.blocks.push(text("Each joint seen from the side where the mate goes in: grey is cut away, white is the mate, dashed what it covers with its shoulders, red what stays open to the eye. Each has a scale of its own; of a long one an end is shown."));
         sheet.pictures.push(picture);
     }
     if !report.programs.is_empty() {

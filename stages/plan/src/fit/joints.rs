@@ -32,6 +32,31 @@ pub(super) fn check_rooms(
     }
 }
 
+/// A climate that cannot be is told.
+pub(super) fn check_climate(
+    documents: &Documents,
+    settings: &FitSettings,
+    findings: &mut Vec<Finding>,
+) {
+    let [dry, damp] = settings.humidity;
+    let mut say = |key: &str, message: String| {
+        let at = documents.setting("fit", &[key]);
+        findings.push(Finding::new(&code::BAD_NUMBER, message).pointer(at));
+    };
+    if !(dry > 0.0 && dry <= damp && damp < 100.0) {
+        let message = format!(
+            "The humidity of the place is from {dry} to {damp} %; it must lie between 0 and 100 and rise."
+        );
+        say("humidity", message);
+    }
+    let celsius = settings.temperature;
+    if !(-20.0..=60.0).contains(&celsius) {
+        let message =
+            format!("The temperature of the place is {celsius} °C; it must be from -20 to 60.");
+        say("temperature", message);
+    }
+}
+
 /// The part with the features of joints as large as their mates need them.
 pub(super) fn with_room(
     part: &Part,

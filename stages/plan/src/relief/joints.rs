@@ -29,9 +29,12 @@ pub(super) enum Way {
     IntoTenon,
 }
 
+/// What becomes of the corner at a place, or of all corners.
+type Answer = (Option<Point>, Way);
+
 /// The corners of joints that are answered here, by part and feature.
 #[derive(Debug, Default)]
-pub(super) struct Ways(BTreeMap<(String, String), Vec<(Option<Point>, Way)>>);
+pub(super) struct Ways(BTreeMap<(String, String), Vec<Answer>>);
 
 impl Ways {
     /// What becomes of a corner.

@@ -5,7 +5,7 @@ use grainway_tests::{Made, load_texts, make, root};
 use serde_json::{Value, json};
 
 /// A shop with one 6 mm cutter, and drills for the pilots and dowels.
-fn shop() -> Value {
+pub fn shop() -> Value {
     json!({
         "format": "grainway.shop/1",
         "machines": { "router": { "dialect": "rs274-ngc", "travel": [1300, 900, 160], "z-zero": "bed", "max-feed": 6000, "max-plunge": 1500,
@@ -28,11 +28,16 @@ fn shop() -> Value {
 
 /// A job of these parts and joints, made.
 pub fn job(parts: Value, joints: Value) -> Made {
-    job_in(shop(), parts, joints)
+    of(shop(), parts, joints)
 }
 
-fn job_in(shop: Value, parts: Value, joints: Value) -> Made {
+fn of(shop: Value, parts: Value, joints: Value) -> Made {
     let job = json!({ "format": "grainway.job/1", "name": "joints", "shop": "s", "parts": parts, "joints": joints });
+    job_in(&shop, &job)
+}
+
+/// A job made.
+pub fn job_in(shop: &Value, job: &Value) -> Made {
     make(load_texts(&job.to_string(), &shop.to_string(), &root()).unwrap()).unwrap()
 }
 
@@ -69,7 +74,7 @@ fn rail_in_leg() -> Value {
 fn with_readings(readings: &[f64]) -> Made {
     let mut shop = shop();
     shop["stocks"]["rails"]["thickness"] = json!(readings);
-    job_in(shop, json!([rail(), leg()]), json!([rail_in_leg()]))
+    of(shop, json!([rail(), leg()]), json!([rail_in_leg()]))
 }
 
 fn verdict(made: &Made) -> &JointVerdict {
@@ -124,7 +129,7 @@ fn through(shoulders: bool, eased: Option<f64>) -> Made {
     let joint = json!({ "id": "rail-in-leg", "joint": { "mortise-and-tenon": {
         "tenon": { "part": "rail", "end": "left", "width": width, "length": 19 },
         "mortise": { "part": "leg", "at": [250, 60], "lies": "along" }, "through": true } } });
-    job_in(shop(), json!([rail, post(eased)]), json!([joint]))
+    of(shop(), json!([rail, post(eased)]), json!([joint]))
 }
 
 fn hand_work(made: &Made) -> Vec<String> {
@@ -221,4 +226,77 @@ fn joints_that_cannot_be_are_told_with_their_place() {
         outside.contains("reaches over its part's edge"),
         "{outside}"
     );
+}
+
+/// Programs without their remarks, by setup.
+fn texts(made: &Made) -> Vec<(String, String)> {
+    let bare = |text: String| -> String {
+        let lines = text.lines().filter(|l| !l.trim_start().starts_with('('));
+        lines.map(|l| format!("{l}\n")).collect()
+    };
+    let programs = made.work.programs.iter();
+    programs
+        .map(|p| (p.setup.clone(), bare(made.text(&p.text))))
+        .collect()
+}
+
+#[test]
+fn one_reading_changes_its_mate_and_nothing_else() {
+    let with = |thickest: f64| {
+        let mut shop = shop();
+        shop["stocks"]["rails"]["thickness"] = json!([19.0, thickest]);
+        let side =
+            json!({ "id": "side", "stock": "board-19", "blank": { "length": 500, "width": 250 } });
+        let shelf =
+            json!({ "id": "shelf", "stock": "board-18", "blank": { "length": 400, "width": 250 } });
+        let housing = json!({ "id": "shelf-in-side", "joint": { "housing": { "panel": { "part": "shelf" },
+            "housing": { "part": "side", "at": 200, "lies": "across", "depth": 6 } } } });
+        of(
+            shop,
+            json!([rail(), leg(), side, shelf]),
+            json!([rail_in_leg(), housing]),
+        )
+    };
+    let (before, after) = (with(19.3), with(19.6));
+    assert!(before.ready() && after.ready());
+    let holds = |setup: &str| -> Vec<String> {
+        let setup = before.work.setups.iter().find(|s| s.id == setup).unwrap();
+        setup.placements.iter().map(|p| p.variant.clone()).collect()
+    };
+    let mut changed: Vec<String> = Vec::new();
+    for (old, new) in texts(&before).into_iter().zip(texts(&after)) {
+        if old != new {
+            changed.extend(holds(&old.0));
+        }
+    }
+    changed.sort();
+    // The rail itself lies on thicker wood.
+    assert_eq!(changed, ["leg", "rail"]);
+}
+
+/// Ash moves by 0.00274 of its width a percent of moisture; 35 to 65 % humidity at 20 °C are about 6.9 to 12 %.
+#[test]
+fn a_wide_part_held_across_its_grain_is_told() {
+    let held = |width: f64, lies: &str| {
+        let mut seat = rail();
+        seat["blank"]["width"] = json!(width + 40.0);
+        let joint = json!({ "id": "seat", "joint": { "mortise-and-tenon": {
+            "tenon": { "part": "rail", "end": "left", "width": width, "length": 20 },
+            "mortise": { "part": "leg", "at": [250, 110], "lies": lies } } } });
+        let wide = json!({ "id": "leg", "stock": "board-45", "blank": { "length": 500, "width": 220, "dimensioned": true } });
+        let made = job(json!([seat, wide]), json!([joint]));
+        let told: Vec<String> = made
+            .with_code("held-across")
+            .iter()
+            .map(|f| f.message.clone())
+            .collect();
+        told
+    };
+    assert_eq!(held(100.0, "along"), [""; 0]);
+    let told = held(180.0, "along");
+    assert!(
+        told[0].contains("180 mm of rail") && told[0].contains("2.5 mm"),
+        "{told:?}"
+    );
+    assert_eq!(held(180.0, "across"), [""; 0]);
 }
