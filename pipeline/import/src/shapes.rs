@@ -511,6 +511,11 @@ pub fn blank(
     if !fine {
         return None;
     }
+    Some(narrowed(left, right, width, &ends))
+}
+
+/// A rectangle between two shoulders with tenons at its ends.
+fn narrowed(left: f64, right: f64, width: f64, ends: &[Vec<Cut>; 2]) -> Contour {
     let mut points = vec![point(left, 0.0), point(right, 0.0)];
     for c in &ends[1] {
         let tip = right + c.length;
@@ -531,9 +536,7 @@ pub fn blank(
             point(left, c.low),
         ]);
     }
-    Some(without_straight_corners(
-        &Contour::polygon(points).without_repeats(1e-9),
-    ))
+    without_straight_corners(&Contour::polygon(points).without_repeats(1e-9))
 }
 
 /// A tenon that a blank's outline goes round.

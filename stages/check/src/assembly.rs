@@ -365,19 +365,32 @@ impl Socket<'_> {
             }
             self.rooms(&c, section, &mut m);
         }
+        let at_exit = depth - SURFACE_MM;
+        let tip = || match tenon {
+            Some(t) => t.section(at_exit, mate, self.along()),
+            None => self.cover(mate),
+        };
+        let exit = through.then(|| seen(&cut(at_exit), tip(), &wood));
+        self.looked_at(&cut(SURFACE_MM), exit, &wood, (mate, round), &mut m);
+        Some(m)
+    }
+
+    /// What is seen of the joint: how much stays open, and a figure of it.
+    fn looked_at(
+        &self,
+        mouth: &PolySet,
+        exit: Option<PolySet>,
+        wood: &PolySet,
+        (mate, round): (Bounds, f64),
+        m: &mut Measured,
+    ) {
         let covers = self.cover(mate);
-        let mouth = cut(SURFACE_MM);
-        let mut open = vec![seen(&mouth, covers, &wood)];
-        if through {
-            let tip = tenon.map_or(covers, |t| {
-                t.section(depth - SURFACE_MM, mate, self.along())
-            });
-            open.push(seen(&cut(depth - SURFACE_MM), tip, &wood));
-        }
+        let open: Vec<PolySet> = std::iter::once(seen(mouth, covers, wood))
+            .chain(exit)
+            .collect();
         for (visible, open) in m.visible.iter_mut().zip(&open) {
-            *visible = Some(open.area())
-                .filter(|a| *a > NOTHING_MM2)
-                .unwrap_or(0.0);
+            let area = open.area();
+            *visible = if area > NOTHING_MM2 { area } else { 0.0 };
         }
         let window = covers.grown(FIGURE_MM);
         let far = window.min + point(FIGURE_MOST_MM, FIGURE_MOST_MM);
@@ -389,12 +402,11 @@ impl Socket<'_> {
         let within = |p: &PolySet| outlines(&p.intersection(&window));
         let of = |c: Contour| within(&PolySet::from_contour(&c, KERNEL_MM));
         m.figure = JointFigure {
-            cavity: within(&mouth),
+            cavity: within(mouth),
             mate: of(rounded(mate, round)),
             cover: of(rectangle(covers)),
             open: open.iter().flat_map(within).collect(),
         };
-        Some(m)
     }
 
     /// Squares about the corners of a feature that the hand-work list has squared, and what the feature's shape holds, both in the part's

@@ -384,7 +384,6 @@ fn decide(by: &Deciding<'_>, variant: &mut Variant, index: usize, radius: f64, s
     let room = reach::machining(variant, feature, radius, &mut notes);
     let centres = reach::centres(&room, radius, &mut notes);
     let mut corners = feature.corners.clone();
-    let mut by_hand = 0;
     for corner in corners.iter_mut().filter(|c| c.angle <= up_to) {
         let way = by.ways.of(variant, feature, corner.at);
         corner.answer = if way == Some(Way::Covered) {
@@ -394,7 +393,6 @@ fn decide(by: &Deciding<'_>, variant: &mut Variant, index: usize, radius: f64, s
             let into = into_before(corner, ReliefWay::IntoAlong);
             lobe(corner, feature, Some(into), radius, margin, &centres)
         } else if wish.by_hand || way == Some(Way::ByHand) {
-            by_hand += 1;
             CornerAnswer::ByHand
         } else {
             match wish.kind {
@@ -418,31 +416,7 @@ fn decide(by: &Deciding<'_>, variant: &mut Variant, index: usize, radius: f64, s
         &mut corners,
         said,
     );
-    if by_hand > 0 {
-        said.hand_work.push(HandWork {
-            part: variant.part.clone(),
-            count: said.count,
-            feature: Some(feature.key.clone()),
-            at: corners
-                .iter()
-                .find(|c| c.answer == CornerAnswer::ByHand)
-                .map(|c| c.at),
-            what: format!(
-                "square {by_hand} corner{} of {} {} to {:.1} mm depth",
-                if by_hand == 1 { "" } else { "s" },
-                feature.kind.word(),
-                feature.key,
-                variant.z.depth_of(feature.floor).min(variant.z.mean)
-            ),
-            why: match wish.by_hand {
-                true => format!("asked for; the cutter leaves a fillet of {radius:.2} mm"),
-                false => format!(
-                    "the mate has square corners; the cutter leaves a fillet of {radius:.2} mm"
-                ),
-            },
-            pieces: Vec::new(),
-        });
-    }
+    by_hand_line(variant, feature, &corners, (wish.by_hand, radius), said);
     variant.features[index].corners = corners;
     let feature = &variant.features[index];
     lobes_meet(variant, feature, said);
@@ -450,6 +424,40 @@ fn decide(by: &Deciding<'_>, variant: &mut Variant, index: usize, radius: f64, s
     if feature.kind == FeatureKind::Outline {
         shoulder_loss(variant, feature, settings, said);
     }
+}
+
+/// The line of the hand-work list for corners that are squared by hand.
+fn by_hand_line(
+    variant: &Variant,
+    feature: &SizedFeature,
+    corners: &[Corner],
+    (asked, radius): (bool, f64),
+    said: &mut Said,
+) {
+    let squared = || corners.iter().filter(|c| c.answer == CornerAnswer::ByHand);
+    let n = squared().count();
+    if n == 0 {
+        return;
+    }
+    let why = match asked {
+        true => "asked for",
+        false => "the mate has square corners",
+    };
+    said.hand_work.push(HandWork {
+        part: variant.part.clone(),
+        count: said.count,
+        feature: Some(feature.key.clone()),
+        at: squared().next().map(|c| c.at),
+        what: format!(
+            "square {n} corner{} of {} {} to {:.1} mm depth",
+            if n == 1 { "" } else { "s" },
+            feature.kind.word(),
+            feature.key,
+            variant.z.depth_of(feature.floor).min(variant.z.mean)
+        ),
+        why: format!("{why}; the cutter leaves a fillet of {radius:.2} mm"),
+        pieces: Vec::new(),
+    });
 }
 
 /// What becomes of the corners without relief: a thinner cutter goes over those of a recess, unless the job names the cutter or

@@ -11,6 +11,7 @@ mod parse;
 mod problem;
 mod read;
 mod shop;
+mod side;
 mod stock;
 mod wood;
 
@@ -24,6 +25,7 @@ pub use read::{
     read_settings_layer, read_shop, read_shop_as_far_as_possible, schema_job, schema_shop,
 };
 pub use shop::*;
+pub use side::{Edge, End, Side};
 pub use stock::{Board, ConfirmedReading, Stock, ThicknessReading, UNLIKE_SHARE, WIDEST_SPREAD_MM};
 pub use wood::{WOODS, Wood, wood};
 

@@ -3,9 +3,10 @@
 use super::{both_hands, described, shifted, with_keys};
 use grainway_geom::{Bounds, Contour, Point, point};
 use grainway_pipeline::doc::{
-    AcrossShape, AlongShape, AtEdgeShape, AtEndShape, CirclesShape, Depth, DowelsOf, Edge, End,
-    FeatureDoc, FeatureKind, HalvedPart, Joint, JointDoc, Length, LongWay, MortiseOf,
-    RectangleShape, Relief, ReliefKind, ReliefWay, Shape, Side, SlottedPart,
+    AcrossShape, AlongShape, AtEdgeShape, AtEndShape, CirclesShape, Depth, DowelJoint, DowelsOf,
+    Edge, End, FeatureDoc, FeatureKind, HalvedPart, HalvingJoint, HousingJoint, Joint, JointDoc,
+    Length, LongWay, MortiseAndTenon, MortiseOf, RebateJoint, RectangleShape, Relief, ReliefKind,
+    ReliefWay, Shape, Side, SlottedPart,
 };
 use grainway_pipeline::work::{Documents, Feature, Mating, Part, Wall};
 use std::collections::BTreeMap;
@@ -51,133 +52,35 @@ fn halves<'d>(
     parts: &BTreeMap<String, Part>,
     documents: &Documents,
 ) -> Vec<Half<'d>> {
-    let of_stock = |id: &str| -> Span {
-        let readings = documents.stock(id).map(|s| s.readings_mm());
-        readings.map_or((0.0, 0.0), |(low, _, high)| (low, high))
-    };
-    let of_part = |id: &str| parts.get(id).map(|p| of_stock(&p.stock));
-    let wide = |id: &str| parts.get(id).map(|p| p.outline.bounds().max.y);
-    let below = |l: Length| Depth::Below(l);
-    let found = (|| -> Option<Vec<Half<'d>>> {
-        Some(match &joint.joint {
-            Joint::MortiseAndTenon(j) => {
-                let depth = match j.through {
-                    true => Depth::Through,
-                    false => below(j.tenon.length),
-                };
-                let span = of_part(&j.tenon.part)?;
-                let share = f64::from(u8::from(!j.through));
-                vec![mortise(
+    let mates = Mates { parts, documents };
+    let mut halves = match &joint.joint {
+        Joint::MortiseAndTenon(j) => tenoned(joint, j, &mates),
+        Joint::LooseTenon(j) => {
+            let depth = Depth::Below(Length::from_mm(0.5 * j.tenon.length.mm()));
+            let span = mates.of_stock(&j.tenon.stock);
+            let of = |m| mortise(joint, m, j.tenon.width, span, depth, 0.5);
+            both(of(&j.first), of(&j.second))
+        }
+        Joint::Housing(j) => housed(joint, j, &mates).map(|h| vec![h]),
+        Joint::Rebate(j) => rebated(joint, j, &mates).map(|h| vec![h]),
+        Joint::Halving(j) => halving(joint, j, &mates),
+        Joint::EdgeHalving(j) => {
+            let of = |s: &'d SlottedPart, mate: &str| {
+                Some(slotted(
                     joint,
-                    &j.mortise,
-                    j.tenon.width,
-                    span,
-                    depth,
-                    share,
-                )?]
-            }
-            Joint::LooseTenon(j) => {
-                let depth = below(Length::from_mm(0.5 * j.tenon.length.mm()));
-                let span = of_stock(&j.tenon.stock);
-                let of = |m| mortise(joint, m, j.tenon.width, span, depth, 0.5);
-                vec![of(&j.first)?, of(&j.second)?]
-            }
-            Joint::Housing(j) => {
-                let span = of_part(&j.panel.part)?;
-                let h = &j.housing;
-                let (width, from, to) = (Length::from_mm(span.1), h.from, h.to);
-                let at = h.at;
-                let (kind, shape) = match h.lies {
-                    LongWay::Across => (
-                        FeatureKind::Housing,
-                        Shape::Across(AcrossShape {
-                            at,
-                            width,
-                            from,
-                            to,
-                        }),
-                    ),
-                    LongWay::Along => (
-                        FeatureKind::Groove,
-                        Shape::Along(AlongShape {
-                            at,
-                            width,
-                            from,
-                            to,
-                        }),
-                    ),
-                };
-                let stop = |l: Option<Length>| l.map_or(Wall::Open, |_| Wall::End);
-                let ends = [stop(from), stop(to)];
-                let walls = walls(h.lies == LongWay::Along, [Wall::Cheek; 2], ends);
-                let doc = feature(joint, kind, h.side, shape, Some(below(h.depth)));
-                vec![half(joint, &h.part, doc, walls, span, 0.0)]
-            }
-            Joint::Rebate(j) => {
-                let span = of_part(&j.panel.part)?;
-                let r = &j.rebate;
-                let size = Length::from_mm(span.1);
-                let (shape, along) = match (r.end, r.edge) {
-                    (Some(end), None) => (Shape::AtEnd(AtEndShape { end, length: size }), false),
-                    (None, Some(edge)) => (Shape::AtEdge(AtEdgeShape { edge, width: size }), true),
-                    _ => return None,
-                };
-                let high = r.end == Some(End::Left) || r.edge == Some(Edge::Near);
-                let walls = walls(along, one(high), [Wall::Open; 2]);
-                let doc = feature(
-                    joint,
-                    FeatureKind::Rebate,
-                    r.side,
-                    shape,
-                    Some(below(r.depth)),
-                );
-                vec![half(joint, &r.part, doc, walls, span, 0.0)]
-            }
-            Joint::Halving(j) => {
-                let mean = || {
-                    Some(
-                        documents
-                            .stock(&parts.get(&j.second.part)?.stock)?
-                            .readings_mm()
-                            .1,
-                    )
-                };
-                let depth = match j.depth {
-                    Some(depth) => depth,
-                    None => Length::from_mm(mean()? / 2.0),
-                };
-                let mut one = halved(joint, &j.first, wide(&j.second.part)?, Side::Face)?;
-                let mut other = halved(joint, &j.second, wide(&j.first.part)?, Side::Back)?;
-                if let (Cut::New(a), Cut::New(b)) = (&mut one.cut, &mut other.cut) {
-                    a.depth = Some(below(depth));
-                    b.left = Some(depth);
-                }
-                vec![one, other]
-            }
-            Joint::EdgeHalving(j) => {
-                let of = |s: &'d SlottedPart, mate: &str| {
-                    Some(slotted(joint, s, wide(&s.part)?, of_part(mate)?))
-                };
-                vec![of(&j.first, &j.second.part)?, of(&j.second, &j.first.part)?]
-            }
-            Joint::Dowels(j) => {
-                let of = |d: &'d DowelsOf| {
-                    let shape = Shape::Circles(CirclesShape {
-                        at: d.at.clone(),
-                        diameter: j.diameter,
-                    });
-                    let (depth, share) = match d.depth {
-                        Some(depth) => (depth, 0.0),
-                        None => (Length::from_mm(0.5 * j.length.mm()), 0.5),
-                    };
-                    let doc = feature(joint, FeatureKind::Hole, d.side, shape, Some(below(depth)));
-                    half(joint, &d.part, doc, [Wall::Open; 4], (0.0, 0.0), share)
-                };
-                vec![of(&j.first), of(&j.second)]
-            }
-        })
-    })();
-    let mut halves = found.unwrap_or_default();
+                    s,
+                    mates.wide(&s.part)?,
+                    mates.of_part(mate)?,
+                ))
+            };
+            both(of(&j.first, &j.second.part), of(&j.second, &j.first.part))
+        }
+        Joint::Dowels(j) => Some(vec![
+            dowelled(joint, j, &j.first),
+            dowelled(joint, j, &j.second),
+        ]),
+    }
+    .unwrap_or_default();
     // Two features in one part are told apart by a number.
     if halves.len() == 2 && halves[0].part == halves[1].part {
         for (n, half) in halves.iter_mut().enumerate() {
@@ -187,6 +90,121 @@ fn halves<'d>(
         }
     }
     halves
+}
+
+fn both<T>(a: Option<T>, b: Option<T>) -> Option<Vec<T>> {
+    Some(vec![a?, b?])
+}
+
+/// How thick and wide the parts are.
+struct Mates<'a> {
+    parts: &'a BTreeMap<String, Part>,
+    documents: &'a Documents,
+}
+
+impl Mates<'_> {
+    fn of_stock(&self, id: &str) -> Span {
+        let readings = self.documents.stock(id).map(|s| s.readings_mm());
+        readings.map_or((0.0, 0.0), |(low, _, high)| (low, high))
+    }
+    fn of_part(&self, id: &str) -> Option<Span> {
+        Some(self.of_stock(&self.parts.get(id)?.stock))
+    }
+    fn wide(&self, id: &str) -> Option<f64> {
+        Some(self.parts.get(id)?.outline.bounds().max.y)
+    }
+}
+
+fn tenoned<'d>(
+    joint: &JointDoc,
+    j: &'d MortiseAndTenon,
+    mates: &Mates<'_>,
+) -> Option<Vec<Half<'d>>> {
+    let depth = match j.through {
+        true => Depth::Through,
+        false => Depth::Below(j.tenon.length),
+    };
+    let span = mates.of_part(&j.tenon.part)?;
+    let share = f64::from(u8::from(!j.through));
+    mortise(joint, &j.mortise, j.tenon.width, span, depth, share).map(|m| vec![m])
+}
+
+fn housed<'d>(joint: &JointDoc, j: &'d HousingJoint, mates: &Mates<'_>) -> Option<Half<'d>> {
+    let span = mates.of_part(&j.panel.part)?;
+    let h = &j.housing;
+    let (at, width, from, to) = (h.at, Length::from_mm(span.1), h.from, h.to);
+    let (kind, shape) = match h.lies {
+        LongWay::Across => (
+            FeatureKind::Housing,
+            Shape::Across(AcrossShape {
+                at,
+                width,
+                from,
+                to,
+            }),
+        ),
+        LongWay::Along => (
+            FeatureKind::Groove,
+            Shape::Along(AlongShape {
+                at,
+                width,
+                from,
+                to,
+            }),
+        ),
+    };
+    let stop = |l: Option<Length>| l.map_or(Wall::Open, |_| Wall::End);
+    let ends = [stop(from), stop(to)];
+    let walls = walls(h.lies == LongWay::Along, [Wall::Cheek; 2], ends);
+    let doc = feature(joint, kind, h.side, shape, Some(Depth::Below(h.depth)));
+    Some(half(joint, &h.part, doc, walls, span, 0.0))
+}
+
+fn rebated<'d>(joint: &JointDoc, j: &'d RebateJoint, mates: &Mates<'_>) -> Option<Half<'d>> {
+    let span = mates.of_part(&j.panel.part)?;
+    let r = &j.rebate;
+    let size = Length::from_mm(span.1);
+    let (shape, along) = match (r.end, r.edge) {
+        (Some(end), None) => (Shape::AtEnd(AtEndShape { end, length: size }), false),
+        (None, Some(edge)) => (Shape::AtEdge(AtEdgeShape { edge, width: size }), true),
+        _ => return None,
+    };
+    let high = r.end == Some(End::Left) || r.edge == Some(Edge::Near);
+    let walls = walls(along, one(high), [Wall::Open; 2]);
+    let depth = Some(Depth::Below(r.depth));
+    let doc = feature(joint, FeatureKind::Rebate, r.side, shape, depth);
+    Some(half(joint, &r.part, doc, walls, span, 0.0))
+}
+
+fn halving<'d>(joint: &JointDoc, j: &'d HalvingJoint, mates: &Mates<'_>) -> Option<Vec<Half<'d>>> {
+    let depth = match j.depth {
+        Some(depth) => depth,
+        None => {
+            let stock = &mates.parts.get(&j.second.part)?.stock;
+            Length::from_mm(mates.documents.stock(stock)?.readings_mm().1 / 2.0)
+        }
+    };
+    let mut one = halved(joint, &j.first, mates.wide(&j.second.part)?, Side::Face)?;
+    let mut other = halved(joint, &j.second, mates.wide(&j.first.part)?, Side::Back)?;
+    if let (Cut::New(a), Cut::New(b)) = (&mut one.cut, &mut other.cut) {
+        a.depth = Some(Depth::Below(depth));
+        b.left = Some(depth);
+    }
+    Some(vec![one, other])
+}
+
+fn dowelled<'d>(joint: &JointDoc, j: &DowelJoint, d: &'d DowelsOf) -> Half<'d> {
+    let shape = Shape::Circles(CirclesShape {
+        at: d.at.clone(),
+        diameter: j.diameter,
+    });
+    let (depth, share) = match d.depth {
+        Some(depth) => (depth, 0.0),
+        None => (Length::from_mm(0.5 * j.length.mm()), 0.5),
+    };
+    let depth = Some(Depth::Below(depth));
+    let doc = feature(joint, FeatureKind::Hole, d.side, shape, depth);
+    half(joint, &d.part, doc, [Wall::Open; 4], (0.0, 0.0), share)
 }
 
 /// Walls at the left, the right, near and far of a band whose sides run along the part, or across it.
