@@ -1,7 +1,8 @@
 """Puts a mortise-and-tenon joint together with shapely, from the job and the programs' texts alone.
 
-Cases come as JSON lines on standard input: {"job", "shop", "programs": [[name, text], ...]}; each is answered by {"open": mm, "cheeks":
-[least, greatest], "ends": [least, greatest], "visible": [mm² where it goes in, mm² where it comes out]}.
+Cases come as JSON lines on standard input: {"job", "shop", "programs": [[name, text], ...], "squared": [[part, feature], ...]}, the last
+being what the hand-work list has squared. Each is answered by {"open": mm, "cheeks": [least, greatest], "ends": [least, greatest],
+"visible": [mm² where it goes in, mm² where it comes out]}.
 """
 import json
 import sys
@@ -39,7 +40,7 @@ def lying(documents, programs):
 
 
 class Tenon:
-    def __init__(self, documents, part, at, cuts, doc, end):
+    def __init__(self, documents, part, at, cuts, doc, end, squared):
         _, _, length, width = part.outline.bounds
         self.long, self.wide = mm(doc["length"], documents.unit), mm(doc["width"], documents.unit)
         low = mm(doc["offset"], documents.unit) if "offset" in doc else (width - self.wide) / 2
@@ -49,8 +50,11 @@ class Tenon:
         # Half way down: tabs stand lower.
         self.gone = cuts.below((wood.top + wood.highest_bottom) / 2, False).swept()
         self.place = lambda g: at.place(part, g)
-        # Corners that the hand-work list has squared.
-        self.squared = []
+        if squared:
+            reach = 1.05 * max(c.diameter for c in documents.cutters.values() if c.kind == "end-mill") / 2
+            for y in (low, low + self.wide):
+                corner = box(self.shoulder - reach, y - reach, self.shoulder + reach, y + reach)
+                self.gone = self.gone.union(self.place(corner.difference(part.outline)))
 
     def across(self, s):
         """How far it goes from its middle to either edge, so far from its shoulder."""
@@ -75,7 +79,10 @@ def assemble(case):
         part, at, cuts = found[j["mortise"]["part"]]
         member = found[j["tenon"]["part"]]
         ends = ["left", "right"] if j["tenon"]["end"] == "both" else [j["tenon"]["end"]]
-        answers = [joined(documents, job, j, part, at, cuts, Tenon(documents, *member, j["tenon"], end)) for end in ends]
+        squared = {tuple(s) for s in case["squared"]}
+        by_hand = (member[0].id, "outline") in squared, (part.id, job["joints"][0]["id"]) in squared
+        tenons = [Tenon(documents, *member, j["tenon"], end, by_hand[0]) for end in ends]
+        answers = [joined(documents, job, j, part, at, cuts, tenon, by_hand[1]) for tenon in tenons]
     worst = answers[0]
     for a in answers[1:]:
         worst = {
@@ -87,7 +94,7 @@ def assemble(case):
     return worst
 
 
-def joined(documents, job, j, part, at, cuts, tenon):
+def joined(documents, job, j, part, at, cuts, tenon, squared):
     docs = {p["id"]: p for p in job["parts"]}
     eased = lambda doc: mm(docs[doc["part"]].get("eased", 0), documents.unit)
     thin, _, thick, _ = documents.stocks[docs[j["tenon"]["part"]]["stock"]]
@@ -104,7 +111,8 @@ def joined(documents, job, j, part, at, cuts, tenon):
         return affinity.translate(r, x, y)
 
     window = at.place(part, rect(-tenon.wide / 2 - 40, tenon.wide / 2 + 40, thick / 2 + 40))
-    by_hand = case_squares(feature, part, at, thick, tenon, through, round_)
+    # Corners squared by hand are as wanted.
+    by_hand = at.place(part, feature.shape) if squared else None
 
     def cut(s):
         swept = cuts.below(wood.top - s, False).swept().intersection(window)
@@ -143,13 +151,6 @@ def joined(documents, job, j, part, at, cuts, tenon):
         tip = rect(-low, high, thick / 2).buffer(GAP, join_style="mitre")
         answer["visible"][1] = cut(depth - 0.02).difference(at.place(part, tip)).area
     return answer
-
-
-def case_squares(feature, part, at, thick, tenon, through, round_):
-    """A through mortise whose tenon keeps sharp arrises is squared by hand: then its corners are as wanted."""
-    if not through or round_ >= 3.0:
-        return None
-    return at.place(part, feature.shape)
 
 
 def clear(part, at, cavity, middle, along, u, half_long, half_thick):

@@ -3,7 +3,8 @@
 
 use super::fits::{job_in, shop};
 use crate::sabotage::{chain, tamper};
-use grainway_pipeline::work::CornerAnswer;
+use grainway_geom::{Contour, point};
+use grainway_pipeline::work::{Corner, CornerAnswer};
 use grainway_tests::{Made, load_texts, python, root, run};
 use serde_json::{Value, json};
 use std::io::{BufRead, BufReader, Write};
@@ -69,17 +70,24 @@ fn case(seed: u64) -> (Value, Value) {
     (job, shop)
 }
 
-/// The job made with a tenon whose corners are said to be covered.
-fn with_fillets(job: &Value, shop: &Value) -> Made {
+/// The job made with a mortise that is too short for its tenon, unless its corners are squared by hand.
+fn too_short(job: &Value, shop: &Value) -> Made {
     let change = tamper("change", |work| {
-        let outlines = work.variants.iter_mut().flat_map(|v| &mut v.features);
-        for corner in outlines
-            .filter(|f| f.key == "outline")
-            .flat_map(|f| &mut f.corners)
-        {
-            if matches!(corner.answer, CornerAnswer::Lobe { .. }) {
-                corner.answer = CornerAnswer::Covered;
+        let features = work.variants.iter_mut().flat_map(|v| &mut v.features);
+        for feature in features.filter(|f| f.key == "joint") {
+            let by_hand = |c: &Corner| c.answer == CornerAnswer::ByHand;
+            if feature.corners.iter().any(by_hand) {
+                continue;
             }
+            let b = feature.shape.bounds();
+            let along = b.width() > b.height();
+            let by = if along {
+                point(4.0, 0.0)
+            } else {
+                point(0.0, 4.0)
+            };
+            feature.shape = Contour::rectangle(b.min + by, b.max - by, 0.0);
+            feature.corners.clear();
         }
     });
     let loaded = load_texts(&job.to_string(), &shop.to_string(), &root()).unwrap();
@@ -106,7 +114,13 @@ impl Shapely {
         let programs: Vec<_> = programs
             .map(|p| (p.name.clone(), made.text(&p.text)))
             .collect();
-        let case = json!({ "job": job, "shop": shop, "programs": programs });
+        let by_hand = made
+            .work
+            .hand_work
+            .iter()
+            .filter(|h| h.what.starts_with("square"));
+        let squared: Vec<_> = by_hand.map(|h| (&h.part, &h.feature)).collect();
+        let case = json!({ "job": job, "shop": shop, "programs": programs, "squared": squared });
         writeln!(self.1, "{case}").unwrap();
         let mut answer = String::new();
         self.2.read_line(&mut answer).unwrap();
@@ -132,9 +146,9 @@ fn random_joints_agree_with_shapely_slow() {
     let (mut judged, mut open) = (0, 0);
     for seed in 1..=count {
         let (job, shop) = case(seed);
-        // Every third tenon keeps the fillets at its shoulder, where planning would have given it lobes.
+        // Every third mortise is too short.
         let made = match seed % 3 {
-            0 => with_fillets(&job, &shop),
+            0 => too_short(&job, &shop),
             _ => job_in(&shop, &job),
         };
         let Some(ours) = made.work.joints.first() else {
@@ -144,11 +158,17 @@ fn random_joints_agree_with_shapely_slow() {
         };
         let theirs = shapely.assembled(&job, &shop, &made);
         let what = format!("seed {seed}: {job}\nours {ours:?}\nshapely {theirs}");
-        assert_eq!(
-            ours.open > 0.0,
-            theirs["open"].as_f64().unwrap() > 0.0,
+        // Both look at the same depths.
+        assert!(
+            (ours.open - theirs["open"].as_f64().unwrap()).abs() < 1e-6,
             "{what}"
         );
+        judged += 1;
+        if ours.open > 0.0 {
+            // Where a mate meets a round end, its room is cut at a slant and says little.
+            open += 1;
+            continue;
+        }
         for (a, b) in [
             (ours.cheeks, &theirs["cheeks"]),
             (ours.ends, &theirs["ends"]),
@@ -161,8 +181,6 @@ fn random_joints_agree_with_shapely_slow() {
             (0..2).all(|i| (ours.visible[i] - seen[i]).abs() < SAME_MM2),
             "{what}"
         );
-        judged += 1;
-        open += u64::from(ours.open > 0.0);
     }
     println!("{judged} of {count} joints put together alike, {open} of them open");
     assert!(judged > count / 2 && open > 0);

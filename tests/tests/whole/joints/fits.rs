@@ -295,7 +295,7 @@ fn a_wide_part_held_across_its_grain_is_told() {
     assert_eq!(held(100.0, "along"), [""; 0]);
     let told = held(180.0, "along");
     assert!(
-        told[0].contains("180 mm of rail") && told[0].contains("2.5 mm"),
+        told[0].contains("180 mm of rail") && told[0].contains("2.48 mm"),
         "{told:?}"
     );
     assert_eq!(held(180.0, "across"), [""; 0]);

@@ -117,7 +117,6 @@ fn the_sample_of_all_kinds_closes() {
     assert!(made.ready());
     assert!(made.work.joints.len() >= 11, "{:#?}", made.work.joints);
     for j in &made.work.joints {
-        println!("{j:?}");
         assert_eq!(j.open, 0.0, "{j:?}");
     }
     let mut kinds: Vec<&str> = made
