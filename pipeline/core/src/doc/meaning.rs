@@ -216,6 +216,9 @@ pub(super) fn of_shop(shop: &Shop) -> Vec<Problem> {
         let mut at = at.below(name);
         at.between("density", wood.density, 0.05, 2.0);
         at.positive("hardness", wood.hardness);
+        if let Some(movement) = wood.movement {
+            at.between("movement", movement, 0.0005, 0.006);
+        }
     }
     problems
 }
