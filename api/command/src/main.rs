@@ -8,6 +8,7 @@ mod progress;
 mod service;
 mod text;
 mod token;
+mod watch;
 
 use crate::progress::TerminalProgress;
 use clap::{Parser, Subcommand, ValueEnum};
@@ -64,6 +65,17 @@ enum Command {
     Check {
         /// The job document.
         job: PathBuf,
+    },
+    /// Make a job again whenever a file of it changes, tell what changed, and show its setup sheet on a page of this machine.
+    ///
+    /// For looking while the job is written: what is made goes when the watch ends, by an interrupt. Programs for the machine come from
+    /// `grainway make`. With --json each make is one line.
+    Watch {
+        /// The job document.
+        job: PathBuf,
+        /// The port of the page, on 127.0.0.1 alone; 0 takes a free one.
+        #[arg(long, value_name = "PORT", default_value_t = 0)]
+        port: u16,
     },
     /// Check program texts against a job.
     Verify {
@@ -204,6 +216,7 @@ fn dispatch(cli: &Cli, registries: &Registries) -> u8 {
                 ..MakeRequest::default()
             },
         ),
+        Command::Watch { job, port } => watch::run(cli, registries, job, *port),
         Command::Verify {
             programs,
             job,

@@ -16,6 +16,7 @@ mod spool;
 mod state;
 mod task;
 mod text_check;
+mod watch;
 
 pub use dispatch::{make, uses_native_plugins, verify};
 pub use folder::{JobFolder, MAX_FILE_BYTES, open};
@@ -28,3 +29,4 @@ pub use request::{Failure, MadeJob, MakeRequest, SetupResult, Verified, VerifyRe
 pub use spool::FolderSpool;
 pub use state::StateProblem;
 pub use task::JOB_PROCESS;
+pub use watch::{Remade, Watch, machine_seconds};

@@ -12,3 +12,4 @@ mod plugins;
 mod refused;
 mod runs;
 mod samples;
+mod watch;

@@ -236,7 +236,7 @@ fn put(answer: &mut Response, name: axum::http::HeaderName, value: &str) {
 }
 
 /// The media type of a file by its ending. Programs are text, whatever their controllers call them.
-fn kind_of(name: &str, side: Side) -> &'static str {
+pub(super) fn kind_of(name: &str, side: Side) -> &'static str {
     let ending = name.rsplit_once('.').map_or("", |(_, e)| e);
     match ending.to_ascii_lowercase().as_str() {
         "json" => "application/json",
@@ -315,7 +315,7 @@ impl Write for Pieces {
 }
 
 /// The folder of programs that were released.
-const PROGRAMS: &str = "programs/";
+pub(super) const PROGRAMS: &str = "programs/";
 
 /// What a zip of a job that was replaced begins with, and the sentence in it.
 const STALE_TEXT: &str = "STALE.txt";

@@ -47,6 +47,18 @@ pub(super) fn stand_before(router: Router<ApiArc>, api: ApiArc) -> Router {
         .with_state(api)
 }
 
+/// A request for this machine by its own names to itself, that no page of another site sent. What serves one person at this machine asks
+/// no more.
+pub(super) fn is_from_here(request: &Request) -> Result<(), Error> {
+    let name = host(request)?;
+    if !is_loopback(&name) {
+        let shown = super::request::shown(name.as_str()).to_string();
+        let detail = format!("This server does not answer to {shown:?}.");
+        return Err(Error::new(OTHER_HOST, detail));
+    }
+    same_site(request, &name)
+}
+
 async fn stand(State(api): State<ApiArc>, request: Request, next: Next) -> Response {
     let id = uuid::Uuid::new_v4().to_string();
     let begun = Instant::now();
@@ -178,8 +190,7 @@ fn host(request: &Request) -> Result<Authority, Error> {
 /// named one: a page of another site can choose it, and not the name.
 fn answers_to(api: &Api, name: &Authority) -> bool {
     let config = &api.shared.config;
-    let host = name.host().trim_end_matches('.').to_ascii_lowercase();
-    let bare = host.trim_start_matches('[').trim_end_matches(']');
+    let host = plain_host(name);
     if config
         .hosts
         .iter()
@@ -187,15 +198,29 @@ fn answers_to(api: &Api, name: &Authority) -> bool {
     {
         return true;
     }
-    if host == "localhost" {
+    if is_loopback(name) {
         return true;
     }
-    let Ok(address) = bare.parse::<IpAddr>() else {
+    let Some(address) = address_of(&host) else {
         return false;
     };
     let listening = config.listen.parse::<SocketAddr>().map(|a| a.ip());
-    address.is_loopback()
-        || listening.is_ok_and(|l| l.is_unspecified() || l.to_canonical() == address.to_canonical())
+    listening.is_ok_and(|l| l.is_unspecified() || l.to_canonical() == address.to_canonical())
+}
+
+fn plain_host(name: &Authority) -> String {
+    name.host().trim_end_matches('.').to_ascii_lowercase()
+}
+
+fn address_of(host: &str) -> Option<IpAddr> {
+    let bare = host.trim_start_matches('[').trim_end_matches(']');
+    bare.parse().ok()
+}
+
+/// A name of this machine to itself.
+fn is_loopback(name: &Authority) -> bool {
+    let host = plain_host(name);
+    host == "localhost" || address_of(&host).is_some_and(|a| a.is_loopback())
 }
 
 /// A page of another site can send simple requests without asking first; a browser says so.

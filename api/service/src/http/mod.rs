@@ -13,6 +13,7 @@ mod health;
 mod jobs;
 mod limits;
 mod lists;
+mod made_folder;
 mod metrics;
 mod night;
 mod openapi;
@@ -32,6 +33,7 @@ mod tokens;
 mod unpack;
 mod webhooks;
 
+pub use made_folder::{Shown, ShownFolder, listen_here, serve_made};
 pub use route::Route;
 pub use schemas::{SCHEMAS, schema};
 pub use serve::serve;
