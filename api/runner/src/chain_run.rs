@@ -135,6 +135,7 @@ fn work_on(
     let mut from = 0;
     let mut keep: Box<dyn Keep> = Box::new(KeepNothing);
     if let (Ok(chain), true) = (&planned, loaded.sound) {
+        work.findings.clone_from(&loaded.findings);
         if let Some(state) = &request.from {
             (work, from) = take_up(state, chain, &work.documents, cx)?;
         }

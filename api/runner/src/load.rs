@@ -3,12 +3,13 @@
 use crate::folder::JobFolder;
 use grainway_pipeline::chain::nearest;
 use grainway_pipeline::doc::{
-    Job, MAX_DOCUMENT_BYTES, Pointer, Reading, Shop, read_job_as_far_as_possible,
-    read_shop_as_far_as_possible,
+    Job, MAX_DOCUMENT_BYTES, Pointer, Reading, Shop, ShopStocks, read_job_as_far_as_possible,
+    read_shop_as_far_as_possible, settings_count,
 };
 use grainway_pipeline::finding::{CodeInfo, Finding, code};
 use grainway_pipeline::stage::{Dialects, FileProblem};
 use grainway_pipeline::work::{Documents, sha256_hex};
+use serde::Deserialize;
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 
@@ -64,6 +65,11 @@ impl Loaded {
                     .iter()
                     .any(|m| f.message.contains(&format!("\"{m}\"")))
         });
+        // A setting that counts on a named length which was set aside.
+        findings.retain(|f| {
+            let lacks = |m: &String| f.message.contains(&format!("no length \"{m}\""));
+            !missing.iter().any(lacks)
+        });
     }
 }
 
@@ -84,7 +90,7 @@ fn cutter_of(pointer: &Pointer) -> Option<&str> {
 
 /// Reads the job `job_file` of the folder, its shop, and the bytes of every file they name.
 pub fn load(folder: &JobFolder, job_file: &str, dialects: &Dialects) -> Loaded {
-    let (mut findings, mut between) = (Vec::new(), Vec::new());
+    let (mut findings, mut between, mut notes) = (Vec::new(), Vec::new(), Vec::new());
     let mut name = job_file.to_string();
     let mut documents = None;
     let mut places = Places {
@@ -94,24 +100,36 @@ pub fn load(folder: &JobFolder, job_file: &str, dialects: &Dialects) -> Loaded {
         shop: None,
         missing: Vec::new(),
     };
-    let job = document(
-        folder,
-        job_file,
-        &mut findings,
-        &mut places.missing,
-        read_job_as_far_as_possible,
-    );
+    // The job's lengths may count on the shop's stocks, so the shop is read first; it is told after the job.
+    let (mut of_shop, mut missing_of_shop) = (Vec::new(), Vec::new());
+    let shop = shop_of(folder, job_file).and_then(|file| {
+        let read = read_shop_as_far_as_possible;
+        document(folder, &file, &mut of_shop, &mut missing_of_shop, read)
+    });
+    let stocks = match &shop {
+        Some((shop, _)) => ShopStocks {
+            stocks: &shop.stocks,
+            complete: of_shop.is_empty(),
+        },
+        None => ShopStocks::UNKNOWN,
+    };
+    let job = document(folder, job_file, &mut findings, &mut places.missing, |b| {
+        read_job_as_far_as_possible(b, stocks)
+    });
     if let Some((job, reading)) = job {
+        let unused = |p: &Pointer| {
+            let message = "Nothing counts on this length.";
+            Finding::new(&code::UNUSED_LENGTH, message).pointer(p.of(job_file))
+        };
+        // A text that cannot be counted may be the one that names it.
+        if reading.is_sound() {
+            notes.extend(reading.unused.iter().map(unused));
+        }
         places.job = Some(reading);
         name = job.name.clone();
         places.shop_file = job.shop.clone();
-        let shop = document(
-            folder,
-            &job.shop,
-            &mut findings,
-            &mut places.missing,
-            read_shop_as_far_as_possible,
-        );
+        findings.extend(of_shop);
+        places.missing.extend(missing_of_shop);
         if let Some((shop, reading)) = shop {
             places.shop = Some(reading);
             across(&job, &shop, dialects, &mut between);
@@ -128,8 +146,23 @@ pub fn load(folder: &JobFolder, job_file: &str, dialects: &Dialects) -> Loaded {
     };
     loaded.retell(&mut between);
     findings.extend(between);
+    findings.extend(notes);
     loaded.findings = findings;
     loaded
+}
+
+/// The shop that a job names, in whatever else it is wrong.
+fn shop_of(folder: &JobFolder, job_file: &str) -> Option<String> {
+    #[derive(Deserialize)]
+    struct Named {
+        shop: String,
+    }
+    let bytes = folder
+        .read_within(job_file, MAX_DOCUMENT_BYTES as u64)
+        .ok()?;
+    let text = bytes.strip_prefix("\u{feff}".as_bytes()).unwrap_or(&bytes);
+    let named: Named = serde_json::from_slice(text).ok()?;
+    Some(named.shop)
 }
 
 fn document<T>(
@@ -225,7 +258,12 @@ fn documents_hash(folder: &JobFolder, job: &Job, shop: &Shop) -> String {
         ("job", serde_json::to_value(job)),
         ("shop", serde_json::to_value(shop)),
     ] {
-        let text = value.map(|v| canonical(&v)).unwrap_or_default();
+        let mut value = value.unwrap_or_default();
+        // What counts on a name holds its own length by now. Settings are counted when their stage reads them.
+        if let (Some(map), false) = (value.as_object_mut(), settings_count(job)) {
+            map.remove("lengths");
+        }
+        let text = canonical(&value);
         add(label, text.as_bytes());
     }
     for drawing in &job.drawings {

@@ -12,7 +12,7 @@ use bytes::Bytes;
 use futures_util::FutureExt;
 use grainway_client::names::{clashes, safe_name};
 use grainway_pipeline::doc::{JOB_FORMAT, MAX_DOCUMENT_BYTES, Pointer};
-use grainway_pipeline::finding::{Finding, code};
+use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::stage::FileProblem;
 use grainway_runner::{JobFolder, Launcher, MAX_FILE_BYTES, Registries, load};
 use serde_json::Value;
@@ -408,13 +408,13 @@ fn total_size(files: &BTreeMap<String, Bytes>, limits: &ServiceLimits) -> Result
     Ok(())
 }
 
-/// Adds what reading the documents found. A file that the operator's folders could not give is in `wrong` already, in better words.
+/// Adds the errors that reading the documents found. A file that the operator's folders could not give is in `wrong` already, in better words.
 fn add_told(wrong: &mut Vec<Finding>, findings: &[Finding]) {
     let told: Vec<Pointer> = wrong.iter().filter_map(|f| f.pointer.clone()).collect();
     let shop_told = told.iter().any(|t| t.place() == "/shop");
     let is_told = |p: &Pointer| told.contains(p) || (shop_told && p.place().is_empty());
-    let others = findings
-        .iter()
+    let errors = findings.iter().filter(|f| f.severity == Severity::Error);
+    let others = errors
         .filter(|f| f.code != code::CANNOT_READ.word || !f.pointer.as_ref().is_some_and(is_told));
     wrong.extend(others.cloned());
 }

@@ -1,6 +1,6 @@
 //! The chain runner: refuses impossible orders, merges settings, runs stages, validates and saves between them.
 
-use crate::doc::{Job, Pointer, Problem, Shop, Unit, in_unit};
+use crate::doc::{Job, Names, Pointer, Problem, Shop, Unit, count_settings_layer, in_unit};
 use crate::finding::{self, Finding, code};
 pub use crate::spelling::nearest;
 use crate::stage::{About, Cx, Dialects, Settings, Stage, Stop, Typed, TypedStage};
@@ -334,6 +334,7 @@ fn covers(named: &str, fact: &str) -> bool {
 fn merged(stage: &dyn Stage, documents: &Documents) -> Result<Settings, Vec<Problem>> {
     let name = stage.about().name;
     let (job, shop) = (&documents.job, &documents.shop);
+    let names = Names::of(job, &shop.stocks);
     let mut value = stage.about().example.clone();
     let mut problems = Vec::new();
     for (doc, layer, unit) in [
@@ -341,7 +342,12 @@ fn merged(stage: &dyn Stage, documents: &Documents) -> Result<Settings, Vec<Prob
         (Pointer::job(), job.settings.get(name), job.unit),
     ] {
         let Some(layer) = layer else { continue };
-        match stage.read_settings(layer, unit, &doc.step("settings").step(name)) {
+        let place = doc.step("settings").step(name);
+        let plain = match doc == Pointer::job() {
+            true => count_settings_layer(layer, &place, &stage.about().schema, &names),
+            false => Ok(layer.clone()),
+        };
+        match plain.and_then(|layer| stage.read_settings(&layer, unit, &place)) {
             Ok(layer) => overlay(&mut value, &layer),
             Err(found) => problems.extend(found),
         }

@@ -10,6 +10,7 @@ from shapely.geometry import LineString, Point, Polygon, box
 
 import joints
 from drawings import contours_of
+from lengths import Count, exact, named
 
 INCH = 25.4
 # Arcs become chords this near to them, and never turn farther than this at once.
@@ -168,6 +169,9 @@ class Documents:
                 readings = [mm(r, u) for r in readings]
                 boards = [(mm(b["length"], u), mm(b["width"], u), b.get("count", 1)) for b in s.get("boards", [])]
                 self.stocks[name] = (min(readings), sum(readings) / len(readings), max(readings), boards)
+        readings = {f"stock.{name}": exact(high) for name, (_, _, high, _) in self.stocks.items()}
+        readings |= {f"stock.{name}.thinnest": exact(low) for name, (low, _, _, _) in self.stocks.items()}
+        self.names = named(self.job.get("lengths", {}), readings, self.unit)
         self.relief = {"mortise": ("t-bone", "into-short"), "housing": ("dog-bone", "into-short")}
         self.skin = False
         for doc in (self.shop, self.job):
@@ -183,6 +187,10 @@ class Documents:
             self.parts = [p for p in self.parts if p.id in only]
             for p in self.parts:
                 p.count = only[p.id]
+
+    def mm(self, value):
+        """A length of the job."""
+        return float(Count(self.names, self.unit).length(value))
 
     def described(self):
         parts = []
@@ -209,17 +217,17 @@ class Documents:
         return parts
 
     def blank(self, doc):
-        length, width = mm(doc["length"], self.unit), mm(doc["width"], self.unit)
+        length, width = self.mm(doc["length"]), self.mm(doc["width"])
         outline = box(0, 0, length, width)
         for end in ("left", "right"):
             tenons = [t for t in doc.get("tenons", []) if t["end"] == end]
             if not tenons:
                 continue
-            reach = max(mm(t["length"], self.unit) for t in tenons)
+            reach = max(self.mm(t["length"]) for t in tenons)
             away = box(-1, -1, reach, width + 1) if end == "left" else box(length - reach, -1, length + 1, width + 1)
             for t in tenons:
-                w = mm(t["width"], self.unit)
-                at = mm(t["offset"], self.unit) if "offset" in t else (width - w) / 2
+                w = self.mm(t["width"])
+                at = self.mm(t["offset"]) if "offset" in t else (width - w) / 2
                 away = away.difference(box(-2, at, length + 2, at + w))
             outline = outline.difference(away)
         return outline
@@ -227,8 +235,8 @@ class Documents:
     def shapes(self, doc, part):
         """The shapes of a description; bands that run out go a little beyond the part."""
         (kind, s), = doc.items()
-        at = lambda p: (mm(p[0], self.unit), mm(p[1], self.unit))
-        l = lambda key, other=None: mm(s[key], self.unit) if key in s else other
+        at = lambda p: (self.mm(p[0]), self.mm(p[1]))
+        l = lambda key, other=None: self.mm(s[key]) if key in s else other
         x0, y0, x1, y1 = part.bounds
         beyond = 50.0
         if kind == "rectangle":
@@ -261,7 +269,7 @@ class Documents:
             full = p if isinstance(p, dict) else {"at": p}
             points.append(at(full["at"]))
             bulges.append(full.get("bulge", 0.0))
-            radii.append(mm(full.get("round", 0.0), self.unit))
+            radii.append(self.mm(full.get("round", 0.0)))
         if any(radii):
             return [Polygon(rounded(points, radii))]
         run = [points[0]]
@@ -287,11 +295,11 @@ class Documents:
         depth = captured_depth if captured_depth is not None else doc.get("depth")
         f.through = depth == "through" or kind == "cutout"
         if not f.through:
-            f.left = mm(doc["left"], self.unit) if "left" in doc else None
-            f.depth = mm(depth, self.unit) if depth is not None else None
+            f.left = self.mm(doc["left"]) if "left" in doc else None
+            f.depth = self.mm(depth) if depth is not None else None
         f.side = "face" if f.through else doc.get("side", "face")
         f.hand = doc.get("if-unreachable") == "hand"
-        f.leave = mm(doc.get("leave", 0), self.unit)
+        f.leave = self.mm(doc.get("leave", 0))
         f.by_hand_corners = doc.get("relief", {}).get("by-hand", False)
         return f
 

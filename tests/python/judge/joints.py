@@ -33,7 +33,7 @@ def apply(documents, mm):
         thickest = documents.stocks[member.stock][2]
         least = setting(documents, joint.get("fit", "push"), mm)
         thick = math.ceil((thickest + least) / STEP - 1e-6) * STEP
-        wide = mm(tenon["width"], documents.unit) + 2 * END
+        wide = documents.mm(tenon["width"]) + 2 * END
         part = next(p for p in documents.parts if p.id == mortise["part"])
         if "feature" in mortise:
             # "mortise@311.1,105.1": its kind and its middle.
@@ -46,14 +46,14 @@ def apply(documents, mm):
             x0, y0, x1, y1 = feature.shape.bounds
             along = x1 - x0 > y1 - y0
         else:
-            x, y = (mm(v, documents.unit) for v in mortise["at"])
+            x, y = (documents.mm(v) for v in mortise["at"])
             along = mortise["lies"] == "along"
             feature = documents.feature(joint["id"], "mortise", None, {"side": mortise.get("side", "face")}, None)
             part.features.append(feature)
         w, h = (wide, thick) if along else (thick, wide)
         feature.shape = box(x - w / 2, y - h / 2, x + w / 2, y + h / 2)
         feature.through, feature.left = j.get("through", False), None
-        feature.depth = None if feature.through else mm(tenon["length"], documents.unit) + GLUE
+        feature.depth = None if feature.through else documents.mm(tenon["length"]) + GLUE
         for end in ["left", "right"] if tenon["end"] == "both" else [tenon["end"]]:
             member.roots += root(documents, tenon, end, member, mm)
 
@@ -69,7 +69,7 @@ def setting(documents, fit, mm):
 def root(documents, tenon, end, part, mm):
     """Corners at the shoulder of a tenon: where, towards the tip, and away from the tenon."""
     _, _, length, width = part.outline.bounds
-    w, reach = mm(tenon["width"], documents.unit), mm(tenon["length"], documents.unit)
-    low = mm(tenon["offset"], documents.unit) if "offset" in tenon else (width - w) / 2
+    w, reach = documents.mm(tenon["width"]), documents.mm(tenon["length"])
+    low = documents.mm(tenon["offset"]) if "offset" in tenon else (width - w) / 2
     x, tip = (reach, -1) if end == "left" else (length - reach, 1)
     return [((x, y), (tip, 0), (0, out)) for y, out in ((low, -1), (low + w, 1)) if 1e-6 < y < width - 1e-6]

@@ -23,6 +23,7 @@ mod joints;
 mod manuals;
 mod minutes;
 mod mutants;
+mod named_lengths;
 mod nist_rules;
 mod numbers;
 mod pen;

@@ -8,6 +8,7 @@ mod dialects;
 mod documents;
 mod folders;
 mod formats;
+mod lengths;
 mod plugins;
 mod refused;
 mod runs;

@@ -101,6 +101,33 @@ async fn document_of(server: &Server, id: &str) -> Value {
     server.get(&path).await.json()
 }
 
+/// Lengths that count on a reading follow it when the wood is measured again.
+#[tokio::test(flavor = "multi_thread")]
+async fn lengths_follow_the_wood_as_it_is_measured() {
+    let server = Server::new().await;
+    let address = server.listen().await;
+    let mut job = example_job();
+    job["shop"] = "workshop".into();
+    job["lengths"] = serde_json::json!({ "housing": "stock.oak-19 + 0.2mm" });
+    job["parts"] = serde_json::json!([{
+        "id": "side", "stock": "oak-19", "blank": { "length": "400mm", "width": "housing * 10" }
+    }]);
+    let told = server.post_json("/v1/jobs", job.to_string()).await;
+    assert_eq!(told.status, 201, "{}", told.text());
+    let old = told.json()["id"].as_str().unwrap().to_string();
+    let mut command = Command::new(env!("CARGO_BIN_EXE_grainway"));
+    command.args(["measured", &old, "--thickness", "oak-19=18.9mm,19.3mm"]);
+    command.args(["--server", &format!("http://{address}")]);
+    let output = run(command).await;
+    assert_eq!(output.status.code(), Some(0), "{output:?}");
+    let newer = String::from_utf8(output.stdout).unwrap();
+    let path = format!("/v1/jobs/{}/handed-in/job.json", newer.trim());
+    let document = server.get(&path).await.text();
+    let read = grainway_pipeline::doc::read_job(document.as_bytes()).unwrap();
+    assert_eq!(read.lengths["housing"].mm(), 19.5);
+    assert_eq!(read.parts[0].blank.as_ref().unwrap().width.mm(), 195.0);
+}
+
 /// In the morning: the wood turned out otherwise, a part was spoiled. The commands do what the routes do.
 #[tokio::test(flavor = "multi_thread")]
 async fn measured_and_remake_are_commands() {

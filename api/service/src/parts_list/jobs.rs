@@ -6,7 +6,7 @@ use super::grid::{Cell, ListRow, RowProblem};
 use super::heading::Headings;
 use super::options::{Column, Decimal, ListOptions};
 use super::row::{Line, List};
-use grainway_pipeline::doc::{JOB_FORMAT, read_job};
+use grainway_pipeline::doc::{JOB_FORMAT, ShopStocks, read_job_as_far_as_possible};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -179,6 +179,7 @@ impl List<'_> {
             json!(options.shop.as_deref().unwrap_or("shop.json")),
         );
         set("machine", json!(options.machine));
+        set("lengths", json!(options.lengths));
         set("stocks", json!(options.stocks));
         set("settings", json!(options.settings));
         set("chain", json!(options.chain));
@@ -193,23 +194,23 @@ impl List<'_> {
     }
 }
 
-/// Reads the document back as every job document is read; its problems name rows where they come from one.
+/// Reads the document back as every job document is read; its problems name rows where they come from one. What counts on stocks of the
+/// shop is looked at when the job is handed in.
 fn check(job: &ListJob, problems: &mut Vec<RowProblem>) {
-    if let Err(wrong) = read_job(&job.document) {
-        for problem in wrong {
-            let told = RowProblem::new(
-                match problem.kind {
-                    grainway_pipeline::doc::ProblemKind::Form => "bad-cell",
-                    grainway_pipeline::doc::ProblemKind::Number => "bad-number",
-                },
-                problem.message,
-                "Correct the list, or its options where no row is named.",
-            );
-            problems.push(match job.place(&problem.pointer) {
-                Some(place) => told.at(place.row, place.column.clone()),
-                None => told,
-            });
-        }
+    let reading = read_job_as_far_as_possible(&job.document, ShopStocks::UNKNOWN);
+    for problem in reading.problems {
+        let told = RowProblem::new(
+            match problem.kind {
+                grainway_pipeline::doc::ProblemKind::Form => "bad-cell",
+                grainway_pipeline::doc::ProblemKind::Number => "bad-number",
+            },
+            problem.message,
+            "Correct the list, or its options where no row is named.",
+        );
+        problems.push(match job.place(&problem.pointer) {
+            Some(place) => told.at(place.row, place.column.clone()),
+            None => told,
+        });
     }
 }
 

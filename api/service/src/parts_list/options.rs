@@ -1,7 +1,7 @@
 //! What a parts list leaves out: the shop, units, the list's own headings, what layers of drawings mean.
 
 use grainway_pipeline::doc::{
-    DrawnBoard, LayerRule, Layout, Length, Pointer, Problem, Stock, Unit, read_settings_layer,
+    DrawnBoard, LayerRule, Layout, Length, Problem, Stock, Unit, allow_counting, problems_counting,
 };
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -37,6 +37,9 @@ pub struct ListOptions {
     pub columns: BTreeMap<String, Column>,
     /// What an empty cell of a column means, or a column that the list lacks: `"stock": "ash-22"`.
     pub defaults: BTreeMap<Column, String>,
+    /// Names for lengths, as in a job document. Cells of the columns `length` and `width` may count on them, and on readings of stocks.
+    #[schemars(with = "BTreeMap<String, Length>")]
+    pub lengths: BTreeMap<String, Value>,
     /// Stocks of these jobs, added to the shop's; as in a job document.
     #[schemars(with = "BTreeMap<String, Stock>")]
     pub stocks: BTreeMap<String, Value>,
@@ -247,7 +250,9 @@ impl Column {
 
 /// JSON Schema of the options.
 pub fn schema_list() -> Value {
-    schemars::schema_for!(ListOptions).to_value()
+    let mut schema = schemars::schema_for!(ListOptions).to_value();
+    allow_counting(&mut schema["$defs"]);
+    schema
 }
 
 /// Puts what was said of one list over what was said of all: single keys replace, collections are joined key by key.
@@ -284,8 +289,10 @@ pub fn read_options(value: &Value) -> Result<ListOptions, Vec<Problem>> {
         Some("in") => Unit::Inch,
         _ => Unit::Mm,
     };
-    // The same reading as that of stages' settings: every problem with its place.
-    read_settings_layer::<ListOptions>(value, unit, &Pointer::default(), &schema_list())?;
+    let problems = problems_counting(value, unit, &schema_list());
+    if !problems.is_empty() {
+        return Err(problems);
+    }
     serde_json::from_value(value.clone()).map_err(|e| vec![Problem::new("", format!("{e}."))])
 }
 

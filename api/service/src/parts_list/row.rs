@@ -128,18 +128,24 @@ impl Line<'_> {
         }
     }
 
-    pub(super) fn length(&mut self, column: Column) -> Option<Amount> {
+    /// As the document will have it: a number, a text with its unit, or one that counts on named lengths and readings.
+    fn length(&mut self, column: Column) -> Option<Value> {
         let Some(cell) = self.cell(column) else {
             self.missing(column);
             return None;
         };
         let writing = self.writing(column);
+        let names = &self.list.options.lengths;
+        let counts = |text: &str| {
+            text.contains("stock.") || names.keys().any(|name| text.contains(name.as_str()))
+        };
         let read = match &cell {
             Cell::Number(n) => Ok(Amount::number(*n, writing)),
+            Cell::Text(text) if counts(text) => return Some(json!(text.trim())),
             other => parse_amount(&other.shown(), writing),
         };
         match read {
-            Ok(amount) => Some(amount),
+            Ok(amount) => Some(amount.value),
             Err(why) => {
                 self.wrong(column, why, format!("Write it like {}.", column.example()));
                 None
@@ -329,7 +335,7 @@ impl Line<'_> {
             Pointer::default().step("only").step(&id),
             Column::Part,
         );
-        let mut blank = json!({ "length": length.value, "width": width.value });
+        let mut blank = json!({ "length": length, "width": width });
         if dimensioned {
             blank["dimensioned"] = json!(true);
             self.note(

@@ -472,3 +472,35 @@ fn the_page_names_every_column_with_its_example() {
         assert!(page.contains(&row), "{row}");
     }
 }
+
+/// The options name lengths and set readings; cells, layer rules and settings count on them.
+#[test]
+fn cells_count_on_named_lengths_and_readings() {
+    let text = "part,stock,length,width\nrail,ash-22,bench - 2 * inset,stock.ash-22 * 4\nseat,ash-22,1000,\"max(inset, 300)\"\n";
+    let with = |thickness: f64| {
+        json!({
+            "lengths": { "bench": "40in", "inset": 30 }, "settings": { "place": { "margin": "inset / 2" } },
+            "layers": [{ "layer": "^p$", "make": "pocket", "depth": "stock.ash-22 / 3" }],
+            "stocks": { "ash-22": { "wood": "ash", "thickness": [thickness] } }
+        })
+    };
+    for (thickness, width) in [(22.0, 88.0), (21.7, 86.8)] {
+        let jobs = csv(text, with(thickness)).unwrap();
+        let job = grainway_pipeline::doc::read_job(&jobs[0].document).unwrap();
+        let size = |i: usize| {
+            let blank = job.parts[i].blank.as_ref().unwrap();
+            (blank.length.mm(), blank.width.mm())
+        };
+        assert_eq!((size(0), size(1)), ((956.0, width), (1000.0, 300.0)));
+    }
+    // A stock of the shop is looked for when the job is handed in.
+    let jobs = csv(text, json!({ "lengths": { "bench": "40in", "inset": 30 } })).unwrap();
+    assert_eq!(
+        documents(&jobs)[0]["parts"][0]["blank"]["width"],
+        "stock.ash-22 * 4"
+    );
+    let wrong = csv(&text.replace("- 2", "* bench - 2"), with(22.0)).unwrap_err();
+    assert_eq!(places(&wrong), [(Some(2), Some("length"), "bad-cell")]);
+    let wrong = read_options(&json!({ "format": "grainway.list/1", "lengths": { "a": "b + 1" } }));
+    assert_eq!(wrong.unwrap_err()[0].pointer, "/lengths/a");
+}

@@ -4,6 +4,7 @@
 //! own types give (objects, maps, lists, words, numbers, choices by key) and descends into the branch that is meant. A test
 //! holds its verdicts against a general validator's.
 
+use super::lengths::{Names, Wrong};
 use super::problem::Problem;
 use crate::length::Length;
 use crate::pointer::Pointer;
@@ -18,6 +19,16 @@ const MOST_PROBLEMS: usize = 400;
 pub(super) struct Issue {
     pub problem: Problem,
     pub cure: Cure,
+    /// It follows from a mistake that is told elsewhere.
+    pub follows: bool,
+}
+
+/// A length that a text was counted to.
+#[derive(Clone, Debug)]
+pub(super) struct Counted {
+    pub pointer: Pointer,
+    pub text: String,
+    pub mm: f64,
 }
 
 /// What makes the rest of the document readable.
@@ -31,26 +42,28 @@ pub(super) enum Cure {
     Replace(Value),
 }
 
-/// All that keeps `value` from following `schema`.
-pub(super) fn check(value: &Value, schema: &Value, pointer: &Pointer) -> Vec<Issue> {
-    let mut walk = Walk {
-        root: schema,
-        issues: Vec::new(),
-        unlisted: 0,
-    };
+/// All that keeps `value` from following `schema`, and the lengths that its texts come to where they may count on `names`.
+pub(super) fn check(
+    value: &Value,
+    schema: &Value,
+    pointer: &Pointer,
+    names: Option<&Names>,
+) -> (Vec<Issue>, Vec<Counted>) {
+    let mut walk = Walk::new(schema, names);
     walk.value(value, schema, pointer);
     if walk.unlisted > 0 {
         let message = format!("{} more problems are not listed.", walk.unlisted);
         walk.issues.push(Issue {
             problem: Problem::new(pointer.clone(), message),
             cure: Cure::Drop,
+            follows: false,
         });
     }
-    walk.issues
+    (walk.issues, walk.counted)
 }
 
 /// A key or text as it is shown: quoted and not too long.
-fn shown(text: &str) -> String {
+pub(super) fn shown(text: &str) -> String {
     const LONGEST: usize = 60;
     if text.chars().count() > LONGEST {
         let cut: String = text.chars().take(LONGEST).collect();
@@ -102,17 +115,34 @@ fn fits(kind: &str, value: &Value) -> bool {
 
 struct Walk<'s> {
     root: &'s Value,
+    names: Option<&'s Names>,
+    counted: Vec<Counted>,
     issues: Vec<Issue>,
     unlisted: usize,
 }
 
 impl<'s> Walk<'s> {
+    fn new(root: &'s Value, names: Option<&'s Names>) -> Walk<'s> {
+        Walk {
+            root,
+            names,
+            counted: Vec::new(),
+            issues: Vec::new(),
+            unlisted: 0,
+        }
+    }
+
     fn add(&mut self, pointer: &Pointer, message: String, cure: Cure) {
+        self.push(Issue {
+            problem: Problem::new(pointer.clone(), message),
+            cure,
+            follows: false,
+        });
+    }
+
+    fn push(&mut self, issue: Issue) {
         if self.issues.len() < MOST_PROBLEMS {
-            self.issues.push(Issue {
-                problem: Problem::new(pointer.clone(), message),
-                cure,
-            });
+            self.issues.push(issue);
         } else {
             self.unlisted += 1;
         }
@@ -170,13 +200,43 @@ impl<'s> Walk<'s> {
             Value::String(s) if through && s == "through" => {}
             Value::String(s) => {
                 if let Err(message) = Length::parse(s) {
-                    self.say(pointer, format!("{message}."));
+                    self.text(s, &message, through, pointer);
                 }
             }
             other => self.say(
                 pointer,
                 format!("A length should be {example}, not {}.", seen(other)),
             ),
+        }
+    }
+
+    /// A text that is no plain length, for the reason `plain`.
+    fn text(&mut self, text: &str, plain: &str, through: bool, pointer: &Pointer) {
+        let meant = through.then(|| nearest(text, ["through"])).flatten();
+        let (Some(names), None) = (self.names, meant) else {
+            let message = meant.map_or_else(
+                || format!("{plain}."),
+                |word| {
+                    format!(
+                        "{} is not known here; did you mean \"{word}\"?",
+                        shown(text)
+                    )
+                },
+            );
+            return self.say(pointer, message);
+        };
+        match names.mm(text, pointer) {
+            Ok(mm) => self.counted.push(Counted {
+                pointer: pointer.clone(),
+                text: text.to_string(),
+                mm,
+            }),
+            Err(Wrong::Said(message)) => self.say(pointer, message),
+            Err(Wrong::Follows) => self.push(Issue {
+                problem: Problem::new(pointer.clone(), plain),
+                cure: Cure::Drop,
+                follows: true,
+            }),
         }
     }
 
@@ -364,22 +424,19 @@ impl<'s> Walk<'s> {
             }
         }
         // The branch of the value's kind; of several, the one that has least to say.
-        let mut best: Option<Vec<Issue>> = None;
+        let mut best: Option<Walk<'s>> = None;
         for branch in &rest {
-            let mut walk = Walk {
-                root: self.root,
-                issues: Vec::new(),
-                unlisted: 0,
-            };
+            let mut walk = Walk::new(self.root, self.names);
             walk.value(value, branch, pointer);
             let here = |issues: &[Issue]| issues.iter().any(|i| i.problem.pointer == *pointer);
-            let rank = |issues: &[Issue]| (here(issues), issues.len());
-            if best.as_ref().is_none_or(|b| rank(&walk.issues) < rank(b)) {
-                best = Some(walk.issues);
+            let rank = |w: &Walk<'_>| (here(&w.issues), w.issues.len());
+            if best.as_ref().is_none_or(|b| rank(&walk) < rank(b)) {
+                best = Some(walk);
             }
         }
-        for issue in best.unwrap_or_default() {
-            self.add(&issue.problem.pointer, issue.problem.message, issue.cure);
+        if let Some(best) = best {
+            self.counted.extend(best.counted);
+            best.issues.into_iter().for_each(|issue| self.push(issue));
         }
     }
 

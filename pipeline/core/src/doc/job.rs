@@ -28,6 +28,10 @@ pub struct Job {
     /// The machine of the shop to use; may be left out when the shop has only one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub machine: Option<String>,
+    /// Names for lengths, on which the lengths of this document may count: `"top": "1200mm", "leg": "top / 20"`. `docs/lengths.md` has the
+    /// rules.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub lengths: BTreeMap<String, Length>,
     /// Stocks of this job, added to the shop's; the same id replaces.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub stocks: BTreeMap<String, Stock>,

@@ -133,6 +133,9 @@ pub(super) fn of_job(job: &Job) -> Vec<Problem> {
     if job.name.trim().is_empty() {
         at.below("name").say("The job should have a name.");
     }
+    for (name, length) in &job.lengths {
+        at.below("lengths").place(name, *length);
+    }
     stocks(&mut at, &job.stocks);
     let mut ids = BTreeSet::new();
     {

@@ -6,6 +6,7 @@
 mod check;
 mod job;
 mod joint;
+mod lengths;
 mod meaning;
 mod parse;
 mod problem;
@@ -19,10 +20,14 @@ pub use crate::length::{Depth, Length, Unit, in_unit};
 pub use crate::pointer::Pointer;
 pub use job::*;
 pub use joint::*;
+pub(crate) use lengths::Names;
+pub use lengths::{allow_counting, settings_count};
 pub use problem::{Problem, ProblemKind};
+pub(crate) use read::count_settings_layer;
 pub use read::{
-    MAX_DOCUMENT_BYTES, Reading, read_document, read_job, read_job_as_far_as_possible,
-    read_settings_layer, read_shop, read_shop_as_far_as_possible, schema_job, schema_shop,
+    MAX_DOCUMENT_BYTES, Reading, ShopStocks, problems_counting, read_document, read_job,
+    read_job_as_far_as_possible, read_settings_layer, read_shop, read_shop_as_far_as_possible,
+    schema_job, schema_shop,
 };
 pub use shop::*;
 pub use side::{Edge, End, Side};

@@ -3,14 +3,16 @@
 //! Reading goes on behind every problem: what is wrong is set aside, the rest is read and checked, so that one run names all
 //! mistakes. A document that came out of that is good for more findings only ([`Reading::is_sound`]).
 
-use super::check::{Cure, Issue, check};
+use super::check::{Counted, Cure, Issue, check};
+use super::lengths::{self, Names};
 use super::parse::parse;
 use super::problem::Problem;
-use super::{JOB_FORMAT, Job, SHOP_FORMAT, Shop, Unit, in_unit, meaning};
+use super::{JOB_FORMAT, Job, SHOP_FORMAT, Shop, Stock, Unit, in_unit, meaning};
 use crate::pointer::{Pointer, escaped};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
+use std::collections::BTreeMap;
 use std::sync::LazyLock;
 
 /// Documents larger than this are refused unread: 16 MiB hold about 100,000 parts.
@@ -23,6 +25,8 @@ pub struct Reading<T> {
     pub document: Option<T>,
     /// What is wrong, in order of place.
     pub problems: Vec<Problem>,
+    /// Places of named lengths on which nothing counts.
+    pub unused: Vec<Pointer>,
     /// What was set aside, in order, so that places can be told in the document as it was.
     edits: Vec<Edit>,
 }
@@ -62,6 +66,7 @@ impl<T> Reading<T> {
         let rest = Reading {
             document: None,
             problems: self.problems,
+            unused: self.unused,
             edits: self.edits,
         };
         (self.document, rest)
@@ -70,6 +75,7 @@ impl<T> Reading<T> {
         Reading {
             document: None,
             problems: vec![problem],
+            unused: Vec::new(),
             edits: Vec::new(),
         }
     }
@@ -116,7 +122,9 @@ static SHOP_SCHEMA: LazyLock<Value> = LazyLock::new(schema_shop);
 
 /// JSON Schema of the job document.
 pub fn schema_job() -> Value {
-    schemars::schema_for!(Job).to_value()
+    let mut schema = schemars::schema_for!(Job).to_value();
+    lengths::allow_counting(&mut schema["$defs"]);
+    schema
 }
 
 /// JSON Schema of the shop document.
@@ -124,9 +132,34 @@ pub fn schema_shop() -> Value {
     schemars::schema_for!(Shop).to_value()
 }
 
-/// Reads a job document; refuses it when anything is wrong.
+/// The stocks of the shop of a job, on whose readings its lengths may count.
+#[derive(Clone, Copy, Debug)]
+pub struct ShopStocks<'a> {
+    /// By id.
+    pub stocks: &'a BTreeMap<String, Stock>,
+    /// These are all. Otherwise the shop is not known, or not wholly: what counts on a stock that is not among them is set aside, and
+    /// the document good for findings only.
+    pub complete: bool,
+}
+
+static NO_STOCKS: BTreeMap<String, Stock> = BTreeMap::new();
+
+impl ShopStocks<'_> {
+    /// The shop has none.
+    pub const NONE: ShopStocks<'static> = ShopStocks {
+        stocks: &NO_STOCKS,
+        complete: true,
+    };
+    /// The shop is not known.
+    pub const UNKNOWN: ShopStocks<'static> = ShopStocks {
+        stocks: &NO_STOCKS,
+        complete: false,
+    };
+}
+
+/// Reads a job document that counts on no stock of its shop; refuses it when anything is wrong.
 pub fn read_job(bytes: &[u8]) -> Result<Job, Vec<Problem>> {
-    sound(read_job_as_far_as_possible(bytes))
+    sound(read_job_as_far_as_possible(bytes, ShopStocks::NONE))
 }
 
 /// Reads a shop document; refuses it when anything is wrong.
@@ -142,8 +175,8 @@ fn sound<T>(reading: Reading<T>) -> Result<T, Vec<Problem>> {
 }
 
 /// Reads a job document and goes on behind every problem.
-pub fn read_job_as_far_as_possible(bytes: &[u8]) -> Reading<Job> {
-    read_document(bytes, JOB_FORMAT, &JOB_SCHEMA, meaning::of_job)
+pub fn read_job_as_far_as_possible(bytes: &[u8], shop: ShopStocks<'_>) -> Reading<Job> {
+    read_counting(bytes, JOB_FORMAT, &JOB_SCHEMA, meaning::of_job, Some(shop))
 }
 
 /// Reads a shop document and goes on behind every problem.
@@ -161,6 +194,17 @@ pub fn read_document<T: DeserializeOwned>(
     format: &str,
     schema: &Value,
     meaning: fn(&T) -> Vec<Problem>,
+) -> Reading<T> {
+    read_counting(bytes, format, schema, meaning, None)
+}
+
+/// The same; with `shop` the lengths of the document may count on its named lengths and on stocks.
+fn read_counting<T: DeserializeOwned>(
+    bytes: &[u8],
+    format: &str,
+    schema: &Value,
+    meaning: fn(&T) -> Vec<Problem>,
+    shop: Option<ShopStocks<'_>>,
 ) -> Reading<T> {
     if bytes.len() > MAX_DOCUMENT_BYTES {
         return Reading::refused(Problem::new(
@@ -187,25 +231,40 @@ pub fn read_document<T: DeserializeOwned>(
             return Reading {
                 document: None,
                 problems,
+                unused: Vec::new(),
                 edits: Vec::new(),
             };
         }
         None => {}
     }
+    let names = shop.map(|shop| Names::of_document(&value, unit_of(&value), shop));
+    let (names, of_names) = names.unzip();
+    problems.extend(of_names.into_iter().flatten());
     let mut edits = Vec::new();
     let mut document = None;
+    let mut texts = BTreeMap::new();
+    let mut unused = Vec::new();
     for round in 0..MOST_ROUNDS {
-        let issues = check(&value, schema, &Pointer::default());
+        let (issues, counted) = check(&value, schema, &Pointer::default(), names.as_ref());
+        if round == 0 {
+            unused = names.iter().flat_map(|n| n.unused(&value)).collect();
+        }
         if !issues.is_empty() {
             // After the first round only what the first one hid is new; what is missing because it was set aside is not.
             if round == 0 {
-                problems.extend(issues.iter().map(|i| i.problem.clone()));
+                let told = issues.iter().filter(|i| !i.follows);
+                problems.extend(told.map(|i| i.problem.clone()));
             }
             if !set_aside(&mut value, issues, &mut edits) {
                 break;
             }
             continue;
         }
+        put_counted(&mut value, &counted);
+        texts.extend(counted.into_iter().map(|c| {
+            let place = original(&edits, c.pointer.place());
+            (place, c.text)
+        }));
         let typed: T = match in_unit(unit_of(&value), || serde_json::from_value(value.clone())) {
             Ok(typed) => typed,
             Err(e) => {
@@ -221,15 +280,23 @@ pub fn read_document<T: DeserializeOwned>(
             document = Some(typed);
             break;
         }
-        problems.extend(wrong.iter().map(|p| Problem {
-            pointer: original(&edits, p.pointer.place()).into(),
-            ..p.clone()
+        problems.extend(wrong.iter().map(|p| {
+            let place = original(&edits, p.pointer.place());
+            let counted = texts
+                .get(&place)
+                .map(|t| format!(" It was counted from {t:?}."));
+            Problem {
+                message: p.message.clone() + counted.as_deref().unwrap_or_default(),
+                pointer: place.into(),
+                ..p.clone()
+            }
         }));
         let issues = wrong
             .into_iter()
             .map(|problem| Issue {
                 problem,
                 cure: Cure::Drop,
+                follows: false,
             })
             .collect();
         if !set_aside(&mut value, issues, &mut edits) {
@@ -245,7 +312,17 @@ pub fn read_document<T: DeserializeOwned>(
     Reading {
         document,
         problems,
+        unused,
         edits,
+    }
+}
+
+/// Texts that were counted become the plain lengths that they came to.
+fn put_counted(value: &mut Value, counted: &[Counted]) {
+    for c in counted {
+        if let Some(place) = value.pointer_mut(c.pointer.place()) {
+            *place = format!("{}mm", c.mm).into();
+        }
     }
 }
 
@@ -454,7 +531,7 @@ pub fn read_settings_layer<S: DeserializeOwned + Serialize + Default>(
     pointer: &Pointer,
     schema: &Value,
 ) -> Result<Value, Vec<Problem>> {
-    let issues = check(layer, schema, pointer);
+    let (issues, _) = check(layer, schema, pointer, None);
     if !issues.is_empty() {
         return Err(issues.into_iter().map(|i| i.problem).collect());
     }
@@ -462,6 +539,36 @@ pub fn read_settings_layer<S: DeserializeOwned + Serialize + Default>(
     let typed: S = in_unit(unit, || serde_json::from_value(layer.clone())).map_err(refused)?;
     let whole = serde_json::to_value(typed).map_err(refused)?;
     Ok(only_keys_of(&whole, layer))
+}
+
+/// What keeps a document of another kind from following its schema, where its lengths may count on its `lengths` and `stocks` as in a job.
+pub fn problems_counting(document: &Value, unit: Unit, schema: &Value) -> Vec<Problem> {
+    let (names, mut problems) = Names::of_document(document, unit, ShopStocks::UNKNOWN);
+    let (issues, _) = check(document, schema, &Pointer::default(), Some(&names));
+    let told = issues.into_iter().filter(|i| !i.follows);
+    problems.extend(told.map(|i| i.problem));
+    problems
+}
+
+/// A layer of the job's settings with plain lengths where it counts on named ones.
+pub(crate) fn count_settings_layer(
+    layer: &Value,
+    pointer: &Pointer,
+    schema: &Value,
+    names: &Names,
+) -> Result<Value, Vec<Problem>> {
+    let (issues, counted) = check(layer, schema, pointer, Some(names));
+    if !issues.is_empty() {
+        return Err(issues.into_iter().map(|i| i.problem).collect());
+    }
+    let mut layer = layer.clone();
+    let below = counted.into_iter().filter_map(|c| {
+        let place = c.pointer.place().strip_prefix(pointer.place())?;
+        let pointer = Pointer::from(place);
+        Some(Counted { pointer, ..c })
+    });
+    put_counted(&mut layer, &below.collect::<Vec<_>>());
+    Ok(layer)
 }
 
 /// `whole` cut down to the keys that `layer` has.
@@ -527,7 +634,8 @@ mod tests {
     }
 
     fn problems_of_job(job: &Value) -> Vec<(String, String)> {
-        let reading = read_job_as_far_as_possible(job.to_string().as_bytes());
+        let text = job.to_string();
+        let reading = read_job_as_far_as_possible(text.as_bytes(), ShopStocks::NONE);
         reading
             .problems
             .into_iter()
@@ -700,7 +808,8 @@ mod tests {
     fn places_behind_what_was_set_aside_are_told_as_written() {
         let mut bad = job();
         bad["parts"][0]["features"][0]["depth"] = json!("deep");
-        let reading = read_job_as_far_as_possible(bad.to_string().as_bytes());
+        let text = bad.to_string();
+        let reading = read_job_as_far_as_possible(text.as_bytes(), ShopStocks::NONE);
         let left = reading.document.as_ref().unwrap();
         assert_eq!(left.parts[0].features.len(), 1);
         assert_eq!(
@@ -790,7 +899,7 @@ mod tests {
                     json!(3),
                     json!(-3),
                     json!(2.5),
-                    json!("x"),
+                    json!("x!"),
                     json!("4mm"),
                     json!("through"),
                     json!([]),
@@ -800,7 +909,8 @@ mod tests {
                     json!({ "at": [1, 2] }),
                 ] {
                     let bad = with(document.clone(), &pointer, value.clone());
-                    let ours = check(&bad, &schema, &Pointer::default()).is_empty();
+                    let ours = check(&bad, &schema, &Pointer::default(), None);
+                    let ours = ours.0.is_empty();
                     assert_eq!(ours, reference.is_valid(&bad), "{pointer} = {value}");
                     compared += 1;
                 }

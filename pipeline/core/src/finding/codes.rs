@@ -386,6 +386,10 @@ codes! {
         "The given cutters clear nothing of a feature, or leave more of it than its `leave`.",
         "Give a smaller cutter, allow relief, or write if-unreachable: hand to list it as hand work.",
         "tests/tests/whole/cutting_sheet.rs::a_cutter_wider_than_the_slots_is_refused_with_their_places";
+    UNUSED_LENGTH = "unused-length" Warning
+        "A named length of the job on which nothing counts.",
+        "Count on it where it is meant, or take it out.",
+        "api/command/tests/command/lengths.rs::a_named_length_on_which_nothing_counts_is_a_warning";
     UNVERIFIED_ACCEPTED = "unverified-accepted" Warning
         "A program cannot be read back and the shop accepts that in writing.",
         "Prove it at the machine above the work before the first cut.",

@@ -48,6 +48,9 @@ pub struct ReportDocument {
     /// The plugins that the job ran with.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub plugins: Vec<PluginRow>,
+    /// What each named length of the job came to, mm.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub lengths: BTreeMap<String, f64>,
     /// The parts that are made.
     pub parts: Vec<PartRow>,
     /// The clampings, in running order.
@@ -625,6 +628,7 @@ impl ReportDocument {
             findings,
             machine: None,
             plugins: Vec::new(),
+            lengths: BTreeMap::new(),
             parts: Vec::new(),
             setups: Vec::new(),
             programs: Vec::new(),

@@ -72,6 +72,13 @@ pub(super) fn report(
             spindle: m.spindle,
         }),
         plugins: Vec::new(),
+        lengths: work
+            .documents
+            .job
+            .lengths
+            .iter()
+            .map(|(name, length)| (name.clone(), length.mm()))
+            .collect(),
         parts: work
             .parts
             .iter()
