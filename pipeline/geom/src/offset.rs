@@ -290,9 +290,12 @@ fn necks(region: &Region, index: &SegmentIndex, by: f64) -> Vec<(Region, Point)>
 
 /// The stretch of `s` that lies within a neck's width of `t`, when it is longer than the tip of a corner would be.
 fn facing(s: &Segment, t: &Segment) -> Option<Segment> {
-    let (distance, p, _) = segment_distance(s, t);
     let length = s.length();
-    if distance > NECK_MM || length < LONG_NECKS * NECK_MM {
+    if length < LONG_NECKS * NECK_MM {
+        return None;
+    }
+    let (distance, p, _) = segment_distance(s, t);
+    if distance > NECK_MM {
         return None;
     }
     let near = |share: f64| t.distance(s.at(share)) <= NECK_MM;
@@ -375,10 +378,15 @@ fn comes_near_itself(regions: &[Region]) -> bool {
     for_near_pairs(&pieces, |i, j| {
         let (first, end) = rings[i];
         let next = |k: usize| if k + 1 == end { first } else { k + 1 };
-        // Pieces with only a bit shorter than a neck between them are near each other there and nowhere else, unless they turn
+        // Pieces with only a way shorter than a neck between them are near each other there and nowhere else, unless they turn
         // back on themselves; that shows in pieces farther on.
         let after = |k: usize, l: usize| {
-            next(k) == l || (next(next(k)) == l && pieces[next(k)].1.length() <= NECK_MM)
+            let (mut at, mut way) = (next(k), 0.0);
+            while at != l && at != k && way <= NECK_MM {
+                way += pieces[at].1.length();
+                at = next(at);
+            }
+            at == l && way <= NECK_MM
         };
         let neighbours = rings[i] == rings[j] && (after(i, j) || after(j, i));
         found |= !neighbours && segment_distance(&pieces[i].1, &pieces[j].1).0 <= NECK_MM;
@@ -522,7 +530,7 @@ fn clean_region(region: &Region) -> Option<Region> {
     Some(Region { outer, holes })
 }
 
-/// Without repeated points, corners that turn nothing and arcs cut in two; `None` for a ring that has collapsed.
+/// Without repeated points, corners that turn nothing, spikes without width and arcs cut in two; `None` for a ring that has collapsed.
 fn clean_ring(ring: &Contour) -> Option<Contour> {
     let mut ring = ring.without_repeats(SAME_POINT_MM);
     if ring.vertices.len() < 2 || !ring.is_finite() {
@@ -586,10 +594,14 @@ fn alike(a: f64, b: f64) -> bool {
 fn one_piece(before: &Segment, after: &Segment) -> Option<f64> {
     match (before, after) {
         (Segment::Line { a, b }, Segment::Line { b: c, .. }) => {
-            let u = (*c - *a).normalized()?;
-            let off = (*b - *a).cross(u).abs();
-            let forward = (*b - *a).dot(u) > 0.0 && (*c - *b).dot(u) > 0.0;
-            (off <= STRAIGHT_MM && forward).then_some(0.0)
+            // One line straight on, or a spike without width, which the arc kernel leaves where pieces meet at next to no angle.
+            let (to, from) = (*b - *a, *c - *b);
+            let u = match to.length() > from.length() {
+                true => to.normalized()?,
+                false => from.normalized()?,
+            };
+            let off = to.cross(u).abs().max(from.cross(u).abs());
+            (off <= STRAIGHT_MM).then_some(0.0)
         }
         (
             Segment::Arc {

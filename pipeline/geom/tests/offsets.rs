@@ -154,3 +154,22 @@ fn polygons_of_a_frame_with_a_piece_in_it() {
     assert!((set.difference(&hole).area() - 3_600.0).abs() < 1e-9);
     assert!((set.union(&hole).area() - 10_000.0).abs() < 1e-9);
 }
+
+/// A curve drawn as 20,000 lines of 0.1 mm, which meet at next to no angle where it changes from hollow to round: the arc kernel's level
+/// is taken, since the polygon kernel costs a hundred times as much.
+#[test]
+fn a_curve_of_very_many_lines_is_moved_by_the_arc_kernel() {
+    let count = 20_000;
+    let at = |i: usize| {
+        let turn = i as f64 / f64::from(count) * 2.0 * PI;
+        point(400.0, 400.0) + Point::unit(turn) * (300.0 + 20.0 * (7.0 * turn).sin())
+    };
+    let curve = Region::inside(Contour::polygon((0..count as usize).map(at)));
+    for by in [7.0, 3.0, -3.0] {
+        let mut notes = Notes::default();
+        let moved = offset(&curve, by, &mut notes);
+        assert_eq!(notes.0, [], "by {by}");
+        assert_eq!(moved.len(), 1);
+        assert_eq!(self_crossing(&moved[0].outer), None);
+    }
+}

@@ -611,7 +611,7 @@ fn reading_stops_at_the_first_illegal_line() {
     }
 }
 
-/// Wherever a text starts the spindle or makes it faster, a cut waits as long as the machine needs, whatever the plan.
+/// Wherever a text starts the spindle, also one that turns already, or makes it faster, a cut waits as long as the machine needs, whatever the plan.
 #[test]
 fn a_cut_before_the_spindle_is_up_to_speed_is_caught() {
     let w = pocket_work();
@@ -622,7 +622,7 @@ fn a_cut_before_the_spindle_is_up_to_speed_is_caught() {
         "S 18000\nW 4\n",
         "S 18000\nW 3.99\n",
         "S 18000\nW 2\nW 2\n",
-        "W 9\nS 18000\nW 4\nS 18000\n",
+        "W 9\nS 18000\nS 18000\nW 4\n",
     ] {
         passes(&w, &waits(good));
     }
@@ -632,6 +632,9 @@ fn a_cut_before_the_spindle_is_up_to_speed_is_caught() {
         "W 9\nS 18000\n",
         "S 18000\nW 4\nS 0\nS 18000\n",
         "S 17000\nW 4\nS 18000\n",
+        // Taken up at the second start, the spindle comes from rest.
+        "S 18000\nW 4\nS 18000\n",
+        "S 18000\nW 4\nS 18000\nW 3.98\n",
     ] {
         caught(&w, &waits(bad), "verify-spindle", None, true);
     }
@@ -644,8 +647,8 @@ fn a_cut_before_the_spindle_is_up_to_speed_is_caught() {
             &format!("L 53 43 15.1 1800\n{words}"),
         )
     };
-    passes(&w, &between("S 18000"));
     passes(&w, &between("S 17000"));
+    caught(&w, &between("S 18000"), "verify-spindle", None, true);
     caught(&w, &between("S 0\nS 18000"), "verify-spindle", None, true);
     caught(&w, &between("S 19000"), "verify-spindle", None, true);
     // The machine's own figure counts.

@@ -15,7 +15,7 @@ const IN_WOOD_S: f64 = 1.0;
 /// What is wrong with the spindle or with a wait. Times are seconds.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) enum WrongWait {
-    /// Cuts so long after the spindle was started or made faster.
+    /// Cuts so long after a line that starts the spindle, or makes it faster.
     NotUpToSpeed(f64),
     /// The spindle turns where this happens.
     Turns(&'static str),
@@ -30,7 +30,7 @@ impl WrongWait {
     pub(super) fn sentence(&self, spin_up: f64) -> String {
         match self {
             WrongWait::NotUpToSpeed(waited) => format!(
-                "cuts {} s after the spindle was started or made faster; the machine's needs {} s.",
+                "cuts {} s after a line that starts the spindle or makes it faster; the machine's needs {} s, also when a stopped run is taken up at that line.",
                 mm(*waited),
                 mm(spin_up)
             ),
@@ -82,7 +82,12 @@ impl Spinning {
             Action::End => self.stands("the program's end", spin_up),
             _ => {
                 let way = |clockwise| if clockwise { 1.0 } else { -1.0 };
+                let before = self.rpm;
                 self.turn(m.spindle.map_or(0.0, |s| s.rpm * way(s.clockwise)));
+                // A text that starts a spindle which turns already can be taken up there by one that stands.
+                if m.action == Action::Spindle && self.rpm.abs() >= before.abs() - SAME_SPEED {
+                    self.waited = 0.0;
+                }
                 self.works(m, spin_up, top)
             }
         }

@@ -26,6 +26,7 @@ pub mod profile_moves;
 pub mod program_items;
 pub mod reach;
 pub mod relief;
+pub mod restarts;
 mod roofs;
 pub mod sequence;
 mod sweep;

@@ -39,7 +39,7 @@ impl TypedStage for Post {
     fn describe(&self) -> Description {
         Description {
             name: "post",
-            version: 4,
+            version: 5,
             summary: "Writes every setup's programs through the machine's dialect.",
             needs: &["ordered"],
             gives: &["programs"],

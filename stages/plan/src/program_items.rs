@@ -2,13 +2,14 @@
 //! compare with.
 
 use crate::pace::keep_pace;
+use crate::restarts::Restarts;
 use grainway_geom::{Placing, point};
 use grainway_pipeline::dialect::DialectAbout;
 use grainway_pipeline::doc::{Cutter, CutterChangeBy, Machine, SpindleSwitch, Unit};
 use grainway_pipeline::finding::in_unit;
 use grainway_pipeline::motion::{CutterChange, Item, Move, Spindle, StepStart};
 use grainway_pipeline::tolerance::SAME_LEVEL_MM;
-use grainway_pipeline::work::{ByHand, Entry, PauseFor, Setup, Work, step_view};
+use grainway_pipeline::work::{ByHand, Entry, PauseFor, Setup, StepView, Work, step_view};
 use std::collections::VecDeque;
 
 /// The items of the program that runs `entries` (from, to before) of the setup's order.
@@ -20,6 +21,9 @@ use std::collections::VecDeque;
 /// heights goes down from the safe height at feed: it has no third height to come down to fast. A cutter that a person changes in a
 /// pause is named by the pause's message. Where a person has just put in a cutter and set Z zero, the first way down is fast only to
 /// [`FIRST_DOWN_MM`] over the wood.
+///
+/// A stopped run can be taken up wherever an [`Item::Step`] stands: [`Restarts`] says where. There the spindle is started anew and waited
+/// for. Steps that begin without one have a label.
 ///
 /// Streams: it holds the moves of one step at a time. Entries that name nothing are left out; [`step_view`] finds them.
 pub fn items<'a>(
@@ -65,7 +69,8 @@ fn begun<'a>(work: &'a Work, setup: &'a Setup, entries: (usize, usize), can: Can
         queue: VecDeque::from([Item::RetractFull {
             safe_z: setup.safe_z,
         }]),
-        moves: None,
+        running: None,
+        restarts: Restarts::of(machine, can.two_heights),
         turning: None,
         set: None,
         ended: false,
@@ -143,7 +148,7 @@ pub fn by_hand(work: &Work, setup: &Setup, entries: (usize, usize), can: Can) ->
                 _ => {}
             }
         }
-        items.moves = None;
+        items.running = None;
         if items.ended {
             return hand;
         }
@@ -187,13 +192,23 @@ struct Items<'a> {
     zero_untried: bool,
     /// Feed downwards of the step being run, mm/min.
     plunge: f64,
-    /// The moves of the step being run that are still to come, and where it lies.
-    moves: Option<(std::vec::IntoIter<Move>, Placing)>,
+    running: Option<Running>,
+    restarts: Restarts,
     /// rev/min in force.
     turning: Option<f64>,
     /// rev/min that the person has set at the panel.
     set: Option<f64>,
     ended: bool,
+}
+
+/// The step being run.
+struct Running {
+    start: StepStart,
+    moves: std::vec::IntoIter<Move>,
+    placing: Placing,
+    /// How many of the moves are done, and before which ones restart lines stand.
+    done: usize,
+    levels: VecDeque<usize>,
 }
 
 /// How far over the wood the first fast way down ends after a person has set Z zero, mm: there a wrong zero can still be seen and
@@ -206,6 +221,9 @@ impl Iterator for Items<'_> {
         loop {
             if let Some(item) = self.queue.pop_front() {
                 return Some(item);
+            }
+            if self.level_begins() {
+                continue;
             }
             if let Some(m) = self.next_move() {
                 return Some(Item::Move(self.tried(m)));
@@ -224,21 +242,43 @@ impl Iterator for Items<'_> {
 }
 
 impl Items<'_> {
-    fn next_move(&mut self) -> Option<Move> {
-        let (moves, placing) = self.moves.as_mut()?;
-        match moves.next() {
-            Some(m) => {
-                let safe_z = self.setup.safe_z;
-                Some(match m.placed(placing, safe_z) {
-                    Move::Rapid { to } if self.can.two_heights => Move::rapid(to.xy().at_z(safe_z)),
-                    placed => placed,
-                })
-            }
-            None => {
-                self.moves = None;
-                None
-            }
+    /// Puts the restart line of a pass level into the queue where one stands.
+    fn level_begins(&mut self) -> bool {
+        let Some(running) = &mut self.running else {
+            return false;
+        };
+        if running.levels.front() != Some(&running.done) {
+            return false;
         }
+        running.levels.pop_front();
+        let start = StepStart {
+            label: format!("go on with {}", running.start.label),
+            ..running.start.clone()
+        };
+        self.restart(start);
+        true
+    }
+
+    /// A line at which a stopped run can be taken up, with the wait for the spindle that it starts.
+    fn restart(&mut self, start: StepStart) {
+        self.queue.push_back(Item::Step(start));
+        if !self.by_hand {
+            self.dwell();
+        }
+    }
+
+    fn next_move(&mut self) -> Option<Move> {
+        let running = self.running.as_mut()?;
+        let Some(m) = running.moves.next() else {
+            self.running = None;
+            return None;
+        };
+        running.done += 1;
+        let safe_z = self.setup.safe_z;
+        Some(match m.placed(&running.placing, safe_z) {
+            Move::Rapid { to } if self.can.two_heights => Move::rapid(to.xy().at_z(safe_z)),
+            placed => placed,
+        })
     }
 
     /// The move, or, where it is the first way down by a zero that a person has set, its fast part; the rest comes behind, at feed.
@@ -318,25 +358,44 @@ impl Items<'_> {
                 let Some(view) = step_view(self.work, self.setup, *step) else {
                     return;
                 };
-                self.plunge = view.plunge;
-                let rpm = self.sayable(view.rpm);
-                self.speed(rpm);
-                self.queue.push_back(Item::Step(StepStart {
-                    number: self.steps as u32,
-                    label: view.label(),
-                }));
-                let mut moves = self.work.moves(view.moves);
-                if let Some(cutter) = self.work.documents.cutter(view.cutter) {
-                    let blocks = f64::from(self.can.blocks_per_second);
-                    keep_pace(&mut moves, cutter, rpm, blocks);
-                }
-                self.moves = Some((moves.into_iter(), view.placing));
+                self.step(&view);
             }
         }
     }
 
+    fn step(&mut self, view: &StepView<'_>) {
+        self.plunge = view.plunge;
+        let rpm = self.sayable(view.rpm);
+        let moves = self.work.moves(view.moves);
+        let top = self.setup.z.highest_top();
+        let mut made = self.restarts.step(view, moves, top);
+        let start = StepStart {
+            number: self.steps as u32,
+            label: view.label(),
+        };
+        if made.begins {
+            self.speed(rpm);
+            self.restart(start.clone());
+        } else {
+            let text = format!("cut {}: {}", start.number, start.label);
+            self.queue.push_back(Item::Label(text));
+        }
+        if let Some(cutter) = self.work.documents.cutter(view.cutter) {
+            let blocks = f64::from(self.can.blocks_per_second);
+            keep_pace(&mut made.moves, cutter, rpm, blocks);
+        }
+        self.running = Some(Running {
+            start,
+            moves: made.moves.into_iter(),
+            placing: view.placing,
+            done: 0,
+            levels: made.levels.into(),
+        });
+    }
+
     /// Waits for the person: up, away, with the spindle off, and with all the room there is where the person wants it.
     fn wait(&mut self, message: &str, room: bool) {
+        self.restarts.interrupted();
         let was_turning = self.turning.is_some();
         self.retract();
         self.stop();
@@ -377,7 +436,7 @@ impl Items<'_> {
         }
     }
 
-    /// Brings the spindle to a speed.
+    /// Starts the spindle at a speed, or has it started; the restart line behind it waits.
     fn speed(&mut self, rpm: f64) {
         if self.turning == Some(rpm) {
             return;
@@ -400,7 +459,6 @@ impl Items<'_> {
                 rpm,
                 clockwise: true,
             })));
-            self.dwell();
         }
     }
 
@@ -428,6 +486,7 @@ impl Items<'_> {
     fn cutter(&mut self, id: &str) {
         let waits = self.pauses_for_cutter();
         self.in_use = true;
+        self.restarts.interrupted();
         self.zero_untried |= self.can.changes != Changes::Machine;
         if waits {
             let message = put_in(self.work.documents.cutter(id), id, &self.touch_off());

@@ -100,7 +100,7 @@ def labels(called, programs, documents):
                     faults.append(f"label: {called[name, side]} pieces are called {name}, {side} up")
     for p in programs:
         for remark in p.remarks:
-            found = re.match(r"step \d+: (\S+) / (.*)", remark)
+            found = re.match(r"(?:step|cut) \d+: (?:go on with )?(\S+) / (.*)", remark)
             # A drawn feature is called by its kind and place.
             if found and found.group(2).split("@")[0] not in features.get(found.group(1), ()):
                 faults.append(f"label: {p.name}: {remark}")

@@ -1,6 +1,7 @@
 """What the sheet and the lists say of programs, against the texts and what was found in them."""
 import csv
 import io
+import re
 
 import numpy as np
 from shapely.geometry import Point, box
@@ -107,22 +108,28 @@ def holds(name, row, setup, documents, say):
 
 
 def running_order(text, setups, programs, documents, say):
-    """Every row names the line of its step's remark, and every step of a text has its row."""
+    """Every row names the line of a step's remark, its own or that of a cut before it, and those of its later levels; every remark of a
+    text that begins or goes on with a cut has its row."""
     rows = list(csv.DictReader(io.StringIO(text)))
-    steps = sum(r.startswith("step ") for p in programs.values() for r in p.remarks)
-    if len(rows) != steps:
-        say("running order", f"{len(rows)} rows, {steps} steps")
+    told = {(r["program"], int(line)) for r in rows for line in [r["restart-line"], *r["level-lines"].split()]}
+    is_mark = lambda line: bool(re.search(r"[(\"]step \d+: ", line))
+    marks = {(p.name, i) for p in programs.values() for i, line in enumerate(p.lines, 1) if is_mark(line)}
+    begun = sum(bool(re.match(r"(step|cut) \d+: (?!go on)", r)) for p in programs.values() for r in p.remarks)
+    if told != marks or len(rows) != begun:
+        say("running order", f"{len(rows)} rows of {begun} cuts, lines {sorted(told ^ marks)}")
     depth = next((k for k in rows[0] if k.startswith("depth-")), None) if rows else None
     scale = INCH if depth == "depth-in" else 1.0
     for row in rows:
         program = programs.get(row["program"])
         lines = program.lines if program else []
-        at = int(row["restart-line"]) - 1
-        said = lines[at] if 0 <= at < len(lines) else ""
-        label = f"step {row['cut']}: " + (f"{row['piece']} / " if row["piece"] else "") + row["feature"]
-        # A long remark goes on in the next line.
-        if not program or label[:60] not in said:
-            say("running order", f"{row['program']} line {row['restart-line']}: {label}, the text says {said}")
+        label = (f"{row['piece']} / " if row["piece"] else "") + row["feature"]
+        own = [i for i, line in enumerate(lines, 1) if re.search(rf"[(\"](?:step|cut) {row['cut']}: ", line)]
+        at = int(row["restart-line"])
+        levels = [int(line) for line in row["level-lines"].split()]
+        # The last mark up to where the cut begins; a long remark goes on in the next line.
+        last = max((i for i in range(1, (own or [0])[0] + 1) if is_mark(lines[i - 1])), default=0)
+        if not own or label[:50] not in lines[own[0] - 1] or at != last or levels != [i for i in own[1:] if is_mark(lines[i - 1])]:
+            say("running order", f"{row['program']} lines {at}, {levels}: cut {row['cut']}, {label}, the text says {last}, {own}")
             continue
         setup, _ = setups.get(row["setup"], (None, None))
         moves = [m for m in program.moves if m.step.startswith(f"{row['cut']}: ") and not m.rapid]

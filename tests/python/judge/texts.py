@@ -46,7 +46,7 @@ class Program:
 
 def joined(remarks):
     """Remarks with their continuations: one that ends in the middle of a sentence goes on."""
-    starts = ("job:", "code:", "setup:", "cutter", "zero:", "wood:", "Checked", "Before", "Run first", "step", "Drive", "Drill", "MSG,", "pen heights:")
+    starts = ("job:", "code:", "setup:", "cutter", "zero:", "wood:", "Checked", "Before", "Run first", "step", "cut", "Drive", "Drill", "MSG,", "pen heights:")
     out = []
     for r in remarks:
         if out and not r.startswith(starts):
@@ -54,6 +54,12 @@ def joined(remarks):
         else:
             out.append(r)
     return out
+
+
+def begun(remark):
+    """The number and the name of the cut that a remark begins or goes on with."""
+    found = re.match(r"(?:step|cut) (\d+: )(?:go on with )?(.*)", remark)
+    return found.group(1) + found.group(2) if found else None
 
 
 def read(name, text, documents):
@@ -116,8 +122,7 @@ def blocks(name, text, documents):
         for remark in re.findall(r"\(([^)]*)\)", line):
             program.remarks.append(remark)
             last_remarks.append(remark)
-            if remark.startswith("step "):
-                step = remark[5:]
+            step = begun(remark) or step
             found = re.match(r"cutter (\d+): ([\d.]+) (mm|in) ", remark)
             if found:
                 named = numbered(int(found.group(1)), documents)
@@ -257,8 +262,7 @@ def pen(name, text, documents):
     for number, line in enumerate(text.splitlines(), 1):
         remark = re.fullmatch(r'CO"([^"]*)";', line)
         if remark:
-            if remark.group(1).startswith("step "):
-                step = remark.group(1)[5:]
+            step = begun(remark.group(1)) or step
             continue
         for word, numbers in re.findall(r"([A-Z]{2})([-\d,.]*);", line):
             if word in ("IN", "SP", "PA", "VS"):

@@ -28,6 +28,7 @@ mod nist_rules;
 mod numbers;
 mod pen;
 mod regions_against_geos;
+mod restarts;
 mod sabotage;
 mod samples;
 mod turned;

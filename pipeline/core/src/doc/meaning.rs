@@ -244,6 +244,7 @@ fn of_machine(at: &mut At<'_>, m: &Machine) {
         ));
     }
     at.between("spin-up-seconds", m.spin_up_seconds, 0.0, 600.0);
+    at.between("restart-seconds", m.restart_seconds, 0.0, 3600.0);
     at.between("change-seconds", m.change_seconds, 0.0, 3600.0);
     at.places("park", &m.park);
     at.size("spoilboard", m.spoilboard);

@@ -112,6 +112,11 @@ pub struct Machine {
     /// Seconds from start to full speed.
     #[serde(default = "default_spin_up")]
     pub spin_up_seconds: f64,
+    /// Seconds of cutting after which the next cut or pass level begins with a line at which a stopped run can be taken up; whoever
+    /// takes it up cuts at most about so long again. Each such line waits for the spindle, and within a cut the cutter goes up and
+    /// comes down again. 0 gives every cut and every pass level its own.
+    #[serde(default = "default_restart")]
+    pub restart_seconds: f64,
     /// How cutters are changed.
     #[serde(default)]
     pub cutter_change: CutterChangeBy,
@@ -136,6 +141,10 @@ fn default_corner_deviation() -> Length {
 }
 fn default_spin_up() -> f64 {
     4.0
+}
+/// Common practice, no source.
+fn default_restart() -> f64 {
+    240.0
 }
 fn default_change() -> f64 {
     60.0

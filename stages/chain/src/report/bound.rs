@@ -3,12 +3,12 @@
 //! The **bound** is computed by the same model as the estimate, on an ideal path at the feed that cutter and wood give before
 //! anything slows it: recesses as their volume ÷ (0.4 · diameter · pass depth · feed); cutouts and outlines as one lap a level, one
 //! closing lap, and one more where a finishing allowance stands; holes with their pecks, milled ones as one falling helix with a
-//! closing turn; engraved lines as one run a level. It stands beside the time below the safe height, entries, retracts and air
+//! closing turn; engraved lines as one run a level and, as a hole's peck, a stroke down to the first level and out of the wood. It stands beside the time below the safe height, entries, retracts and air
 //! included. Pauses, cutter changes, spin-up and the ways at safe height are no part of either.
 
 use super::document::{BoundRow, DifferenceRow, FeedRow, KindRow};
 use super::show::round3;
-use super::times::{Clock, Drive, Seconds};
+use super::times::{Clock, Drive, Seconds, rest_to_rest};
 use grainway_geom::{Contour, Notes, Placing, Point, Point3, Region, Segment, opening};
 use grainway_pipeline::doc::{Cutter, CutterKind, FeatureKind, Machine};
 use grainway_pipeline::motion::Move;
@@ -261,7 +261,7 @@ impl Ideal<'_> {
             Operation::Drill => self.hole(feature, run),
             Operation::Engrave => {
                 let depths = run.levels().max(1);
-                self.laps(&[(&feature.shape, depths as f64)])
+                self.laps(&[(&feature.shape, depths as f64)]) + run.strokes(self.drive)
             }
             Operation::FinishWall => {
                 let centres = self.wanted(variant, feature, -self.cutter.radius_mm());
@@ -454,6 +454,17 @@ impl Run<'_> {
             }
         }
         clock.take().total() + other
+    }
+    /// Seconds of the ways straight down into the wood from the height that the cutter comes down to fast, and of the ways back up there.
+    fn strokes(&self, drive: Drive) -> f64 {
+        let into = self.walk().filter(|(m, from, to, _)| {
+            let straight = run_of(m, *from, *to) <= SAME_LEVEL_MM;
+            !matches!(m, Move::Rapid { .. }) && straight && from.z > self.top && to.z < self.top
+        });
+        into.map(|(_, from, to, t)| {
+            t + rest_to_rest(from.z - to.z, drive.rapid, drive.acceleration)
+        })
+        .sum()
     }
     /// How many levels the cutter moves at in the wood: heights at which it goes a fair part of the way that it goes at any.
     fn levels(&self) -> usize {

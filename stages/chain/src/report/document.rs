@@ -372,8 +372,10 @@ pub struct CutRow {
     pub seconds: f64,
     /// The program that holds it.
     pub program: Option<String>,
-    /// The program's line at which a stopped run can be taken up.
+    /// The program's line at which a stopped run can be taken up: this cut's own, or, where it is short, that of a cut before it.
     pub line: Option<u64>,
+    /// Lines at which it can be taken up at later pass levels of this cut.
+    pub level_lines: Vec<u64>,
 }
 
 /// A program.
@@ -534,7 +536,7 @@ pub struct TimesRow {
     pub cutting: f64,
     /// In rapid moves.
     pub rapid: f64,
-    /// Spindle coming up to speed.
+    /// Spindle coming up to speed and to a stand.
     pub spin_up: f64,
     /// Cutter changes, by the shop's figure.
     pub changes: f64,
@@ -553,7 +555,7 @@ pub struct BoundRow {
     pub below_safe: f64,
     /// The least that it could be. Recesses: volume ÷ (0.4 · diameter · pass depth · feed). Cutouts and outlines: one lap a level, one
     /// closing lap, one more where a finishing allowance stands. Holes: their pecks, milled ones a falling helix. Engraved lines: one
-    /// run a level.
+    /// run a level, and a stroke down and up again.
     pub bound: f64,
     /// The one by the other; 0 where there is no bound.
     pub ratio: f64,

@@ -38,11 +38,10 @@ pub(super) fn parts_list(report: &ReportDocument) -> Vec<u8> {
     table(&in_unit(u, columns), rows)
 }
 
-/// Every cut in running order, with the line where a stopped run can be taken up.
+/// Every cut in running order, with the lines where a stopped run can be taken up.
 pub(super) fn running_order(report: &ReportDocument) -> Vec<u8> {
     let u = Show::of_report(report);
-    let columns =
-        "setup,cut,piece,part,feature,operation,cutter,depth-mm,seconds,program,restart-line";
+    let columns = "setup,cut,piece,part,feature,operation,cutter,depth-mm,seconds,program,restart-line,level-lines";
     let cuts = report.setups.iter().flat_map(|s| {
         s.order.iter().filter_map(move |o| match o {
             OrderRow::Cut(c) => Some((s, c)),
@@ -62,9 +61,15 @@ pub(super) fn running_order(report: &ReportDocument) -> Vec<u8> {
             Cell::Plain(format!("{:.1}", c.seconds)),
             (&c.program).into(),
             c.line.map_or("".into(), Cell::number),
+            Cell::Plain(spaced(&c.level_lines)),
         ]
     });
     table(&in_unit(u, columns), rows)
+}
+
+fn spaced(lines: &[u64]) -> String {
+    let lines: Vec<String> = lines.iter().map(u64::to_string).collect();
+    lines.join(" ")
 }
 
 /// One line a clamping: what to lay on the machine.

@@ -12,6 +12,7 @@ mod pdf;
 mod picture;
 mod pieces;
 mod release;
+mod reliefs;
 mod sheet;
 mod show;
 mod solid;
@@ -80,7 +81,7 @@ impl TypedStage for Report {
     fn describe(&self) -> Description {
         Description {
             name: "report",
-            version: 5,
+            version: 6,
             summary: "Writes setup sheets, lists, pictures and the report.",
             needs: &["variants"],
             gives: &["reported"],

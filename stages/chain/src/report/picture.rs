@@ -18,7 +18,7 @@ use std::collections::BTreeMap;
 pub(super) type Colour = [u8; 3];
 
 pub(super) const INK: Colour = [0x20, 0x20, 0x20];
-const WOOD: Colour = [0xf6, 0xee, 0xdd];
+pub(super) const WOOD: Colour = [0xf6, 0xee, 0xdd];
 pub(super) const PIECE: Colour = [0xff, 0xff, 0xff];
 pub(super) const OPEN: Colour = [0xc9, 0xc9, 0xc9];
 pub(super) const FASTEN: Colour = [0xb3, 0x1b, 0x1b];
@@ -26,7 +26,7 @@ const LATER: Colour = [0x1b, 0x4f, 0xb3];
 const TAB: Colour = [0xe0, 0x7b, 0x00];
 const AXIS: Colour = [0x0a, 0x6b, 0x2e];
 const PATH: Colour = [0x2b, 0x6c, 0xb0];
-const CUT: Colour = [0x6a, 0x1b, 0x9a];
+pub(super) const CUT: Colour = [0x6a, 0x1b, 0x9a];
 
 /// Where a text stands to its point.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -122,7 +122,7 @@ impl Picture {
     }
 
     /// A line with a head of 2.5 mm of paper.
-    fn arrow(&mut self, from: Point, to: Point, stroke: (Colour, f64)) {
+    pub(super) fn arrow(&mut self, from: Point, to: Point, stroke: (Colour, f64)) {
         self.line(from, to, stroke);
         let Some(d) = (to - from).normalized() else {
             return;

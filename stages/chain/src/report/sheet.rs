@@ -3,12 +3,13 @@
 //! The sheet is made once, as blocks; the HTML page and the PDF are both printed from them, so that they say the same.
 
 use super::document::{
-    BoundRow, CutterRow, FigureRow, HoldRow, JointRow, OrderRow, ProgramRow, ReportDocument,
+    BoundRow, CutRow, CutterRow, FigureRow, HoldRow, JointRow, OrderRow, ProgramRow, ReportDocument,
     SetupRow, TurnedRow, VerdictRow,
 };
 use super::picture::{self, Picture};
 use super::pieces;
 use super::release::{JobVerdict, Release};
+use super::reliefs;
 use super::show::{Show, range};
 use grainway_pipeline::doc::{Pointer, Side, SpindleSwitch, Unit, ZZero};
 use grainway_pipeline::finding::{Finding, Severity, code};
@@ -161,6 +162,17 @@ pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
             &picture::legend(setup),
         );
     }
+    let reliefs = reliefs::of_reliefs(work, u);
+    if !reliefs.is_empty() {
+        sheet.blocks.push(Block::NewPage);
+        sheet.blocks.push(heading("Reliefs in inside corners"));
+        sheet.blocks.push(text("Each shape once, enlarged: light is wood that stays, grey is cut, and the dashed lines are the edges that the drawing has. The cutter goes beyond them by the violet figures, so that a square corner finds room."));
+    }
+    for relief in reliefs {
+        let index = sheet.pictures.len();
+        sheet.blocks.push(Block::Picture { index });
+        sheet.pictures.push(relief);
+    }
     if let Some(pieces) = pieces::of_pieces(work) {
         sheet.blocks.push(Block::NewPage);
         sheet.blocks.push(heading("The finished pieces"));
@@ -239,7 +251,7 @@ fn verdict_and_machine(b: &mut Vec<Block>, report: &ReportDocument) {
         )));
     }
     b.push(text(format!(
-        "At the machine: about {} in all (cutting {}, moving {}, spindle start {}, cutter changes {}), and {}.",
+        "At the machine: about {} in all (cutting {}, moving {}, spindle starts and stops {}, cutter changes {}), and {}.",
         duration(report.times.total),
         duration(report.times.cutting),
         duration(report.times.rapid),
@@ -588,7 +600,7 @@ fn setup_page(
     }
     b.push(next("Cuts, in running order"));
     b.push(text(format!(
-        "About {}, without your pauses. To take up a stopped run: clear the machine, fit the cutter of that cut, set zero again if it may be lost, and start the program at the line given.",
+        "About {}, without your pauses. To take up a stopped run: raise the cutter clear of the wood, fit the cutter of that cut, set zero again if it may be lost, and start the program at the cut's last restart line before the place where it stopped. The line starts the spindle and waits for it. Short cuts share the line of a cut before them, and what lies between is cut once more, in the air.",
         duration(s.times.total)
     )));
     let machine = report.machine.as_ref();
@@ -937,17 +949,24 @@ fn order_table(u: Show, report: &ReportDocument, s: &SetupRow) -> Block {
                 cut_words(c),
                 u.len(c.depth),
                 duration(c.seconds),
-                c.line.map(|l| l.to_string()).unwrap_or_default(),
+                restart_lines(c),
             ])),
         }
     }
     Block::Table {
-        header: ["", "Piece", "What", "Depth", "Time", "Restart at line"]
+        header: ["", "Piece", "What", "Depth", "Time", "Restart lines"]
             .map(String::from)
             .to_vec(),
         widths: vec![0.1, 0.24, 0.34, 0.1, 0.1, 0.12],
         rows,
     }
+}
+
+/// Where a cut can be taken up: at its line, and at those of its later pass levels.
+fn restart_lines(c: &CutRow) -> String {
+    let lines = c.line.iter().chain(&c.level_lines);
+    let lines: Vec<String> = lines.map(u64::to_string).collect();
+    lines.join(", ")
 }
 
 /// What holds the pieces once their outlines are cut: each kind of hold with the pieces that have it.
@@ -982,7 +1001,7 @@ fn holds_of_pieces(u: Show, report: &ReportDocument, s: &SetupRow) -> Vec<String
 }
 
 /// What a cut does: the setup's own steps say it themselves, and an outline is its own feature.
-fn cut_words(c: &super::document::CutRow) -> String {
+fn cut_words(c: &CutRow) -> String {
     if c.piece.is_none() {
         c.feature.clone()
     } else if c.feature == "outline" {

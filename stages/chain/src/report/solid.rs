@@ -4,7 +4,8 @@
 //! drawing; a bit of it is seen when nothing stands between it and the viewer.
 
 use grainway_geom::{
-    Contour, Notes, Point, Region, SegmentIndex, intersections, opening, point, union,
+    Bounds, Contour, Notes, Point, Region, Segment, SegmentIndex, intersections, opening, point,
+    union,
 };
 use grainway_pipeline::doc::{FeatureKind, Side};
 use grainway_pipeline::work::{CornerAnswer, Part, SizedFeature, Variant, Work};
@@ -15,6 +16,9 @@ const BESIDE_MM: f64 = 0.05;
 const STEPS: f64 = 300.0;
 /// The way to the viewer is looked along in steps of this, mm: thinner walls hide nothing.
 const LOOK_MM: f64 = 0.7;
+
+/// Joints of a contour that turn less are no corners, radians: of the directions round them half are wood within one of sixteen.
+const LEAST_TURN: f64 = 0.2;
 
 /// A place in the piece: along, across, and up from its back, mm.
 pub(super) type Place = [f64; 3];
@@ -57,6 +61,10 @@ impl Recess {
             ..Recess::new(contours, true, planes, thickness)
         }
     }
+    fn bounds(&self) -> Bounds {
+        let all = self.contours.iter().map(Contour::bounds);
+        all.fold(Bounds::EMPTY, Bounds::union)
+    }
     fn takes(&self, [x, y, z]: Place) -> bool {
         let (beside, along) = match self.flat {
             true => (point(x, y), z),
@@ -72,11 +80,59 @@ impl Recess {
     }
 }
 
+/// Which recesses may take wood at a place, seen square to their contours: found by the cell of a grid that the place lies in.
+struct Grid {
+    cell: f64,
+    columns: usize,
+    /// Row by row.
+    cells: Vec<Vec<u32>>,
+}
+
+impl Grid {
+    /// Of the recesses of one kind, over an area that begins at 0.
+    fn new(recesses: &[Recess], flat: bool, [wide, high]: [f64; 2]) -> Grid {
+        let of_kind = recesses.iter().filter(|r| r.flat == flat).count();
+        // About one recess a cell.
+        let cell = (wide * high / of_kind.max(1) as f64).sqrt().max(1.0);
+        let count = |length: f64| (length.max(0.0) / cell).ceil().max(1.0) as usize;
+        let columns = count(wide);
+        let mut grid = Grid {
+            cell,
+            columns,
+            cells: vec![Vec::new(); columns * count(high)],
+        };
+        for (i, r) in recesses.iter().enumerate().filter(|(_, r)| r.flat == flat) {
+            for c in grid.touched(r.bounds()) {
+                grid.cells[c].push(i as u32);
+            }
+        }
+        grid
+    }
+    /// Column or row of a coordinate; what lies outside is taken to the border.
+    fn step(&self, v: f64, count: usize) -> usize {
+        ((v / self.cell).max(0.0) as usize).min(count - 1)
+    }
+    fn cell_of(&self, p: Point) -> usize {
+        let rows = self.cells.len() / self.columns;
+        self.step(p.y, rows) * self.columns + self.step(p.x, self.columns)
+    }
+    fn touched(&self, area: Bounds) -> Vec<usize> {
+        let (first, last) = (self.cell_of(area.min), self.cell_of(area.max));
+        let columns = first % self.columns..=last % self.columns;
+        let rows = first / self.columns..=last / self.columns;
+        rows.flat_map(|row| columns.clone().map(move |column| (row, column)))
+            .map(|(row, column)| row * self.columns + column)
+            .collect()
+    }
+}
+
 /// A piece after all its setups.
 pub(super) struct Solid {
     size: Place,
     outline: Recess,
     recesses: Vec<Recess>,
+    /// Of recesses of face and back, and of those of edges.
+    grids: [Grid; 2],
 }
 
 impl Solid {
@@ -97,15 +153,56 @@ impl Solid {
                 }
             }
         }
-        (!outline.is_empty()).then(|| Solid {
+        let slab = || Recess::slab(contours(outline.clone()), thickness);
+        (!outline.is_empty()).then(|| Solid::new(size, slab(), recesses))
+    }
+
+    fn new(size: Place, outline: Recess, recesses: Vec<Recess>) -> Solid {
+        let [length, width, thickness] = size;
+        Solid {
             size,
-            outline: Recess::slab(contours(outline), thickness),
+            outline,
+            grids: [
+                Grid::new(&recesses, true, [length, width]),
+                Grid::new(&recesses, false, [length, thickness]),
+            ],
             recesses,
-        })
+        }
     }
 
     fn stands(&self, p: Place) -> bool {
-        self.outline.takes(p) && !self.recesses.iter().any(|r| r.takes(p))
+        let [x, y, z] = p;
+        let seen = [point(x, y), point(x, z)];
+        let mut near = self.grids.iter().zip(seen).flat_map(|(g, q)| {
+            let here = &g.cells[g.cell_of(q)];
+            here.iter().map(|i| &self.recesses[*i as usize])
+        });
+        self.outline.takes(p) && !near.any(|r| r.takes(p))
+    }
+
+    /// The recesses of one kind that may reach into an area, and the slab.
+    fn around(&self, flat: bool, area: Bounds) -> impl Iterator<Item = &Recess> {
+        let grid = &self.grids[usize::from(!flat)];
+        let cells = grid.touched(area).into_iter();
+        let mut near: Vec<u32> = cells.flat_map(|c| grid.cells[c].iter().copied()).collect();
+        near.sort_unstable();
+        near.dedup();
+        let near = near.into_iter().map(|i| &self.recesses[i as usize]);
+        std::iter::once(&self.outline)
+            .filter(move |o| o.flat == flat)
+            .chain(near)
+    }
+
+    /// Heights of all floors and faces of the recesses of one kind.
+    fn planes(&self, flat: bool) -> Vec<f64> {
+        let all = std::iter::once(&self.outline).chain(&self.recesses);
+        let mut planes: Vec<f64> = all
+            .filter(|o| o.flat == flat)
+            .flat_map(|o| o.planes)
+            .collect();
+        planes.sort_by(f64::total_cmp);
+        planes.dedup_by(|a, b| (*a - *b).abs() < BESIDE_MM);
+        planes
     }
 
     /// Nothing stands between a place and the viewer.
@@ -144,28 +241,22 @@ impl Solid {
             _ => None,
         };
         let solid = turned.as_ref().unwrap_or(self);
+        // A floor is bounded by whatever wall it meets, so every wall is looked at on every floor's height.
+        let planes = [solid.planes(true), solid.planes(false)];
         let mut lines = Vec::new();
         for r in std::iter::once(&solid.outline).chain(&solid.recesses) {
-            solid.lines_of(r, &mut lines);
+            solid.lines_of(r, &planes[usize::from(!r.flat)], &mut lines);
         }
         lines
     }
 
-    fn lines_of(&self, r: &Recess, lines: &mut Vec<Contour>) {
+    fn lines_of(&self, r: &Recess, planes: &[f64], lines: &mut Vec<Contour>) {
         let longest = self.size.iter().copied().fold(0.0, f64::max);
         let step = longest / STEPS;
         let deep = r.place(point(0.0, 0.0), 1.0);
-        // A floor is bounded by whatever wall it meets, so every wall is looked at on every floor's height.
-        let all = std::iter::once(&self.outline).chain(&self.recesses);
-        let mut planes: Vec<f64> = all
-            .filter(|o| o.flat == r.flat)
-            .flat_map(|o| o.planes)
-            .collect();
-        planes.sort_by(f64::total_cmp);
-        planes.dedup_by(|a, b| (*a - *b).abs() < BESIDE_MM);
         for s in r.contours.iter().flat_map(Contour::segments) {
-            let n = (s.length() / step).ceil().max(2.0) as usize;
-            for at in &planes {
+            let n = (s.length() / step).ceil().max(1.0) as usize;
+            for at in planes {
                 let at = *at;
                 let bits = (0..n).map(|i| {
                     let share = |k: f64| (i as f64 + k) / n as f64;
@@ -195,14 +286,9 @@ impl Solid {
 
     /// Where edges may run along the depth of a recess: at its corners, and where its walls meet others.
     fn corners(&self, r: &Recess) -> Vec<Point> {
-        let mut corners: Vec<Point> = r
-            .contours
-            .iter()
-            .flat_map(|c| &c.vertices)
-            .map(|v| v.at)
-            .collect();
-        let others = std::iter::once(&self.outline).chain(&self.recesses);
-        for other in others.filter(|o| o.flat == r.flat && !std::ptr::eq(*o, r)) {
+        let mut corners: Vec<Point> = r.contours.iter().flat_map(turns).collect();
+        let others = self.around(r.flat, r.bounds().grown(BESIDE_MM));
+        for other in others.filter(|o| !std::ptr::eq(*o, r)) {
             for s in r.contours.iter().flat_map(Contour::segments) {
                 for i in other.index.near(&s, BESIDE_MM) {
                     corners.extend(intersections(&s, &other.index.segments()[i]));
@@ -234,12 +320,23 @@ impl Solid {
             let planes = [most - r.planes[1], most - r.planes[0]];
             Recess::new(contours, r.flat, planes, most)
         };
-        Solid {
-            size: [length, width, thickness],
-            outline: Recess::slab(over(&self.outline).contours, thickness),
-            recesses: self.recesses.iter().map(over).collect(),
-        }
+        let outline = Recess::slab(over(&self.outline).contours, thickness);
+        let recesses = self.recesses.iter().map(over).collect();
+        Solid::new([length, width, thickness], outline, recesses)
     }
+}
+
+/// Where a contour changes its direction by more than [`LEAST_TURN`].
+fn turns(contour: &Contour) -> Vec<Point> {
+    let segments: Vec<Segment> = contour.segments().collect();
+    let n = segments.len();
+    let turns = |i: &usize| {
+        let before = segments[(i + n - 1) % n].direction(1.0);
+        let after = segments[*i].direction(0.0);
+        let straight = |(a, b): (Point, Point)| a.dot(b) > LEAST_TURN.cos();
+        !before.zip(after).is_some_and(straight)
+    };
+    (0..n).filter(turns).map(|i| segments[i].start()).collect()
 }
 
 /// Bits that are drawn and follow one another become one line.
@@ -333,11 +430,8 @@ mod tests {
 
     fn slab(recesses: Vec<Recess>) -> Solid {
         let outline = Contour::rectangle(point(0.0, 0.0), point(200.0, 100.0), 0.0);
-        Solid {
-            size: [200.0, 100.0, 20.0],
-            outline: Recess::slab(vec![outline], 20.0),
-            recesses,
-        }
+        let outline = Recess::slab(vec![outline], 20.0);
+        Solid::new([200.0, 100.0, 20.0], outline, recesses)
     }
 
     fn drawn(lines: &[Contour]) -> f64 {

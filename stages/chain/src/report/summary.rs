@@ -9,14 +9,15 @@ use super::document::{
 use super::show::{Show, round3};
 use super::times::{Clock, Drive, Seconds};
 use super::{ReportSettings, release};
-use grainway_pipeline::doc::Side;
+use grainway_pipeline::doc::{Machine, Side, SpindleSwitch};
 use grainway_pipeline::stage::Dialects;
 use grainway_pipeline::work::{
     Balance, Entry, HandWork, Hold, HoldKind, JointVerdict, PieceHold, Placement, Program, Setup,
     SetupKind, StepView, Verdict, Work, step_view,
 };
 use grainway_plan::hold::{Pilot, Screw};
-use grainway_plan::program_items::{Changes, changes};
+use grainway_plan::program_items::{Can, Changes};
+use grainway_plan::restarts::Restarts;
 use std::collections::BTreeMap;
 
 /// Widens a least-and-greatest pair.
@@ -34,9 +35,9 @@ pub(super) fn report(
     let clearance = settings.nut_clearance.mm();
     let verdict = release::verdict(work);
     let machine = work.documents.machine();
-    let by = machine.map_or(Changes::Before, |(_, m)| match dialects.get(&m.dialect) {
-        Some(dialect) => changes(m.cutter_change, dialect.about()),
-        None => Changes::Before,
+    let can = machine.and_then(|(_, m)| {
+        let dialect = dialects.get(&m.dialect)?;
+        Some(Can::of(Some(m), dialect.about()))
     });
     let show = Show::of(work);
     let mut seconds_of = BTreeMap::new();
@@ -44,7 +45,7 @@ pub(super) fn report(
     let setups: Vec<SetupRow> = work
         .setups
         .iter()
-        .map(|s| setup_row(work, s, by, clearance, &mut seconds_of, &mut bounds))
+        .map(|s| setup_row(work, s, can, clearance, &mut seconds_of, &mut bounds))
         .collect();
     let times = all_times(&setups);
     let told = work.findings.iter().map(|f| f.clone().told_in(show.0));
@@ -217,7 +218,7 @@ fn program_at<'a>(work: &'a Work, setup: &Setup, entry: usize) -> Option<&'a Pro
 fn setup_row<'w>(
     work: &'w Work,
     setup: &'w Setup,
-    by: Changes,
+    can: Option<Can>,
     clearance: f64,
     seconds_of: &mut BTreeMap<&'w str, f64>,
     bounds: &mut Bounds<'w>,
@@ -226,7 +227,7 @@ fn setup_row<'w>(
         order,
         cutters,
         times,
-    } = Run::of(work, setup, by, clearance, seconds_of, bounds);
+    } = Run::of(work, setup, can, clearance, seconds_of, bounds);
     let area = setup.size.x * setup.size.y;
     let pieces: f64 = pieces_area(work, setup);
     let wood = match setup.kind {
@@ -327,16 +328,15 @@ impl Run {
     fn of<'w>(
         work: &'w Work,
         setup: &'w Setup,
-        by: Changes,
+        can: Option<Can>,
         clearance: f64,
         seconds_of: &mut BTreeMap<&'w str, f64>,
         bounds: &mut Bounds<'w>,
     ) -> Run {
         let machine = work.documents.machine().map(|(_, m)| m);
-        let spin_up = machine.map_or(0.0, |m| m.spin_up_seconds);
-        let change = machine.map_or(0.0, |m| m.change_seconds);
+        let by = can.map_or(Changes::Before, |c| c.changes);
         let standing = setup.holds.iter().map(|h| h.head_above).fold(0.0, f64::max);
-        let mut clock = machine.map(Drive::of).map(Clock::new);
+        let mut timing = Timing::new(machine, can.is_some_and(|c| c.two_heights));
         let mut sum = Seconds::default();
         let mut run = Run {
             order: Vec::new(),
@@ -346,52 +346,47 @@ impl Run {
         let mut number = 0;
         for (i, entry) in setup.order.iter().enumerate() {
             let program = program_at(work, setup, i);
-            let took = match entry {
+            let mut took = match entry {
                 Entry::Cutter(id) => {
                     run.change(work, id, by, program, i);
+                    let change = machine.map_or(0.0, |m| m.change_seconds);
                     run.times.changes += change;
-                    run.times.spin_up += spin_up;
-                    if let Some(clock) = &mut clock {
-                        clock.stop();
-                    }
-                    change + spin_up
+                    change + timing.stops()
                 }
                 Entry::Pause { number, message } => {
                     run.times.pauses += 1;
-                    run.times.spin_up += spin_up;
                     run.order.push(OrderRow::Pause {
                         number: *number,
                         message: message.clone(),
                         program: program.map(|p| p.name.clone()),
                     });
-                    if let Some(clock) = &mut clock {
-                        clock.stop();
-                    }
-                    spin_up
+                    timing.stops()
                 }
                 Entry::Step(step) => {
                     number += 1;
                     let Some(step) = step_view(work, setup, *step) else {
                         continue;
                     };
-                    let seconds = clock.as_mut().map_or_else(Seconds::default, |c| {
-                        step_seconds(work, setup, &step, c, bounds)
-                    });
-                    sum += seconds;
+                    let timed = timing.step(work, setup, &step, bounds);
+                    sum += timed.seconds;
                     let deepest = (setup.z.highest_top() - step.lowest(work)).max(0.0);
                     let room = standing + clearance;
-                    note_cutter(work, &mut run.cutters, &step, deepest, room, seconds);
-                    let row = cut_row(work, setup, &step, number, seconds, program);
+                    note_cutter(work, &mut run.cutters, &step, deepest, room, timed.seconds);
+                    let row = cut_row(work, setup, &step, number, &timed, program);
                     run.order.push(OrderRow::Cut(row));
-                    seconds.total()
+                    timed.seconds.total() + timed.waits
                 }
             };
             if let Some(p) = program {
+                if p.entries.1 == i + 1 {
+                    took += timing.stops();
+                }
                 *seconds_of.entry(p.name.as_str()).or_insert(0.0) += took;
             }
         }
         run.times.cutting = sum.cutting;
         run.times.rapid = sum.rapid;
+        run.times.spin_up = timing.waited;
         run.times.total = sum.total() + run.times.spin_up + run.times.changes;
         for c in &mut run.cutters {
             c.deepest = round3(c.deepest);
@@ -426,21 +421,89 @@ impl Run {
     }
 }
 
-/// How long a step's moves take.
-fn step_seconds(
-    work: &Work,
-    setup: &Setup,
-    step: &StepView<'_>,
-    clock: &mut Clock,
-    bounds: &mut Bounds<'_>,
-) -> Seconds {
-    let moves = work.moves(step.moves);
-    for m in &moves {
-        clock.run(&m.placed(&step.placing, setup.safe_z));
+/// Times the steps of a setup and the waits for its spindle.
+struct Timing {
+    clock: Option<Clock>,
+    restarts: Restarts,
+    /// Seconds from start to full speed, and to a stop.
+    spin_up: f64,
+    by_hand: bool,
+    turns: bool,
+    /// Seconds waited so far.
+    waited: f64,
+}
+
+/// A step as it is run in its place.
+struct Timed {
+    seconds: Seconds,
+    /// Seconds waited for the spindle.
+    waits: f64,
+    /// It begins with a line at which a stopped run can be taken up.
+    begins: bool,
+}
+
+impl Timing {
+    fn new(machine: Option<&Machine>, two_heights: bool) -> Timing {
+        Timing {
+            clock: machine.map(Drive::of).map(Clock::new),
+            restarts: Restarts::of(machine, two_heights),
+            spin_up: machine.map_or(0.0, |m| m.spin_up_seconds),
+            by_hand: machine.is_some_and(|m| m.spindle == SpindleSwitch::Hand),
+            turns: false,
+            waited: 0.0,
+        }
     }
-    let each = clock.take_each();
-    bounds.add(setup, step, &moves, &each);
-    each.into_iter().sum()
+
+    /// The spindle stops, for a pause, a cutter or the program's end: seconds until it stands.
+    fn stops(&mut self) -> f64 {
+        self.restarts.interrupted();
+        if let Some(clock) = &mut self.clock {
+            clock.stop();
+        }
+        let waits = if self.turns { self.spin_up } else { 0.0 };
+        self.turns = false;
+        self.waited += waits;
+        waits
+    }
+
+    /// How long a step's moves take, and the waits for the spindle at its restart lines.
+    fn step(
+        &mut self,
+        work: &Work,
+        setup: &Setup,
+        step: &StepView<'_>,
+        bounds: &mut Bounds<'_>,
+    ) -> Timed {
+        let top = setup.z.highest_top();
+        let made = self.restarts.step(step, work.moves(step.moves), top);
+        let lines = usize::from(made.begins) + made.levels.len();
+        // Switched by hand, it turns on until it is switched off.
+        let waits = match self.by_hand {
+            true => usize::from(!self.turns),
+            false => lines,
+        };
+        let waits = waits as f64 * self.spin_up;
+        self.turns = true;
+        self.waited += waits;
+        let timed = |seconds| Timed {
+            seconds,
+            waits,
+            begins: made.begins,
+        };
+        let Some(clock) = &mut self.clock else {
+            return timed(Seconds::default());
+        };
+        let mut levels = made.levels.iter().copied().peekable();
+        for (i, m) in made.moves.iter().enumerate() {
+            if levels.next_if_eq(&i).is_some() {
+                clock.stop();
+            }
+            clock.run(&m.placed(&step.placing, setup.safe_z));
+        }
+        let each = clock.take_each();
+        bounds.add(setup, step, &made.moves, &each);
+        timed(each.into_iter().sum())
+    }
 }
 
 /// The row of a step, the `number`th of its setup.
@@ -449,16 +512,16 @@ fn cut_row(
     setup: &Setup,
     step: &StepView<'_>,
     number: u32,
-    seconds: Seconds,
+    timed: &Timed,
     program: Option<&Program>,
 ) -> CutRow {
-    let line = program.and_then(|p| {
-        let restarts = &p.written.restarts;
-        restarts
-            .iter()
-            .find(|(n, _)| *n == number)
-            .map(|(_, line)| *line)
-    });
+    let restarts = program.map_or(&[][..], |p| &p.written.restarts);
+    let mut own = restarts.iter().filter(|(n, _)| *n == number);
+    let line = match timed.begins {
+        true => own.next(),
+        // A short cut has no line of its own.
+        false => restarts.iter().rfind(|(n, _)| *n < number),
+    };
     CutRow {
         number,
         piece: step.placement.map(|p| p.piece.clone()),
@@ -470,9 +533,10 @@ fn cut_row(
         operation: step.operation.word().to_string(),
         cutter: step.cutter.to_string(),
         depth: round3(setup.z.depth_of(step.lowest(work))),
-        seconds: round3(seconds.total()),
+        seconds: round3(timed.seconds.total()),
         program: program.map(|p| p.name.clone()),
-        line,
+        line: line.map(|(_, line)| *line),
+        level_lines: own.map(|(_, line)| *line).collect(),
     }
 }
 

@@ -202,16 +202,16 @@ fn each_limit_of_the_text_inside_and_outside() {
     let wait = |words: &'static str| ("verify-spindle", ERROR, words);
     t.safe(
         "wait for the spindle's speed, 4 s",
-        wait("after the spindle was started"),
+        wait("after a line that starts the spindle"),
         &w,
         ["3.99", "3.98"],
         |s| pocket_text().replacen("W 4", &format!("W {s}"), 1),
     );
     t.safe(
-        "wait for a faster spindle",
-        wait("made faster"),
+        "wait for a spindle that is started again, but not for a slower one",
+        wait("makes it faster"),
         &w,
-        ["S 18000.9", "S 18001.1"],
+        ["S 17998.9", "S 17999.1"],
         |s| {
             edit(
                 &pocket_text(),
