@@ -20,7 +20,7 @@ pub(super) struct Where {
     /// The service's address.
     #[arg(long, value_name = "URL", env = "GRAINWAY_SERVER", default_value = SERVER)]
     server: String,
-    /// A token of the service, where it wants one. The environment hides it from lists of processes.
+    /// An access token of the server. Other users see command lines; the environment variable hides it from them.
     #[arg(
         long,
         value_name = "TOKEN",
@@ -32,19 +32,19 @@ pub(super) struct Where {
 
 #[derive(Subcommand, Debug)]
 pub(super) enum Client {
-    /// Hand a job to the service, with its shop and the drawings it names; what the folder does not have the service may.
+    /// Hand a job to the service, with its shop and drawings. Files that are missing beside the job are looked up on the server.
     Send {
         /// The job document.
         job: PathBuf,
         #[command(flatten)]
         at: Where,
-        /// -100 to 100; higher runs first.
+        /// Priority, -100 to 100; higher runs first.
         #[arg(long, value_name = "N", allow_negative_numbers = true, value_parser = clap::value_parser!(i32).range(*PRIORITIES.start() as i64..=*PRIORITIES.end() as i64))]
         priority: Option<i32>,
         /// When it may run: as soon as there is room, or in the operator's hours.
         #[arg(long, value_name = "WHEN", default_value = "any")]
         when: Moment,
-        /// A word for jobs that belong together.
+        /// A name shared by jobs that belong together.
         #[arg(long, value_name = "WORD")]
         batch: Option<String>,
         /// The job whose programs become stale once this one is ready.
@@ -55,24 +55,24 @@ pub(super) enum Client {
     },
     /// Wait for the end of a job of the service.
     Follow {
-        /// The job.
+        /// The job's id.
         id: JobId,
         #[command(flatten)]
         at: Where,
     },
     /// Fetch what a job of the service made.
     Fetch {
-        /// The job.
+        /// The job's id.
         id: JobId,
         #[command(flatten)]
         at: Where,
-        /// The folder to write; it is replaced whole.
+        /// The output folder; what it held before is removed.
         #[arg(long, value_name = "DIR")]
         out: PathBuf,
     },
     /// Make a job again with the wood as measured at the machine; the new job replaces the old one once it is ready.
     Measured {
-        /// The job.
+        /// The job's id.
         id: JobId,
         #[command(flatten)]
         at: Where,
@@ -87,7 +87,7 @@ pub(super) enum Client {
     },
     /// Make parts of a job again, such as a spoiled one; its other programs stay as they are.
     Remake {
-        /// The job.
+        /// The job's id.
         id: JobId,
         #[command(flatten)]
         at: Where,
@@ -99,7 +99,7 @@ pub(super) enum Client {
     },
     /// Stop a job of the service.
     Cancel {
-        /// The job.
+        /// The job's id.
         id: JobId,
         #[command(flatten)]
         at: Where,
@@ -109,13 +109,13 @@ pub(super) enum Client {
 /// What is done with a job once it is handed in.
 #[derive(Args, Debug)]
 pub(super) struct Then {
-    /// Check only; nothing is kept.
+    /// Only check the job; the server keeps nothing.
     #[arg(long, conflicts_with_all = ["follow", "out"])]
     dry_run: bool,
-    /// Wait for its end and tell it.
+    /// Wait until the job has ended and print the result.
     #[arg(long)]
     follow: bool,
-    /// Wait for its end and fetch what it made into this folder, which is replaced whole.
+    /// Wait until the job has ended and write its files into this folder; what it held before is removed.
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
 }

@@ -26,7 +26,7 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
 
-/// Job documents in, verified router programs and setup sheets out.
+/// Turns job documents into verified router programs, setup sheets and lists.
 ///
 /// Exit codes: 0 ready; 1 the user must act; 2 bad usage; 3 failed; 130 cancelled.
 #[derive(Parser, Debug)]
@@ -35,10 +35,10 @@ struct Cli {
     /// Print one JSON document on standard output instead of text.
     #[arg(long, global = true)]
     json: bool,
-    /// How many threads to work with; as many as the machine has when left out.
+    /// Number of threads; one for each processor when left out.
     #[arg(long, global = true, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
     threads: Option<u16>,
-    /// The folder of plugins. Nothing native is ever taken from elsewhere.
+    /// The folder of installed plugins. Native libraries are loaded from there only.
     #[arg(long, global = true, value_name = "DIR", env = "GRAINWAY_PLUGINS")]
     plugins: Option<PathBuf>,
     #[command(subcommand)]
@@ -51,17 +51,17 @@ enum Command {
     Make {
         /// The job document.
         job: PathBuf,
-        /// The folder to write; it is replaced whole.
+        /// The output folder; what it held before is removed.
         #[arg(long, value_name = "DIR")]
         out: PathBuf,
         /// Save the work after every stage into this folder.
         #[arg(long, value_name = "DIR")]
         save_work: Option<PathBuf>,
-        /// Go on from a saved state.
+        /// Continue from a state that --save-work wrote.
         #[arg(long, value_name = "STATE")]
         from: Option<PathBuf>,
     },
-    /// Run everything through verify and write nothing.
+    /// Plan and verify a job, print its findings and write no files.
     Check {
         /// The job document.
         job: PathBuf,
@@ -79,16 +79,16 @@ enum Command {
     },
     /// Check program texts against a job.
     Verify {
-        /// The texts; those of a setup in running order.
+        /// The program files; those of one setup in the order in which they run.
         #[arg(required = true, value_name = "PROGRAM")]
         programs: Vec<PathBuf>,
         /// The job document.
         #[arg(long)]
         job: PathBuf,
-        /// The setup they belong to, where their names do not say.
+        /// The setup that the programs belong to, when their file names are not the planned ones.
         #[arg(long, value_name = "ID")]
         setup: Option<String>,
-        /// They were edited by hand: they must be safe, not as planned.
+        /// The programs were edited by hand: check that they are safe, not that they equal the plan.
         #[arg(long)]
         edited: bool,
     },
@@ -108,7 +108,7 @@ enum Command {
     Operate(operate::Operate),
     #[command(flatten)]
     Service(service::Service),
-    /// Make, list and remove tokens: who may ask what of the service.
+    /// Make, list and remove access tokens of the service.
     #[command(subcommand)]
     Token(token::Token),
     /// Print the JSON Schema of a document.

@@ -18,14 +18,14 @@ pub(super) struct Which {
     /// The settings of the service.
     #[arg(long, value_name = "FILE", env = "GRAINWAY_CONFIG")]
     config: Option<PathBuf>,
-    /// The folder of everything that is kept; it wins over the settings.
+    /// The data folder; overrides the settings file.
     #[arg(long, value_name = "DIR", env = "GRAINWAY_DATA")]
     data: Option<PathBuf>,
 }
 
 #[derive(Subcommand, Debug)]
 pub(super) enum Operate {
-    /// Look at everything that the service needs, and say what is wrong. Exit 1 when something is.
+    /// Check what the service needs: settings, folders, queue, files and plugins. Exits 1 when a check fails.
     Doctor {
         #[command(flatten)]
         which: Which,
@@ -37,7 +37,7 @@ pub(super) enum Operate {
         #[command(flatten)]
         which: Which,
     },
-    /// Put a backup back into an empty data folder.
+    /// Restore a backup into an empty data folder.
     Restore {
         /// The backup.
         file: PathBuf,

@@ -32,9 +32,10 @@ pub(super) struct Over {
 
 #[derive(Subcommand, Debug)]
 pub(super) enum Service {
-    /// Take jobs over HTTP and from watched folders, make them, and keep what they leave.
+    /// Run the service: take jobs over HTTP and from watched folders, make them and keep their results.
     ///
-    /// Flags win over the environment, the environment over the file. Stops on SIGTERM or an interrupt: what runs may finish.
+    /// Options of the command line override environment variables, and these the settings file. After SIGTERM or an interrupt it finishes the
+    /// jobs that are running and stops.
     Serve {
         #[command(flatten)]
         over: Over,
@@ -42,7 +43,7 @@ pub(super) enum Service {
         #[arg(long, value_name = "ADDRESS", env = "GRAINWAY_LISTEN")]
         listen: Option<String>,
     },
-    /// Make jobs of a queue that other processes take in; no HTTP.
+    /// Run a worker without HTTP: make jobs from a queue that other processes fill.
     Work {
         #[command(flatten)]
         over: Over,

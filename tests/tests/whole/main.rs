@@ -26,6 +26,7 @@ mod mutants;
 mod named_lengths;
 mod nist_rules;
 mod numbers;
+mod paper;
 mod pen;
 mod regions_against_geos;
 mod restarts;

@@ -125,7 +125,7 @@ fn beginning(head: &Block, rest: &[Block]) -> f64 {
         _ => 9.0 * MM,
     };
     let mut room = own;
-    for block in rest {
+    for (i, block) in rest.iter().enumerate() {
         match block {
             Block::Text { text } => {
                 room += 13.0 * wrapped(text, 10.0, false, WIDTH).len() as f64 + 1.0 * MM;
@@ -137,8 +137,9 @@ fn beginning(head: &Block, rest: &[Block]) -> f64 {
                 rows,
             } => {
                 let columns: Vec<f64> = widths.iter().map(|w| w * WIDTH).collect();
+                let signed = matches!(rest.get(i + 1), Some(Block::Sign { .. }));
                 room += row_height(header, &columns, true);
-                room += rows.first().map_or(0.0, |r| height_of(r, &columns));
+                room += opening(rows, &columns, if signed { SIGN } else { 0.0 });
                 break;
             }
             Block::List { .. } => {
@@ -149,6 +150,18 @@ fn beginning(head: &Block, rest: &[Block]) -> f64 {
         }
     }
     room
+}
+
+/// Room for the first row and what may not be parted from it: a row over the whole width says what comes below it, and the last row
+/// stands on the page of the `after` points that follow the table.
+fn opening(rows: &[Row], columns: &[f64], after: f64) -> f64 {
+    let told = rows.iter().take_while(|r| r.whole).count();
+    let first = &rows[..rows.len().min(told + 1)];
+    let room: f64 = first.iter().map(|r| height_of(r, columns)).sum();
+    match first.len() == rows.len() {
+        true => room + after,
+        false => room,
+    }
 }
 
 /// The height of a row of a table with these columns.
@@ -387,21 +400,14 @@ impl Pages {
     fn table(&mut self, header: &[String], widths: &[f64], rows: &[Row], after: f64) {
         let columns: Vec<f64> = widths.iter().map(|w| w * WIDTH).collect();
         let head = row_height(header, &columns, true);
-        self.need(head + rows.first().map_or(0.0, |r| height_of(r, &columns)));
+        self.need(head + opening(rows, &columns, after));
         self.row(header, &columns, true, Some([0xe8; 3]));
         for (i, row) in rows.iter().enumerate() {
             let (own, fill): (&[f64], Option<Colour>) = match row.whole {
                 true => (&[WIDTH], Some([0xff, 0xf3, 0xc4])),
                 false => (&columns, None),
             };
-            let mut room = height_of(row, &columns);
-            match rows.get(i + 1) {
-                // A row over the whole width says what comes below it.
-                Some(next) if row.whole => room += height_of(next, &columns),
-                Some(_) => {}
-                None => room += after,
-            }
-            if self.need(room) {
+            if self.need(opening(&rows[i..], &columns, after)) {
                 self.row(header, &columns, true, Some([0xe8; 3]));
             }
             self.row(&row.cells, own, row.whole, fill);
@@ -584,6 +590,41 @@ mod tests {
         assert!(lines.iter().all(|l| width(l, 10.0, false) <= 60.0));
         let joined: String = lines.concat();
         assert_eq!(joined.replace(' ', ""), text.replace(' ', ""));
+    }
+
+    /// Wherever a table begins on a page, a row of figures follows its head there.
+    #[test]
+    fn no_head_of_a_table_ends_a_page() {
+        let cells = |text: &str| vec![text.to_string(), text.to_string()];
+        let row = |text: &str, whole| Row {
+            cells: cells(text),
+            whole,
+        };
+        let rows = [
+            row("the pause", true),
+            row("the cutter", true),
+            row("figures", false),
+        ];
+        for tenth in 0..400 {
+            let mut pages = Pages {
+                done: Vec::new(),
+                now: Content::new(),
+                y: MARGIN + 0.5 * f64::from(tenth),
+                title: String::new(),
+                code: String::new(),
+                means: String::new(),
+            };
+            pages.table(&cells("the head"), &[0.5, 0.5], &rows, 0.0);
+            pages.turn();
+            for page in pages.done {
+                let text = String::from_utf8_lossy(&page.finish()).into_owned();
+                assert_eq!(
+                    text.contains("the head"),
+                    text.contains("figures"),
+                    "{tenth}"
+                );
+            }
+        }
     }
 
     #[test]

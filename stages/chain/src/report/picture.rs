@@ -327,8 +327,9 @@ fn draw_piece(picture: &mut Picture, variant: &Variant, placement: &Placement) {
 
 /// Places of a piece's name that are tried: so many along and across it.
 const NAME_PLACES: (usize, usize) = (15, 9);
-/// Sizes of a piece's name that are tried, millimetres of paper; the last is taken where none fits.
-const NAME_SIZES: [f64; 6] = [4.0, 3.5, 3.0, 2.5, 2.0, 1.5];
+/// Sizes of a piece's name that are tried, millimetres of paper; the last, the least that is read at a machine, is taken where none
+/// fits.
+const NAME_SIZES: [f64; 5] = [4.0, 3.5, 3.0, 2.5, 2.2];
 
 /// A piece's name, as large as it finds room between edges and features.
 fn draw_name(picture: &mut Picture, variant: &Variant, placement: &Placement, name: String) {
@@ -356,14 +357,17 @@ fn draw_name(picture: &mut Picture, variant: &Variant, placement: &Placement, na
         })
         .collect();
     let letters = name.chars().count().max(1) as f64;
-    let mut best = (bounds.centre(), 1.5);
+    let mut best = (bounds.centre(), NAME_SIZES[NAME_SIZES.len() - 1]);
     for size in NAME_SIZES {
         let high = size * picture.unit;
         // Letters are about half as wide as high.
         let half = 0.275 * letters * high;
+        // Looked at so densely that no feature slips between.
+        let steps = (half / high).ceil().max(1.0);
         let free = |p: &Point| {
-            let ends = [-1.0, -0.5, 0.0, 0.5, 1.0].map(|k| room(*p + point(k * half, 0.0)));
-            ends.into_iter().fold(f64::INFINITY, f64::min)
+            let along = (0..=2 * steps as usize).map(|k| (k as f64 / steps - 1.0) * half);
+            let rooms = along.map(|x| room(*p + point(x, 0.0)));
+            rooms.fold(f64::INFINITY, f64::min)
         };
         let place = places.iter().map(|p| (free(p), *p));
         let Some((room, place)) = place.max_by(|a, b| a.0.total_cmp(&b.0)) else {
@@ -555,8 +559,11 @@ pub(super) fn legend(setup: &Setup) -> Vec<String> {
     let mut lines = vec![
         "Darker areas are deeper; grey areas go through. Violet numbers are those of the cuts."
             .to_string(),
-        "Thick orange lines are tabs: cut them after the program has ended.".to_string(),
     ];
+    let tabs = |p: &Placement| !p.tabs.is_empty() || p.waste.iter().any(|w| !w.tabs.is_empty());
+    if setup.placements.iter().any(tabs) {
+        lines.push("Thick orange lines are tabs: cut them after the program has ended.".into());
+    }
     let later = setup.holds.iter().any(|h| h.after_pause.is_some());
     if setup.holds.iter().any(|h| h.after_pause.is_none()) {
         lines.push(format!(

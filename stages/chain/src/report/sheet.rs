@@ -566,6 +566,7 @@ fn setup_page(
         b.push(next("Fasten it before the first cut"));
         b.push(hold_table(
             u,
+            report,
             s.holds.iter().filter(|h| h.after_pause.is_none()),
         ));
     }
@@ -586,6 +587,7 @@ fn setup_page(
         b.push(next("To be fastened later, in the pauses"));
         b.push(hold_table(
             u,
+            report,
             s.holds.iter().filter(|h| h.after_pause.is_some()),
         ));
     }
@@ -819,10 +821,14 @@ fn set_up_lines(s: &SetupRow, u: Show, report: &ReportDocument) -> Vec<String> {
 const HOLDS_A_ROW: usize = 4;
 
 /// Holds of one kind stand together: what they are once, then number and place of each.
-fn hold_table<'a>(u: Show, holds: impl Iterator<Item = &'a HoldRow>) -> Block {
+fn hold_table<'a>(
+    u: Show,
+    report: &ReportDocument,
+    holds: impl Iterator<Item = &'a HoldRow>,
+) -> Block {
     let mut kinds: Vec<(String, Vec<&HoldRow>)> = Vec::new();
     for h in holds {
-        let what = hold_words(u, h);
+        let what = hold_words(u, report, h);
         match kinds.iter_mut().find(|k| k.0 == what) {
             Some(kind) => kind.1.push(h),
             None => kinds.push((what, vec![h])),
@@ -853,7 +859,7 @@ fn hold_table<'a>(u: Show, holds: impl Iterator<Item = &'a HoldRow>) -> Block {
 }
 
 /// What a hold is, when it is put in and what it holds.
-fn hold_words(u: Show, h: &HoldRow) -> String {
+fn hold_words(u: Show, report: &ReportDocument, h: &HoldRow) -> String {
     let mut words = vec![h.what.clone()];
     words.extend(h.screw.as_ref().map(|s| s.words.clone()));
     words.push(match h.at_most {
@@ -862,7 +868,11 @@ fn hold_words(u: Show, h: &HoldRow) -> String {
         None => "head sunk".to_string(),
     });
     words.extend(h.after_pause.map(|p| format!("in pause {p}")));
-    words.push(format!("holds {}", h.of.as_deref().unwrap_or("the board")));
+    let of = h.of.as_deref().and_then(|of| of.split_once(" / "));
+    words.push(match of {
+        Some((piece, feature)) => format!("holds {}: {feature}", report.piece_called(piece)),
+        None => "holds the board".to_string(),
+    });
     words.join("; ")
 }
 

@@ -543,7 +543,7 @@ fn cut_row(
 /// A share in percent, one decimal; 0 of nothing.
 fn percent(part: f64, whole: f64) -> f64 {
     if whole > 0.0 {
-        (1000.0 * part / whole).round() / 10.0
+        (1000.0 * part / whole).round() / 10.0 + 0.0
     } else {
         0.0
     }
