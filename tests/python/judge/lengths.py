@@ -7,7 +7,7 @@ from fractions import Fraction
 INCH = Fraction(254, 10)
 DIGITS = r"(?:\d+(?:\.\d*)?|\.\d+)"
 TOKEN = re.compile(rf"""
-    (?P<length>{DIGITS}(?:\s+\d+/\d+|/\d+)?)\s*(?P<unit>mm|in)(?![A-Za-z0-9_.])
+    (?P<length>{DIGITS}(?:\s+{DIGITS}/{DIGITS}|/{DIGITS})?)\s*(?P<unit>mm|in)(?![A-Za-z0-9_.])
   | (?P<name>[A-Za-z](?:[A-Za-z0-9_.]|-(?=[A-Za-z0-9]))*)
   | (?P<number>{DIGITS})
   | (?P<sign>[-+*/(),])
@@ -28,7 +28,7 @@ def exact(number):
 def literal(text):
     whole, _, part = text.rpartition(" ")
     above, _, below = part.partition("/")
-    if below and int(below) == 0:
+    if below and exact(below) == 0:
         raise Wrong(text)
     return (exact(whole.strip()) if whole.strip() else 0) + exact(above) / (exact(below) if below else 1)
 

@@ -51,7 +51,7 @@ pub struct ShownFolder {
 type Source = watch::Receiver<Shown>;
 
 /// The page itself: its own script and style, and what was made in a frame.
-const PAGE_POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; frame-src 'self'; form-action 'none'; \
+const PAGE_POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src data:; connect-src 'self'; frame-src 'self'; form-action 'none'; \
      base-uri 'none'; frame-ancestors 'none'";
 /// What was made has no scripts. It keeps its origin, so that the page can load it anew at the place to which somebody scrolled.
 const MADE_POLICY: &str = "sandbox allow-same-origin; default-src 'none'; style-src 'unsafe-inline'; img-src 'self' data:; font-src data:; \
