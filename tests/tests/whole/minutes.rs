@@ -266,8 +266,9 @@ fn the_samples_come_near_to_their_bound() {
         let report: ReportDocument = serde_json::from_str(&text).unwrap();
         let bound = &report.bound;
         assert!(bound.ratio <= 1.25, "{name}: {bound:?}");
+        // Changes, pauses and the waits for the spindle stand apart.
         if name == "reading-bench" {
-            assert!(report.times.total <= 5_000.0, "{}", report.times.total);
+            assert!(bound.below_safe <= 5_000.0, "{}", bound.below_safe);
         }
         ratios.push(bound.ratio);
     }

@@ -178,6 +178,12 @@ fn facts(made: &Made, job: &Value, shop: &Value) -> Facts {
     }
 }
 
+/// How far a cutter stands out of the nut, as the table says it.
+fn stick_out(deepest: f64, usable: f64) -> String {
+    let out = (1000.0 * (deepest + NUT_CLEARANCE_MM)).round() / 1000.0;
+    format!(" {out} of {usable} ")
+}
+
 /// What is wrong on paper.
 fn faults(facts: &Facts, paper: &Paper) -> Vec<String> {
     let mut faults = Vec::new();
@@ -197,8 +203,7 @@ fn faults(facts: &Facts, paper: &Paper) -> Vec<String> {
             missing(&format!(" {x} {y} "));
         }
         for (deepest, usable) in facts.reach.values() {
-            let out = (1000.0 * (deepest + NUT_CLEARANCE_MM)).round() / 1000.0;
-            missing(&format!(" {out} of {usable} "));
+            missing(&stick_out(*deepest, *usable));
         }
         let [right, wrong] = if facts.top_zero {
             [top, bed]
@@ -274,7 +279,7 @@ fn a_fault_on_paper_is_seen() {
     let [x, y] = &facts.screws[0];
     let screw = format!(" {x} {y} ");
     let (deepest, usable) = facts.reach.values().next().unwrap();
-    let out = format!(" {} of {usable} ", deepest + NUT_CLEARANCE_MM);
+    let out = stick_out(*deepest, *usable);
     for (field, from, to) in [
         (
             html,

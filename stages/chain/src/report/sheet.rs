@@ -3,8 +3,8 @@
 //! The sheet is made once, as blocks; the HTML page and the PDF are both printed from them, so that they say the same.
 
 use super::document::{
-    BoundRow, CutRow, CutterRow, FigureRow, HoldRow, JointRow, OrderRow, ProgramRow, ReportDocument,
-    SetupRow, TurnedRow, VerdictRow,
+    BoundRow, CutRow, CutterRow, FigureRow, HoldRow, JointRow, OrderRow, ProgramRow,
+    ReportDocument, SetupRow, TurnedRow, VerdictRow,
 };
 use super::picture::{self, Picture};
 use super::pieces;
