@@ -156,7 +156,11 @@ fn housed<'d>(joint: &JointDoc, j: &'d HousingJoint, mates: &Mates<'_>) -> Optio
     let stop = |l: Option<Length>| l.map_or(Wall::Open, |_| Wall::End);
     let ends = [stop(from), stop(to)];
     let walls = walls(h.lies == LongWay::Along, [Wall::Cheek; 2], ends);
-    let doc = feature(joint, kind, h.side, shape, Some(Depth::Below(h.depth)));
+    let mut doc = feature(joint, kind, h.side, shape, Some(Depth::Below(h.depth)));
+    // The corners of a panel get room in a groove that stops, as in a housing.
+    if kind == FeatureKind::Groove && (from.is_some() || to.is_some()) {
+        doc.relief = Some(Relief::default());
+    }
     Some(half(joint, &h.part, doc, walls, span, 0.0))
 }
 

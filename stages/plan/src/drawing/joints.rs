@@ -319,6 +319,10 @@ impl Asking<'_, '_> {
         };
         let mut doc = self.doc(kind, of.side, shape);
         doc.depth = Some(Depth::Below(of.depth));
+        if kind == FeatureKind::Groove && walls.contains(&Wall::End) {
+            // A groove of its own keeps its fillets; the corners of a panel need room.
+            doc.relief = Some(Relief::default());
+        }
         self.made_in(
             &of.part,
             pointer,

@@ -38,7 +38,7 @@ fn a_shelf_in_a_housing_and_a_back_in_a_groove_and_a_rebate() {
             { "id": "shelf-in-side", "joint": { "housing": { "panel": { "part": "shelf" }, "housing": { "part": "side", "at": 200, "lies": "across", "depth": 6 } } } },
             { "id": "stopped", "joint": { "housing": { "panel": { "part": "shelf" }, "housing": { "part": "side", "at": 300, "lies": "across", "depth": 6, "from": 20 } } } },
             { "id": "back-in-groove", "joint": { "housing": { "panel": { "part": "back", "by": "edge" },
-                "housing": { "part": "side", "at": 230, "lies": "along", "depth": 5 } } } },
+                "housing": { "part": "side", "at": 230, "lies": "along", "depth": 5, "to": 420 } } } },
             { "id": "back-in-top", "joint": { "rebate": { "panel": { "part": "back" },
                 "rebate": { "part": "top", "edge": "far", "depth": 7 } } } }
         ]),
