@@ -1,7 +1,8 @@
 //! Every kind of joint is made, verified and closes.
 
 use super::fits::{job, joined};
-use grainway_tests::{Made, load, make, sample};
+use grainway_pipeline::work::CornerAnswer;
+use grainway_tests::{Made, load, load_texts, make, sample};
 use serde_json::{Value, json};
 
 fn blank(id: &str, stock: &str, length: f64, width: f64) -> Value {
@@ -140,5 +141,68 @@ fn the_sample_of_all_kinds_closes() {
             "mortise-and-tenon",
             "rebate"
         ]
+    );
+}
+
+/// The reading bench with a 1/4 in cutter, no relief asked for, and edges eased to this radius.
+fn bench(eased: &str) -> Made {
+    let path = sample("reading-bench");
+    let read = |file: &str| -> Value {
+        serde_json::from_str(&std::fs::read_to_string(path.with_file_name(file)).unwrap()).unwrap()
+    };
+    let (mut job, mut shop) = (read("job.json"), read("shop.json"));
+    shop["cutters"]["mill-6"]["diameter"] = json!("1/4in");
+    shop["cutters"]["mill-6"]["shank-diameter"] = json!("1/4in");
+    let drawing = &mut job["drawings"][0];
+    drawing["layers"][1]
+        .as_object_mut()
+        .unwrap()
+        .remove("relief");
+    drawing["parts"]["end/1"]["eased"] = json!(eased);
+    for part in 0..2 {
+        job["parts"][part]["eased"] = json!(eased);
+    }
+    job["only"] = json!({ "seat": 1, "rail": 1, "bench-end": 2 });
+    let folder = path.parent().unwrap();
+    make(load_texts(&job.to_string(), &shop.to_string(), folder).unwrap()).unwrap()
+}
+
+#[test]
+fn a_bench_with_rounded_edges_closes_without_lobes() {
+    let lobes = |made: &Made| -> usize {
+        let features = made.work.variants.iter().flat_map(|v| &v.features);
+        let corners = features.flat_map(|f| &f.corners);
+        corners
+            .filter(|c| matches!(c.answer, CornerAnswer::Lobe { .. }))
+            .count()
+    };
+    let squared = |made: &Made| -> usize {
+        let lines = made.work.hand_work.iter();
+        lines
+            .filter(|h| {
+                h.what.starts_with("square") && h.part != "bench-end" || h.what.contains("mortise")
+            })
+            .count()
+    };
+    // 1/8 in is the radius of the cutter.
+    let eased = bench("1/8in");
+    closes(&eased, 3);
+    assert_eq!(
+        (lobes(&eased), squared(&eased)),
+        (0, 0),
+        "{:#?}",
+        eased.work.hand_work
+    );
+    for j in &eased.work.joints {
+        assert_eq!((j.visible, j.root), ([0.0, 0.0], Some(1.0)), "{j:?}");
+    }
+    // 1/16 in is too little: tenons get lobes at their shoulders, and mortises are squared by hand.
+    let little = bench("1/16in");
+    closes(&little, 3);
+    assert!(
+        lobes(&little) == 12 && squared(&little) == 3,
+        "{} {}",
+        lobes(&little),
+        squared(&little)
     );
 }
