@@ -1,5 +1,6 @@
 //! Shared ground of the whole-job tests: samples, an in-process run of the chain, and where things stand.
 
+pub mod density;
 #[cfg(feature = "service")]
 pub mod fuzz;
 #[cfg(feature = "service")]

@@ -7,6 +7,7 @@ use crate::invariants::Check::{
 use crate::invariants::{Check, Except, Invariant};
 
 const GEOM: &str = "pipeline/geom/src/";
+const NEST: &str = "pipeline/nest/src/";
 const CORE: &str = "pipeline/core/src/";
 const IMPORT: &str = "pipeline/import/src/";
 const PLAN: &str = "stages/plan/src/";
@@ -41,11 +42,17 @@ const LOADING: &[&str] = &[
 /// Crates of the workspace, each with those that its product may need.
 pub const ARROWS: &[(&str, &[&str])] = &[
     ("grainway-geom", &[]),
+    ("grainway-nest", &["grainway-geom"]),
     ("grainway-pipeline", &["grainway-geom"]),
     ("grainway-import", &["grainway-pipeline", "grainway-geom"]),
     (
         "grainway-plan",
-        &["grainway-import", "grainway-pipeline", "grainway-geom"],
+        &[
+            "grainway-import",
+            "grainway-pipeline",
+            "grainway-nest",
+            "grainway-geom",
+        ],
     ),
     (
         "grainway-check",
@@ -124,6 +131,7 @@ pub const ARROWS: &[(&str, &[&str])] = &[
             "grainway-host",
             "grainway-dialects",
             "grainway-pipeline",
+            "grainway-nest",
             "grainway-geom",
         ],
     ),
@@ -169,7 +177,7 @@ const HASHED: &[&str] = &[
 ];
 
 /// What makes plans and texts.
-const MAKES: &[&str] = &[GEOM, CORE, IMPORT, PLAN, CHECK, CHAIN, DIALECTS];
+const MAKES: &[&str] = &[GEOM, NEST, CORE, IMPORT, PLAN, CHECK, CHAIN, DIALECTS];
 const STAGE_CRATES: &[&str] = &[IMPORT, PLAN, CHECK, CHAIN];
 
 /// Nothing in these folders names any of these.
@@ -186,7 +194,10 @@ const fn never(within: &'static [&'static str], never: &'static [&'static str]) 
 pub const INVARIANTS: &[Invariant] = &[
     Invariant {
         says: "does no I/O",
-        by: &[never(&[GEOM, CORE], FILES), never(&[GEOM, CORE], TERMINAL)],
+        by: &[
+            never(&[GEOM, NEST, CORE], FILES),
+            never(&[GEOM, NEST, CORE], TERMINAL),
+        ],
     },
     Invariant {
         says: "reads no clock, uses no randomness",

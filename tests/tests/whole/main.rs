@@ -13,6 +13,7 @@
 mod altered;
 mod claims;
 mod cutting_sheet;
+mod density;
 mod dxf_against_ezdxf;
 mod failing_shapes;
 #[cfg(feature = "service")]
@@ -20,6 +21,7 @@ mod fuzz_smoke;
 mod hand_changes;
 mod holding;
 mod joints;
+mod layouts;
 mod manuals;
 mod minutes;
 mod mutants;

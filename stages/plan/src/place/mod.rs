@@ -1,13 +1,14 @@
 //! Lays variants on boards and blanks on the machine.
 //!
-//! Three kinds of pieces: those of a drawing that keep their drawn places, those cut from boards in rows along the grain, and
-//! blanks that are already dimensioned and get a clamping each. What holds them is the business of a later stage; only what a
+//! Three kinds of pieces: those of a drawing that keep their drawn places, those cut from boards, laid close together along the grain,
+//! and blanks that are already dimensioned and get a clamping each. What holds them is the business of a later stage; only what a
 //! blank is laid against belongs here.
 
 mod blanks;
 mod drawn;
+mod free;
 mod lines;
-mod rows;
+mod room;
 
 use grainway_geom::{Bounds, Contour, Placing, Point, point};
 use grainway_pipeline::doc::{Length, Side};
@@ -47,9 +48,15 @@ pub struct PlaceSettings {
     /// Waste that stays between the kerfs of neighbours, and at least between a kerf and the board's edge: a narrower strip across
     /// the grain snaps. A length.
     pub strip: Length,
-    /// Between the outlines of neighbours; twice the cutter's diameter and `strip` when not given. A length.
+    /// Waste that may stay in place of `strip` between the kerfs of neighbours where the parts find no place otherwise, or where it
+    /// saves a third of the boards. Where it is too narrow for tabs, pieces are held otherwise. A length.
+    pub strip_least: Length,
+    /// Between the outlines of neighbours; the width of both kerfs and `strip` when not given. A length.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub spacing: Option<Length>,
+    /// Work spent on a closer layout, in steps for each piece; a step takes about ten microseconds. 0 takes the first that is found.
+    /// A number.
+    pub steps: u32,
     /// How dimensioned blanks find their place.
     pub locate: Locate,
     /// Radius that a stop takes up on the bed. A length.
@@ -66,7 +73,9 @@ impl Default for PlaceSettings {
             margin: Length::from_mm(30.0),
             side_margin: Length::from_mm(30.0),
             strip: Length::from_mm(14.0),
+            strip_least: Length::from_mm(6.0),
             spacing: None,
+            steps: 400,
             locate: Locate::Stops,
             stop_radius: Length::from_mm(8.0),
             stop_below: Length::from_mm(3.0),
@@ -104,7 +113,7 @@ impl TypedStage for Place {
     fn describe(&self) -> Description {
         Description {
             name: PLACE,
-            version: 3,
+            version: 4,
             summary: "Lays variants on boards and blanks on the machine.",
             needs: &["variants", "steps"],
             gives: &["placed"],
@@ -126,7 +135,7 @@ impl TypedStage for Place {
         cx.check()?;
         drawn::lay(work, settings, travel, &mut boards, &mut findings);
         cx.check()?;
-        rows::lay(work, settings, travel, &mut boards, &mut findings);
+        free::lay(work, settings, travel, cx, &mut boards, &mut findings)?;
         for (i, setup) in boards.iter_mut().enumerate() {
             setup.id = format!("board-{}", i + 1);
         }
@@ -151,6 +160,7 @@ fn check(documents: &Documents, settings: &PlaceSettings) -> Vec<Finding> {
         ("margin", settings.margin),
         ("side-margin", settings.side_margin),
         ("strip", settings.strip),
+        ("strip-least", settings.strip_least),
         ("spacing", settings.spacing.unwrap_or_default()),
         ("stop-below", settings.stop_below),
         ("stop-radius", settings.stop_radius),
