@@ -61,13 +61,16 @@ impl Shape {
         let mut open = vec![self.rings.clone()];
         let far = 4.0 * self.bounds().width().max(self.bounds().height()) + 1.0;
         while let Some(rings) = open.pop() {
-            let split = inward_corner(&rings).map(|(at, way)| cut(&rings, at, way, far));
+            let split = inward_corners(&rings)
+                .into_iter()
+                .map(|(at, way)| cut(&rings, at, way, far))
+                .find(|(left, right)| !left.is_empty() && !right.is_empty());
             match split {
-                Some((left, right)) if !left.is_empty() && !right.is_empty() => {
+                Some((left, right)) => {
                     open.extend(left);
                     open.extend(right);
                 }
-                _ => parts.extend(rings.first().map(|outer| hull(outer))),
+                None => parts.extend(rings.first().map(|outer| hull(outer))),
             }
         }
         parts.retain(|p| p.len() > 2 && ring_area(p) > SLIVER_MM * ring_length(p));
@@ -107,21 +110,24 @@ fn ring_length(ring: &[Point]) -> f64 {
     (0..n).map(|i| ring[i].distance(ring[(i + 1) % n])).sum()
 }
 
-/// The corner that points inwards most, and the direction in which its ring comes to it.
-fn inward_corner(rings: &[Vec<Point>]) -> Option<(Point, Point)> {
+/// The corners that point inwards, the most first, each with the directions in which its ring comes to it and leaves it.
+fn inward_corners(rings: &[Vec<Point>]) -> Vec<(Point, Point)> {
     let corners = rings.iter().flat_map(|ring| {
         let n = ring.len();
         (0..n).map(move |i| (ring[(i + n - 1) % n], ring[i], ring[(i + 1) % n]))
     });
-    corners
+    let mut inward: Vec<(f64, Point, [Point; 2])> = corners
         .filter_map(|(before, at, after)| {
             let chord = (after - before).length().max(f64::MIN_POSITIVE);
             let inwards = -(at - before).cross(after - at) / chord;
-            Some((inwards, at, (at - before).normalized()?))
+            let ways = [(at - before).normalized()?, (after - at).normalized()?];
+            (inwards > STRAIGHT_MM).then_some((inwards, at, ways))
         })
-        .filter(|(inwards, ..)| *inwards > STRAIGHT_MM)
-        .max_by(|a, b| a.0.total_cmp(&b.0))
-        .map(|(_, at, way)| (at, way))
+        .collect();
+    inward.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let ways = inward.into_iter();
+    ways.flat_map(|(_, at, ways)| ways.map(|way| (at, way)))
+        .collect()
 }
 
 type Rings = Vec<Vec<Point>>;

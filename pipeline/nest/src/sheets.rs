@@ -53,6 +53,9 @@ pub type Watch<'a> = dyn FnMut(u64, u64) -> bool + 'a;
 
 /// A piece is tried on this many of the sheets in use, those with most room.
 const TRIED: usize = 8;
+/// A sheet is squeezed in so many lots, none of them larger than so many steps, about a twentieth of a second.
+const LOTS: u64 = 20;
+const MOST_STEPS_UNHEARD: u64 = 5_000;
 /// Rounds without progress after which a piece is held not to fit on a sheet.
 const ROUNDS: usize = 25;
 /// Up to so many pieces several orders of filling are tried.
@@ -435,8 +438,8 @@ impl Search<'_, '_, '_> {
         let packing = std::mem::take(&mut open.packing);
         let mut squeeze = Squeeze::new(&mut self.table.forms, packing, 1);
         // In lots, so that who watches hears of it.
-        const LOTS: u64 = 20;
-        let lot = (self.budget.saturating_sub(self.spent) / LOTS).max(1);
+        let lots = self.budget.saturating_sub(self.spent) / LOTS;
+        let lot = lots.clamp(1, MOST_STEPS_UNHEARD * EDGES);
         while self.spent < self.budget
             && squeeze.goes_on()
             && (self.watch)(self.spent / EDGES, self.budget / EDGES)

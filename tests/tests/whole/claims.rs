@@ -131,6 +131,24 @@ fn a_plan_that_is_not_what_the_documents_ask_for_is_caught() {
             p.placing.angle += 0.5;
         }
     });
+    caught("a piece turned across the grain", "hold", wanted, |work| {
+        for p in work.setups.iter_mut().flat_map(|s| &mut s.placements) {
+            p.placing.angle += std::f64::consts::FRAC_PI_2;
+        }
+    });
+    caught(
+        "a piece laid over another",
+        "hold",
+        "verify-gouge",
+        |work| {
+            for s in &mut work.setups {
+                let first = s.placements.first().map(|p| p.placing.at);
+                if let (Some(at), Some(second)) = (first, s.placements.get_mut(1)) {
+                    second.placing.at = at + point(40.0, 15.0);
+                }
+            }
+        },
+    );
     caught("screws with smaller heads", "hold", wanted, |work| {
         for h in work.setups.iter_mut().flat_map(|s| &mut s.holds) {
             h.head_radius /= 2.0;

@@ -56,3 +56,33 @@ fn a_sheet_that_was_drawn_on_one_board_is_laid_on_one() {
         assert!(laid.ready(), "{folder:?}: {:#?}", laid.errors());
     }
 }
+
+/// One part of 500 × 200 mm in the corner of a board of 1250 × 520, margins of 30 mm: right of its kerf, and above it, wood is left.
+#[test]
+fn what_is_left_of_a_board_is_listed() {
+    let shop = sample("card-index-cabinet").with_file_name("shop.json");
+    let shop = std::fs::read_to_string(shop).unwrap();
+    let job = json!({ "format": "grainway.job/1", "name": "shelf", "shop": "s", "parts": [
+        { "id": "shelf", "stock": "oak-18", "blank": { "length": 500, "width": 200 } }] });
+    let made = make(load_texts(&job.to_string(), &shop, &root()).unwrap()).unwrap();
+    assert!(made.ready(), "{:#?}", made.errors());
+    let list = made.text(&made.work.files["boards.csv"]);
+    let mut lines = list.lines().map(|l| l.split(',').collect::<Vec<_>>());
+    let at = lines.next().unwrap();
+    let at = at.iter().position(|c| *c == "offcuts-mm").unwrap();
+    let sizes: Vec<f64> = lines.next().unwrap()[at]
+        .split([';', 'x'])
+        .map(|v| v.trim().parse().unwrap())
+        .collect();
+    let [right, whole, left, above] = sizes[..] else {
+        panic!("{list}");
+    };
+    // The kerf of a 6 mm cutter with its finishing allowance is 6 to 7 mm wide.
+    let kerf = 1250.0 - 530.0 - right;
+    assert!((6.0..7.0).contains(&kerf), "{list}");
+    assert!((whole - 520.0).abs() < 1e-6, "{list}");
+    assert!((left - (530.0 + kerf)).abs() < 0.01, "{list}");
+    assert!((above - (520.0 - 230.0 - kerf)).abs() < 0.01, "{list}");
+    let sheet = made.text(&made.work.files["setup-sheet.html"]);
+    assert!(sheet.contains("Left of the boards"), "the sheet lists it");
+}

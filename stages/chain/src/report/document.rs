@@ -176,6 +176,9 @@ pub struct SetupRow {
     pub turned: Option<TurnedRow>,
     /// Share of the board that becomes parts, percent.
     pub yield_percent: f64,
+    /// Rectangles of the board that no cut goes through and that are large enough to keep, the largest first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub offcuts: Vec<OffcutRow>,
     /// What lies where.
     pub placements: Vec<PlacementRow>,
     /// What holds.
@@ -186,6 +189,18 @@ pub struct SetupRow {
     pub order: Vec<OrderRow>,
     /// Its times, for one board or blank.
     pub times: TimesRow,
+}
+
+/// A rectangle that is left of a board.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct OffcutRow {
+    /// Its lower left corner on the board.
+    pub at: [f64; 2],
+    /// Along and across the grain.
+    pub size: [f64; 2],
+    /// Screws that were driven into it.
+    pub screw_holes: usize,
 }
 
 /// A piece turned so that another side than its face is up.

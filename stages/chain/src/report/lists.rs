@@ -75,7 +75,7 @@ fn spaced(lines: &[u64]) -> String {
 /// One line a clamping: what to lay on the machine.
 pub(super) fn board_list(report: &ReportDocument) -> Vec<u8> {
     let u = Show::of_report(report);
-    let columns = "setup,kind,count,stock,wood,length-mm,width-mm,thinnest-mm,mean-mm,thickest-mm,pieces,yield-percent,programs";
+    let columns = "setup,kind,count,stock,wood,length-mm,width-mm,thinnest-mm,mean-mm,thickest-mm,pieces,yield-percent,offcuts-mm,programs";
     let rows = report.setups.iter().map(|s| {
         let programs = report.programs.iter().filter(|p| p.setup == s.id);
         let programs: Vec<&str> = programs.map(|p| p.file.as_str()).collect();
@@ -91,9 +91,12 @@ pub(super) fn board_list(report: &ReportDocument) -> Vec<u8> {
             s.wood.as_str().into(),
         ];
         row.extend(lengths.map(|l| Cell::Plain(u.len(*l))));
+        let offcuts = s.offcuts.iter();
+        let offcuts = offcuts.map(|o| format!("{} x {}", u.len(o.size[0]), u.len(o.size[1])));
         row.extend([
             Cell::number(s.placements.len()),
             Cell::number(s.yield_percent),
+            offcuts.collect::<Vec<_>>().join("; ").into(),
             programs.join(" ").into(),
         ]);
         row

@@ -8,6 +8,7 @@ mod document;
 mod html;
 mod joints;
 mod lists;
+mod offcuts;
 mod pdf;
 mod picture;
 mod pieces;
@@ -52,6 +53,10 @@ pub struct ReportSettings {
     pub rough_width: Length,
     /// The same for its thickness. Common practice, no source: 4 mm.
     pub rough_thickness: Length,
+    /// What is left of a board is listed where it is at least this long (along the grain). Common practice, no source: 300 mm.
+    pub offcut_length: Length,
+    /// The same for its width. Common practice, no source: 80 mm.
+    pub offcut_width: Length,
 }
 
 impl ReportSettings {
@@ -68,6 +73,8 @@ impl Default for ReportSettings {
             rough_length: Length::from_mm(25.0),
             rough_width: Length::from_mm(6.0),
             rough_thickness: Length::from_mm(4.0),
+            offcut_length: Length::from_mm(300.0),
+            offcut_width: Length::from_mm(80.0),
         }
     }
 }

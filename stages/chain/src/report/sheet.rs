@@ -205,6 +205,7 @@ fn overview(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
     verdict_and_machine(b, report);
     what_to_lay(b, u, report);
     wood_used(b, u, report);
+    left_over(b, u, report);
     b.push(Block::Notice {
         tone: Tone::Caution,
         title: "Before you cut".to_string(),
@@ -380,6 +381,33 @@ fn wood_used(b: &mut Vec<Block>, u: Show, report: &ReportDocument) {
                 ])
             })
             .collect(),
+    });
+}
+
+fn left_over(b: &mut Vec<Block>, u: Show, report: &ReportDocument) {
+    let setups = report.setups.iter();
+    let rows: Vec<Row> = setups
+        .flat_map(|s| s.offcuts.iter().map(move |o| (s, o)))
+        .map(|(s, o)| {
+            Row::of([
+                s.id.clone(),
+                s.stock.clone(),
+                format!("{} × {}", u.len(o.size[0]), u.len(o.size[1])),
+                format!("{}, {}", u.len(o.at[0]), u.len(o.at[1])),
+                o.screw_holes.to_string(),
+            ])
+        })
+        .collect();
+    if rows.is_empty() {
+        return;
+    }
+    b.push(subheading("Left of the boards"));
+    b.push(Block::Table {
+        header: ["Board", "Stock", "Along × across", "From", "Screw holes"]
+            .map(String::from)
+            .to_vec(),
+        widths: vec![0.2, 0.25, 0.25, 0.15, 0.15],
+        rows,
     });
 }
 

@@ -33,6 +33,7 @@ pub(super) fn report(
     settings: &ReportSettings,
 ) -> ReportDocument {
     let clearance = settings.nut_clearance.mm();
+    let least = grainway_geom::point(settings.offcut_length.mm(), settings.offcut_width.mm());
     let verdict = release::verdict(work);
     let machine = work.documents.machine();
     let can = machine.and_then(|(_, m)| {
@@ -45,7 +46,7 @@ pub(super) fn report(
     let setups: Vec<SetupRow> = work
         .setups
         .iter()
-        .map(|s| setup_row(work, s, can, clearance, &mut seconds_of, &mut bounds))
+        .map(|s| setup_row(work, s, can, clearance, least, &mut seconds_of, &mut bounds))
         .collect();
     let times = all_times(&setups);
     let told = work.findings.iter().map(|f| f.clone().told_in(show.0));
@@ -220,6 +221,7 @@ fn setup_row<'w>(
     setup: &'w Setup,
     can: Option<Can>,
     clearance: f64,
+    least: grainway_geom::Point,
     seconds_of: &mut BTreeMap<&'w str, f64>,
     bounds: &mut Bounds<'w>,
 ) -> SetupRow {
@@ -260,6 +262,7 @@ fn setup_row<'w>(
         lines: setup.lines.clone(),
         turned: super::turning::turned(work, setup),
         yield_percent: percent(pieces, area),
+        offcuts: super::offcuts::offcuts(work, setup, least),
         placements: setup.placements.iter().map(placement_row).collect(),
         holds: setup
             .holds
