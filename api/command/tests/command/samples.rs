@@ -77,6 +77,8 @@ fn threads_and_key_order_change_no_byte() {
         "step-stool",
         "newspaper-rack",
         "card-index-cabinet",
+        "jointed-bench",
+        "fit-ladder",
     ] {
         let bench = Bench::new();
         copy_sample(name, &bench);

@@ -6,9 +6,9 @@ use grainway_geom::Point;
 use grainway_pipeline::work::{JointVerdict, Work};
 
 /// Figures side by side.
-const A_ROW: usize = 3;
+const A_ROW: usize = 4;
 /// Room for a figure; each has a scale of its own.
-const CELL: Point = Point { x: 100.0, y: 70.0 };
+const CELL: Point = Point { x: 100.0, y: 60.0 };
 
 /// All joints of the job; `None` where it names none.
 pub(super) fn of_joints(work: &Work) -> Option<Picture> {
@@ -31,5 +31,5 @@ fn figure(j: &JointVerdict) -> Figure {
         layer(&j.figure.open, Some(FASTEN), 0.1, false),
         layer(&j.figure.cover, None, 0.2, true),
     ];
-    Figure::new(format!("{} in {}", j.joint, j.into), layers)
+    Figure::new(format!("{}\nin {}", j.joint, j.into), layers)
 }

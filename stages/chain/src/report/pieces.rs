@@ -116,12 +116,14 @@ pub(super) fn laid_out(title: String, figures: Vec<Figure>, a_row: usize) -> Pic
         max: point(columns as f64 * cell.x, 0.0),
     };
     let mut picture = Picture::new(title, inner);
-    let room = 6.0 * picture.unit;
+    let lines = figures.iter().map(|f| f.words.lines().count()).max();
+    let room = (2.0 + 4.0 * lines.unwrap_or(1) as f64) * picture.unit;
     picture.bounds.min.y -= rows as f64 * room;
     for (i, figure) in figures.into_iter().enumerate() {
         let (row, column) = ((i / columns) as f64, (i % columns) as f64);
         let corner = point(column * cell.x, -(row + 1.0) * cell.y - row * room);
-        let by: Point = corner - figure.bounds.min;
+        let aside = point((widest - figure.bounds.width()) / 2.0, 0.0);
+        let by: Point = corner + aside - figure.bounds.min;
         for layer in figure.layers {
             picture.marks.push(Mark::Shape {
                 contours: layer.contours.iter().map(|l| l.shifted(by)).collect(),
@@ -130,13 +132,16 @@ pub(super) fn laid_out(title: String, figures: Vec<Figure>, a_row: usize) -> Pic
                 dashed: layer.dashed,
             });
         }
-        picture.marks.push(Mark::Text {
-            at: corner + point(figure.bounds.width() / 2.0, -4.0 * picture.unit),
-            size: 3.0,
-            anchor: Anchor::Middle,
-            colour: INK,
-            text: figure.words,
-        });
+        for (line, text) in figure.words.lines().enumerate() {
+            let down = 4.0 * (line as f64 + 1.0);
+            picture.marks.push(Mark::Text {
+                at: corner + point(widest / 2.0, -down * picture.unit),
+                size: 3.0,
+                anchor: Anchor::Middle,
+                colour: INK,
+                text: text.to_string(),
+            });
+        }
     }
     picture
 }

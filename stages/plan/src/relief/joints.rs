@@ -88,8 +88,8 @@ impl Settling<'_> {
         let documents = &self.work.documents;
         let shoulder = shoulder(&j.tenon, documents);
         let fillet = match shoulder {
-            Some(_) => outline_radius(documents, variants, &j.tenon.part),
-            None => 0.0,
+            Some(_) => radius_of(documents, variants, &j.tenon.part, "outline"),
+            None => Some(0.0),
         };
         let eased = |part: &str| documents.eased(part).unwrap_or(0.0);
         let mortises = mortises(self.work, &j.mortise, self.joint);
@@ -98,9 +98,10 @@ impl Settling<'_> {
             let Some(radius) = radius_of(documents, variants, &part, &key) else {
                 continue;
             };
+            // Where the tenon is not made now, it is taken to be cut as its mortise is.
+            let by = radius + fillet.unwrap_or(radius);
             let longer = !j.through
-                && shoulder
-                    .is_some_and(|s| self.lengthen(variants, (&part, &key), radius + fillet, s));
+                && shoulder.is_some_and(|s| self.lengthen(variants, (&part, &key), by, s));
             roomy &= longer;
             if longer || eased(&j.tenon.part) >= radius {
                 ways.put(&part, &key, None, Way::Covered);
@@ -108,6 +109,7 @@ impl Settling<'_> {
                 ways.put(&part, &key, None, Way::ByHand);
             }
         }
+        let fillet = fillet.unwrap_or(0.0);
         let covered = roomy || fillet == 0.0 || eased(base(&j.mortise.part)) >= fillet;
         let lost = 1.0
             - ((j.tenon.width.mm() - 2.0 * fillet) / j.tenon.width.mm())
@@ -237,10 +239,6 @@ fn radius_of(documents: &Documents, variants: &[Variant], part: &str, key: &str)
     let feature = of.flat_map(|v| &v.features).find(|f| f.key == *key)?;
     let cutter = documents.cutter(feature.cutter.as_deref()?)?;
     Some(cutter.radius_mm())
-}
-
-fn outline_radius(documents: &Documents, variants: &[Variant], part: &str) -> f64 {
-    radius_of(documents, variants, part, "outline").unwrap_or(0.0)
 }
 
 /// The narrower shoulder of a tenon, mm; `None` where it has none on one of its edges.

@@ -300,3 +300,17 @@ fn a_wide_part_held_across_its_grain_is_told() {
     );
     assert_eq!(held(180.0, "across"), [""; 0]);
 }
+
+/// A spoiled leg is made again alone: it must fit the rail that is there.
+#[test]
+fn a_part_that_is_made_again_alone_is_the_same() {
+    let mortise = |only: Value| {
+        let job = json!({ "format": "grainway.job/1", "name": "joints", "shop": "s", "only": only,
+            "parts": [rail(), leg()], "joints": [rail_in_leg()] });
+        let made = job_in(&shop(), &job);
+        assert_eq!(made.errors(), [""; 0]);
+        sized(&made, "leg", "rail-in-leg").shape.bounds()
+    };
+    let (both, alone) = (mortise(json!({})), mortise(json!({ "leg": 1 })));
+    assert_eq!(both, alone);
+}
