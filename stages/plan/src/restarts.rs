@@ -163,6 +163,10 @@ impl Way {
 }
 
 #[cfg(test)]
+#[allow(
+    clippy::float_cmp,
+    reason = "heights and feeds come back as they were given"
+)]
 mod tests {
     use super::*;
     use grainway_geom::{Placing, point};

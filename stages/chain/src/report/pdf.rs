@@ -142,8 +142,14 @@ fn beginning(head: &Block, rest: &[Block]) -> f64 {
                 room += opening(rows, &columns, if signed { SIGN } else { 0.0 });
                 break;
             }
-            Block::List { .. } => {
+            Block::List { items, .. } => {
+                let signed = matches!(rest.get(i + 1), Some(Block::Sign { .. }));
                 room += 13.0;
+                room += if signed && items.len() == 1 {
+                    SIGN
+                } else {
+                    0.0
+                };
                 break;
             }
             _ => break,
@@ -307,7 +313,7 @@ impl Pages {
         }
     }
 
-    /// Draws a block; a table keeps its last row on the page of the `after` points that follow it.
+    /// Draws a block; a table or a list keeps its end on the page of the `after` points that follow it.
     fn block(&mut self, block: &Block, pictures: &[Picture], after: f64) {
         match block {
             Block::Title { text } => {
@@ -336,7 +342,11 @@ impl Pages {
                     } else {
                         "•".to_string()
                     };
-                    self.need(13.0);
+                    let lines = wrapped(item, 10.0, false, WIDTH - 5.0 * MM).len();
+                    self.need(match i + 1 == items.len() {
+                        true => 13.0 * lines as f64 + after,
+                        false => 13.0,
+                    });
                     let y = self.y - 10.0;
                     self.text(&mark, MARGIN + 2.0, y, 10.0, false, [0x11; 3]);
                     self.paragraph(item, 10.0, false, 5.0 * MM);

@@ -200,7 +200,7 @@ pub(super) fn of_setup(
         if let Some(variant) = work.variant(&placement.variant) {
             draw_piece(&mut picture, variant, placement);
             let name = report.piece_called(&placement.piece);
-            draw_name(&mut picture, variant, placement, name);
+            draw_name(&mut picture, variant, placement, &setup.holds, name);
             draw_cuts(&mut picture, variant, placement, row);
         }
     }
@@ -231,7 +231,7 @@ fn draw_hold(picture: &mut Picture, number: usize, hold: &Hold) {
     } else {
         FASTEN
     };
-    let clamp = matches!(hold.kind, HoldKind::Clamp | HoldKind::Stop);
+    let clamp = has_foot(hold);
     // A screw's head may be too small to be seen.
     let radius = if clamp {
         hold.head_radius
@@ -240,15 +240,7 @@ fn draw_hold(picture: &mut Picture, number: usize, hold: &Hold) {
     };
     let stroke = (colour, if clamp { 0.6 } else { 0.35 });
     match clamp {
-        true => picture.shape(
-            vec![Contour::rectangle(
-                hold.at - point(radius, radius),
-                hold.at + point(radius, radius),
-                0.0,
-            )],
-            None,
-            stroke,
-        ),
+        true => picture.shape(vec![foot(hold)], None, stroke),
         false => {
             picture.shape(vec![Contour::circle(hold.at, radius)], Some(PIECE), stroke);
             let d = radius * std::f64::consts::FRAC_1_SQRT_2;
@@ -331,8 +323,24 @@ const NAME_PLACES: (usize, usize) = (15, 9);
 /// fits.
 const NAME_SIZES: [f64; 5] = [4.0, 3.5, 3.0, 2.5, 2.2];
 
-/// A piece's name, as large as it finds room between edges and features.
-fn draw_name(picture: &mut Picture, variant: &Variant, placement: &Placement, name: String) {
+fn has_foot(hold: &Hold) -> bool {
+    matches!(hold.kind, HoldKind::Clamp | HoldKind::Stop)
+}
+
+/// The foot of a clamp or stop.
+fn foot(hold: &Hold) -> Contour {
+    let reach = point(hold.head_radius, hold.head_radius);
+    Contour::rectangle(hold.at - reach, hold.at + reach, 0.0)
+}
+
+/// A piece's name, as large as it finds room between edges, features and clamps.
+fn draw_name(
+    picture: &mut Picture,
+    variant: &Variant,
+    placement: &Placement,
+    holds: &[Hold],
+    name: String,
+) {
     let outline = variant.outline.placed(&placement.placing);
     let bounds = outline.bounds();
     let cut: Vec<Contour> = variant
@@ -340,6 +348,7 @@ fn draw_name(picture: &mut Picture, variant: &Variant, placement: &Placement, na
         .iter()
         .filter(|f| f.kind != FeatureKind::Outline)
         .flat_map(|f| feature_contours(f, &placement.placing))
+        .chain(holds.iter().filter(|h| has_foot(h)).map(foot))
         .collect();
     let room = |p: Point| {
         let inside = outline.contains(p) && !cut.iter().any(|c| c.closed && c.contains(p));

@@ -22,7 +22,8 @@ const NAMED: usize = 3;
 /// A lobe that goes into an edge by less than this does not touch it, mm.
 const LEAST_BITE_MM: f64 = 0.15;
 
-/// A shape of lobe, with the corner at 0 and the edge after it along X.
+/// A shape of lobe, with the corner at 0, one edge along X and the cutter's space to the left of it. Mirror images are one shape: a
+/// T-bone goes into the edge along X.
 #[derive(Clone, Debug)]
 struct Detail {
     dog_bone: bool,
@@ -49,17 +50,42 @@ impl Detail {
         else {
             return None;
         };
-        let turn = -corner.after.angle();
+        // The space lies within less than half a turn from the one edge to the other.
+        let [first, last] = match corner.after.cross(corner.before) >= 0.0 {
+            true => [corner.after, corner.before],
+            false => [corner.before, corner.after],
+        };
+        let turn = -first.angle();
         let here = |p: Point| (p - corner.at).rotated(turn);
-        Some(Detail {
+        let detail = Detail {
             dog_bone,
             radius,
             centre: here(centre),
             from: here(from),
-            edges: [corner.after.rotated(turn), corner.before.rotated(turn)],
+            edges: [first.rotated(turn), last.rotated(turn)],
             depth: (!f.through).then(|| variant.z.depth_of(f.floor)),
             places: Vec::new(),
+        };
+        Some(match detail.bite(detail.edges[0]) {
+            None => detail.mirrored(),
+            Some(_) => detail,
         })
+    }
+
+    /// With the other edge along X.
+    fn mirrored(self) -> Detail {
+        let [first, last] = self.edges;
+        let turn = -last.angle();
+        let over = |p: Point| {
+            let p = p.rotated(turn);
+            point(p.x, -p.y)
+        };
+        Detail {
+            centre: over(self.centre),
+            from: over(self.from),
+            edges: [over(last), over(first)],
+            ..self
+        }
     }
 
     /// Nobody could tell the two apart with a rule.
@@ -247,9 +273,14 @@ fn measures(picture: &mut Picture, detail: &Detail, here: &dyn Fn(Point) -> Poin
         colour: CUT,
         text,
     };
-    let tip = here(detail.centre + out * detail.radius);
+    // A T-bone's depth stands where its lobe points.
+    let aside = match detail.dog_bone {
+        true => out,
+        false => out.rotated(0.9),
+    };
+    let tip = here(detail.centre + aside * detail.radius);
     picture.arrow(here(detail.centre), tip, (CUT, 0.25));
-    let beyond = tip + out * (4.0 * u) - point(0.0, 0.9 * u);
+    let beyond = tip + aside * (4.0 * u) - point(0.0, 0.9 * u);
     let radius = format!("R {}", show.len(round3(detail.radius)));
     picture.marks.push(text(beyond, radius));
     let middle = detail.edges[0] + detail.edges[1];
@@ -346,7 +377,9 @@ mod tests {
             assert!((into - (3.0 - half)).abs() < 1e-9);
             assert!((along - (half + (9.0 - half * half).sqrt())).abs() < 1e-9);
         }
+        let other = corner_of(false, point(0.1, 3.0)).mirrored();
         let tee = corner_of(false, point(3.0, 0.1));
+        assert!(other.is_like(&tee) && other.from.distance(tee.from) < 1e-9);
         assert_eq!(tee.bite(tee.edges[1]), None);
         let [into, along] = tee.bite(tee.edges[0]).unwrap();
         assert!((into - 2.9).abs() < 1e-9 && (along - 5.998).abs() < 1e-3);

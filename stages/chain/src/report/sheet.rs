@@ -630,7 +630,7 @@ fn setup_page(
     }
     b.push(next("Cuts, in running order"));
     b.push(text(format!(
-        "About {}, without your pauses. To take up a stopped run: raise the cutter clear of the wood, fit the cutter of that cut, set zero again if it may be lost, and start the program at the cut's last restart line before the place where it stopped. The line starts the spindle and waits for it. Short cuts share the line of a cut before them, and what lies between is cut once more, in the air.",
+        "About {}, without your pauses. To take up a stopped run: raise the cutter clear of the wood, fit the cutter of that cut, set zero again if it may be lost, and start the program at the last restart line before the place where it stopped. Short cuts share the line of a cut before them; what lies between is cut again, in the air.",
         duration(s.times.total)
     )));
     let machine = report.machine.as_ref();
