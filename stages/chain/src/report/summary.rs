@@ -66,13 +66,7 @@ pub(super) fn report(
         .to_string(),
         counts: Counts::of(&findings),
         findings,
-        machine: machine.map(|(id, m)| MachineRow {
-            id: id.to_string(),
-            dialect: m.dialect.clone(),
-            program_unit: m.program_unit,
-            z_zero: m.z_zero,
-            spindle: m.spindle,
-        }),
+        machine: machine.map(machine_row),
         plugins: Vec::new(),
         lengths: work
             .documents
@@ -106,6 +100,16 @@ pub(super) fn report(
         times,
         bound: bounds.row(),
         files: BTreeMap::new(),
+    }
+}
+
+fn machine_row((id, m): (&str, &Machine)) -> MachineRow {
+    MachineRow {
+        id: id.to_string(),
+        dialect: m.dialect.clone(),
+        program_unit: m.program_unit,
+        z_zero: m.z_zero,
+        spindle: m.spindle,
     }
 }
 
