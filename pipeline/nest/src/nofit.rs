@@ -271,7 +271,6 @@ fn convolution(convex: &[Point], ring: &[Point]) -> Vec<Point> {
         run.push(ring[i] + corner(at));
         run.push(ring[(i + 1) % m] + corner(at));
         let end = ring[(i + 1) % m];
-        let to = extreme(next);
         let forwards = (extreme(next) + n - at) % n;
         let backwards = (n - forwards) % n;
         // A side lies between two directions, one counter-clockwise of the other.
