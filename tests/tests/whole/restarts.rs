@@ -104,8 +104,8 @@ fn a_stopped_run_can_be_taken_up_at_every_restart_line() {
             }
             let levels = text.lines().filter(|l| l.contains(": go on with "));
             within += levels.count();
-            // A level of the longest outline takes 110 s.
-            assert!(longest < every + 150.0, "{place}: {longest:.0} s");
+            // The last level of the longest outline and its finishing lap take 177 s; the outline, 390 s.
+            assert!(longest < every + 240.0, "{place}: {longest:.0} s");
         }
         assert!(within > 3, "{name}: {within} at pass levels");
     }
