@@ -975,7 +975,7 @@ pub fn job_json(bytes: &[u8]) {
         None => (bytes, bytes),
     };
     let (job, shop) = (
-        doc::read_job_as_far_as_possible(job),
+        doc::read_job_as_far_as_possible(job, doc::ShopStocks::UNKNOWN),
         doc::read_shop_as_far_as_possible(shop),
     );
     told(&job);

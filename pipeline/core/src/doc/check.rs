@@ -8,7 +8,7 @@ use super::lengths::{Names, Wrong};
 use super::problem::Problem;
 use crate::length::Length;
 use crate::pointer::Pointer;
-use crate::spelling::nearest;
+use crate::spelling::{nearest, shown};
 use serde_json::{Map, Value};
 
 /// More problems than this are counted, not listed: nobody reads further, and a broken export may have 100,000.
@@ -60,17 +60,6 @@ pub(super) fn check(
         });
     }
     (walk.issues, walk.counted)
-}
-
-/// A key or text as it is shown: quoted and not too long.
-pub(super) fn shown(text: &str) -> String {
-    const LONGEST: usize = 60;
-    if text.chars().count() > LONGEST {
-        let cut: String = text.chars().take(LONGEST).collect();
-        format!("{cut:?}…")
-    } else {
-        format!("{text:?}")
-    }
 }
 
 fn kind_of(value: &Value) -> &'static str {

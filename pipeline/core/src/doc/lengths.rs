@@ -3,16 +3,39 @@
 //! Texts are counted once, when the document is read; what is read holds plain lengths. `docs/lengths.md` has the rules. The parser is our
 //! own: units and the place of a mistake are the point here, and general expression crates (exmex, fasteval) know neither.
 
-use super::check::shown;
 use super::problem::Problem;
-use super::read::ShopStocks;
 use super::{Job, Length, Stock, ThicknessReading, Unit, in_unit};
 use crate::pointer::Pointer;
-use crate::spelling::nearest;
+use crate::spelling::{nearest, shown};
 use Quantity::{Number, Ratio};
 use serde_json::Value;
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
+
+/// The stocks of the shop of a job, on whose readings its lengths may count.
+#[derive(Clone, Copy, Debug)]
+pub struct ShopStocks<'a> {
+    /// By id.
+    pub stocks: &'a BTreeMap<String, Stock>,
+    /// These are all. Otherwise the shop is not known, or not wholly: what counts on a stock that is not among them is set aside, and
+    /// the document good for findings only.
+    pub complete: bool,
+}
+
+static NO_STOCKS: BTreeMap<String, Stock> = BTreeMap::new();
+
+impl ShopStocks<'_> {
+    /// The shop has none.
+    pub const NONE: ShopStocks<'static> = ShopStocks {
+        stocks: &NO_STOCKS,
+        complete: true,
+    };
+    /// The shop is not known.
+    pub const UNKNOWN: ShopStocks<'static> = ShopStocks {
+        stocks: &NO_STOCKS,
+        complete: false,
+    };
+}
 
 /// Parentheses, signs and calls inside each other beyond this are refused: nobody reads them.
 const DEEPEST: u32 = 32;

@@ -21,11 +21,11 @@ pub use crate::pointer::Pointer;
 pub use job::*;
 pub use joint::*;
 pub(crate) use lengths::Names;
-pub use lengths::{allow_counting, settings_count};
+pub use lengths::{ShopStocks, allow_counting, settings_count};
 pub use problem::{Problem, ProblemKind};
 pub(crate) use read::count_settings_layer;
 pub use read::{
-    MAX_DOCUMENT_BYTES, Reading, ShopStocks, problems_counting, read_document, read_job,
+    MAX_DOCUMENT_BYTES, Reading, problems_counting, read_document, read_job,
     read_job_as_far_as_possible, read_settings_layer, read_shop, read_shop_as_far_as_possible,
     schema_job, schema_shop,
 };

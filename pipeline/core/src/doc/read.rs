@@ -4,7 +4,7 @@
 //! mistakes. A document that came out of that is good for more findings only ([`Reading::is_sound`]).
 
 use super::check::{Counted, Cure, Issue, check};
-use super::lengths::{self, Names};
+use super::lengths::{self, Names, ShopStocks};
 use super::parse::parse;
 use super::problem::Problem;
 use super::{JOB_FORMAT, Job, SHOP_FORMAT, Shop, Stock, Unit, in_unit, meaning};
@@ -130,31 +130,6 @@ pub fn schema_job() -> Value {
 /// JSON Schema of the shop document.
 pub fn schema_shop() -> Value {
     schemars::schema_for!(Shop).to_value()
-}
-
-/// The stocks of the shop of a job, on whose readings its lengths may count.
-#[derive(Clone, Copy, Debug)]
-pub struct ShopStocks<'a> {
-    /// By id.
-    pub stocks: &'a BTreeMap<String, Stock>,
-    /// These are all. Otherwise the shop is not known, or not wholly: what counts on a stock that is not among them is set aside, and
-    /// the document good for findings only.
-    pub complete: bool,
-}
-
-static NO_STOCKS: BTreeMap<String, Stock> = BTreeMap::new();
-
-impl ShopStocks<'_> {
-    /// The shop has none.
-    pub const NONE: ShopStocks<'static> = ShopStocks {
-        stocks: &NO_STOCKS,
-        complete: true,
-    };
-    /// The shop is not known.
-    pub const UNKNOWN: ShopStocks<'static> = ShopStocks {
-        stocks: &NO_STOCKS,
-        complete: false,
-    };
 }
 
 /// Reads a job document that counts on no stock of its shop; refuses it when anything is wrong.
