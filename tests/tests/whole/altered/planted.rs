@@ -277,7 +277,7 @@ fn the_judge_refuses_a_wrong_cutter_in_the_head() {
 #[test]
 fn the_judge_refuses_the_wrong_side_of_a_contour_slow() {
     // The cutter goes round the slot as it would round a piece: farther out by its diameter.
-    let outside = edited("reading-bench", 1, |lines| {
+    let outside = edited("reading-bench", 0, |lines| {
         let own = step(lines, "seat / slot-for-cards");
         let xs: Vec<f64> = lines[own.clone()]
             .iter()
@@ -381,7 +381,7 @@ fn the_judge_refuses_waste_that_nothing_holds_slow() {
     let loose = edited("reading-bench", 0, |lines| {
         lines.retain(|l| !l.contains("Drive"));
     });
-    refused(loose, "not held: bench-end: the waste");
+    refused(loose, "not held: seat: the waste");
 }
 
 #[test]
