@@ -312,6 +312,10 @@ impl Socket<'_> {
         let depth = self.depth()?;
         let through = self.feature.depth == Some(Depth::Through);
         let mate = self.mate();
+        if mate.width() <= 0.0 || mate.height() <= 0.0 {
+            // It lies outside its part, which is told elsewhere.
+            return None;
+        }
         let wood = PolySet::from_contour(&self.part.outline, KERNEL_MM);
         let wood = match self.feature.side.is_edge() {
             true => PolySet::from_contour(&rectangle(self.box_of_side()), KERNEL_MM),

@@ -737,8 +737,11 @@ fn a_spindle_that_is_not_waited_for() {
         ("stopped and started again at a step", |lines| {
             let mut starts = (0..lines.len()).filter(|i| lines[*i].word('S').is_some());
             let again = starts.nth(1)?;
+            // Behind the step's own wait, so that none follows.
+            let waits = |i: &usize| lines[*i].words.contains(&('G', 4.0));
+            let wait = (again..lines.len()).find(waits)?;
             let mut out = texts(lines);
-            out[again] = format!("M5\n{}", out[again]);
+            out[wait] = format!("{}\nM5\n{}", out[wait], out[again]);
             Some(out)
         }),
     ];

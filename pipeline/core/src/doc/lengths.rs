@@ -334,11 +334,10 @@ pub fn allow_counting(definitions: &mut Value) {
 /// A place of what somebody measured.
 fn is_reading(place: &Pointer) -> bool {
     let steps: Vec<&str> = place.place().split('/').collect();
-    match steps.as_slice() {
-        ["", "stocks", _, "thickness", ..] => true,
-        ["", "parts", _, "blank", "measured", ..] => true,
-        _ => false,
-    }
+    matches!(
+        steps.as_slice(),
+        ["", "stocks", _, "thickness", ..] | ["", "parts", _, "blank", "measured", ..]
+    )
 }
 
 fn entries(value: Option<&Value>) -> impl Iterator<Item = (&String, &Value)> {

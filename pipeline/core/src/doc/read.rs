@@ -7,7 +7,7 @@ use super::check::{Counted, Cure, Issue, check};
 use super::lengths::{self, Names, ShopStocks};
 use super::parse::parse;
 use super::problem::Problem;
-use super::{JOB_FORMAT, Job, SHOP_FORMAT, Shop, Stock, Unit, in_unit, meaning};
+use super::{JOB_FORMAT, Job, SHOP_FORMAT, Shop, Unit, in_unit, meaning};
 use crate::pointer::{Pointer, escaped};
 use serde::Serialize;
 use serde::de::DeserializeOwned;

@@ -292,18 +292,30 @@ fn pecks_shallower(lines: &[String], random: &mut Random) -> Option<Lines> {
 
 // ---- spindle
 
-fn start(lines: &[String], random: &mut Random) -> Option<usize> {
-    pick(&read(lines), random, |_, l, f| {
-        l.has('M', 3.0) && f.rpm == 0.0
-    })
+/// The lines that start a spindle which stands: all of them up to the wait, since a step starts it once more.
+fn starts(lines: &[String], random: &mut Random) -> Option<Vec<usize>> {
+    let all = read(lines);
+    let at = pick(&all, random, |_, l, f| l.has('M', 3.0) && f.rpm == 0.0)?;
+    let waits = all[at..].iter().position(|l| l.0.has('G', 4.0));
+    let to = waits.map_or(at + 1, |n| at + n);
+    Some((at..to).filter(|i| all[*i].0.has('M', 3.0)).collect())
 }
 
 fn spindle_not_started(lines: &[String], random: &mut Random) -> Option<Lines> {
-    deleted(lines, start(lines, random)?)
+    let starts = starts(lines, random)?;
+    let kept = lines
+        .iter()
+        .enumerate()
+        .filter(|(i, _)| !starts.contains(i));
+    Some(kept.map(|l| l.1.clone()).collect())
 }
 
 fn spindle_at_zero(lines: &[String], random: &mut Random) -> Option<Lines> {
-    changed(lines, start(lines, random)?, 'S', |_| "0".to_string())
+    let mut out = lines.to_vec();
+    for at in starts(lines, random)? {
+        out = changed(&out, at, 'S', |_| "0".to_string())?;
+    }
+    Some(out)
 }
 
 fn spindle_not_stopped(lines: &[String], random: &mut Random) -> Option<Lines> {
@@ -399,12 +411,24 @@ fn other_feed(lines: &[String], random: &mut Random) -> Option<Lines> {
 fn coordinate(lines: &[String], random: &mut Random) -> Option<Lines> {
     let all = read(lines);
     let letter = ['X', 'Y', 'Z'][random.below(3)];
-    let at = pick(&all, random, |_, l, _| {
-        !l.has('G', 53.0) && l.word(letter).is_some()
+    let at = pick(&all, random, |i, l, _| {
+        !l.has('G', 53.0) && l.word(letter).is_some() && !is_passed(&all, i)
     })?;
     let unit = if all[at].1.inch { 25.4 } else { 1.0 };
     let step = random.step() / unit;
     changed(lines, at, letter, |v| number(v + step))
+}
+
+/// A rapid straight up or down that the next move goes on with: where between the two it stops is no matter.
+fn is_passed(all: &All, at: usize) -> bool {
+    let straight = |i: usize| {
+        let line = &all[i].0;
+        let sideways = line.word('X').is_some() || line.word('Y').is_some();
+        let rapid = all.get(i + 1).is_some_and(|after| after.1.motion == 0.0);
+        line.word('Z').is_some() && !sideways && rapid
+    };
+    let moves = |i: &usize| ['X', 'Y', 'Z'].iter().any(|w| all[*i].0.word(*w).is_some());
+    straight(at) && (at + 1..all.len()).find(moves).is_some_and(straight)
 }
 
 fn centre(lines: &[String], random: &mut Random) -> Option<Lines> {
