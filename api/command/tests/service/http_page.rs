@@ -124,8 +124,9 @@ async fn lengths_follow_the_wood_as_it_is_measured() {
     let path = format!("/v1/jobs/{}/handed-in/job.json", newer.trim());
     let document = server.get(&path).await.text();
     let read = grainway_pipeline::doc::read_job(document.as_bytes()).unwrap();
-    assert_eq!(read.lengths["housing"].mm(), 19.5);
-    assert_eq!(read.parts[0].blank.as_ref().unwrap().width.mm(), 195.0);
+    let is = |mm: f64, wanted: f64| assert!((mm - wanted).abs() < 1e-9, "{mm}");
+    is(read.lengths["housing"].mm(), 19.5);
+    is(read.parts[0].blank.as_ref().unwrap().width.mm(), 195.0);
 }
 
 /// In the morning: the wood turned out otherwise, a part was spoiled. The commands do what the routes do.
