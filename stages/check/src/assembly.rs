@@ -9,10 +9,10 @@ use super::fits::least_shoulder;
 use super::motions::Motion;
 use super::wanted::{laid_over, part_frame};
 use super::{Models, Scene};
-use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Region, Segment, point, swept};
+use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Region, Vertex, point, swept};
 use grainway_pipeline::doc::{CutterKind, Depth, End, Joint, JointDoc, MortiseAndTenon, Side};
 use grainway_pipeline::finding::{Finding, code};
-use grainway_pipeline::tolerance::KERNEL_MM;
+use grainway_pipeline::tolerance::{KERNEL_MM, TEXT_AGAINST_PLAN_MM};
 use grainway_pipeline::work::{
     CornerAnswer, Documents, Feature, JointFigure, JointVerdict, Mating, Part, Wall, Work,
 };
@@ -38,21 +38,13 @@ const FIGURE_MOST_MM: f64 = 110.0;
 /// A window round a tenon in which its wood is looked at, mm beside it.
 const BESIDE_TENON_MM: f64 = 25.0;
 
-/// A cut of a piece of a joint, in the part's own frame.
-#[derive(Clone, Copy, Debug, PartialEq)]
-struct Cut {
-    path: Segment,
-    z: [f64; 2],
-    radius: f64,
-}
-
 /// What the texts of a setup cut in a piece that belongs to a joint.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PieceCuts {
     part: String,
-    piece: String,
     side: Side,
-    cuts: Vec<Cut>,
+    /// Moves in the part's own frame, each with its cutter's radius.
+    cuts: Vec<(Motion, f64)>,
 }
 
 /// The cuts of the pieces that belong to joints.
@@ -73,81 +65,63 @@ pub(super) fn cuts(scene: &Scene<'_>, models: &Models) -> Vec<PieceCuts> {
         let cut = |m: &Motion| {
             let tool = scene.recorded.tool(m)?;
             let flat = matches!(tool.cutter.kind, CutterKind::EndMill | CutterKind::Drill);
+            let at = |at: Point, bulge: f64| Vertex { at, bulge };
             let line = Contour {
-                vertices: vec![
-                    grainway_geom::Vertex {
-                        at: m.path.start(),
-                        bulge: m.path.bulge(),
-                    },
-                    grainway_geom::Vertex {
-                        at: m.path.end(),
-                        bulge: 0.0,
-                    },
-                ],
+                vertices: vec![at(m.path.start(), m.path.bulge()), at(m.path.end(), 0.0)],
                 closed: false,
             };
             let path = laid_over(&line, variant, part, documents)?
                 .segments()
-                .next();
-            // A plunge has no length; the disc stands where it is.
-            let still = || Contour::rectangle(m.path.start(), m.path.start(), 0.0);
-            let path = path.or_else(|| {
-                laid_over(&still(), variant, part, documents)?
-                    .segments()
-                    .next()
-            });
-            flat.then_some(Cut {
-                path: path?,
-                z: m.z,
-                radius: tool.radius,
-            })
+                .next()?;
+            flat.then_some((Motion { path, ..*m }, tool.radius))
         };
         let near = super::leftover::moves_near(scene, piece);
-        let cuts: Vec<Cut> = near.iter().filter_map(|(_, m)| cut(m)).collect();
-        let same = |o: &PieceCuts| o.part == part.id && o.side == variant.side && o.cuts == cuts;
-        if !out.iter().any(same) {
-            out.push(PieceCuts {
-                part: part.id.clone(),
-                piece: piece.name.to_string(),
-                side: variant.side,
-                cuts,
-            });
-        }
+        out.push(PieceCuts {
+            part: part.id.clone(),
+            side: variant.side,
+            cuts: near.iter().filter_map(|(_, m)| cut(m)).collect(),
+        });
     }
     out
 }
 
 impl PieceCuts {
-    /// What is swept at this height, inside a box.
-    fn swept(&self, z: f64, within: Bounds) -> PolySet {
-        let capsules: Vec<Capsule> = self
-            .cuts
-            .iter()
-            .filter_map(|c| {
-                let m = Motion {
-                    text: 0,
-                    line: 0,
-                    cuts: true,
-                    path: c.path,
-                    z: c.z,
-                    tool: 0,
-                    feed: 0.0,
-                    rpm: 0.0,
-                };
-                let segment = m.path_below(z)?;
-                let capsule = Capsule {
-                    segment,
-                    radius: c.radius,
-                };
-                segment
-                    .bounds()
-                    .grown(c.radius)
-                    .touches(within)
-                    .then_some(capsule)
+    /// Those that reach into a box.
+    fn within(&self, room: Bounds) -> PieceCuts {
+        let reaches = |(m, r): &&(Motion, f64)| m.bounds().grown(*r).touches(room);
+        PieceCuts {
+            cuts: self.cuts.iter().filter(reaches).copied().collect(),
+            ..self.clone()
+        }
+    }
+    /// What is swept at this height.
+    fn swept(&self, z: f64) -> PolySet {
+        let capsule = |(m, radius): &(Motion, f64)| {
+            Some(Capsule {
+                segment: m.path_below(z)?,
+                radius: *radius,
             })
-            .collect();
+        };
+        let capsules: Vec<Capsule> = self.cuts.iter().filter_map(capsule).collect();
         swept(&capsules)
     }
+    /// The same cuts within what a text may differ from its plan.
+    fn is_like(&self, other: &PieceCuts) -> bool {
+        let mut pairs = self.cuts.iter().zip(&other.cuts);
+        self.cuts.len() == other.cuts.len()
+            && pairs.all(|((m, r), (n, q))| r.total_cmp(q).is_eq() && m.is_like(n))
+    }
+}
+
+/// Each of what is alike once.
+fn once<T>(all: impl Iterator<Item = T>, alike: impl Fn(&T, &T) -> bool) -> Vec<T> {
+    let mut out: Vec<T> = Vec::new();
+    for one in all {
+        if !out.iter().any(|o| alike(o, &one)) {
+            out.push(one);
+        }
+    }
+    out
 }
 
 /// Every joint whose parts were all cut, put together.
@@ -210,29 +184,39 @@ impl Socket<'_> {
     }
 
     fn joined(&self, cut: &[PieceCuts]) -> Option<JointVerdict> {
-        let side = match self.feature.depth {
-            Some(Depth::Through) if self.feature.side == Side::Back => Side::Face,
-            _ => self.feature.side,
+        // What goes through is cut from the face, or from the near edge.
+        let side = match (self.feature.depth, self.feature.side) {
+            (Some(Depth::Through), Side::Back) => Side::Face,
+            (Some(Depth::Through), Side::Far) => Side::Near,
+            (_, side) => side,
         };
-        let own: Vec<&PieceCuts> = cut
+        let room = self.mate().grown(BESIDE_TENON_MM);
+        let own = cut
             .iter()
-            .filter(|c| c.part == self.part.id && c.side == side)
-            .collect();
-        let tenons: Vec<Option<Tenon>> = match &self.joint.joint {
+            .filter(|c| c.part == self.part.id && c.side == side);
+        let own = once(own.map(|c| c.within(room)), PieceCuts::is_like);
+        let tenons = match &self.joint.joint {
             Joint::MortiseAndTenon(j) => {
                 let made = cut
                     .iter()
                     .filter(|c| c.side == Side::Face && c.part == j.tenon.part);
                 let both = made.flat_map(|c| j.tenon.end.ends().iter().map(move |end| (c, *end)));
-                both.map(|(c, end)| Some(Tenon::of(j, end, c, self)))
-                    .collect()
+                once(
+                    both.map(|(c, end)| Tenon::of(j, end, c, self)),
+                    Tenon::is_like,
+                )
             }
-            _ => vec![None],
+            _ => Vec::new(),
+        };
+        // A mate that is not made now is as large as the documents say.
+        let mates: Vec<Option<&Tenon>> = match tenons.is_empty() {
+            true => vec![None],
+            false => tenons.iter().map(Some).collect(),
         };
         let mut all: Option<Measured> = None;
         for piece in &own {
-            for tenon in &tenons {
-                let one = self.measure(piece, tenon.as_ref())?;
+            for tenon in &mates {
+                let one = self.measure(piece, *tenon)?;
                 all = Some(match all {
                     Some(before) => before.with(one),
                     None => one,
@@ -240,11 +224,7 @@ impl Socket<'_> {
             }
         }
         let m = all?;
-        let root = tenons
-            .iter()
-            .flatten()
-            .map(Tenon::root)
-            .min_by(f64::total_cmp);
+        let root = tenons.iter().map(Tenon::root).min_by(f64::total_cmp);
         let [first, second] = self.joint.joint.parts().map(|p| p.0);
         let base = self
             .part
@@ -333,7 +313,7 @@ impl Socket<'_> {
         };
         let squared = self.squared(&self.part.id, &self.feature.key);
         let cut = |s: f64| {
-            let open = piece.swept(z.top() - s, mate.grown(BESIDE_TENON_MM));
+            let open = piece.swept(z.top() - s);
             match &squared {
                 Some((corners, shape)) => open.union(&corners.intersection(shape)),
                 None => open,
@@ -598,9 +578,10 @@ struct Tenon {
     /// Where its shoulder lies, and whether its tip lies to the right of it.
     shoulder: f64,
     right: bool,
-    /// From the near edge to its near edge, and how wide it is, mm.
+    /// From the near edge to its near edge, and how wide and long it is, mm.
     low: f64,
     width: f64,
+    length: f64,
 }
 
 impl Tenon {
@@ -621,7 +602,7 @@ impl Tenon {
         let half = part
             .and_then(|p| part_frame(socket.documents(), p, Side::Face))
             .map_or(0.0, |z| 0.5 * (z.highest_underside() + z.top()));
-        let gone = cut.swept(half, window);
+        let gone = cut.within(window).swept(half);
         let mut wood = PolySet::from_contour(&rectangle(window), KERNEL_MM).difference(&gone);
         if let Some((corners, outline)) = socket.squared(&j.tenon.part, "outline") {
             wood = wood.difference(&corners.difference(&outline));
@@ -632,7 +613,24 @@ impl Tenon {
             right,
             low,
             width,
+            length,
         }
+    }
+
+    /// Places near its shoulder at which it is measured.
+    fn near_shoulder(&self) -> impl Iterator<Item = f64> {
+        let length = self.length;
+        NEAR_SHOULDER_MM.into_iter().filter(move |s| *s < length)
+    }
+
+    /// As wide as another everywhere.
+    fn is_like(&self, other: &Tenon) -> bool {
+        let same = |a: f64, b: f64| (a - b).abs() <= TEXT_AGAINST_PLAN_MM;
+        let alike = |s| {
+            let (a, b) = (self.across(s), other.across(s));
+            same(a.0, b.0) && same(a.1, b.1)
+        };
+        self.right == other.right && sections(self.length).into_iter().all(alike)
     }
 
     /// Its extent across, so far from its shoulder.
@@ -669,7 +667,7 @@ impl Tenon {
 
     /// The share of its bending section that it keeps where it is narrowest near its shoulder.
     fn root(&self) -> f64 {
-        let near = NEAR_SHOULDER_MM.into_iter().map(|s| self.across(s));
+        let near = self.near_shoulder().map(|s| self.across(s));
         let least = near.map(|(a, b)| b - a).fold(self.width, f64::min);
         (least / self.width).powi(2).clamp(0.0, 1.0)
     }

@@ -166,7 +166,7 @@ pub(super) fn is_joined(
     if own.is_some_and(|f| f.mating.is_some() && f.relief.is_none()) {
         return true;
     }
-    if feature.kind != FeatureKind::Outline {
+    if feature.kind != FeatureKind::Outline || part.outline_relief.is_some() {
         return false;
     }
     let id = part.id.strip_suffix(Part::MIRRORED).unwrap_or(&part.id);

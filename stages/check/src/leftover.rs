@@ -11,7 +11,7 @@ use super::{Piece, Scene};
 use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Region, Segment, swept};
 use grainway_pipeline::doc::{CutterKind, FeatureKind};
 use grainway_pipeline::finding::code;
-use grainway_pipeline::tolerance::{KERNEL_MM, TEXT_AGAINST_PLAN_MM, VERIFY_MM};
+use grainway_pipeline::tolerance::{KERNEL_MM, VERIFY_MM};
 use grainway_pipeline::work::{CornerAnswer, SizedFeature};
 use rayon::prelude::*;
 
@@ -181,18 +181,11 @@ pub(super) fn moves_near(scene: &Scene<'_>, piece: &Piece<'_>) -> Vec<(usize, Mo
 
 /// Two runs of moves are the same curves in the same order.
 fn matches(a: &[(usize, Motion)], b: &[(usize, Motion)]) -> bool {
-    let near = |p: Point, q: Point| p.distance(q) <= TEXT_AGAINST_PLAN_MM;
-    let level = |p: f64, q: f64| (p - q).abs() <= TEXT_AGAINST_PLAN_MM;
-    a.len() == b.len()
-        && a.iter().zip(b).all(|((_, m), (_, n))| {
-            m.tool == n.tool
-                && level(m.z[0], n.z[0])
-                && level(m.z[1], n.z[1])
-                && near(m.path.start(), n.path.start())
-                && near(m.path.end(), n.path.end())
-                && near(m.path.at(0.5), n.path.at(0.5))
-                && (m.path.bulge() == 0.0) == (n.path.bulge() == 0.0)
-        })
+    let alike = |(m, n): (&Motion, &Motion)| {
+        m.tool == n.tool && m.is_like(n) && (m.path.bulge() == 0.0) == (n.path.bulge() == 0.0)
+    };
+    let mut pairs = a.iter().map(|m| &m.1).zip(b.iter().map(|n| &n.1));
+    a.len() == b.len() && pairs.all(alike)
 }
 
 fn piece_outcome(scene: &Scene<'_>, index: usize, near: &[(usize, Motion)]) -> Outcome {

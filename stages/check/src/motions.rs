@@ -6,6 +6,7 @@ use super::waits::{Spinning, WrongWait};
 use grainway_geom::{Bounds, Point, Segment};
 use grainway_pipeline::dialect::{Action, Known, ReadEnd, ReadMove, Reader};
 use grainway_pipeline::doc::{Cutter, CutterKind, Shop};
+use grainway_pipeline::tolerance::TEXT_AGAINST_PLAN_MM;
 use grainway_pipeline::work::{ByHand, Entry, PauseFor, Setup};
 use std::f64::consts::TAU;
 use std::ops::ControlFlow;
@@ -72,7 +73,7 @@ impl Tool {
 }
 
 /// A movement with everything known about it.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Motion {
     /// Which text, from 0.
     pub(super) text: u16,
@@ -102,6 +103,16 @@ impl Motion {
         let dz = self.z[1] - self.z[0];
         let xy = self.path.length();
         if dz.is_finite() { xy.hypot(dz) } else { xy }
+    }
+    /// The same way at the same heights, within what a text may differ from its plan.
+    pub(super) fn is_like(&self, other: &Motion) -> bool {
+        let near = |p: Point, q: Point| p.distance(q) <= TEXT_AGAINST_PLAN_MM;
+        let level = |p: f64, q: f64| (p - q).abs() <= TEXT_AGAINST_PLAN_MM;
+        level(self.z[0], other.z[0])
+            && level(self.z[1], other.z[1])
+            && near(self.path.start(), other.path.start())
+            && near(self.path.end(), other.path.end())
+            && near(self.path.at(0.5), other.path.at(0.5))
     }
     /// Moves sideways.
     pub(super) fn sideways(&self) -> bool {

@@ -130,11 +130,11 @@ impl Settling<'_> {
         }
     }
 
-    /// The part and its other hand.
+    /// The part and its other hand, as far as the job leaves open what becomes of their outlines' corners.
     fn hands(&self, id: &str) -> impl Iterator<Item = &Part> {
         let id = id.to_string();
         let parts = self.work.parts.iter();
-        parts.filter(move |p| base(&p.id) == id)
+        parts.filter(move |p| base(&p.id) == id && p.outline_relief.is_none())
     }
 
     /// Makes a mortise longer at both ends, where the shoulder covers it and the part has the wood.

@@ -1,6 +1,6 @@
 //! Sizes follow the mate as it was measured.
 
-use grainway_pipeline::work::{Feature, JointVerdict, SizedFeature};
+use grainway_pipeline::work::{CornerAnswer, Feature, JointVerdict, SizedFeature};
 use grainway_tests::{Made, load_texts, make, root};
 use serde_json::{Value, json};
 
@@ -313,4 +313,32 @@ fn a_part_that_is_made_again_alone_is_the_same() {
     };
     let (both, alone) = (mortise(json!({})), mortise(json!({ "leg": 1 })));
     assert_eq!(both, alone);
+}
+
+/// What the job asks for in the corners of a tenon's outline is kept, although the joint would choose otherwise.
+#[test]
+fn relief_that_a_part_asks_for_is_kept() {
+    let mut rail = rail();
+    rail["relief"] = json!({ "kind": "dog-bone" });
+    let joint = json!({ "id": "rail-in-leg", "joint": { "mortise-and-tenon": {
+        "tenon": { "part": "rail", "end": "left", "width": 60, "length": 19 },
+        "mortise": { "part": "leg", "at": [250, 60], "lies": "along" }, "through": true } } });
+    let made = of(shop(), json!([rail, post(None)]), json!([joint]));
+    assert_eq!(made.errors(), [""; 0]);
+    let outline = sized(&made, "rail", "outline");
+    let dog_bones = outline
+        .corners
+        .iter()
+        .filter(|c| matches!(c.answer, CornerAnswer::Lobe { dog_bone: true, .. }));
+    assert_eq!(dog_bones.count(), 2);
+}
+
+/// A mortise that is made without its tenon still has to take one with square edges.
+#[test]
+fn a_mortise_is_put_together_with_a_tenon_that_is_not_made_now() {
+    let job = json!({ "format": "grainway.job/1", "name": "joints", "shop": "s", "only": { "leg": 1 },
+        "parts": [rail(), leg()], "joints": [rail_in_leg()] });
+    let made = job_in(&shop(), &job);
+    let joint = verdict(&made);
+    assert!(joint.open <= 0.0 && joint.root.is_none(), "{joint:?}");
 }
