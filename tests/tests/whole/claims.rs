@@ -4,8 +4,9 @@
 use crate::sabotage::{chain, tamper};
 use grainway_geom::point;
 use grainway_pipeline::finding::{Finding, code};
-use grainway_pipeline::work::{CornerAnswer, HoldKind, Work};
-use grainway_tests::{Made, SAMPLES, load, run, sample};
+use grainway_pipeline::work::{CornerAnswer, HoldKind, Setup, Work};
+use grainway_tests::{Made, SAMPLES, load, make, run, sample};
+use std::sync::OnceLock;
 
 /// The job made with one change after a stage. `Err`: the chain itself refused the change.
 fn changed(name: &str, after: &'static str, change: fn(&mut Work)) -> Result<Made, String> {
@@ -17,21 +18,22 @@ fn changed(name: &str, after: &'static str, change: fn(&mut Work)) -> Result<Mad
 
 /// One of the samples at least shows the fault, none releases it, and a finding with this code is among what is told.
 fn caught(what: &str, after: &'static str, code: &str, change: fn(&mut Work)) {
+    // Texts and setups of the samples as they are, made once for all faults.
+    static PLAIN: [OnceLock<(Vec<(String, String)>, Vec<Setup>)>; 3] =
+        [const { OnceLock::new() }; 3];
+    let texts = |m: &Made| -> Vec<(String, String)> {
+        let all = m.work.programs.iter();
+        all.map(|p| (p.name.clone(), p.sha256.clone())).collect()
+    };
     let mut told = 0;
-    for name in SAMPLES {
+    for (name, plain) in SAMPLES.into_iter().zip(&PLAIN) {
         let made = changed(name, after, change).unwrap();
-        let plain = run(
-            load(&sample(name)).unwrap(),
-            &grainway_stages::built_in(),
-            &grainway_dialects::built_in(),
-        )
-        .unwrap();
-        let texts = |m: &Made| -> Vec<(String, String)> {
-            let all = m.work.programs.iter();
-            all.map(|p| (p.name.clone(), p.sha256.clone())).collect()
-        };
+        let plain = plain.get_or_init(|| {
+            let plain = make(load(&sample(name)).unwrap()).unwrap();
+            (texts(&plain), plain.work.setups)
+        });
         if made.with_code(code).is_empty() {
-            let same = texts(&made) == texts(&plain) && made.work.setups == plain.work.setups;
+            let same = texts(&made) == plain.0 && made.work.setups == plain.1;
             assert!(!made.ready() || same, "{what}: {name} is released");
         } else {
             assert!(!made.ready(), "{what}: {name} is released");
