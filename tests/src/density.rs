@@ -12,7 +12,7 @@ use std::process::Stdio;
 pub struct Instance {
     /// The data set's own name for it.
     pub name: String,
-    /// The shapes.
+    /// Polygons as the data set has them, in its own unit.
     pub shapes: Vec<Shape>,
     /// What is to be laid.
     pub items: Vec<Item>,

@@ -37,7 +37,7 @@ type Stamp = (u64, i64, i64, u64);
 pub struct Remade {
     /// Counted from 1.
     pub number: u32,
-    /// Its report.
+    /// The report of this make, as `report.json` has it.
     pub report: ReportDocument,
     /// Where its sheets stand, until the next one that has some; `None` when it has none: the former ones are stale.
     pub folder: Option<PathBuf>,

@@ -29,7 +29,7 @@ impl Chance {
     pub(crate) fn share(&mut self) -> f64 {
         (self.next() >> 11) as f64 / (1_u64 << 53) as f64
     }
-    /// Between two numbers.
+    /// A number from `from` up to, but without, `to`.
     pub(crate) fn between(&mut self, from: f64, to: f64) -> f64 {
         from + (to - from) * self.share()
     }

@@ -30,7 +30,7 @@ struct Edge {
 pub(crate) struct Exit {
     /// How far it is, mm.
     pub(crate) depth: f64,
-    /// Where it leads.
+    /// The nearest place on the boundary of the no-fit polygon.
     pub(crate) to: Point,
     /// Direction of the boundary there.
     pub(crate) along: Point,

@@ -88,7 +88,7 @@ pub(crate) struct Packing {
     known: Vec<Vec<Option<Arc<NoFit>>>>,
     near: Vec<Near>,
     scan: Scan,
-    /// Edges looked at.
+    /// Edges of no-fit polygons looked at so far: the measure of the work.
     pub(crate) looked: u64,
 }
 
@@ -463,7 +463,7 @@ impl Packing {
     pub(crate) fn forget_weights(&mut self) {
         self.weights.fill(1.0);
     }
-    /// Where everything lies.
+    /// The way and the place of every piece, to come back to.
     pub(crate) fn places(&self) -> Vec<(usize, Point)> {
         self.pieces.iter().map(|p| (p.way, p.at)).collect()
     }

@@ -13,7 +13,7 @@ use grainway_geom::{Bounds, Point};
 /// Sheets of one size that are at hand.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Kind {
-    /// How many.
+    /// How many of them there are.
     pub count: u32,
     /// Places where nothing may lie, mm.
     pub no_go: Vec<Bounds>,
@@ -37,7 +37,7 @@ pub struct Sheet {
     pub lying: Vec<(usize, Lying)>,
 }
 
-/// Where everything lies.
+/// A layout: the sheets that are used, and the pieces that found no place.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Sheets {
     /// The sheets that are used, in the order of their kinds.

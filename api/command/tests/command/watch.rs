@@ -43,7 +43,7 @@ impl Watching {
         self.lines.read_line(&mut line).unwrap();
         serde_json::from_str(&line).unwrap_or_else(|e| panic!("{line:?}: {e}"))
     }
-    /// Status and body.
+    /// The HTTP status and the body of a path of the watch's page.
     fn get(&self, path: &str) -> (u16, String) {
         self.get_as(path, &self.address)
     }

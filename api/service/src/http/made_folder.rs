@@ -31,7 +31,7 @@ pub struct Shown {
     pub changes: Vec<String>,
     /// Why what is shown is not what the job's files say now.
     pub stale: Option<String>,
-    /// What is shown.
+    /// The last made folder that has sheets; `None` until there is one.
     pub shown: Option<ShownFolder>,
 }
 
@@ -43,7 +43,7 @@ pub struct ShownFolder {
     pub make: u32,
     /// Its files, by the names of its report.
     pub files: BTreeSet<String>,
-    /// Where it is.
+    /// Its path on this machine, which the page never tells.
     #[serde(skip)]
     pub folder: PathBuf,
 }

@@ -127,7 +127,7 @@ pub enum Joint {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct MortiseAndTenon {
-    /// The tenon.
+    /// The tenon: which part has it, at which end, and how large it is.
     pub tenon: TenonOf,
     /// Where it goes in.
     pub mortise: MortiseOf,
@@ -147,7 +147,7 @@ pub struct TenonOf {
     pub end: TenonEnd,
     /// From its tip to the shoulder; the blank's length counts it in.
     pub length: Length,
-    /// Across the grain.
+    /// Across the grain, from edge to edge; what is left of the part's width are its shoulders.
     pub width: Length,
     /// From the near edge (y = 0) to the tenon's near edge; centred when left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -235,7 +235,7 @@ pub enum PanelBy {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct HousingJoint {
-    /// What goes in.
+    /// The panel, and whether it goes in with an end or with an edge.
     pub panel: PanelOf,
     /// Where it goes in.
     pub housing: HousingOf,
@@ -268,7 +268,7 @@ pub struct HousingOf {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct RebateJoint {
-    /// What goes in.
+    /// The panel that lies in the rebate.
     pub panel: RebatedPanel,
     /// Where it goes in.
     pub rebate: RebateOf,
@@ -332,9 +332,9 @@ pub struct HalvedPart {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct EdgeHalvingJoint {
-    /// The one panel.
+    /// The one panel. Together the slots are at least as deep as the narrower panel is wide, so that the edges come to lie flush.
     pub first: SlottedPart,
-    /// The other panel, slotted from its other edge.
+    /// The other panel, whose slot opens towards the first one's.
     pub second: SlottedPart,
 }
 
@@ -359,9 +359,9 @@ pub struct SlottedPart {
 pub struct LooseTenonJoint {
     /// The tenon, with rounded edges or square ones, made by other means.
     pub tenon: LooseTenonOf,
-    /// One part. Half of the tenon's length goes into it.
+    /// The part that takes one half of the tenon's length.
     pub first: MortiseOf,
-    /// The other part.
+    /// The part that takes the other half of the tenon.
     pub second: MortiseOf,
 }
 
@@ -371,7 +371,7 @@ pub struct LooseTenonJoint {
 pub struct LooseTenonOf {
     /// The stock that it is made of, whose thickness it has.
     pub stock: String,
-    /// Along the mortises.
+    /// The long way of its section, which lies along the mortises.
     pub width: Length,
     /// From tip to tip.
     pub length: Length,
@@ -385,7 +385,7 @@ pub struct DowelJoint {
     pub diameter: Length,
     /// Length of a dowel.
     pub length: Length,
-    /// The one part.
+    /// The part that takes one half of the dowels.
     pub first: DowelsOf,
     /// The other part, with as many places in the same order.
     pub second: DowelsOf,
@@ -400,7 +400,7 @@ pub struct DowelsOf {
     /// The side that they go into.
     #[serde(default, skip_serializing_if = "Side::is_face")]
     pub side: Side,
-    /// Their middles.
+    /// The middles of the holes, in the frame in which features of this side are described.
     pub at: Vec<[Length; 2]>,
     /// How deep the holes are; half of the dowel's length and half of the setting `glue-room` when left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]

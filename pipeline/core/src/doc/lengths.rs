@@ -15,7 +15,7 @@ use std::collections::{BTreeMap, BTreeSet};
 /// The stocks of the shop of a job, on whose readings its lengths may count.
 #[derive(Clone, Copy, Debug)]
 pub struct ShopStocks<'a> {
-    /// By id.
+    /// The shop's stocks that could be read, by id.
     pub stocks: &'a BTreeMap<String, Stock>,
     /// These are all. Otherwise the shop is not known, or not wholly: what counts on a stock that is not among them is set aside, and
     /// the document good for findings only.

@@ -14,7 +14,7 @@ pub struct JointVerdict {
     pub goes: String,
     /// The part that takes it.
     pub into: String,
-    /// As asked.
+    /// The fit that the job asks for.
     pub fit: Fit,
     /// Room between the cheeks, both sides together, mm: of the thickest mate where it is tightest, and of the thinnest where it is
     /// widest. `None` where the joint has no cheeks.

@@ -44,7 +44,7 @@ enum Cut<'d> {
     Named(&'d str, [f64; 2], Depth),
 }
 
-/// Thinnest and thickest.
+/// The thinnest and the thickest of a mate, mm.
 type Span = (f64, f64);
 
 fn halves<'d>(

@@ -33,7 +33,7 @@ fn read(job: &Value) -> Reading<Job> {
     read_job_as_far_as_possible(job.to_string().as_bytes(), ShopStocks::NONE)
 }
 
-/// Pointers and messages.
+/// What reading a job says: the pointer and the message of each problem.
 fn problems(job: &Value) -> Vec<(String, String)> {
     let told = |p: Problem| (p.pointer.to_string(), p.message);
     read(job).problems.into_iter().map(told).collect()
