@@ -119,10 +119,14 @@ impl Asking<'_, '_> {
                 });
                 one.into_iter().chain(other).collect()
             }
-            Joint::EdgeHalving(j) => vec![
-                self.slotted(&j.first, &here[0], first, second),
-                self.slotted(&j.second, &here[1], second, first),
-            ],
+            Joint::EdgeHalving(j) => {
+                let slots = [(&j.first, first), (&j.second, second)];
+                self.slots_meet(slots, &here[1], problems);
+                vec![
+                    self.slotted(&j.first, &here[0], first, second),
+                    self.slotted(&j.second, &here[1], second, first),
+                ]
+            }
             Joint::LooseTenon(j) => {
                 if self.made.documents.stock(&j.tenon.stock).is_none() {
                     let stocks = self.made.documents.stocks();
@@ -398,11 +402,31 @@ impl Asking<'_, '_> {
         ))
     }
 
+    /// Two slots take their panels as far as their edges.
+    fn slots_meet(
+        &self,
+        slots: [(&SlottedPart, &Part); 2],
+        pointer: &Pointer,
+        problems: &mut Problems,
+    ) {
+        let deep: f64 = slots.iter().map(|(of, part)| slot_depth(of, part)).sum();
+        let wide = slots.map(|(_, part)| part.outline.bounds().height());
+        let narrower = wide[0].min(wide[1]);
+        if deep < narrower - SAME_POINT_MM {
+            let message = format!(
+                "The two slots are {} deep together, and the narrower panel is {} wide: their edges would not come to lie flush.",
+                show(deep),
+                show(narrower)
+            );
+            problems.say(&code::BAD_NUMBER, &pointer.step("depth"), message);
+        }
+    }
+
     /// The slot of a panel on edge, as wide as the other panel is thick.
     fn slotted(&self, of: &SlottedPart, pointer: &Pointer, part: &Part, mate: &Part) -> Asked {
         let (thin, _, thick) = self.readings(&mate.stock);
         let whole = part.outline.bounds().height();
-        let depth = of.depth.map_or(whole / 2.0, |d| d.mm());
+        let depth = slot_depth(of, part);
         let (cheek, open) = (Wall::Cheek, Wall::Open);
         let (from, to, walls) = match of.edge {
             Edge::Near => (None, Some(depth), [cheek, cheek, open, Wall::Bottom]),
@@ -449,6 +473,12 @@ impl Asking<'_, '_> {
             self.mating([Wall::Open; 4], (0.0, 0.0), glue),
         )
     }
+}
+
+/// How deep a slot is from its edge, mm.
+fn slot_depth(of: &SlottedPart, part: &Part) -> f64 {
+    let whole = part.outline.bounds().height();
+    of.depth.map_or(whole / 2.0, |d| d.mm())
 }
 
 fn half(length: Length) -> Length {

@@ -221,6 +221,9 @@ fn joints_that_cannot_be_are_told_with_their_place() {
         wide.contains("/joints/0/joint/mortise-and-tenon/tenon"),
         "{wide}"
     );
+    let shallow = two(json!({ "id": "slots", "joint": { "edge-halving": {
+        "first": { "part": "rail", "edge": "near", "at": 100, "depth": 15 }, "second": { "part": "leg", "edge": "far", "at": 100 } } } }));
+    assert!(shallow.contains("would not come to lie flush"), "{shallow}");
     let outside = changed(&format!("{kind}/mortise/at"), json!([490, 22.5]));
     assert!(
         outside.contains("reaches over its part's edge"),
