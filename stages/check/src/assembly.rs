@@ -16,6 +16,8 @@ use grainway_pipeline::tolerance::{KERNEL_MM, TEXT_AGAINST_PLAN_MM};
 use grainway_pipeline::work::{
     CornerAnswer, Documents, Feature, JointFigure, JointVerdict, Mating, Part, Wall, Work,
 };
+use std::cell::RefCell;
+use std::collections::BTreeMap;
 
 /// Contact is no interference: sections are drawn in by so much before they are compared, mm.
 const CONTACT_MM: f64 = 0.01;
@@ -94,16 +96,26 @@ impl PieceCuts {
             ..self.clone()
         }
     }
+    /// What cuts at this height, each once: passes lie over each other.
+    fn capsules(&self, z: f64) -> Vec<Capsule> {
+        let capsule = |(m, radius): &(Motion, f64)| {
+            let path = m.path_below(z)?;
+            let (a, b) = (path.start(), path.end());
+            let bits = [a.x, a.y, b.x, b.y, path.bulge(), *radius].map(f64::to_bits);
+            Some((
+                bits,
+                Capsule {
+                    segment: path,
+                    radius: *radius,
+                },
+            ))
+        };
+        let all: BTreeMap<_, _> = self.cuts.iter().filter_map(capsule).collect();
+        all.into_values().collect()
+    }
     /// What is swept at this height.
     fn swept(&self, z: f64) -> PolySet {
-        let capsule = |(m, radius): &(Motion, f64)| {
-            Some(Capsule {
-                segment: m.path_below(z)?,
-                radius: *radius,
-            })
-        };
-        let capsules: Vec<Capsule> = self.cuts.iter().filter_map(capsule).collect();
-        swept(&capsules)
+        swept(&self.capsules(z))
     }
     /// The same cuts within what a text may differ from its plan.
     fn is_like(&self, other: &PieceCuts) -> bool {
@@ -312,8 +324,16 @@ impl Socket<'_> {
             _ => 0.0,
         };
         let squared = self.squared(&self.part.id, &self.feature.key);
+        // Most sections lie between two levels, where the cavity is that of the section before.
+        let before: RefCell<(Vec<Capsule>, PolySet)> = RefCell::default();
         let cut = |s: f64| {
-            let open = piece.swept(z.top() - s);
+            let capsules = piece.capsules(z.top() - s);
+            let mut before = before.borrow_mut();
+            if before.0 != capsules {
+                let open = swept(&capsules);
+                *before = (capsules, open);
+            }
+            let open = before.1.clone();
             match &squared {
                 Some((corners, shape)) => open.union(&corners.intersection(shape)),
                 None => open,
