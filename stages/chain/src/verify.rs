@@ -236,15 +236,16 @@ impl TypedStage for Verify {
             .filter_map(Result::transpose)
             .collect::<Result<_, Stop>>()?;
         let cuts: Vec<PieceCuts> = verdicts.iter().flat_map(|v| v.cuts.clone()).collect();
-        let (joints, whole) = verify_job(work, &models, &cuts);
-        work.joints = joints;
+        let whole = verify_job(work, &models, &cuts);
+        work.joints = whole.joints;
+        work.furniture = whole.furniture;
         for mut v in verdicts {
             v.safe.findings.retain(|f| !follows(f, &refused));
             settle(work, v);
         }
         // A part that was refused, or for which no board was left, is told by the stage that gave it up.
         if !work.has_errors() {
-            work.findings.extend(whole);
+            work.findings.extend(whole.findings);
         }
         work.seal = Some(Seal::of(work));
         Ok(())

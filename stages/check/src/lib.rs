@@ -11,6 +11,7 @@ mod curves;
 mod extremes;
 mod figures;
 mod fits;
+mod furniture;
 mod gouge;
 mod holds;
 mod leftover;
@@ -41,7 +42,8 @@ use grainway_pipeline::doc::{
 use grainway_pipeline::finding::{CodeInfo, Finding, Severity, code};
 use grainway_pipeline::stage::Files;
 use grainway_pipeline::work::{
-    ByHand, Documents, JointVerdict, Part, Placement, Setup, SetupKind, Variant, Verdict, Work,
+    ByHand, Documents, Furniture, JointVerdict, Part, Placement, Setup, SetupKind, Variant,
+    Verdict, Work,
 };
 use limits::Settled;
 use model::Model;
@@ -218,7 +220,7 @@ pub struct Allowed {
     pub relief: BTreeMap<FeatureKind, Relief>,
     /// A relief's lobe may reach so many mm farther than its corner.
     pub relief_margin: f64,
-    /// Room in joints.
+    /// The room that the settings of the fit stage give joints.
     pub rooms: Rooms,
     /// A person vouches for a hold of the wood that the program knows nothing of.
     pub held_otherwise: bool,
@@ -279,16 +281,28 @@ impl Wanted {
     }
 }
 
-/// What the whole job's programs make, held against what the documents ask for, and the joints put together from what they cut.
-pub fn verify_job(
-    work: &Work,
-    models: &Models,
-    cuts: &[PieceCuts],
-) -> (Vec<JointVerdict>, Vec<Finding>) {
+/// What check says of the whole job.
+pub struct JobVerdict {
+    /// Joints as they are put together from what the programs cut.
+    pub joints: Vec<JointVerdict>,
+    /// What the joints hold together.
+    pub furniture: Vec<Furniture>,
+    /// What is wrong.
+    pub findings: Vec<Finding>,
+}
+
+/// What the whole job's programs make, held against what the documents ask for.
+pub fn verify_job(work: &Work, models: &Models, cuts: &[PieceCuts]) -> JobVerdict {
     let (joints, open) = assembly::joints(work, models, cuts);
+    let (furniture, apart) = furniture::furniture(&models.wanted, &work.documents);
     let mut findings = pieces::job(work, &models.wanted);
     findings.extend(open);
-    (joints, findings)
+    findings.extend(apart);
+    JobVerdict {
+        joints,
+        furniture,
+        findings,
+    }
 }
 
 impl Scene<'_> {
@@ -489,7 +503,10 @@ fn safe(
             ),
         }
     }
-    for finding in claims_of(work, setup, models, about) {
+    let claims = claims_of(work, setup, models, about);
+    // Of pieces that are not what the documents ask for, nothing is to be learnt about how they go together.
+    let claimed = claims.iter().all(|f| f.severity != Severity::Error);
+    for finding in claims {
         said.find(None, finding);
     }
     let machine = work.documents.machine().map(|(_, m)| m);
@@ -558,7 +575,11 @@ fn safe(
         figures: said.figures,
         findings,
     };
-    (verdict, assembly::cuts(&scene, models))
+    let cuts = match claimed {
+        true => assembly::cuts(&scene, models),
+        false => Vec::new(),
+    };
+    (verdict, cuts)
 }
 
 /// What is wrong with the claims of a setup and of what lies on it.

@@ -4,3 +4,4 @@ mod against_shapely;
 mod fits;
 mod kinds;
 mod planted;
+mod together;

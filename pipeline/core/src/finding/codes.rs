@@ -210,6 +210,14 @@ codes! {
         "A through cut goes deeper into the spoilboard than allowed.",
         "Lessen `into-spoilboard` of the fit stage, measure the wood again, or use a thicker spoilboard.",
         "stages/plan/src/fit.rs::stocks_that_cannot_be_used";
+    JOINTS_APART = "joints-apart" Warning
+        "Put together as the joints say, a joint finds no mate, or equal pieces stand opposite ways up.",
+        "Compare lengths and places of the parts; where two pieces must be each other's mirror image, make one of them with `mirrored`.",
+        "tests/tests/whole/joints/together.rs::a_rail_that_is_too_long_is_told";
+    JOINTS_LOCKED = "joints-locked" Warning
+        "Pieces hold each other, so that none of them can be put in last.",
+        "Turn one of the joints the other way, leave one of its sides open, or assemble that joint with a loose tenon.",
+        "stages/check/src/furniture/order.rs::pieces_that_hold_each_other_are_told";
     KERF_WIDENED = "kerf-widened" Note
         "A deep kerf that no finishing loop widens is widened by a loop of its own.",
         "Nothing; with a `finish-allowance` of the profile stage, the finishing loop widens it.",

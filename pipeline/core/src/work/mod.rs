@@ -2,6 +2,7 @@
 
 mod blobs;
 mod by_hand;
+mod furniture;
 mod joint;
 mod part;
 mod seal;
@@ -13,6 +14,7 @@ mod zframe;
 pub use crate::hash::sha256_hex;
 pub use blobs::{BlobId, Blobs};
 pub use by_hand::{ByHand, PauseFor};
+pub use furniture::{Closing, Furniture, Pose, Stood};
 pub use joint::{JointFigure, JointVerdict};
 pub use part::{Balance, Feature, Grain, Mating, Part, Source, Wall};
 pub use seal::Seal;
@@ -177,6 +179,9 @@ pub struct Work {
     /// Joints as verify put them together from the texts.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub joints: Vec<JointVerdict>,
+    /// What the joints hold together, alike pieces of furniture once.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub furniture: Vec<Furniture>,
     /// What the user should know, sorted.
     #[serde(default)]
     pub findings: Vec<Finding>,
@@ -204,6 +209,7 @@ impl Work {
             programs: Vec::new(),
             hand_work: Vec::new(),
             joints: Vec::new(),
+            furniture: Vec::new(),
             findings: Vec::new(),
             seal: None,
             files: BTreeMap::new(),

@@ -15,7 +15,8 @@ impl Seal {
         let seen = (
             &work.documents.hash,
             (&work.balances, &work.parts, &work.variants),
-            (&work.setups, &work.programs, &work.hand_work, &work.joints),
+            (&work.setups, &work.programs, &work.hand_work),
+            (&work.joints, &work.furniture),
         );
         Seal(sha256_of(|out| {
             serde_json::to_writer(out, &seen).map_err(std::io::Error::other)

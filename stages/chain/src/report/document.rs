@@ -62,6 +62,9 @@ pub struct ReportDocument {
     /// The joints, put together from what the programs cut; empty when the job names none.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub joints: Vec<JointRow>,
+    /// What the joints hold together, alike pieces of furniture once; empty when the job names no joint.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub furniture: Vec<FurnitureRow>,
     /// What drawings held and what became of it.
     pub drawings: Vec<BalanceRow>,
     /// Wood used, by stock.
@@ -503,6 +506,48 @@ pub struct JointRow {
     pub root: Option<f64>,
 }
 
+/// Pieces that joints hold together.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct FurnitureRow {
+    /// The job makes so many alike.
+    pub count: u32,
+    /// The pieces with their places.
+    pub pieces: Vec<StoodRow>,
+    /// In which order they are put together; empty where they hold each other.
+    pub steps: Vec<ClosingRow>,
+}
+
+/// A piece in its place.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct StoodRow {
+    /// Its letter in the picture.
+    pub letter: String,
+    /// The part's id.
+    pub part: String,
+    /// Which copy of the part, from 1.
+    pub number: u32,
+    /// Where its length, its width and its thickness (from back to face) point: three directions of length 1.
+    pub axes: [[f64; 3]; 3],
+    /// Where its lower left corner lies, at its back, mm.
+    pub at: [f64; 3],
+}
+
+/// Pieces that are brought together.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct ClosingRow {
+    /// Letters of the pieces that move, together already.
+    pub moved: Vec<String>,
+    /// Letters of the pieces that they are joined to.
+    pub onto: Vec<String>,
+    /// The way in which they move.
+    pub along: [f64; 3],
+    /// Ids of the joints that close.
+    pub joints: Vec<String>,
+}
+
 /// What a drawing held: read = used + ignored + warned.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
@@ -651,6 +696,7 @@ impl ReportDocument {
             programs: Vec::new(),
             hand_work: Vec::new(),
             joints: Vec::new(),
+            furniture: Vec::new(),
             drawings: Vec::new(),
             wood: Vec::new(),
             times: TimesRow::default(),

@@ -5,6 +5,7 @@
 
 mod bound;
 mod document;
+mod furniture;
 mod html;
 mod joints;
 mod lists;
@@ -196,7 +197,12 @@ fn file_part_pictures(work: &mut Work, cx: &Cx<'_>) -> Result<(), Stop> {
             Some((name, svg::svg(&pieces::of_piece(work, p)?, true)))
         })
         .collect();
-    for (name, text) in pictures.into_iter().chain(pieces) {
+    let furniture = work.furniture.iter().enumerate().filter_map(|(i, f)| {
+        let name = format!("pictures/furniture-{}.svg", i + 1);
+        Some((name, svg::svg(&furniture::of_furniture(work, f)?, true)))
+    });
+    let furniture: Vec<(String, String)> = furniture.collect();
+    for (name, text) in pictures.into_iter().chain(pieces).chain(furniture) {
         cx.check()?;
         file(work, name, text.as_bytes(), cx)?;
     }

@@ -1,6 +1,6 @@
 //! Pictures of finished pieces: line drawings from the left near side and from above, what is hidden left out.
 
-use super::picture::{Anchor, Colour, INK, Mark, Picture};
+use super::picture::{Anchor, Colour, FASTEN, INK, Mark, Picture};
 use super::solid::Solid;
 use grainway_geom::{Bounds, Contour, Point, point};
 use grainway_pipeline::doc::Side;
@@ -18,10 +18,12 @@ pub(super) struct Figure {
     words: String,
     /// Contours that are filled and stroked together, in the order in which they are drawn.
     layers: Vec<Layer>,
+    /// Short texts on it, each about its middle.
+    labels: Vec<(Point, String)>,
     bounds: Bounds,
 }
 
-/// Contours drawn alike.
+/// Contours of a figure that share fill and line.
 pub(super) struct Layer {
     pub(super) contours: Vec<Contour>,
     pub(super) fill: Option<Colour>,
@@ -37,8 +39,12 @@ impl Figure {
         Figure {
             words,
             layers,
+            labels: Vec::new(),
             bounds,
         }
+    }
+    pub(super) fn with_labels(self, labels: Vec<(Point, String)>) -> Figure {
+        Figure { labels, ..self }
     }
     /// As large as this box lets it be.
     pub(super) fn fitted(mut self, to: Point) -> Figure {
@@ -80,7 +86,7 @@ pub(super) fn of_pieces(work: &Work) -> Option<Picture> {
     (!figures.is_empty()).then(|| laid_out("Finished pieces".to_string(), figures, A_ROW))
 }
 
-fn named(part: &Part) -> String {
+pub(super) fn named(part: &Part) -> String {
     let name = part.name.as_deref().unwrap_or(&part.id);
     match part.mirrored && part.name.is_some() {
         true => format!("{name}, mirrored"),
@@ -130,6 +136,15 @@ pub(super) fn laid_out(title: String, figures: Vec<Figure>, a_row: usize) -> Pic
                 fill: layer.fill,
                 stroke: Some((INK, layer.line)),
                 dashed: layer.dashed,
+            });
+        }
+        for (at, text) in figure.labels {
+            picture.marks.push(Mark::Text {
+                at: at + by,
+                size: 3.0,
+                anchor: Anchor::Middle,
+                colour: FASTEN,
+                text,
             });
         }
         for (line, text) in figure.words.lines().enumerate() {

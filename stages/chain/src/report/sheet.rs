@@ -6,6 +6,7 @@ use super::document::{
     BoundRow, CutRow, CutterRow, FigureRow, HoldRow, JointRow, OrderRow, ProgramRow,
     ReportDocument, SetupRow, TurnedRow, VerdictRow,
 };
+use super::furniture;
 use super::picture::{self, Picture};
 use super::pieces;
 use super::release::{JobVerdict, Release};
@@ -182,6 +183,7 @@ pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
         sheet.blocks.push(text("Seen from the left near side and from above, as they are cut: fillets and relief are in them. Pieces that are cut from the back or the far edge are shown turned over as well."));
         sheet.pictures.push(pieces);
     }
+    together(&mut sheet, work);
     joints(&mut sheet, u, report);
     if let Some(picture) = super::joints::of_joints(work) {
         sheet.blocks.push(Block::Picture {
@@ -480,6 +482,52 @@ fn hand_work(b: &mut Vec<Block>, report: &ReportDocument) {
     });
 }
 
+/// What stands where, and in which order it is put together.
+fn together(sheet: &mut Sheet, work: &Work) {
+    let count = work.furniture.len();
+    for (i, f) in work.furniture.iter().enumerate() {
+        let Some(picture) = furniture::of_furniture(work, f) else {
+            continue;
+        };
+        let b = &mut sheet.blocks;
+        b.push(Block::NewPage);
+        let number = if count > 1 {
+            format!(" ({} of {count})", i + 1)
+        } else {
+            String::new()
+        };
+        b.push(heading(format!("Putting it together{number}")));
+        if f.count > 1 {
+            b.push(text(format!("The job makes {} of these.", f.count)));
+        }
+        let called = |i: &usize| furniture::called(work, f, *i);
+        let all: Vec<usize> = (0..f.pieces.len()).collect();
+        let names: Vec<String> = all.iter().map(called).collect();
+        b.push(text(format!("Pieces: {}.", names.join(", "))));
+        b.push(Block::Picture {
+            index: sheet.pictures.len(),
+        });
+        sheet.pictures.push(picture);
+        let list = |pieces: &[usize]| {
+            let names: Vec<String> = pieces.iter().map(called).collect();
+            names.join(", ")
+        };
+        let steps = f.steps.iter().map(|s| {
+            format!(
+                "Bring {} to {}: {}.",
+                list(&s.moved),
+                list(&s.onto),
+                s.joints.join(", ")
+            )
+        });
+        b.push(Block::List {
+            items: steps.collect(),
+            numbered: true,
+        });
+        b.push(text("One order that works: each step leaves the way free for the next. What moves in a step was put together in the steps before. Put it together dry first, and glue in the same order."));
+    }
+}
+
 /// The joints in the order in which the job names them.
 fn joints(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
     if report.joints.is_empty() {
@@ -487,7 +535,7 @@ fn joints(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
     }
     let b = &mut sheet.blocks;
     b.push(Block::NewPage);
-    b.push(heading("Putting it together"));
+    b.push(heading("The joints"));
     b.push(text("The joints as the programs cut them, in the order in which the job names them. Room between the cheeks is both sides together: of the thickest piece where it is tightest, and of the thinnest where it is widest. Put every joint together dry before you glue."));
     let span = |s: Option<[f64; 2]>| {
         s.map_or_else(String::new, |[a, b]| match (b - a).abs() < 0.005 {

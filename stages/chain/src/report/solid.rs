@@ -16,6 +16,8 @@ const BESIDE_MM: f64 = 0.05;
 const STEPS: f64 = 300.0;
 /// The way to the viewer is looked along in steps of this, mm: thinner walls hide nothing.
 const LOOK_MM: f64 = 0.7;
+/// The same where it leads through other pieces.
+const LOOK_BEYOND_MM: f64 = 1.5;
 
 /// Joints of a contour that turn less are no corners, radians: of the directions round them half are wood within one of sixteen.
 const LEAST_TURN: f64 = 0.2;
@@ -24,7 +26,7 @@ const LEAST_TURN: f64 = 0.2;
 pub(super) type Place = [f64; 3];
 
 /// Which way the viewer is, from the left and the near side and from above.
-const TOWARDS: Place = [-0.42, -0.62, 0.663];
+pub(super) const TOWARDS: Place = [-0.42, -0.62, 0.663];
 
 /// Something cut away (or the slab itself): contours, and from where to where they reach.
 struct Recess {
@@ -84,7 +86,7 @@ impl Recess {
 struct Grid {
     cell: f64,
     columns: usize,
-    /// Row by row.
+    /// Numbers of the things that reach into a cell, cells of one row after those of another.
     cells: Vec<Vec<u32>>,
 }
 
@@ -220,6 +222,34 @@ impl Solid {
         }
     }
 
+    /// Length, width and thickness, mm.
+    pub(super) fn size(&self) -> Place {
+        self.size
+    }
+
+    /// It stands somewhere on the way from a place, in its own frame, into this direction.
+    pub(super) fn hides(&self, p: Place, towards: Place) -> bool {
+        let (mut from, mut to) = (LOOK_MM, f64::INFINITY);
+        for i in 0..3 {
+            let (a, b) = (-p[i] / towards[i], (self.size[i] - p[i]) / towards[i]);
+            if towards[i].abs() > f64::EPSILON {
+                from = from.max(a.min(b));
+                to = to.min(a.max(b));
+            } else if p[i] < 0.0 || p[i] > self.size[i] {
+                return false;
+            }
+        }
+        if to < from {
+            return false;
+        }
+        let steps = ((to - from) / LOOK_BEYOND_MM).ceil();
+        // The last step is a whole one or less, so that thin wood at the far end hides too.
+        (0..=steps as i64).any(|k| {
+            let t = (from + k as f64 * LOOK_BEYOND_MM).min(to);
+            self.stands(std::array::from_fn(|i| p[i] + towards[i] * t))
+        })
+    }
+
     /// Two surfaces meet there along a line: of the four quarters round it one or three are wood, or two across from each other.
     fn is_crease(&self, p: Place, a: Place, b: Place) -> bool {
         let at = |s: f64, t: f64| -> bool {
@@ -241,16 +271,31 @@ impl Solid {
             _ => None,
         };
         let solid = turned.as_ref().unwrap_or(self);
+        solid.lines_where(&|p| solid.seen(p), &projected)
+    }
+
+    /// The lines where `seen` says that nothing hides them, as `drawn` puts their places on paper.
+    pub(super) fn lines_where(
+        &self,
+        seen: &dyn Fn(Place) -> bool,
+        drawn: &dyn Fn(Place) -> Point,
+    ) -> Vec<Contour> {
         // A floor is bounded by whatever wall it meets, so every wall is looked at on every floor's height.
-        let planes = [solid.planes(true), solid.planes(false)];
+        let planes = [self.planes(true), self.planes(false)];
         let mut lines = Vec::new();
-        for r in std::iter::once(&solid.outline).chain(&solid.recesses) {
-            solid.lines_of(r, &planes[usize::from(!r.flat)], &mut lines);
+        for r in std::iter::once(&self.outline).chain(&self.recesses) {
+            let runs = self.runs_of(r, &planes[usize::from(!r.flat)], seen);
+            lines.extend(
+                runs.into_iter()
+                    .map(|run| Contour::open(run.into_iter().map(drawn))),
+            );
         }
         lines
     }
 
-    fn lines_of(&self, r: &Recess, planes: &[f64], lines: &mut Vec<Contour>) {
+    /// The lines of one recess, each as the places that it leads through.
+    fn runs_of(&self, r: &Recess, planes: &[f64], seen: &dyn Fn(Place) -> bool) -> Vec<Vec<Place>> {
+        let mut lines = Vec::new();
         let longest = self.size.iter().copied().fold(0.0, f64::max);
         let step = longest / STEPS;
         let deep = r.place(point(0.0, 0.0), 1.0);
@@ -262,12 +307,11 @@ impl Solid {
                     let share = |k: f64| (i as f64 + k) / n as f64;
                     let middle = r.place(s.at(share(0.5)), at);
                     let normal = s.direction(share(0.5)).unwrap_or_default().left();
-                    let drawn =
-                        self.is_crease(middle, r.place(normal, 0.0), deep) && self.seen(middle);
+                    let drawn = self.is_crease(middle, r.place(normal, 0.0), deep) && seen(middle);
                     let end = |k: f64| r.place(s.at(share(k)), at);
                     (drawn, end(0.0), end(1.0))
                 });
-                runs(bits, lines);
+                runs(bits, &mut lines);
             }
         }
         let [from, to] = r.planes;
@@ -276,12 +320,13 @@ impl Solid {
         for corner in self.corners(r) {
             let bits = (0..n).map(|k| {
                 let middle = r.place(corner, along(k as f64 + 0.5));
-                let drawn = self.is_corner(middle, r) && self.seen(middle);
+                let drawn = self.is_corner(middle, r) && seen(middle);
                 let end = |k: usize| r.place(corner, along(k as f64));
                 (drawn, end(k), end(k + 1))
             });
-            runs(bits, lines);
+            runs(bits, &mut lines);
         }
+        lines
     }
 
     /// Where edges may run along the depth of a recess: at its corners, and where its walls meet others.
@@ -340,20 +385,20 @@ fn turns(contour: &Contour) -> Vec<Point> {
 }
 
 /// Bits that are drawn and follow one another become one line.
-fn runs(bits: impl Iterator<Item = (bool, Place, Place)>, lines: &mut Vec<Contour>) {
-    let mut run: Vec<Point> = Vec::new();
+fn runs(bits: impl Iterator<Item = (bool, Place, Place)>, lines: &mut Vec<Vec<Place>>) {
+    let mut run: Vec<Place> = Vec::new();
     for (drawn, from, to) in bits {
         if drawn {
             if run.is_empty() {
-                run.push(projected(from));
+                run.push(from);
             }
-            run.push(projected(to));
+            run.push(to);
         } else if !run.is_empty() {
-            lines.push(Contour::open(std::mem::take(&mut run)));
+            lines.push(std::mem::take(&mut run));
         }
     }
     if !run.is_empty() {
-        lines.push(Contour::open(run));
+        lines.push(run);
     }
 }
 

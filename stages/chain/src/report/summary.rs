@@ -2,18 +2,20 @@
 
 use super::bound::Bounds;
 use super::document::{
-    BalanceRow, Counts, CutRow, CutterRow, FigureRow, HandWorkRow, HoldRow, JointRow, MEANS,
-    MEANS_UNVERIFIED, MachineRow, OrderRow, PartRow, PlacementRow, ProgramRow, REPORT_FORMAT,
-    ReportDocument, ScrewRow, SetupRow, TimesRow, VerdictRow, WoodRow,
+    BalanceRow, ClosingRow, Counts, CutRow, CutterRow, FigureRow, FurnitureRow, HandWorkRow,
+    HoldRow, JointRow, MEANS, MEANS_UNVERIFIED, MachineRow, OrderRow, PartRow, PlacementRow,
+    ProgramRow, REPORT_FORMAT, ReportDocument, ScrewRow, SetupRow, StoodRow, TimesRow, VerdictRow,
+    WoodRow,
 };
+use super::furniture::letter;
 use super::show::{Show, round3};
 use super::times::{Clock, Drive, Seconds};
 use super::{ReportSettings, release};
 use grainway_pipeline::doc::{Machine, Side, SpindleSwitch};
 use grainway_pipeline::stage::Dialects;
 use grainway_pipeline::work::{
-    Balance, Entry, HandWork, Hold, HoldKind, JointVerdict, PieceHold, Placement, Program, Setup,
-    SetupKind, StepView, Verdict, Work, step_view,
+    Balance, Entry, Furniture, HandWork, Hold, HoldKind, JointVerdict, PieceHold, Placement,
+    Program, Setup, SetupKind, StepView, Verdict, Work, step_view,
 };
 use grainway_plan::hold::{Pilot, Screw};
 use grainway_plan::program_items::{Can, Changes};
@@ -96,6 +98,7 @@ pub(super) fn report(
             .map(|h| hand_work_row(show, h))
             .collect(),
         joints: work.joints.iter().map(|j| joint_row(work, j)).collect(),
+        furniture: work.furniture.iter().map(furniture_row).collect(),
         drawings: work.balances.iter().map(balance_row).collect(),
         times,
         bound: bounds.row(),
@@ -164,6 +167,28 @@ fn joint_row(work: &Work, j: &JointVerdict) -> JointRow {
         open: round3(j.open),
         visible: j.visible.map(|v| (v * 10.0).round() / 10.0),
         root: j.root.map(|r| (r * 1000.0).round() / 1000.0),
+    }
+}
+
+fn furniture_row(f: &Furniture) -> FurnitureRow {
+    let letters = |all: &[usize]| all.iter().map(|i| letter(*i)).collect();
+    let pieces = f.pieces.iter().enumerate().map(|(i, p)| StoodRow {
+        letter: letter(i),
+        part: p.part.clone(),
+        number: p.number,
+        axes: p.pose.axes.map(|axis| axis.map(round3)),
+        at: p.pose.at.map(round3),
+    });
+    let steps = f.steps.iter().map(|s| ClosingRow {
+        moved: letters(&s.moved),
+        onto: letters(&s.onto),
+        along: s.along.map(round3),
+        joints: s.joints.clone(),
+    });
+    FurnitureRow {
+        count: f.count,
+        pieces: pieces.collect(),
+        steps: steps.collect(),
     }
 }
 

@@ -1,0 +1,411 @@
+//! Where pieces touch each other in their joints.
+
+use super::super::Wanted;
+use grainway_geom::{Point, point};
+use grainway_pipeline::doc::{
+    DowelJoint, DowelsOf, Edge, EdgeHalvingJoint, End, HalvedPart, HalvingJoint, HousingJoint,
+    Joint, JointDoc, LongWay, LooseTenonJoint, MortiseAndTenon, PanelBy, RebateJoint, Side,
+    SlottedPart,
+};
+use grainway_pipeline::work::{Documents, Feature, Part, Wall};
+
+/// A place or a direction: along, across, and up from the back of a piece, mm.
+pub(super) type Place = [f64; 3];
+
+const X: Place = [1.0, 0.0, 0.0];
+const Y: Place = [0.0, 1.0, 0.0];
+const Z: Place = [0.0, 0.0, 1.0];
+/// A panel goes into a rebate with the side that is as long as the rebate, within this, mm.
+const AS_LONG_MM: f64 = 2.0;
+
+/// One piece's share of a joint: it is closed when the mate's lies on it, the two looking at each other.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Contact {
+    /// The first of the joints that are made alike between the same parts: their mates may be exchanged.
+    pub(super) family: usize,
+    /// Its number in the job.
+    pub(super) joint: usize,
+    /// It takes the mate, as a mortise does.
+    pub(super) takes: bool,
+    pub(super) at: Place,
+    /// Towards the mate.
+    pub(super) out: Place,
+    /// Along its width. The mate may also lie the other way round, unless `exact`.
+    pub(super) width: Place,
+    pub(super) exact: bool,
+    /// The mate may also slide out against `width`, and along it.
+    pub(super) slides: [bool; 2],
+    /// It was made for a mate. A panel has two ends, and may go in with one of them only.
+    pub(super) must: bool,
+}
+
+pub(super) fn minus(a: Place) -> Place {
+    a.map(|v| -v)
+}
+
+/// The contacts of a part.
+pub(super) fn of(part: &Part, wanted: &Wanted, documents: &Documents) -> Vec<Contact> {
+    let joints = &documents.job.joints;
+    let Some(own) = Own::of(part, documents) else {
+        return Vec::new();
+    };
+    let mut all = Vec::new();
+    for (number, joint) in joints.iter().enumerate() {
+        let family = joints.iter().position(|j| alike(j, joint));
+        let one = One {
+            own: &own,
+            wanted,
+            documents,
+            joint,
+            number,
+            family: family.unwrap_or(number),
+        };
+        all.extend(one.contacts().unwrap_or_default());
+    }
+    all
+}
+
+/// Length, width and thickness of a part, mm.
+pub(super) fn size(part: &Part, documents: &Documents) -> Option<Place> {
+    Some(Own::of(part, documents)?.size)
+}
+
+/// Mates of the one go into the other as well.
+fn alike(a: &JointDoc, b: &JointDoc) -> bool {
+    match (&a.joint, &b.joint) {
+        (Joint::MortiseAndTenon(p), Joint::MortiseAndTenon(q)) => {
+            p.tenon.part == q.tenon.part
+                && p.mortise.part == q.mortise.part
+                && p.tenon.width == q.tenon.width
+                && p.tenon.length == q.tenon.length
+                && (p.through, a.fit) == (q.through, b.fit)
+        }
+        (Joint::Housing(p), Joint::Housing(q)) => {
+            p.panel == q.panel
+                && p.housing.part == q.housing.part
+                && p.housing.depth == q.housing.depth
+                && a.fit == b.fit
+        }
+        _ => a.id == b.id,
+    }
+}
+
+/// A part with its size.
+struct Own<'a> {
+    part: &'a Part,
+    /// Its id in documents, that of its other hand too.
+    base: &'a str,
+    size: Place,
+}
+
+impl<'a> Own<'a> {
+    fn of(part: &'a Part, documents: &Documents) -> Option<Own<'a>> {
+        let far = part.outline.bounds().max;
+        let thickness = documents.stock(&part.stock)?.readings_mm().1;
+        let id = part.id.as_str();
+        Some(Own {
+            part,
+            base: id.strip_suffix(Part::MIRRORED).unwrap_or(id),
+            size: [far.x, far.y, thickness],
+        })
+    }
+    /// A place across, in this hand.
+    fn across(&self, y: f64) -> f64 {
+        if self.part.mirrored {
+            self.size[1] - y
+        } else {
+            y
+        }
+    }
+    fn side(&self, side: Side) -> Side {
+        if self.part.mirrored {
+            side.mirrored_across()
+        } else {
+            side
+        }
+    }
+    /// A place on a side, in the frame in which its features are described, and the ways along the frame's axes and out of the wood.
+    fn on(&self, side: Side, p: Point) -> (Place, [Place; 3]) {
+        let [_, width, thick] = self.size;
+        match side {
+            Side::Face => ([p.x, p.y, thick], [X, Y, Z]),
+            Side::Back => ([p.x, p.y, 0.0], [X, Y, minus(Z)]),
+            Side::Near => ([p.x, 0.0, thick - p.y], [X, minus(Z), minus(Y)]),
+            Side::Far => ([p.x, width, thick - p.y], [X, minus(Z), Y]),
+        }
+    }
+    /// The middle of an end, and the way out of it.
+    fn end(&self, end: End) -> (Place, Place) {
+        let [length, width, thick] = self.size;
+        match end {
+            End::Left => ([0.0, width / 2.0, thick / 2.0], minus(X)),
+            End::Right => ([length, width / 2.0, thick / 2.0], X),
+        }
+    }
+    fn edge(&self, edge: Edge) -> (Place, Place) {
+        let [length, width, thick] = self.size;
+        match edge {
+            Edge::Near => ([length / 2.0, 0.0, thick / 2.0], minus(Y)),
+            Edge::Far => ([length / 2.0, width, thick / 2.0], Y),
+        }
+    }
+}
+
+/// A joint seen from one part.
+struct One<'a> {
+    own: &'a Own<'a>,
+    wanted: &'a Wanted,
+    documents: &'a Documents,
+    joint: &'a JointDoc,
+    number: usize,
+    family: usize,
+}
+
+impl One<'_> {
+    fn contacts(&self) -> Option<Vec<Contact>> {
+        match &self.joint.joint {
+            Joint::MortiseAndTenon(j) => self.tenoned(j),
+            Joint::Housing(j) => self.housed(j),
+            Joint::Rebate(j) => self.rebated(j),
+            Joint::Halving(j) => self.halved(j),
+            Joint::EdgeHalving(j) => self.slotted(j),
+            Joint::LooseTenon(j) => self.loose(j),
+            Joint::Dowels(j) => self.dowelled(j),
+        }
+    }
+
+    fn contact(&self, takes: bool, at: Place, out: Place, width: Place) -> Contact {
+        Contact {
+            family: self.family,
+            joint: self.number,
+            takes,
+            at,
+            out,
+            width,
+            exact: false,
+            slides: [false; 2],
+            must: true,
+        }
+    }
+
+    fn is(&self, id: &str) -> bool {
+        self.own.base == id
+    }
+
+    fn size_of(&self, id: &str) -> Option<Place> {
+        Some(Own::of(self.wanted.part(id)?, self.documents)?.size)
+    }
+
+    /// The features that the joint makes in this part, or takes for its own.
+    fn features(&self) -> impl Iterator<Item = &Feature> {
+        let of_joint = |f: &&Feature| f.mating.as_ref().is_some_and(|m| m.joint == self.joint.id);
+        self.own.part.features.iter().filter(of_joint)
+    }
+
+    /// A mortise or a band, at a depth below the surface that it is cut from: its middle, the way out, and the way along its cheeks.
+    fn socket(&self, f: &Feature, deep: f64) -> (Place, Place, Place) {
+        let middle = f.shape.bounds().centre();
+        let (at, [u, v, out]) = self.own.on(f.side, middle);
+        let walls = f.mating.as_ref().map_or([Wall::Open; 4], |m| m.walls);
+        let along = walls[2] == Wall::Cheek || walls[3] == Wall::Cheek;
+        let at = std::array::from_fn(|i| at[i] - deep * out[i]);
+        (at, out, if along { u } else { v })
+    }
+
+    fn tenoned(&self, j: &MortiseAndTenon) -> Option<Vec<Contact>> {
+        let mut all = Vec::new();
+        if self.is(&j.tenon.part) {
+            let (length, width) = (j.tenon.length.mm(), j.tenon.width.mm());
+            let centred = (self.own.size[1] - width) / 2.0;
+            let low = j.tenon.offset.map_or(centred, |o| o.mm());
+            for end in j.tenon.end.ends() {
+                let (mut at, out) = self.own.end(*end);
+                at[0] -= out[0] * length;
+                at[1] = self.own.across(low + width / 2.0);
+                all.push(self.contact(false, at, out, Y));
+            }
+        }
+        if self.is(&j.mortise.part) {
+            for f in self.features() {
+                let (at, out, width) = self.socket(f, 0.0);
+                all.push(self.contact(true, at, out, width));
+            }
+        }
+        Some(all)
+    }
+
+    fn housed(&self, j: &HousingJoint) -> Option<Vec<Contact>> {
+        let mut all = Vec::new();
+        if self.is(&j.panel.part) {
+            all.extend(self.panel(j.panel.by));
+        }
+        let h = &j.housing;
+        if self.is(&h.part) {
+            let panel = self.size_of(&j.panel.part)?;
+            let long = match j.panel.by {
+                PanelBy::End => panel[1],
+                PanelBy::Edge => panel[0],
+            };
+            for f in self.features() {
+                let (mut at, out, width) = self.socket(f, h.depth.mm());
+                let i = usize::from(h.lies == LongWay::Across);
+                let middle = match (h.from, h.to) {
+                    (Some(from), _) => from.mm() + long / 2.0,
+                    (None, Some(to)) => to.mm() - long / 2.0,
+                    (None, None) => self.own.size[i] / 2.0,
+                };
+                at[i] = if i == 1 {
+                    self.own.across(middle)
+                } else {
+                    middle
+                };
+                let open = [h.from.is_none(), h.to.is_none()];
+                let turned = i == 1 && self.own.part.mirrored;
+                all.push(Contact {
+                    slides: if turned { [open[1], open[0]] } else { open },
+                    ..self.contact(true, at, out, width)
+                });
+            }
+        }
+        Some(all)
+    }
+
+    /// Both ends of a panel, or both of its edges: it may go in with either.
+    fn panel(&self, by: PanelBy) -> [Contact; 2] {
+        let places = match by {
+            PanelBy::End => [End::Left, End::Right].map(|e| (self.own.end(e), Y)),
+            PanelBy::Edge => [Edge::Near, Edge::Far].map(|e| (self.own.edge(e), X)),
+        };
+        places.map(|((at, out), width)| Contact {
+            must: false,
+            ..self.contact(false, at, out, width)
+        })
+    }
+
+    fn rebated(&self, j: &RebateJoint) -> Option<Vec<Contact>> {
+        let r = &j.rebate;
+        let mut all = Vec::new();
+        if self.is(&j.panel.part) {
+            let taker = self.size_of(&r.part)?;
+            let long = taker[usize::from(r.end.is_some())];
+            let by_edge = (self.own.size[0] - long).abs() <= AS_LONG_MM
+                && (self.own.size[1] - long).abs() > AS_LONG_MM;
+            all.extend(self.panel(if by_edge { PanelBy::Edge } else { PanelBy::End }));
+        }
+        if self.is(&r.part) {
+            let thick = self.size_of(&j.panel.part)?[2];
+            let middle = match (r.end, r.edge) {
+                (Some(end), _) => {
+                    let (at, out) = self.own.end(end);
+                    point(at[0] - out[0] * thick / 2.0, at[1])
+                }
+                (_, Some(edge)) => {
+                    let (at, out) = self.own.edge(edge);
+                    point(at[0], self.own.across(at[1] - out[1] * thick / 2.0))
+                }
+                _ => return None,
+            };
+            let (at, [u, v, out]) = self.own.on(r.side, middle);
+            let at = std::array::from_fn(|i| at[i] - r.depth.mm() * out[i]);
+            all.push(Contact {
+                slides: [true; 2],
+                ..self.contact(true, at, out, if r.end.is_some() { v } else { u })
+            });
+        }
+        Some(all)
+    }
+
+    fn halved(&self, j: &HalvingJoint) -> Option<Vec<Contact>> {
+        let mut all = Vec::new();
+        let middle = |h: &HalvedPart, mate: &str| {
+            let wide = self.size_of(mate)?[1];
+            let length = self.own.size[0];
+            let x = match (h.at, h.end) {
+                (Some(at), _) => at.mm(),
+                (None, Some(End::Left)) => wide / 2.0,
+                (None, Some(End::Right)) => length - wide / 2.0,
+                (None, None) => return None,
+            };
+            Some([x, self.own.size[1] / 2.0, self.own.size[2]])
+        };
+        if self.is(&j.first.part) {
+            let at = middle(&j.first, &j.second.part)?;
+            all.push(self.contact(true, at, Z, X));
+        }
+        if self.is(&j.second.part) {
+            let at = middle(&j.second, &j.first.part)?;
+            all.push(self.contact(false, at, minus(Z), Y));
+        }
+        Some(all)
+    }
+
+    fn slotted(&self, j: &EdgeHalvingJoint) -> Option<Vec<Contact>> {
+        let [_, wide, thick] = self.own.size;
+        // The bottoms of the two slots meet.
+        let bottom = |s: &SlottedPart| {
+            let deep = s.depth.map_or(wide / 2.0, |d| d.mm());
+            let (y, out) = match s.edge {
+                Edge::Near => (deep, minus(Y)),
+                Edge::Far => (wide - deep, Y),
+            };
+            let out = if self.own.part.mirrored {
+                minus(out)
+            } else {
+                out
+            };
+            ([s.at.mm(), self.own.across(y), thick / 2.0], out)
+        };
+        let mut all = Vec::new();
+        if self.is(&j.first.part) {
+            let (at, out) = bottom(&j.first);
+            all.push(self.contact(true, at, out, X));
+        }
+        if self.is(&j.second.part) {
+            let (at, out) = bottom(&j.second);
+            all.push(self.contact(false, at, out, Z));
+        }
+        Some(all)
+    }
+
+    fn loose(&self, j: &LooseTenonJoint) -> Option<Vec<Contact>> {
+        let halves = [(true, &j.first), (false, &j.second)];
+        let mut features = self.features();
+        let own = halves.into_iter().filter(|(_, m)| self.is(&m.part));
+        Some(
+            own.filter_map(|(takes, _)| {
+                let (at, out, width) = self.socket(features.next()?, 0.0);
+                Some(self.contact(takes, at, out, width))
+            })
+            .collect(),
+        )
+    }
+
+    fn dowelled(&self, j: &DowelJoint) -> Option<Vec<Contact>> {
+        let halves = [(true, &j.first), (false, &j.second)];
+        let own = halves.into_iter().filter(|(_, d)| self.is(&d.part));
+        Some(own.filter_map(|(takes, d)| self.dowels(takes, d)).collect())
+    }
+
+    fn dowels(&self, takes: bool, d: &DowelsOf) -> Option<Contact> {
+        let side = self.own.side(d.side);
+        let place = |[x, y]: [f64; 2]| {
+            let y = if d.side.is_edge() {
+                y
+            } else {
+                self.own.across(y)
+            };
+            self.own.on(side, point(x, y))
+        };
+        let mut all = d.at.iter().map(|at| place(at.map(|l| l.mm())));
+        let (first, [u, _, out]) = all.next()?;
+        let way = all.next().map(|(second, _)| {
+            let d: Place = std::array::from_fn(|i| second[i] - first[i]);
+            let long = d.iter().map(|v| v * v).sum::<f64>().sqrt();
+            d.map(|v| v / long)
+        });
+        Some(Contact {
+            exact: way.is_some(),
+            ..self.contact(takes, first, out, way.unwrap_or(u))
+        })
+    }
+}
