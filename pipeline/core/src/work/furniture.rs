@@ -67,7 +67,10 @@ impl Pose {
     }
     /// A place of the furniture, in the piece.
     pub fn inverse(&self, p: [f64; 3]) -> [f64; 3] {
-        let d: [f64; 3] = std::array::from_fn(|i| p[i] - self.at[i]);
+        self.inverse_direction(std::array::from_fn(|i| p[i] - self.at[i]))
+    }
+    /// A direction of the furniture, in the piece.
+    pub fn inverse_direction(&self, d: [f64; 3]) -> [f64; 3] {
         self.axes.map(|axis| (0..3).map(|i| axis[i] * d[i]).sum())
     }
     /// The same, so much farther on.

@@ -20,11 +20,12 @@ pub(super) fn of_furniture(work: &Work, furniture: &Furniture) -> Option<Picture
     let solids = solids?;
     let together: Vec<Pose> = furniture.pieces.iter().map(|p| p.pose).collect();
     let figures = vec![
-        figure(&solids, &together, "Together"),
+        figure(&solids, &together, "Together", false),
         figure(
             &solids,
             &apart(furniture, &solids, &together),
             "Taken apart",
+            true,
         ),
     ];
     Some(laid_out("Put together".to_string(), figures, 2))
@@ -51,17 +52,27 @@ fn apart(furniture: &Furniture, solids: &[Solid], together: &[Pose]) -> Vec<Pose
         most - along.fold(f64::INFINITY, f64::min)
     });
     let by = APART * extent.fold(0.0, f64::max);
-    let moved = |i: usize| {
-        let steps = furniture.steps.iter().filter(|s| s.moved.contains(&i));
-        steps.fold([0.0; 3], |sum: Place, s| {
-            std::array::from_fn(|k| sum[k] - s.along[k] * by)
-        })
-    };
-    let poses = together.iter().enumerate();
-    poses.map(|(i, p)| p.moved(moved(i))).collect()
+    // What comes later stands farther off than what it is brought to.
+    let dot = |a: Place, b: Place| -> f64 { (0..3).map(|i| a[i] * b[i]).sum() };
+    let mut shifts: Vec<Place> = vec![[0.0; 3]; together.len()];
+    for step in &furniture.steps {
+        let away = step.along.map(|v| -v);
+        let of = |pieces: &[usize]| -> Vec<f64> {
+            pieces.iter().map(|p| dot(shifts[*p], away)).collect()
+        };
+        let farthest = of(&step.onto).into_iter().fold(0.0, f64::max);
+        let nearest = of(&step.moved).into_iter().fold(f64::INFINITY, f64::min);
+        let far = by + farthest - nearest;
+        for p in &step.moved {
+            shifts[*p] = std::array::from_fn(|i| shifts[*p][i] + away[i] * far);
+        }
+    }
+    let poses = together.iter().zip(shifts);
+    poses.map(|(p, shift)| p.moved(shift)).collect()
 }
 
-fn figure(solids: &[Solid], poses: &[Pose], words: &str) -> Figure {
+/// `hidden_too`: a piece whose middle is hidden has its letter beside one of its lines.
+fn figure(solids: &[Solid], poses: &[Pose], words: &str, hidden_too: bool) -> Figure {
     let seen = |p: Place| {
         let hidden = solids.iter().zip(poses).any(|(solid, pose)| {
             let towards = pose
@@ -71,18 +82,16 @@ fn figure(solids: &[Solid], poses: &[Pose], words: &str) -> Figure {
         });
         !hidden
     };
-    let lines: Vec<Contour> = solids
-        .par_iter()
-        .zip(poses)
-        .flat_map_iter(|(solid, pose)| {
-            solid.lines_where(&|p| seen(pose.place(p)), &|p| projected(pose.place(p)))
-        })
-        .collect();
-    let labels = solids.iter().zip(poses).enumerate().map(|(i, (s, pose))| {
-        let middle = s.size().map(|v| v / 2.0);
-        (projected(pose.place(middle)), letter(i))
-    });
-    let labels: Vec<(Point, String)> = labels.collect();
+    let of_piece = |(i, (solid, pose)): (usize, (&Solid, &Pose))| {
+        let lines = solid.lines_where(&|p| seen(pose.place(p)), &|p| projected(pose.place(p)));
+        let others = if hidden_too { &lines[..] } else { &[] };
+        let at = label(solid, *pose, others, &seen);
+        (lines, at.map(|at| (at, letter(i))))
+    };
+    let pieces: Vec<_> = solids.iter().zip(poses).enumerate().collect();
+    let (lines, labels): (Vec<Vec<Contour>>, Vec<_>) = pieces.into_par_iter().map(of_piece).unzip();
+    let lines = lines.concat();
+    let labels = labels.into_iter().flatten().collect();
     let layer = Layer {
         contours: lines,
         fill: None,
@@ -90,6 +99,26 @@ fn figure(solids: &[Solid], poses: &[Pose], words: &str) -> Figure {
         dashed: false,
     };
     Figure::new(words.to_string(), vec![layer]).with_labels(labels)
+}
+
+/// Where a piece's letter stands: on its middle where that is seen, else at the nearest of these lines.
+fn label(
+    solid: &Solid,
+    pose: Pose,
+    lines: &[Contour],
+    seen: &dyn Fn(Place) -> bool,
+) -> Option<Point> {
+    let middle = pose.place(solid.size().map(|v| v / 2.0));
+    let at = projected(middle);
+    let towards = pose.inverse_direction(TOWARDS);
+    // Where the way to the viewer leaves the piece's box.
+    let out = (0..3).map(|i| solid.size()[i] / 2.0 / towards[i].abs());
+    let out = out.fold(f64::INFINITY, f64::min);
+    if seen(std::array::from_fn(|i| middle[i] + TOWARDS[i] * out)) {
+        return Some(at);
+    }
+    let places = lines.iter().flat_map(|l| l.vertices.iter().map(|v| v.at));
+    places.min_by(|a, b| a.distance(at).total_cmp(&b.distance(at)))
 }
 
 /// What a piece is called beside the picture.
