@@ -5,6 +5,7 @@
 
 mod joints;
 mod movement;
+mod unmated;
 
 use crate::lies::{Lies, Outer};
 use grainway_geom::tolerance::SAME_POINT_MM;
@@ -151,6 +152,7 @@ impl TypedStage for Fit {
             &work.parts,
             settings,
         ));
+        findings.extend(unmated::tenons(&work.documents, &work.parts, settings));
         let stocks = check_stocks(&work.documents, &work.parts, settings, &mut findings);
         let mut variants = Vec::new();
         for (i, part) in work.parts.iter().enumerate() {

@@ -244,3 +244,18 @@ fn a_finding_about_a_setting_names_the_document_that_holds_it() {
         ]
     );
 }
+
+#[test]
+fn a_tenon_and_a_mortise_that_cannot_mate_are_told() {
+    let wide = |width: &str| {
+        let made = with_readings("tenon-without-mortise", "job.json", "18.0, 52", width);
+        pointers(&made, "tenon-unmated")
+    };
+    let tenon = "job#/parts/1/blank/tenons/0";
+    assert_eq!(wide("18.0, 52"), [tenon]);
+    // With room for the thickest reading, 20.1 mm, and no more than a loose fit has: 0.8 mm.
+    assert_eq!(wide("20.2, 52"), [""; 0]);
+    assert_eq!(wide("20.9, 52"), [""; 0]);
+    assert_eq!(wide("21.0, 52"), [tenon]);
+    assert_eq!(wide("20.2, 49"), [tenon]);
+}

@@ -382,6 +382,10 @@ codes! {
         "A piece has fewer tabs than wanted.",
         "Place the parts farther apart, or leave a skin.",
         "";
+    TENON_UNMATED = "tenon-unmated" Warning
+        "A described tenon goes into no mortise of the job.",
+        "Name the two as a joint, which sizes the mortise by the wood as it is measured; or correct one of the sizes.",
+        "tests/tests/cases/documents.rs::a_tenon_and_a_mortise_that_cannot_mate_are_told";
     TENON_WEAKENED = "tenon-weakened" Warning
         "Relief lobes at the shoulders take much of a tenon's bending section.",
         "Use dog-bones, or leave the fillet and ease the mortise's mouth by the cutter's radius under the shoulder.",

@@ -55,7 +55,10 @@ pub(super) fn furniture(wanted: &Wanted, documents: &Documents) -> (Vec<Furnitur
             continue;
         }
         let (one, locked) = stood(&arrangement, &pieces, parts, documents);
-        let turned = upside_down(&arrangement, &pieces, parts);
+        let turned = match arrangement.open.is_empty() {
+            true => upside_down(&arrangement, &pieces, parts),
+            false => None,
+        };
         let same = |f: &&mut Furniture| f.pieces == one.pieces && f.steps == one.steps;
         match all.iter_mut().find(same) {
             Some(same) => same.count += 1,

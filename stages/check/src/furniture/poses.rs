@@ -7,8 +7,8 @@ use grainway_pipeline::work::Pose;
 const SAME_PLACE_MM: f64 = 1.0;
 /// And look the same way within this cosine.
 pub(super) const SAME_WAY: f64 = 0.999;
-/// So many arrangements are tried; the best of them stands.
-const MOST_TRIED: usize = 20_000;
+/// So many arrangements are tried in which every contact finds a mate; where none of them works, the most likely one stands.
+const MOST_TRIED: usize = 10_000;
 
 /// A piece that joints hold.
 pub(super) struct Joined<'a> {
@@ -85,50 +85,54 @@ fn mates(a: &Contact, b: &Contact) -> bool {
 
 /// Places the pieces that hang together with the first of those that are free.
 pub(super) fn arrange(pieces: &[Joined<'_>], first: usize, free: &[usize]) -> Arrangement {
-    let mut search = Search {
-        pieces,
-        best: Arrangement::default(),
-        tried: 0,
-    };
     let start = Arrangement {
         placed: vec![(first, Pose::OWN)],
         ..Arrangement::default()
     };
     let free: Vec<usize> = free.iter().copied().filter(|p| *p != first).collect();
-    search.go_on(start, &free);
-    search.best
+    let mut search = Search { pieces, tried: 0 };
+    search
+        .whole(start.clone(), &free)
+        .unwrap_or_else(|| search.likely(start, free))
 }
 
 struct Search<'a> {
     pieces: &'a [Joined<'a>],
-    best: Arrangement,
     tried: usize,
 }
 
 impl Search<'_> {
-    /// True when nothing better is to be looked for.
-    fn go_on(&mut self, now: Arrangement, free: &[usize]) -> bool {
+    /// Goes on until every contact has a mate; `None` where that cannot be, or takes too many trials.
+    fn whole(&mut self, now: Arrangement, free: &[usize]) -> Option<Arrangement> {
         self.tried += 1;
-        let Some((piece, contact)) = self.next_open(&now) else {
-            let whole = now.open.is_empty();
-            if self.best.placed.is_empty() || now.is_better_than(&self.best) {
-                self.best = now;
-            }
-            return whole;
+        let Some(open) = self.next_open(&now) else {
+            return Some(now);
         };
-        for (other, pose) in self.candidates(&now, (piece, contact), free) {
+        for (other, pose) in self.candidates(&now, open, free) {
             if self.tried >= MOST_TRIED {
                 break;
             }
             let with = self.with(&now, other, pose);
             let rest: Vec<usize> = free.iter().copied().filter(|p| *p != other).collect();
-            if self.go_on(with, &rest) {
-                return true;
+            if let Some(whole) = self.whole(with, &rest) {
+                return Some(whole);
             }
         }
-        let mut without = now;
-        without.open.push((piece, contact));
-        self.go_on(without, free)
+        None
+    }
+
+    /// Takes what closes most at each step, and leaves open what finds no mate.
+    fn likely(&self, mut now: Arrangement, mut free: Vec<usize>) -> Arrangement {
+        while let Some(open) = self.next_open(&now) {
+            match self.candidates(&now, open, &free).first() {
+                Some((other, pose)) => {
+                    now = self.with(&now, *other, *pose);
+                    free.retain(|p| p != other);
+                }
+                None => now.open.push(open),
+            }
+        }
+        now
     }
 
     /// The next contact that wants a mate.
@@ -230,9 +234,5 @@ impl Arrangement {
     }
     fn is_free(&self, contact: (usize, usize)) -> bool {
         !self.open.contains(&contact) && !self.pairs.iter().flatten().any(|c| *c == contact)
-    }
-    fn is_better_than(&self, other: &Arrangement) -> bool {
-        (self.open.len(), std::cmp::Reverse(self.pairs.len()))
-            < (other.open.len(), std::cmp::Reverse(other.pairs.len()))
     }
 }
