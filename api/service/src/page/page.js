@@ -58,7 +58,7 @@ async function list() {
   const jobs = await json(`v1/jobs?limit=${many}${only ? `&state=${only}` : ""}`);
   const open = jobs.filter((j) => j.state === "queued" || j.state === "running").length;
   const some = open === many ? `${open} or more` : open;
-  const waits = only && only !== OPEN ? "" : open ? `${some} wait or run, ` : "nothing waits, ";
+  const waits = only && only !== OPEN ? "" : open ? `${some} waiting or running, ` : "nothing waits, ";
   $("line").textContent = `${waits}looked at ${new Date().toLocaleTimeString()}`;
   $("none").textContent = only ? "There are no such jobs." : "There are no jobs.";
   $("none").hidden = jobs.length > 0;
@@ -215,7 +215,7 @@ function measured(job, report, post) {
     el("h3", {}, "Measured again"), el("div", { class: "row" },
       el("div", {}, el("label", { for: "stock" }, "Stock"), stock),
       el("div", {}, el("label", { for: "thickness" }, "Thickness, with unit"), thickness),
-      el("div", {}, confirmed, el("label", { for: "confirmed" }, "Measured twice: it is right although it is unlikely")), el("button", {}, "Make new programs")),
+      el("div", { class: "tick" }, confirmed, el("label", { for: "confirmed" }, "Measured twice: it is right although it is unlikely")), el("button", {}, "Make new programs")),
     el("p", {}, "These programs are stale as soon as the new ones are ready. Several readings have commas between them."));
 }
 

@@ -15,7 +15,7 @@ use uuid::Uuid;
 /// Attempts to write the end of a job. The lease may have expired by then; another worker then repeats the job.
 const TRIES: u32 = 8;
 /// Shown as the job's stage while its files are stored.
-const PUTTING_AWAY: &str = "putting away";
+const STORING: &str = "storing the files";
 
 /// Ticks when a lease is to be renewed. The first tick comes after a full interval, because the lease is fresh.
 pub(super) fn beat() -> Interval {
@@ -60,13 +60,13 @@ pub(super) async fn end(
     made: Option<&Path>,
 ) {
     let ended = put_away(shared, claim, state, summary, made, false);
-    kept(shared, claim, Some(PUTTING_AWAY), ended).await;
+    kept(shared, claim, Some(STORING), ended).await;
 }
 
 /// Ends a job whose process was lost as often as it may be.
 pub(super) async fn end_lost(shared: &Shared, claim: &Claim, summary: Summary) {
     let ended = put_away(shared, claim, JobState::Failed, summary, None, true);
-    kept(shared, claim, Some(PUTTING_AWAY), ended).await;
+    kept(shared, claim, Some(STORING), ended).await;
 }
 
 /// Puts the files away and ends the job. What cannot be written now is tried again for a while; then the job waits for its lease to
