@@ -261,19 +261,18 @@ impl<'a> Table<'a> {
             {
                 continue;
             }
-            let next = (0..self.kinds.len())
-                .find(|&k| used[k] < self.kinds[k].count && !self.ways[piece][k].is_empty());
-            let mut laid = false;
-            if let Some(kind) = next {
-                let mut fresh = self.empty(kind);
-                laid = self.onto(&mut fresh, piece);
-                if laid {
-                    used[kind] += 1;
+            // A sheet may have no room even empty, for the places where nothing may lie.
+            let fresh = (0..self.kinds.len()).find_map(|kind| {
+                let at_hand = used[kind] < self.kinds[kind].count;
+                let mut fresh = at_hand.then(|| self.empty(kind))?;
+                self.onto(&mut fresh, piece).then_some(fresh)
+            });
+            match fresh {
+                Some(fresh) => {
+                    used[fresh.kind] += 1;
                     layout.open.push(fresh);
                 }
-            }
-            if !laid {
-                layout.left.push(piece);
+                None => layout.left.push(piece),
             }
         }
         layout

@@ -456,6 +456,7 @@ pub(super) fn job(work: &Work, wanted: &Wanted) -> Vec<Finding> {
     }
     findings.extend(counts(work, wanted));
     findings.extend(boards(work, wanted));
+    findings.extend(super::chosen::check(work, wanted));
     findings.extend(wanted.parts.iter().flat_map(|p| between_sides(work, p)));
     findings
 }

@@ -260,6 +260,7 @@ pub(super) fn work(
         length: Length::from_mm(board.x),
         width: Length::from_mm(board.y),
         count: 1,
+        defects: Vec::new(),
     });
     let mut work = Work::new(documents);
     let outline = Contour::rectangle(point(0.0, 0.0), size, 0.0);
@@ -300,6 +301,7 @@ pub(super) fn work(
         },
         side: Default::default(),
         stock: "ash".into(),
+        board: None,
         size: board,
         z,
         placements: vec![Placement {

@@ -214,6 +214,18 @@ pub struct DrawnPart {
     pub screws_through: bool,
 }
 
+/// A place that the maker chooses for a part.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct PlaceDoc {
+    /// Id of a board of the part's stock.
+    pub board: String,
+    /// Where the lower left corner of its bounding box comes to lie, its grain along that of the board; for one piece alone. Left out, it
+    /// lies anywhere on the board.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub at: Option<[Length; 2]>,
+}
+
 /// What the contours on some layers mean.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
@@ -292,6 +304,9 @@ pub struct PartDoc {
     /// blanks, which are clamped.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub screws_through: bool,
+    /// The board that it is cut from, and where it lies there, chosen by eye for grain or figure. Left out, it lies where it fits best.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub place: Option<PlaceDoc>,
 }
 
 /// A parametric piece: a rectangle along the grain with tenons at its ends.

@@ -9,6 +9,7 @@ use super::{
     ThicknessReading,
 };
 use crate::pointer::Pointer;
+use grainway_geom::{Bounds, Point, point};
 use std::collections::BTreeSet;
 
 /// Lengths beyond this are a slip of the pen: 100 m.
@@ -324,6 +325,22 @@ fn of_board(at: &mut At<'_>, board: &Board) {
     at.size("length", board.length);
     at.size("width", board.width);
     at.count("count", board.count);
+    if !board.defects.is_empty() && board.count != 1 {
+        at.below("count").say(
+            "A board with defects is one board: give each of several boards an id and defects of its own.",
+        );
+    }
+    let whole = Bounds::of([Point::default(), point(board.length.mm(), board.width.mm())]);
+    for (i, defect) in board.defects.iter().enumerate() {
+        let mut at = at.below("defects");
+        let mut at = at.below(i);
+        for (k, size) in defect.size.into_iter().enumerate() {
+            at.below("size").size(&k.to_string(), size);
+        }
+        if !defect.bounds().touches(whole) {
+            at.below("at").number("The defect lies outside its board.");
+        }
+    }
 }
 
 fn of_drawing(at: &mut At<'_>, d: &Drawing) {
@@ -429,6 +446,16 @@ fn of_part(at: &mut At<'_>, part: &PartDoc) {
         at.below("screws-through").say(
             "A blank that is already dimensioned is held by clamps; leave `screws-through` out.",
         );
+    }
+    if let Some(place) = &part.place {
+        let mut at = at.below("place");
+        if part.blank.as_ref().is_some_and(|b| b.dimensioned) {
+            at.say("A blank that is already dimensioned is cut from no board; leave `place` out.");
+        }
+        if place.at.is_some() && part.count + part.mirrored > 1 {
+            at.below("at")
+                .say("One piece alone can lie there: give each a part of its own.");
+        }
     }
     at.maybe_size("eased", part.eased);
     relief(at, part.relief.as_ref());

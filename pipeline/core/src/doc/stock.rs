@@ -1,6 +1,7 @@
 //! Stocks: wood of one kind with its boards and thickness readings, and which readings look like a slip of the pen.
 
 use super::Length;
+use grainway_geom::{Bounds, point};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -44,6 +45,28 @@ pub struct Board {
     /// How many of them; 1 when not given.
     #[serde(default = "default_one")]
     pub count: u32,
+    /// Where no part may lie: knots, cracks, sapwood. A board that has any is one board.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub defects: Vec<Defect>,
+}
+
+/// A place of a board that no part may have.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Defect {
+    /// Its lower left corner: along the grain from the board's left end, and across it from the near edge, with the show face up.
+    pub at: [Length; 2],
+    /// Along the grain and across it.
+    pub size: [Length; 2],
+}
+
+impl Defect {
+    /// The rectangle, mm.
+    pub fn bounds(&self) -> Bounds {
+        let corner = |p: [Length; 2]| point(p[0].mm(), p[1].mm());
+        let at = corner(self.at);
+        Bounds::of([at, at + corner(self.size)])
+    }
 }
 
 fn default_one() -> u32 {

@@ -302,6 +302,10 @@ codes! {
         "No cutter drills the pilots of hold-down screws; their places are marked only.",
         "Add a drill of the pilots' diameter to the shop, or drill them by hand in the pause.",
         "stages/plan/src/hold/tests.rs::places_are_marked_where_no_cutter_drills_pilots";
+    PLACE_TAKEN = "place-taken" Error
+        "A part cannot lie where the job places it.",
+        "Choose another place or board for it, or leave its place out.",
+        "tests/tests/whole/layouts.rs::a_chosen_place_that_cannot_be_is_told";
     PLUGIN_CRASHED = "plugin-crashed" Error
         "The process that held the job with its plugin crashed.",
         "Go back to the plugin's former version (plugins rollback), or report the failure to its author.",

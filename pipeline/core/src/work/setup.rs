@@ -31,6 +31,9 @@ pub struct Setup {
     pub side: Side,
     /// Stock.
     pub stock: String,
+    /// The board's id in the documents; `None` for a blank, and for a board that a drawing makes as large as its parts.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub board: Option<String>,
     /// The board's or blank's size: along x and y, mm.
     pub size: Point,
     /// Its wood's heights.

@@ -126,6 +126,7 @@ fn board(z: ZFrame) -> Setup {
         kind: SetupKind::Board,
         side: Default::default(),
         stock: "ash".into(),
+        board: None,
         size: point(1200.0, 200.0),
         z,
         placements: vec![Placement {

@@ -156,6 +156,9 @@ pub struct SetupRow {
     pub kind: String,
     /// Stock; empty where there is no wood.
     pub stock: String,
+    /// The board's id in the documents.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub board: Option<String>,
     /// Wood.
     pub wood: String,
     /// Least, mean and greatest thickness reading.

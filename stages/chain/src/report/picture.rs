@@ -196,6 +196,13 @@ pub(super) fn of_setup(
         wood,
         (INK, 0.4),
     );
+    for defect in defects(work, setup) {
+        picture.shape(
+            vec![Contour::rectangle(defect.min, defect.max, 0.0)],
+            Some(OPEN),
+            (INK, 0.2),
+        );
+    }
     for placement in &setup.placements {
         if let Some(variant) = work.variant(&placement.variant) {
             draw_piece(&mut picture, variant, placement);
@@ -220,6 +227,16 @@ pub(super) fn of_setup(
     draw_grain(&mut picture, setup, show);
     zero_mark(&mut picture);
     picture
+}
+
+/// Places of the board that no part may have.
+fn defects(work: &Work, setup: &Setup) -> Vec<Bounds> {
+    let boards = work.documents.stock(&setup.stock).map(|s| &s.boards[..]);
+    let mut boards = boards.unwrap_or_default().iter();
+    let board = boards.find(|b| setup.board.as_ref() == Some(&b.id));
+    board.map_or(Vec::new(), |b| {
+        b.defects.iter().map(|d| d.bounds()).collect()
+    })
 }
 
 /// A screw as a crossed circle; a clamp or stop as a square of its true size, empty, so that what lies under it is seen. Its number

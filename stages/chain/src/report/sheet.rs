@@ -734,9 +734,12 @@ fn set_up(s: &SetupRow, u: Show, report: &ReportDocument) -> Vec<String> {
     let mut items = vec![format!(
         "{} {} long (along the grain, along X) and {} wide (along Y).",
         match (&s.turned, s.kind.as_str()) {
-            (Some(_), _) => "The piece is",
-            (None, "blank") => "The blank is",
-            _ => "The board is",
+            (Some(_), _) => "The piece is".to_string(),
+            (None, "blank") => "The blank is".to_string(),
+            _ => match &s.board {
+                Some(board) => format!("The board is {board},"),
+                None => "The board is".to_string(),
+            },
         },
         u.with(s.size[0]),
         u.with(s.size[1])

@@ -277,6 +277,7 @@ fn setup_row<'w>(
             SetupKind::Lines => String::new(),
             _ => setup.stock.clone(),
         },
+        board: setup.board.clone(),
         wood: wood.map(|s| s.wood.clone()).unwrap_or_default(),
         thickness: [
             round3(setup.z.thinnest),

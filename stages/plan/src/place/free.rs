@@ -1,9 +1,10 @@
 //! Free parts on boards, close together: fewest boards, then the most left of one of them.
 
+use super::chosen::{self, Lot};
 use super::room::{Room, room};
 use super::{Piece, PlaceSettings, copy_name, empty_setup, measure, placement, variants_of};
 use grainway_geom::{Bounds, Placing, Point, point};
-use grainway_nest::{Kind, Lying, Piece as Laid, Shape, Sheets, sheets, turned};
+use grainway_nest::{Kind, Lying, Piece as Laid, Shape, Sheet, Sheets, sheets, turned};
 use grainway_pipeline::doc::{Board, Side};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::stage::{Cx, Stop};
@@ -42,31 +43,39 @@ pub(super) fn lay(
         };
         let levels = levels(settings, &pieces);
         let narrow = levels[1].edges;
+        let fits = |p: &Piece, b: &Board| fits(b, narrow, p, travel);
+        let (pieces, chosen) = chosen::of(work, &stock.boards, pieces, &fits, findings);
         let (fitting, misfits): (Vec<Piece>, Vec<Piece>) = pieces.into_iter().partition(|p| {
             let mut boards = stock.boards.iter();
-            boards.any(|b| fits(b, narrow, p, travel))
+            boards.any(|b| chosen::may_lie(work, &p.part, b) && fits(p, b))
         });
         report_misfits(&misfits, &stock.boards, narrow, travel, id, findings);
         let search = Search {
             work,
             settings,
             boards: &stock.boards,
+            lots: chosen::lots(&stock.boards, &chosen),
             pieces: &fitting,
             travel,
         };
-        let found = search.run(&levels, cx)?;
+        let mut found = search.run(&levels, cx)?;
+        search.open_chosen(&mut found);
         if !found.left.is_empty() {
             report_short(&fitting, &found.left, id, findings);
         }
         for sheet in found.sheets {
-            let board = &stock.boards[sheet.kind];
+            let lot = &search.lots[sheet.kind];
+            let board = lot.board;
             let size = point(board.length.mm(), board.width.mm());
             let mut setup = empty_setup(SetupKind::Board, id, size, z);
-            setup.placements = sheet
+            setup.board = Some(board.id.clone());
+            let chosen = lot.chosen.iter();
+            let chosen = chosen.map(|c| placement(&c.piece, c.piece.id.clone(), c.placing));
+            let others = sheet
                 .lying
                 .iter()
-                .map(|&(i, lying)| placement(&fitting[i], fitting[i].id.clone(), placing(lying)))
-                .collect();
+                .map(|&(i, lying)| placement(&fitting[i], fitting[i].id.clone(), placing(lying)));
+            setup.placements = chosen.chain(others).collect();
             setups.push(setup);
         }
     }
@@ -131,6 +140,8 @@ struct Search<'a> {
     work: &'a Work,
     settings: &'a PlaceSettings,
     boards: &'a [Board],
+    /// The boards once more, those with chosen places apart.
+    lots: Vec<Lot<'a>>,
     pieces: &'a [Piece],
     travel: Point,
 }
@@ -182,19 +193,23 @@ impl Search<'_> {
             .iter()
             .map(|piece| {
                 let shape = numbers[piece.variant.as_str()];
-                let ways = |board| self.ways(board, level.edges, piece, &rooms[shape]);
+                let ways = |lot: &Lot<'_>| match chosen::may_lie(self.work, &piece.part, lot.board)
+                {
+                    true => self.ways(lot.board, level.edges, piece, &rooms[shape]),
+                    false => Vec::new(),
+                };
                 Laid {
                     shape,
-                    ways: self.boards.iter().map(ways).collect(),
+                    ways: self.lots.iter().map(ways).collect(),
                 }
             })
             .collect();
         let kinds: Vec<Kind> = self
-            .boards
+            .lots
             .iter()
-            .map(|b| Kind {
-                count: b.count,
-                no_go: Vec::new(),
+            .map(|lot| Kind {
+                count: lot.count,
+                no_go: lot.no_go(level.strip),
             })
             .collect();
         let shapes: Vec<Shape> = rooms.into_iter().map(|r| r.shape).collect();
@@ -206,6 +221,17 @@ impl Search<'_> {
         let found = sheets(&shapes, &kinds, &laid, steps, &mut watch);
         cx.check()?;
         Ok(found)
+    }
+    /// Boards with chosen parts are used, whether anything else found room there or not.
+    fn open_chosen(&self, found: &mut Sheets) {
+        for (kind, lot) in self.lots.iter().enumerate() {
+            let used = found.sheets.iter().any(|s| s.kind == kind);
+            if !lot.chosen.is_empty() && !used {
+                let lying = Vec::new();
+                found.sheets.push(Sheet { kind, lying });
+            }
+        }
+        found.sheets.sort_by_key(|s| s.kind);
     }
     /// How a piece may lie on a board, and where its origin may come.
     fn ways(&self, board: &Board, edges: Edges, piece: &Piece, room: &Room) -> Vec<(u8, Bounds)> {

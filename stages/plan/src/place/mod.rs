@@ -5,6 +5,7 @@
 //! blank is laid against belongs here.
 
 mod blanks;
+mod chosen;
 mod drawn;
 mod free;
 mod lines;
@@ -286,6 +287,7 @@ fn empty_setup(kind: SetupKind, stock: &str, size: Point, z: ZFrame) -> Setup {
         kind,
         side: Side::Face,
         stock: stock.to_string(),
+        board: None,
         size,
         z,
         placements: Vec::new(),
