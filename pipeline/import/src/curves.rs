@@ -11,6 +11,8 @@ use std::f64::consts::{FRAC_PI_2, PI, TAU};
 const SAMPLED_SHARE: f64 = 0.8;
 /// Places at which a piece is compared with its biarc.
 const SAMPLES: u32 = 17;
+/// What lies farther than this is refused in every unit that a drawing may have.
+const FARTHEST: f64 = 1e9;
 /// A piece is halved at most so often: a 20 m curve is then down to 0.02 mm.
 const MAX_HALVINGS: u32 = 20;
 /// Arcs of a biarc sweep at most this, radians: beyond it a biarc may leave the curve between samples.
@@ -37,6 +39,18 @@ impl Curve {
     /// A plain Bézier curve.
     pub fn bezier(points: &[Point]) -> Curve {
         Curve::Bezier(points.iter().map(|p| [p.x, p.y, 1.0]).collect())
+    }
+    /// The points that a curve is drawn by, where one of them is too far away to be cut: halving it would never come within a tolerance.
+    fn far_away(&self) -> Option<Vec<Point>> {
+        let points: Vec<Point> = match self {
+            Curve::Ellipse { .. } => [0.0, 0.5, 1.0].map(|t| self.at(t)).to_vec(),
+            Curve::Bezier(control) => {
+                let plain = |[x, y, w]: &[f64; 3]| point(x / w, y / w);
+                control.iter().map(plain).collect()
+            }
+        };
+        let far = |p: &Point| !(p.x.abs() <= FARTHEST && p.y.abs() <= FARTHEST);
+        points.iter().any(far).then_some(points)
     }
     fn at(&self, t: f64) -> Point {
         match self {
@@ -107,6 +121,11 @@ fn casteljau(control: &[[f64; 3]], t: f64) -> ([f64; 3], [f64; 3]) {
 pub fn follow(curves: &[Curve]) -> Vec<Segment> {
     let mut out = Vec::new();
     for curve in curves {
+        if let Some(far) = curve.far_away() {
+            let lines = far.windows(2);
+            out.extend(lines.map(|w| Segment::Line { a: w[0], b: w[1] }));
+            continue;
+        }
         for (from, to) in natural_pieces(curve) {
             fit(curve, from, to, MAX_HALVINGS, &mut out);
         }
@@ -373,6 +392,33 @@ mod tests {
                     .fold(f64::INFINITY, f64::min)
             })
             .fold(0.0, f64::max)
+    }
+
+    #[test]
+    fn a_point_out_of_reach_is_not_closed_in_on() {
+        let bezier = [
+            point(170.0, 230.0),
+            point(-1e308, 200.0),
+            point(185.0, 140.0),
+            point(170.0, 110.0),
+        ];
+        let ellipse = Curve::Ellipse {
+            centre: point(0.0, 0.0),
+            u: point(1e300, 0.0),
+            v: point(0.0, 5.0),
+            from: 0.0,
+            sweep: 3.0,
+        };
+        for curve in [Curve::bezier(&bezier), ellipse] {
+            let segments = follow(&[curve]);
+            assert!(segments.len() <= bezier.len(), "{}", segments.len());
+            // Far enough to be refused.
+            assert!(
+                segments
+                    .iter()
+                    .any(|s| s.end().x.abs() > FARTHEST || s.start().x.abs() > FARTHEST)
+            );
+        }
     }
 
     #[test]
