@@ -477,7 +477,7 @@ pub fn blank(
             None => pointer.step("tenons").step(i),
         };
         match tenon(t, width, &here, problems) {
-            Some(cut) => ends[usize::from(t.end == End::Right)].push(cut),
+            Some(cuts) => ends[usize::from(t.end == End::Right)].extend(cuts),
             None => fine = false,
         }
     }
@@ -488,7 +488,8 @@ pub fn blank(
     for list in &mut ends {
         list.sort_by(|a, b| a.low.total_cmp(&b.low));
         for pair in list.windows(2) {
-            if pair[1].low < pair[0].high + 1e-9 {
+            let own = pair[0].joined == Some(Edge::Far) && pair[1].joined == Some(Edge::Near);
+            if pair[1].low < pair[0].high + 1e-9 && !own {
                 let message = format!(
                     "Two tenons of one end touch at {} from the near edge.",
                     show(pair[1].low)
@@ -517,37 +518,44 @@ pub fn blank(
 /// A rectangle between two shoulders with tenons at its ends.
 fn narrowed(left: f64, right: f64, width: f64, ends: &[Vec<Cut>; 2]) -> Contour {
     let mut points = vec![point(left, 0.0), point(right, 0.0)];
-    for c in &ends[1] {
-        let tip = right + c.length;
-        points.extend([
-            point(right, c.low),
-            point(tip, c.low),
-            point(tip, c.high),
-            point(right, c.high),
-        ]);
-    }
+    points.extend(steps(&ends[1]).map(|(y, reach)| point(right + reach, y)));
     points.extend([point(right, width), point(left, width)]);
-    for c in ends[0].iter().rev() {
-        let tip = left - c.length;
-        points.extend([
-            point(left, c.high),
-            point(tip, c.high),
-            point(tip, c.low),
-            point(left, c.low),
-        ]);
-    }
+    let back: Vec<(f64, f64)> = steps(&ends[0]).collect();
+    points.extend(back.iter().rev().map(|(y, reach)| point(left - reach, *y)));
     without_straight_corners(&Contour::polygon(points).without_repeats(1e-9))
 }
 
-/// A tenon that a blank's outline goes round.
+/// Where an end with tenons has its corners, from the near edge on: y, and how far they stand before the shoulder.
+fn steps(cuts: &[Cut]) -> impl Iterator<Item = (f64, f64)> + '_ {
+    cuts.iter().enumerate().flat_map(|(i, c)| {
+        let touches = |other: Option<&Cut>, y: f64| {
+            other.is_some_and(|o| (o.low - y).abs() < 1e-9 || (o.high - y).abs() < 1e-9)
+        };
+        let before = i.checked_sub(1).and_then(|k| cuts.get(k));
+        let from = (!touches(before, c.low)).then_some((c.low, 0.0));
+        let to = (!touches(cuts.get(i + 1), c.high)).then_some((c.high, 0.0));
+        let own = [(c.low, c.length), (c.high, c.length)];
+        from.into_iter().chain(own).chain(to)
+    })
+}
+
+/// A tenon or its haunch, which a blank's outline goes round.
 struct Cut {
     low: f64,
     high: f64,
     length: f64,
+    /// Which of its edges the other touches.
+    joined: Option<Edge>,
     pointer: Pointer,
 }
 
-fn tenon(t: &Tenon, width: Option<f64>, pointer: &Pointer, problems: &mut Problems) -> Option<Cut> {
+/// A tenon, and its haunch where it has one.
+fn tenon(
+    t: &Tenon,
+    width: Option<f64>,
+    pointer: &Pointer,
+    problems: &mut Problems,
+) -> Option<Vec<Cut>> {
     let length = problems.positive(t.length, &pointer.step("length"), "tenon's length");
     let own = problems.positive(t.width, &pointer.step("width"), "tenon's width");
     let offset = match t.offset {
@@ -556,22 +564,51 @@ fn tenon(t: &Tenon, width: Option<f64>, pointer: &Pointer, problems: &mut Proble
     };
     let (length, own, width) = (length?, own?, width?);
     let low = offset.unwrap_or((width - own) / 2.0);
-    if low < -1e-9 || low + own > width + 1e-9 {
-        let message = format!(
-            "The tenon reaches from {} to {} of a piece {} wide.",
-            show(low),
-            show(low + own),
-            show(width)
-        );
-        problems.say(&code::BAD_NUMBER, pointer, message);
-        return None;
-    }
-    Some(Cut {
+    let mut cuts = vec![Cut {
         low,
         high: low + own,
         length,
+        joined: t.haunch.map(|h| h.edge),
         pointer: pointer.clone(),
-    })
+    }];
+    if let Some(h) = t.haunch {
+        let pointer = pointer.step("haunch");
+        let short = problems.positive(h.length, &pointer.step("length"), "haunch's length")?;
+        let wide = problems.positive(h.width, &pointer.step("width"), "haunch's width")?;
+        if short > length - 1e-9 {
+            let message = format!(
+                "The haunch is {} long, and its tenon {}; it must be shorter.",
+                show(short),
+                show(length)
+            );
+            problems.say(&code::BAD_NUMBER, &pointer.step("length"), message);
+            return None;
+        }
+        let (from, joined) = match h.edge {
+            Edge::Near => (low - wide, Edge::Far),
+            Edge::Far => (low + own, Edge::Near),
+        };
+        cuts.push(Cut {
+            low: from,
+            high: from + wide,
+            length: short,
+            joined: Some(joined),
+            pointer,
+        });
+    }
+    for c in &cuts {
+        if c.low < -1e-9 || c.high > width + 1e-9 {
+            let message = format!(
+                "The tenon reaches from {} to {} of a piece {} wide.",
+                show(c.low),
+                show(c.high),
+                show(width)
+            );
+            problems.say(&code::BAD_NUMBER, &c.pointer, message);
+            return None;
+        }
+    }
+    Some(cuts)
 }
 
 /// A polygon without corners that its two edges run straight through.

@@ -5,16 +5,18 @@
 //! polygons whose arcs are chords within [`KERNEL_MM`], so figures are good to a hundredth of a millimetre.
 
 use super::figures::mm;
-use super::fits::least_shoulder;
+use super::fits::{least_shoulder, siblings};
 use super::motions::Motion;
 use super::wanted::{laid_over, part_frame};
 use super::{Models, Scene};
 use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Region, Vertex, point, swept};
-use grainway_pipeline::doc::{CutterKind, Depth, End, Joint, JointDoc, MortiseAndTenon, Side};
+use grainway_pipeline::doc::{
+    CutterKind, Depth, End, Joint, JointDoc, MortiseAndTenon, Seen, Side,
+};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::tolerance::{KERNEL_MM, TEXT_AGAINST_PLAN_MM};
 use grainway_pipeline::work::{
-    CornerAnswer, Documents, Feature, JointFigure, JointVerdict, Mating, Part, Wall, Work,
+    CornerAnswer, Documents, Feature, JointFigure, JointVerdict, Mating, Part, Wall, Work, ZFrame,
 };
 use std::cell::RefCell;
 use std::collections::BTreeMap;
@@ -37,6 +39,8 @@ const SURFACE_MM: f64 = 0.02;
 const FIGURE_MM: f64 = 8.0;
 /// Of a long joint a figure shows one end, so many mm of it.
 const FIGURE_MOST_MM: f64 = 110.0;
+/// A lobe at a tenon's root is looked for so far from its corner, mm.
+const NOTCH_MM: f64 = 12.0;
 /// A window round a tenon in which its wood is looked at, mm beside it.
 const BESIDE_TENON_MM: f64 = 25.0;
 
@@ -117,6 +121,15 @@ impl PieceCuts {
     fn swept(&self, z: f64) -> PolySet {
         swept(&self.capsules(z))
     }
+    /// The lowest height that is cut at a place; infinite where nothing is.
+    fn floor(&self, place: Point) -> f64 {
+        let over = self.cuts.iter().filter_map(|(m, radius)| {
+            let (nearest, share) = m.path.nearest(place);
+            let height = m.z[0] + share * (m.z[1] - m.z[0]);
+            (nearest.distance(place) <= *radius).then_some(height)
+        });
+        over.fold(f64::INFINITY, f64::min)
+    }
     /// The same cuts within what a text may differ from its plan.
     fn is_like(&self, other: &PieceCuts) -> bool {
         let mut pairs = self.cuts.iter().zip(&other.cuts);
@@ -150,7 +163,8 @@ pub(super) fn joints(
                 let Some(mating) = feature.mating.as_ref().filter(|m| m.joint == joint.id) else {
                     continue;
                 };
-                if mating.walls == [Wall::Open; 4] {
+                // The mortise of the tenon is put together with its haunch.
+                if mating.walls == [Wall::Open; 4] || mating.haunch {
                     continue;
                 }
                 let socket = Socket {
@@ -162,7 +176,7 @@ pub(super) fn joints(
                     mating,
                 };
                 if let Some(verdict) = socket.joined(cut) {
-                    findings.extend(socket.finding(&verdict));
+                    findings.extend(socket.findings(&verdict));
                     verdicts.push(verdict);
                 }
             }
@@ -186,7 +200,7 @@ struct Measured {
     cheeks: Option<[f64; 2]>,
     ends: Option<[f64; 2]>,
     open: f64,
-    visible: [f64; 2],
+    visible: [f64; 3],
     figure: JointFigure,
 }
 
@@ -202,21 +216,18 @@ impl Socket<'_> {
             (Some(Depth::Through), Side::Far) => Side::Near,
             (_, side) => side,
         };
-        let room = self.mate().grown(BESIDE_TENON_MM);
+        let room = self.near(self.mate());
         let own = cut
             .iter()
             .filter(|c| c.part == self.part.id && c.side == side);
         let own = once(own.map(|c| c.within(room)), PieceCuts::is_like);
         let tenons = match &self.joint.joint {
             Joint::MortiseAndTenon(j) => {
-                let made = cut
-                    .iter()
-                    .filter(|c| c.side == Side::Face && c.part == j.tenon.part);
-                let both = made.flat_map(|c| j.tenon.end.ends().iter().map(move |end| (c, *end)));
-                once(
-                    both.map(|(c, end)| Tenon::of(j, end, c, self)),
-                    Tenon::is_like,
-                )
+                let own = || cut.iter().filter(|c| c.part == j.tenon.part);
+                let back = own().find(|c| c.side == Side::Back);
+                let made = own().filter(|c| c.side == Side::Face);
+                let all = made.flat_map(|c| self.tenons(j, c, back));
+                once(all, Tenon::is_like)
             }
             _ => Vec::new(),
         };
@@ -260,6 +271,17 @@ impl Socket<'_> {
             root,
             figure: m.figure,
         })
+    }
+
+    /// The tenons at the ends of a piece.
+    fn tenons(&self, j: &MortiseAndTenon, cut: &PieceCuts, back: Option<&PieceCuts>) -> Vec<Tenon> {
+        let part = self.models.wanted.part(&j.tenon.part);
+        let size = part.map_or(Point::default(), |p| p.outline.bounds().max);
+        let places = j.tenon.places(size.y);
+        let all = j.tenon.end.ends().iter();
+        let all = all.flat_map(|end| places.iter().map(move |low| (*end, *low)));
+        all.map(|(end, low)| Tenon::of(j, (end, low, size), (cut, back), self))
+            .collect()
     }
 
     /// The mate's section without room, in the part's frame.
@@ -323,7 +345,9 @@ impl Socket<'_> {
             Joint::LooseTenon(_) => self.mating.mate / 2.0,
             _ => 0.0,
         };
-        let squared = self.squared(&self.part.id, &self.feature.key);
+        let own = self.others().next().is_some().then(|| self.own_room(mate));
+        let own = own.map(|room| PolySet::from_contour(&rectangle(room), KERNEL_MM));
+        let squared = self.squared_round();
         // Most sections lie between two levels, where the cavity is that of the section before.
         let before: RefCell<(Vec<Capsule>, PolySet)> = RefCell::default();
         let cut = |s: f64| {
@@ -333,9 +357,12 @@ impl Socket<'_> {
                 let open = swept(&capsules);
                 *before = (capsules, open);
             }
-            let open = before.1.clone();
-            match &squared {
-                Some((corners, shape)) => open.union(&corners.intersection(shape)),
+            let mut open = before.1.clone();
+            for (corners, _) in squared.iter().filter(|(_, deep)| s < *deep) {
+                open = open.union(corners);
+            }
+            match &own {
+                Some(own) => open.intersection(own),
                 None => open,
             }
         };
@@ -353,10 +380,16 @@ impl Socket<'_> {
             cheeks: None,
             ends: None,
             open: 0.0,
-            visible: [0.0; 2],
+            visible: [0.0; 3],
             figure: JointFigure::default(),
         };
-        for s in sections(depth) {
+        // Neither above nor below it what lies on the floor under a haunch.
+        let floor = self.haunch().map(|h| h + self.models.allowed.rooms.glue);
+        let on_floor = |s: f64| floor.is_some_and(|f| (s - f).abs() < 2.0 * SURFACE_MM);
+        for s in sections(depth, self.haunch())
+            .into_iter()
+            .filter(|s| !on_floor(*s))
+        {
             let section = match tenon {
                 Some(t) => t.section(s, mate, self.along()),
                 None => mate,
@@ -374,8 +407,9 @@ impl Socket<'_> {
             Some(t) => t.section(at_exit, mate, self.along()),
             None => self.cover(mate),
         };
-        let exit = through.then(|| seen(&cut(at_exit), tip(), &wood));
+        let exit = through.then(|| seen(&cut(at_exit), tip(), self.gap(), &wood));
         self.looked_at(&cut(SURFACE_MM), exit, &wood, (mate, round), &mut m);
+        m.visible[2] = tenon.map_or(0.0, |t| something(t.notches().area()));
         Some(m)
     }
 
@@ -389,12 +423,11 @@ impl Socket<'_> {
         m: &mut Measured,
     ) {
         let covers = self.cover(mate);
-        let open: Vec<PolySet> = std::iter::once(seen(mouth, covers, wood))
+        let open: Vec<PolySet> = std::iter::once(seen(mouth, covers, self.gap(), wood))
             .chain(exit)
             .collect();
         for (visible, open) in m.visible.iter_mut().zip(&open) {
-            let area = open.area();
-            *visible = if area > NOTHING_MM2 { area } else { 0.0 };
+            *visible = something(open.area());
         }
         let window = covers.grown(FIGURE_MM);
         let far = window.min + point(FIGURE_MOST_MM, FIGURE_MOST_MM);
@@ -411,6 +444,23 @@ impl Socket<'_> {
             cover: of(rectangle(covers)),
             open: open.iter().flat_map(within).collect(),
         };
+    }
+
+    /// What the hand-work list has squared of this mortise and of that of its haunch, and how deep, mm.
+    fn squared_round(&self) -> Vec<(PolySet, f64)> {
+        let others = self.others();
+        let haunches = others.filter(|f| f.mating.as_ref().is_some_and(|m| m.haunch));
+        let own = std::iter::once((self.feature, f64::INFINITY));
+        let deep = |f: &Feature| match f.depth {
+            Some(Depth::Below(d)) => d.mm(),
+            _ => f64::INFINITY,
+        };
+        own.chain(haunches.map(|f| (f, deep(f))))
+            .filter_map(|(f, deep)| {
+                let (corners, shape) = self.squared(&self.part.id, &f.key)?;
+                Some((corners.intersection(&shape), deep))
+            })
+            .collect()
     }
 
     /// Squares about the corners of a feature that the hand-work list has squared, and what the feature's shape holds, both in the part's
@@ -473,8 +523,55 @@ impl Socket<'_> {
         }
     }
 
+    /// The other mortises of the joint in the same part.
+    fn others(&self) -> impl Iterator<Item = &Feature> {
+        let several = matches!(self.joint.joint, Joint::MortiseAndTenon(_));
+        siblings(self.feature, self.part).filter(move |_| several)
+    }
+
+    /// The length of the haunch, mm.
+    fn haunch(&self) -> Option<f64> {
+        match &self.joint.joint {
+            Joint::MortiseAndTenon(j) => j.tenon.haunch.map(|h| h.length.mm()),
+            _ => None,
+        }
+    }
+
+    /// What lies round the mate and its haunch.
+    fn near(&self, mate: Bounds) -> Bounds {
+        let haunches = self
+            .others()
+            .filter(|f| f.mating.as_ref().is_some_and(|m| m.haunch));
+        let shapes = haunches.map(|f| f.shape.bounds());
+        shapes.fold(mate, Bounds::union).grown(BESIDE_TENON_MM)
+    }
+
+    /// What of the part is looked at for this mate alone: half way to the next one of the joint.
+    fn own_room(&self, mate: Bounds) -> Bounds {
+        let mut room = self.near(mate);
+        for other in self.others() {
+            let next = other.shape.bounds();
+            let between = |a: f64, b: f64| (a < b).then_some(0.5 * (a + b));
+            if let Some(x) = between(mate.max.x, next.min.x) {
+                room.max.x = room.max.x.min(x);
+            }
+            if let Some(x) = between(next.max.x, mate.min.x) {
+                room.min.x = room.min.x.max(x);
+            }
+            if let Some(y) = between(mate.max.y, next.min.y) {
+                room.max.y = room.max.y.min(y);
+            }
+            if let Some(y) = between(next.max.y, mate.min.y) {
+                room.min.y = room.min.y.max(y);
+            }
+        }
+        room
+    }
+
     /// What the mate covers of the side that it goes into.
     fn cover(&self, mate: Bounds) -> Bounds {
+        let others = self.others().map(|f| f.shape.bounds());
+        let mate = others.fold(mate, Bounds::union);
         let shoulder = match &self.joint.joint {
             Joint::MortiseAndTenon(j) => least_shoulder(&j.tenon, self.documents()),
             // The other panel goes on over the whole height of this one.
@@ -491,19 +588,61 @@ impl Socket<'_> {
         }
     }
 
-    fn finding(&self, v: &JointVerdict) -> Option<Finding> {
-        (v.open > 0.0).then(|| {
-            let message = format!(
+    /// What lies no farther from the mate than this is the gap of the fit itself, mm.
+    fn gap(&self) -> f64 {
+        GAP_MM.max(self.models.allowed.rooms.end)
+    }
+
+    fn findings(&self, v: &JointVerdict) -> impl Iterator<Item = Finding> {
+        let open = (v.open > 0.0).then(|| {
+            format!(
                 "The joint {} does not close: {} stops {} mm short of {}, on wood that the cutter leaves at its root or in the corners.",
                 v.joint,
                 v.goes,
                 mm(v.open),
                 v.into
-            );
+            )
+        });
+        let shown = self.shown(v).map(|(area, part)| {
+            format!(
+                "The joint {} leaves {} mm² open to the eye on a side of {part} that is always seen.",
+                v.joint,
+                mm(area)
+            )
+        });
+        let (part, key) = (self.part.id.clone(), self.feature.key.clone());
+        open.into_iter().chain(shown).map(move |message| {
             Finding::new(&code::VERIFY_JOINT, message)
-                .part(&self.part.id)
-                .feature(&self.feature.key)
+                .part(&part)
+                .feature(&key)
         })
+    }
+
+    /// What of a mortise and tenon shows on a side that is always seen, mm², and of which part, where the documents leave open what
+    /// becomes of its corners: there it could have been squared by hand.
+    fn shown(&self, v: &JointVerdict) -> Option<(f64, String)> {
+        let Joint::MortiseAndTenon(j) = &self.joint.joint else {
+            return None;
+        };
+        let documents = self.documents();
+        let shows = |part: &str, side: Side| documents.seen(part, side) == Seen::Show;
+        let tenon = self.models.wanted.part(&j.tenon.part);
+        let at_tenon = tenon.is_some_and(|p| p.outline_relief.is_none())
+            && [Side::Face, Side::Back]
+                .iter()
+                .any(|s| shows(&j.tenon.part, *s));
+        let own = self.feature.relief.is_none();
+        let side = self.feature.side;
+        let [entry, exit, shoulder] = v.visible;
+        let here = [(entry, side), (exit, side.opposite())];
+        let mut all: Vec<(f64, &str)> = here
+            .into_iter()
+            .filter(|(_, side)| own && shows(&self.part.id, *side))
+            .map(|(area, _)| (area, self.part.id.as_str()))
+            .collect();
+        all.extend(at_tenon.then_some((shoulder, j.tenon.part.as_str())));
+        let found = all.into_iter().find(|(area, _)| *area > 0.0);
+        found.map(|(area, part)| (area, part.to_string()))
     }
 }
 
@@ -518,7 +657,7 @@ impl Measured {
             cheeks: both(self.cheeks, other.cheeks),
             ends: both(self.ends, other.ends),
             open: self.open.max(other.open),
-            visible: [0, 1].map(|i| self.visible[i].max(other.visible[i])),
+            visible: [0, 1, 2].map(|i| self.visible[i].max(other.visible[i])),
             figure: self.figure,
         }
     }
@@ -537,12 +676,17 @@ fn rounded(b: Bounds, by: f64) -> Contour {
     Contour::rectangle(b.min, b.max, by.clamp(0.0, most.max(0.0)))
 }
 
-/// Depths at which a mate is looked at.
-fn sections(depth: f64) -> Vec<f64> {
+/// Depths at which a mate is looked at; a haunch ends at one of them.
+fn sections(depth: f64, haunch: Option<f64>) -> Vec<f64> {
     let deepest = depth - SURFACE_MM;
     let near = NEAR_SHOULDER_MM.into_iter();
     let far = (2..).map(|i| f64::from(i) * SECTION_STEP_MM);
     let mut all: Vec<f64> = near.chain(far.take_while(|s| *s < deepest)).collect();
+    if let Some(tip) = haunch {
+        all.extend(NEAR_SHOULDER_MM.map(|s| tip + s));
+        all.push(tip - SURFACE_MM);
+        all.sort_by(f64::total_cmp);
+    }
     all.retain(|s| *s < deepest);
     all.push(deepest);
     all
@@ -581,9 +725,14 @@ fn clear(cavity: &PolySet, section: Bounds, x: bool, share: f64) -> Option<[f64;
 }
 
 /// What stays open beside what covers it.
-fn seen(cavity: &PolySet, cover: Bounds, wood: &PolySet) -> PolySet {
-    let covered = PolySet::from_contour(&rectangle(cover.grown(GAP_MM)), KERNEL_MM);
+fn seen(cavity: &PolySet, cover: Bounds, gap: f64, wood: &PolySet) -> PolySet {
+    let covered = PolySet::from_contour(&rectangle(cover.grown(gap)), KERNEL_MM);
     cavity.intersection(wood).difference(&covered)
+}
+
+/// An area, unless it is flattening.
+fn something(area: f64) -> f64 {
+    if area > NOTHING_MM2 { area } else { 0.0 }
 }
 
 fn outlines(area: &PolySet) -> Vec<Contour> {
@@ -595,6 +744,8 @@ fn outlines(area: &PolySet) -> Vec<Contour> {
 /// The wood of a tenon as it was cut.
 struct Tenon {
     wood: PolySet,
+    /// The outline of its part as it is wanted, drawn in by [`CONTACT_MM`].
+    part: PolySet,
     /// Where its shoulder lies, and whether its tip lies to the right of it.
     shoulder: f64,
     right: bool,
@@ -602,14 +753,40 @@ struct Tenon {
     low: f64,
     width: f64,
     length: f64,
+    /// Where its haunch ends, mm from its shoulder.
+    haunch: Option<f64>,
+    /// What makes it thinner than its part.
+    thinned: Option<Thinned>,
+}
+
+/// The cuts that make a tenon thinner than its part.
+struct Thinned {
+    z: ZFrame,
+    face: PieceCuts,
+    back: Option<PieceCuts>,
+    /// In the wood that makes it thickest it is so much thicker than in the mean, mm.
+    thickest: f64,
+}
+
+impl Thinned {
+    /// How thick the wood is at a place, mm.
+    fn at(&self, place: Point) -> f64 {
+        let deep = |cuts: &PieceCuts| (self.z.top() - cuts.floor(place)).max(0.0);
+        let behind = self.back.as_ref().map_or(0.0, deep);
+        self.z.mean - deep(&self.face) - behind + self.thickest
+    }
 }
 
 impl Tenon {
-    fn of(j: &MortiseAndTenon, end: End, cut: &PieceCuts, socket: &Socket<'_>) -> Tenon {
+    /// The tenon at this end, so far from the near edge of its part, mm, which is so large.
+    fn of(
+        j: &MortiseAndTenon,
+        (end, low, size): (End, f64, Point),
+        (cut, back): (&PieceCuts, Option<&PieceCuts>),
+        socket: &Socket<'_>,
+    ) -> Tenon {
         let part = socket.models.wanted.part(&j.tenon.part);
-        let size = part.map_or(Point::default(), |p| p.outline.bounds().max);
         let (length, width) = (j.tenon.length.mm(), j.tenon.width.mm());
-        let low = j.tenon.offset.map_or((size.y - width) / 2.0, |o| o.mm());
         let right = end == End::Right;
         let shoulder = if right { size.x - length } else { length };
         let tip = if right { size.x } else { 0.0 };
@@ -618,29 +795,79 @@ impl Tenon {
             point(shoulder.max(tip), low + width),
         ];
         let window = Bounds::of(ends).grown(BESIDE_TENON_MM);
-        // Half way down: tabs stand lower.
-        let half = part
-            .and_then(|p| part_frame(socket.documents(), p, Side::Face))
-            .map_or(0.0, |z| 0.5 * (z.highest_underside() + z.top()));
-        let gone = cut.within(window).swept(half);
+        let cut = cut.within(window);
+        let z = part.and_then(|p| part_frame(socket.documents(), p, Side::Face));
+        let thinned = z.zip(j.tenon.thickness).map(|(z, thickness)| Thinned {
+            z,
+            face: cut.clone(),
+            back: back.map(|b| b.within(window)),
+            thickest: socket.mating.mate - thickness.mm(),
+        });
+        // Half way down, or a little below its cheek: tabs stand lower.
+        let half = z.map_or(0.0, |z| {
+            let cheek = j.tenon.thickness.map(|t| t.mm());
+            let left = cheek.map(|t| t + j.tenon.back_shoulder.map_or(0.0, |b| b.mm()));
+            let share = left.map_or(0.5, |left| 0.75 * left / z.mean);
+            z.highest_underside() + share * (z.top() - z.highest_underside())
+        });
+        let gone = cut.swept(half);
         let mut wood = PolySet::from_contour(&rectangle(window), KERNEL_MM).difference(&gone);
         if let Some((corners, outline)) = socket.squared(&j.tenon.part, "outline") {
             wood = wood.difference(&corners.difference(&outline));
         }
         Tenon {
             wood,
+            part: part.map_or_else(PolySet::default, |p| {
+                PolySet::from_contour(&p.outline, KERNEL_MM).offset(-CONTACT_MM)
+            }),
             shoulder,
             right,
             low,
             width,
             length,
+            haunch: j.tenon.haunch.map(|h| h.length.mm()),
+            thinned,
         }
     }
 
-    /// Places near its shoulder at which it is measured.
+    /// Where it is so far from its shoulder.
+    fn along(&self, s: f64) -> f64 {
+        match self.right {
+            true => self.shoulder + s,
+            false => self.shoulder - s,
+        }
+    }
+
+    /// How thick the thickest is, so far from its shoulder, mm; `None` where it is as thick as its part.
+    fn thickness(&self, s: f64) -> Option<f64> {
+        let thinned = self.thinned.as_ref()?;
+        let places = [0.1, 0.5, 0.9].map(|share| self.low + share * self.width);
+        let all = places.map(|y| thinned.at(point(self.along(s), y)));
+        Some(all.into_iter().fold(0.0, f64::max))
+    }
+
+    /// What is gone of the wood behind its shoulder, beside its root: it is seen on the face of its part.
+    fn notches(&self) -> PolySet {
+        let inwards = if self.right { -1.0 } else { 1.0 };
+        let mut beside = PolySet::default();
+        for edge in [self.low, self.low + self.width] {
+            let x = |by: f64| self.shoulder + inwards * by;
+            let box_of = Bounds::of([
+                point(x(0.0), edge - NOTCH_MM),
+                point(x(NOTCH_MM), edge + NOTCH_MM),
+            ]);
+            beside = beside.union(&PolySet::from_contour(&rectangle(box_of), KERNEL_MM));
+        }
+        beside.intersection(&self.part).difference(&self.wood)
+    }
+
+    /// Places near its shoulder, and near the tip of its haunch, at which it is measured.
     fn near_shoulder(&self) -> impl Iterator<Item = f64> {
         let length = self.length;
-        NEAR_SHOULDER_MM.into_iter().filter(move |s| *s < length)
+        let near = NEAR_SHOULDER_MM.into_iter();
+        let from = std::iter::once(0.0).chain(self.haunch);
+        from.flat_map(move |from| near.clone().map(move |s| from + s))
+            .filter(move |s| *s < length)
     }
 
     /// As wide as another everywhere.
@@ -648,20 +875,16 @@ impl Tenon {
         let same = |a: f64, b: f64| (a - b).abs() <= TEXT_AGAINST_PLAN_MM;
         let alike = |s| {
             let (a, b) = (self.across(s), other.across(s));
-            same(a.0, b.0) && same(a.1, b.1)
+            let thick = [self, other].map(|t| t.thickness(s).unwrap_or_default());
+            same(a.0, b.0) && same(a.1, b.1) && same(thick[0], thick[1])
         };
-        self.right == other.right && sections(self.length).into_iter().all(alike)
+        self.right == other.right && sections(self.length, self.haunch).into_iter().all(alike)
     }
 
     /// Its extent across, so far from its shoulder.
     fn across(&self, s: f64) -> (f64, f64) {
-        let x = if self.right {
-            self.shoulder + s
-        } else {
-            self.shoulder - s
-        };
         let middle = self.low + self.width / 2.0;
-        let at = point(x, middle);
+        let at = point(self.along(s), middle);
         let nothing = Bounds { min: at, max: at };
         let room = clear(&self.wood, nothing, false, 0.5).unwrap_or([0.0, 0.0]);
         (middle - room[0], middle + room[1])
@@ -673,15 +896,16 @@ impl Tenon {
         let middle = self.low + self.width / 2.0;
         let (low, high) = (from - middle, to - middle);
         let c = mate.centre();
-        match along {
-            true => Bounds {
-                min: point(c.x + low, mate.min.y),
-                max: point(c.x + high, mate.max.y),
-            },
-            false => Bounds {
-                min: point(mate.min.x, c.y + low),
-                max: point(mate.max.x, c.y + high),
-            },
+        let [_, thick] = match along {
+            true => [mate.width(), mate.height()],
+            false => [mate.height(), mate.width()],
+        };
+        let half = self.thickness(s).unwrap_or(thick) / 2.0;
+        let (min, max) = (point(low, -half), point(high, half));
+        let turned = |p: Point| if along { c + p } else { c + point(p.y, p.x) };
+        Bounds {
+            min: turned(min),
+            max: turned(max),
         }
     }
 

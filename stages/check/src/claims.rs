@@ -340,8 +340,8 @@ impl Examining<'_> {
                 dog_bone,
                 into_before,
                 ..
-            } if joined && feature.kind == FeatureKind::Outline => {
-                lobe_kind(corner, feature, &fits::INTO_TENON, *dog_bone, *into_before)
+            } if joined && let Some(relief) = fits::lobe_of(feature, self.part, *dog_bone) => {
+                lobe_kind(corner, feature, &relief, *dog_bone, *into_before)
             }
             CornerAnswer::Lobe {
                 dog_bone,

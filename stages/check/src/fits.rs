@@ -3,11 +3,14 @@
 use super::figures::mm;
 use super::wanted::laid_over;
 use super::{Allowed, Wanted};
-use grainway_geom::{Bounds, Contour, point};
+use grainway_geom::{Contour, Point, point};
 use grainway_pipeline::doc::{
-    Depth, End, FeatureKind, Joint, JointDoc, Length, Relief, ReliefKind, ReliefWay, TenonOf,
+    Depth, Edge, End, FeatureKind, Joint, JointDoc, Length, Relief, ReliefKind, ReliefWay, Seen,
+    Side, Tenon, TenonOf,
 };
-use grainway_pipeline::work::{Corner, Documents, Mating, Part, SizedFeature, Variant, Wall, Work};
+use grainway_pipeline::work::{
+    Corner, Documents, Feature, Mating, Part, SizedFeature, Variant, Wall, Work,
+};
 
 /// Sizes that differ by less than this are the same, mm.
 const SAME_MM: f64 = 1e-4;
@@ -53,7 +56,7 @@ impl Claim<'_> {
         let documents = &self.work.documents;
         let joint = documents.job.joints.iter().find(|j| j.id == mating.joint)?;
         let cut = laid_over(&claim.shape, self.side, self.part, documents)?;
-        let judged = self.judge(&cut, feature.shape.bounds(), mating, joint, claim);
+        let judged = self.judge(&cut, feature, mating, joint, claim);
         if judged.is_ok() {
             wanted.shape.clone_from(&claim.shape);
         }
@@ -63,11 +66,12 @@ impl Claim<'_> {
     fn judge(
         &self,
         cut: &Contour,
-        mate: Bounds,
+        feature: &Feature,
         mating: &Mating,
         joint: &JointDoc,
         claim: &SizedFeature,
     ) -> Result<(), String> {
+        let mate = feature.shape.bounds();
         let own = cut.bounds();
         if (cut.area().abs() - own.width() * own.height()).abs() > SAME_MM * own.width().max(1.0) {
             return Err("is no rectangle along its part".to_string());
@@ -103,29 +107,39 @@ impl Claim<'_> {
         {
             return Err("runs out farther, or less far, than the documents say".to_string());
         }
-        let past = of(Wall::End).fold(0.0_f64, |most, g| most.max(g - rooms.end));
         if of(Wall::End).any(|g| g < rooms.end - SAME_MM) {
             return Err(format!(
                 "has less than {} mm of room at an end",
                 mm(rooms.end)
             ));
         }
-        if past > SAME_MM {
-            self.past(past, joint, claim)?;
+        for (wall, (kind, g)) in walls().enumerate() {
+            if *kind == Wall::End && g - rooms.end > SAME_MM {
+                self.past(g - rooms.end, wall, feature, joint, claim)?;
+            }
         }
         Ok(())
     }
 
-    /// A mortise may go on past its tenon where the tenon's shoulder covers it, as far as round corners ask for.
-    fn past(&self, past: f64, joint: &JointDoc, claim: &SizedFeature) -> Result<(), String> {
+    /// A mortise may go on past its tenon where the tenon's shoulder covers it or nobody minds, as far as round corners ask for.
+    fn past(
+        &self,
+        past: f64,
+        wall: usize,
+        feature: &Feature,
+        joint: &JointDoc,
+        claim: &SizedFeature,
+    ) -> Result<(), String> {
         let longer = format!("is {} mm longer at an end than its fit says", mm(past));
         let Joint::MortiseAndTenon(j) = &joint.joint else {
             return Err(longer);
         };
-        if j.through {
+        let documents = &self.work.documents;
+        let side = feature.side;
+        let seen = |side: Side| documents.seen(&self.part.id, side) == Seen::Show;
+        if j.through && seen(side.opposite()) {
             return Err(longer);
         }
-        let documents = &self.work.documents;
         let radius = |id: Option<&String>| {
             id.and_then(|id| documents.cutter(id))
                 .map(|c| c.radius_mm())
@@ -138,21 +152,72 @@ impl Claim<'_> {
         let own = radius(claim.cutter.as_ref()).unwrap_or(0.0);
         // A tenon that is not made now is taken to be cut as its mortise is.
         let fillets = own + outline.unwrap_or(own);
-        let covered = least_shoulder(&j.tenon, documents) - self.allowed.rooms.end - COVER_MM;
-        match past <= fillets + PAST_FILLETS_MM && past <= covered + SAME_MM {
+        let eased = documents.eased(&j.tenon.part).unwrap_or(0.0);
+        let shoulder = self.shoulder_at(wall, feature, &j.tenon) - eased;
+        let covered = past <= shoulder - self.allowed.rooms.end - COVER_MM + SAME_MM;
+        match past <= fillets + PAST_FILLETS_MM && (covered || !seen(side)) {
             true => Ok(()),
             false => Err(longer),
         }
     }
+
+    /// How far the tenon's shoulder goes on past a wall (left, right, near, far) of its mortise, mm: to the next tenon of the joint, or
+    /// over the haunch to the edge of its part.
+    fn shoulder_at(&self, wall: usize, feature: &Feature, tenon: &TenonOf) -> f64 {
+        let reach = |f: &Feature| {
+            let b = f.shape.bounds();
+            [-b.min.x, b.max.x, -b.min.y, b.max.y]
+        };
+        let opposite = wall ^ 1;
+        let own = reach(feature)[wall];
+        let others = siblings(feature, self.part).map(reach);
+        let (mut next, mut haunch) = (f64::INFINITY, 0.0);
+        for theirs in others {
+            match -theirs[opposite] - own {
+                web if web > 0.0 => next = web.min(next),
+                _ => haunch = (theirs[wall] - own).max(haunch),
+            }
+        }
+        match next.is_finite() {
+            true => next,
+            false => least_shoulder(tenon, &self.work.documents) + haunch,
+        }
+    }
 }
 
-/// At its shoulder a tenon gives way: the lobe goes into its edge, never into the shoulder.
-pub(super) const INTO_TENON: Relief = Relief {
-    kind: ReliefKind::TBone,
-    way: ReliefWay::IntoAlong,
-    up_to_angle: None,
-    by_hand: false,
-};
+/// The other features of its joint in the same part.
+pub(super) fn siblings<'a>(
+    feature: &'a Feature,
+    part: &'a Part,
+) -> impl Iterator<Item = &'a Feature> {
+    let joint = |f: &'a Feature| f.mating.as_ref().map(|m| &m.joint);
+    let others = part.features.iter().filter(|f| f.key != feature.key);
+    others.filter(move |f| joint(f).is_some() && joint(f) == joint(feature))
+}
+
+/// The lobes that a corner of a joint may get: at its shoulder a tenon gives way, by a lobe into its edge or one into both, and a mortise
+/// gives way at its ends, never at its cheeks. `None` where the documents say it.
+pub(super) fn lobe_of(feature: &SizedFeature, part: &Part, dog_bone: bool) -> Option<Relief> {
+    let (kind, way) = match feature.kind {
+        FeatureKind::Outline if dog_bone => (ReliefKind::DogBone, ReliefWay::IntoAlong),
+        FeatureKind::Outline => (ReliefKind::TBone, ReliefWay::IntoAlong),
+        FeatureKind::Mortise => {
+            let own = part.features.iter().find(|f| f.key == feature.key)?;
+            let walls = own.mating.as_ref()?.walls;
+            let way = match walls[0] == Wall::End {
+                true => ReliefWay::IntoAcross,
+                false => ReliefWay::IntoAlong,
+            };
+            (ReliefKind::TBone, way)
+        }
+        _ => return None,
+    };
+    Some(Relief {
+        kind,
+        way,
+        ..Relief::default()
+    })
+}
 
 /// The corner is one of a joint's feature, or of a tenon's root, and the documents leave open what becomes of it.
 pub(super) fn is_joined(
@@ -171,23 +236,35 @@ pub(super) fn is_joined(
     }
     let id = part.id.strip_suffix(Part::MIRRORED).unwrap_or(&part.id);
     let size = part.outline.bounds().max;
-    let whole = size.y;
-    documents.job.tenons_by_joints(id).any(|(_, tenon)| {
-        let low = tenon
-            .offset
-            .map_or((whole - tenon.width.mm()) / 2.0, |o| o.mm());
-        let high = low + tenon.width.mm();
-        let x = match tenon.end {
-            End::Left => tenon.length.mm(),
-            End::Right => size.x - tenon.length.mm(),
-        };
-        let ys = match part.mirrored {
-            true => [whole - low, whole - high],
-            false => [low, high],
-        };
-        ys.iter()
-            .any(|y| corner.at.distance(point(x, *y)) < SAME_MM)
+    let tenons = documents.job.tenons_by_joints(id, size.y);
+    let mut roots = tenons.flat_map(|(_, t)| roots(&t, size));
+    roots.any(|at| {
+        let y = if part.mirrored { size.y - at.y } else { at.y };
+        corner.at.distance(point(at.x, y)) < SAME_MM
     })
+}
+
+/// Where a tenon of a part of this size, and its haunch, have their corners.
+fn roots(tenon: &Tenon, size: Point) -> Vec<Point> {
+    let low = tenon
+        .offset
+        .map_or((size.y - tenon.width.mm()) / 2.0, |o| o.mm());
+    let high = low + tenon.width.mm();
+    let from_tip = |at: f64| match tenon.end {
+        End::Left => at,
+        End::Right => size.x - at,
+    };
+    let shoulder = from_tip(tenon.length.mm());
+    let mut corners = vec![point(shoulder, low), point(shoulder, high)];
+    if let Some(h) = tenon.haunch {
+        let step = from_tip(tenon.length.mm() - h.length.mm());
+        let (edge, outer) = match h.edge {
+            Edge::Near => (low, low - h.width.mm()),
+            Edge::Far => (high, high + h.width.mm()),
+        };
+        corners.extend([point(step, edge), point(shoulder, outer)]);
+    }
+    corners
 }
 
 /// The narrower of a tenon's two shoulders, mm, as the documents give them; 0 where they give none.
@@ -196,7 +273,6 @@ pub(super) fn least_shoulder(tenon: &TenonOf, documents: &Documents) -> f64 {
     let Some(blank) = part.and_then(|p| p.blank.as_ref()) else {
         return 0.0;
     };
-    let rest = blank.at_hand().width.mm() - tenon.width.mm();
-    let near = tenon.offset.map_or(rest / 2.0, |o| o.mm());
-    near.min(rest - near)
+    let [near, far] = tenon.shoulders(blank.at_hand().width.mm());
+    near.min(far)
 }

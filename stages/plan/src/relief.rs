@@ -386,23 +386,23 @@ fn decide(by: &Deciding<'_>, variant: &mut Variant, index: usize, radius: f64, s
     let mut corners = feature.corners.clone();
     for corner in corners.iter_mut().filter(|c| c.angle <= up_to) {
         let way = by.ways.of(variant, feature, corner.at);
-        corner.answer = if way == Some(Way::Covered) {
-            CornerAnswer::Covered
-        } else if way == Some(Way::IntoTenon) {
-            // The tenon's edge runs along its part.
-            let into = into_before(corner, ReliefWay::IntoAlong);
+        let t_bone = |way| {
+            let into = into_before(corner, way);
             lobe(corner, feature, Some(into), radius, margin, &centres)
-        } else if wish.by_hand || way == Some(Way::ByHand) {
-            CornerAnswer::ByHand
-        } else {
-            match wish.kind {
+        };
+        let dog_bone = || lobe(corner, feature, None, radius, margin, &centres);
+        corner.answer = match way {
+            Some(Way::Covered) => CornerAnswer::Covered,
+            Some(Way::IntoAlong) => t_bone(ReliefWay::IntoAlong),
+            Some(Way::IntoAcross) => t_bone(ReliefWay::IntoAcross),
+            Some(Way::DogBone) => dog_bone(),
+            Some(Way::ByHand) => CornerAnswer::ByHand,
+            None if wish.by_hand => CornerAnswer::ByHand,
+            None => match wish.kind {
                 ReliefKind::None => CornerAnswer::Fillet,
-                ReliefKind::DogBone => lobe(corner, feature, None, radius, margin, &centres),
-                ReliefKind::TBone => {
-                    let into_before = into_before(corner, wish.way);
-                    lobe(corner, feature, Some(into_before), radius, margin, &centres)
-                }
-            }
+                ReliefKind::DogBone => dog_bone(),
+                ReliefKind::TBone => t_bone(wish.way),
+            },
         };
     }
     said.findings

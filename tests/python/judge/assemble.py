@@ -1,19 +1,21 @@
 """Puts a mortise-and-tenon joint together with shapely, from the job and the programs' texts alone.
 
 Cases come as JSON lines on standard input: {"job", "shop", "programs": [[name, text], ...], "squared": [[part, feature], ...]}, the last
-being what the hand-work list has squared. Each is answered by {"open": mm, "cheeks": [least, greatest], "ends": [least, greatest],
-"visible": [mm² where it goes in, mm² where it comes out]}.
+being what the hand-work list has squared. Each is answered by a list, for each mortise {"open": mm, "cheeks": [least, greatest], "ends": [least, greatest],
+"visible": [mm² where it goes in, mm² where it comes out, mm² at the shoulder]}.
 """
 import json
 import sys
 import tempfile
 from pathlib import Path
 
+import numpy as np
 import shapely
 from shapely import affinity
 from shapely.geometry import LineString, Point, box
 
 from documents import Documents, mm
+from joints import END, GLUE, lows, span
 from piece import Wood
 from setup import Setup
 from texts import read
@@ -28,45 +30,109 @@ STEP = 3.0
 
 
 def lying(documents, programs):
-    """Where each part was cut: {part: (part, at, cuts)}."""
+    """Where each side of each part was cut: {(part, side): (part, at, cuts)}."""
     by_setup, found = {}, {}
     for p in programs:
         by_setup.setdefault((p.says("setup: ") or "?").split(",")[0], []).append(p)
     for name, own in by_setup.items():
         setup = Setup(name, own, documents)
         for piece in setup.judge():
-            found.setdefault(piece.part.id, (piece.part, piece.at, setup.cuts))
+            found.setdefault((piece.part.id, piece.at.side), (piece.part, piece.at, setup.cuts))
     return found
 
 
 class Tenon:
-    def __init__(self, documents, part, at, cuts, doc, end, squared):
+    def __init__(self, documents, piece, back, doc, end, low, squared):
+        part, self.at, self.cuts = piece
         _, _, length, width = part.outline.bounds
-        self.long, self.wide = mm(doc["length"], documents.unit), mm(doc["width"], documents.unit)
-        low = mm(doc["offset"], documents.unit) if "offset" in doc else (width - self.wide) / 2
-        self.middle, self.shoulders = low + self.wide / 2, (low, width - low - self.wide)
+        self.across_all = width
+        self.part, self.back = part, back
+        self.long, self.wide = documents.mm(doc["length"]), documents.mm(doc["width"])
+        self.middle = low + self.wide / 2
         self.shoulder, self.tip = (self.long, -1) if end == "left" else (length - self.long, 1)
-        wood = Wood(documents, part.stock)
-        # Half way down: tabs stand lower.
-        self.gone = cuts.below((wood.top + wood.highest_bottom) / 2, False).swept()
-        self.place = lambda g: at.place(part, g)
+        self.wood = wood = Wood(documents, part.stock)
+        self.thickest = span(documents, doc, part.stock)[1]
+        self.haunch = documents.mm(doc["haunch"]["length"]) if "haunch" in doc else None
+        self.thin = documents.mm(doc["thickness"]) if "thickness" in doc else None
+        # Below what thins it, and above tabs.
+        left = 0.5 * wood.readings[1]
+        if self.thin:
+            left = 0.75 * (self.thin + documents.mm(doc.get("back-shoulder", 0)))
+        share = left / wood.readings[1]
+        self.level = wood.highest_bottom + share * (wood.top - wood.highest_bottom)
+        self.gone = swept(self.cuts, self.level)
+        self.edges = [low, low + self.wide]
+        if "haunch" in doc:
+            k, out = (0, -1) if doc["haunch"]["edge"] == "near" else (1, 1)
+            self.edges[k] += out * documents.mm(doc["haunch"]["width"])
+        # From where to where all tenons of the joint go, with their haunch.
+        beside = [y - edge for y, edge in zip(self.edges, (low, low + self.wide))]
+        own = lows(documents, doc, width)
+        self.least = own[0] + beside[0], own[-1] + self.wide + beside[1]
         if squared:
             reach = 1.05 * max(c.diameter for c in documents.cutters.values() if c.kind == "end-mill") / 2
-            for y in (low, low + self.wide):
-                corner = box(self.shoulder - reach, y - reach, self.shoulder + reach, y + reach)
+            for x, y in [(self.shoulder, y) for y in self.edges] + [
+                (self.shoulder + self.tip * (self.haunch or 0), y) for y in (low, low + self.wide)
+            ]:
+                corner = box(x - reach, y - reach, x + reach, y + reach)
                 self.gone = self.gone.union(self.place(corner.difference(part.outline)))
+
+    def place(self, g):
+        return self.at.place(self.part, g)
+
+    def thickness(self, s):
+        """Of the thickest, so far from the shoulder."""
+        if not self.thin:
+            return self.thickest
+        found = []
+        for share in (0.1, 0.5, 0.9):
+            here = Point(self.shoulder + self.tip * s, self.middle + (share - 0.5) * self.wide)
+            left = self.wood.readings[1]
+            for part, at, cuts in [(self.part, self.at, self.cuts)] + ([self.back] if self.back else []):
+                left -= max(self.wood.top - lowest(cuts, at.place(part, here)), 0)
+            found.append(left)
+        return max(found) + self.thickest - self.thin
+
+    def notches(self):
+        """What is gone of the wood behind the shoulder, beside the root."""
+        inwards = -self.tip
+        area = 0.0
+        for y in (self.middle - self.wide / 2, self.middle + self.wide / 2):
+            if 1e-6 < y < self.across_all - 1e-6:
+                low, high = sorted((self.shoulder + inwards * CONTACT, self.shoulder + inwards * 12))
+                beside = box(low, max(y - 12, CONTACT), high, min(y + 12, self.across_all - CONTACT))
+                area += self.place(beside).intersection(self.gone).area
+        return area
 
     def across(self, s):
         """How far it goes from its middle to either edge, so far from its shoulder."""
         x = self.shoulder + self.tip * s
         out = []
         for sign in (-1, 1):
-            far = self.middle + sign * (self.wide / 2 + 20)
+            far = self.middle + sign * (self.wide / 2 + 80)
             line = self.place(LineString([(x, self.middle), (x, far)]))
             cut = line.intersection(self.gone)
             start = Point(line.coords[0])
             out.append(start.distance(cut) if not cut.is_empty else self.wide / 2)
         return out
+
+
+def lowest(cuts, place):
+    """The lowest height that level cuts reach at a place."""
+    if not hasattr(cuts, "level"):
+        level = abs(cuts.a[:, 2] - cuts.b[:, 2]) < 1e-6
+        lines = shapely.linestrings(np.stack([cuts.a[level, :2], cuts.b[level, :2]], axis=1))
+        cuts.level = lines, cuts.radius[level], cuts.a[level, 2]
+    lines, radius, height = cuts.level
+    return min(height[shapely.distance(lines, place) <= radius], default=float("inf"))
+
+
+def swept(cuts, level):
+    """What is swept at a height, once for all mates."""
+    known = cuts.__dict__.setdefault("swept", {})
+    if level not in known:
+        known[level] = cuts.below(level, False).swept()
+    return known[level]
 
 
 def assemble(case):
@@ -76,56 +142,79 @@ def assemble(case):
         documents = Documents(job, folder)
         found = lying(documents, [read(name, text, documents) for name, text in case["programs"]])
         (j,) = job["joints"][0]["joint"].values()
-        part, at, cuts = found[j["mortise"]["part"]]
-        member = found[j["tenon"]["part"]]
+        into = found[j["mortise"]["part"], "face"]
+        member, back = found[j["tenon"]["part"], "face"], found.get((j["tenon"]["part"], "back"))
         ends = ["left", "right"] if j["tenon"]["end"] == "both" else [j["tenon"]["end"]]
         squared = {tuple(s) for s in case["squared"]}
-        by_hand = (member[0].id, "outline") in squared, (part.id, job["joints"][0]["id"]) in squared
-        tenons = [Tenon(documents, *member, j["tenon"], end, by_hand[0]) for end in ends]
-        answers = [joined(documents, job, j, part, at, cuts, tenon, by_hand[1]) for tenon in tenons]
-    worst = answers[0]
-    for a in answers[1:]:
-        worst = {
-            "open": max(worst["open"], a["open"]),
-            "cheeks": [min(worst["cheeks"][0], a["cheeks"][0]), max(worst["cheeks"][1], a["cheeks"][1])],
-            "ends": [min(worst["ends"][0], a["ends"][0]), max(worst["ends"][1], a["ends"][1])],
-            "visible": [max(p) for p in zip(worst["visible"], a["visible"])],
-        }
-    return worst
+        by_hand = (member[0].id, "outline") in squared
+        own = lows(documents, j["tenon"], member[0].outline.bounds[3])
+        tenons = [Tenon(documents, member, back, j["tenon"], end, low, by_hand) for end in ends for low in own]
+        name = job["joints"][0]["id"]
+        names = [f"{name}.{i + 1}" for i in range(len(own))] if len(own) > 1 else [name]
+        return [
+            worst([joined(documents, job, j, into, tenon, mortise, squared) for tenon in tenons]) for mortise in names
+        ]
 
 
-def joined(documents, job, j, part, at, cuts, tenon, squared):
+def worst(answers):
+    least, most = (lambda key, i: pick(a[key][i] for a in answers) for pick in (min, max))
+    return {
+        "open": max(a["open"] for a in answers),
+        "cheeks": [least("cheeks", 0), most("cheeks", 1)],
+        "ends": [least("ends", 0), most("ends", 1)],
+        "visible": [most("visible", i) for i in range(3)],
+    }
+
+
+def joined(documents, job, j, into, tenon, mortise, squared):
+    part, at, cuts = into
     docs = {p["id"]: p for p in job["parts"]}
     eased = lambda doc: mm(docs[doc["part"]].get("eased", 0), documents.unit)
-    thin, _, thick, _ = documents.stocks[docs[j["tenon"]["part"]]["stock"]]
-    x, y = (mm(v, documents.unit) for v in j["mortise"]["at"])
+    thin, thick = span(documents, j["tenon"], docs[j["tenon"]["part"]]["stock"])
     along = j["mortise"]["lies"] == "along"
     wood = Wood(documents, part.stock)
     through = j.get("through", False)
     depth = wood.readings[1] if through else tenon.long
     mouth, round_ = eased(j["mortise"]), eased(j["tenon"])
-    feature = next(f for f in part.features if f.id == job["joints"][0]["id"])
+    name = job["joints"][0]["id"]
+    feature = next(f for f in part.features if f.id == mortise)
+    # The other mortises of the joint, and the shallow one of a haunch.
+    others = [f for f in part.features if f.id.startswith(name + ".") and f.id != mortise]
+    centre = feature.shape.centroid
+    x, y = centre.x, centre.y
 
     def rect(low, high, half):
         r = box(low, -half, high, half) if along else box(-half, low, half, high)
         return affinity.translate(r, x, y)
 
-    window = at.place(part, rect(-tenon.wide / 2 - 40, tenon.wide / 2 + 40, thick / 2 + 40))
+    # Half way to the next mortise.
+    own = rect(-tenon.wide / 2 - 40, tenon.wide / 2 + 40, thick / 2 + 40)
+    for other in others:
+        gap = other.shape.distance(feature.shape)
+        if gap > 0:
+            sign = 1 if (other.shape.centroid.x - x) + (other.shape.centroid.y - y) > 0 else -1
+            beyond = rect(tenon.wide / 2 + END + gap / 2, 1e3, 1e3) if sign > 0 else rect(-1e3, -tenon.wide / 2 - END - gap / 2, 1e3)
+            own = own.difference(beyond)
+    window = at.place(part, own)
     # Corners squared by hand are as wanted.
-    by_hand = at.place(part, feature.shape) if squared else None
+    haunches = [f for f in others if f.id.endswith(".haunch")]
+    by_hand = [(at.place(part, f.shape), f.depth if f in haunches else 1e9) for f in [feature] + haunches if (part.id, f.id) in squared]
 
     def cut(s):
-        swept = cuts.below(wood.top - s, False).swept().intersection(window)
-        return shapely.union(swept, by_hand) if by_hand is not None else swept
+        return shapely.union_all([swept(cuts, wood.top - s).intersection(window)] + [shape for shape, deep in by_hand if s < deep])
 
-    answer = {"open": 0.0, "cheeks": [1e9, -1e9], "ends": [1e9, -1e9], "visible": [0.0, 0.0]}
-    near = [s for s in NEAR if s < depth - 0.02]
-    far = [s for s in (STEP * i for i in range(2, 99)) if s < depth - 0.02]
-    for s in near + far + [depth - 0.02]:
+    answer = {"open": 0.0, "cheeks": [1e9, -1e9], "ends": [1e9, -1e9], "visible": [0.0, 0.0, 0.0]}
+    places = NEAR + [STEP * i for i in range(2, 99)]
+    if tenon.haunch:
+        places += [tenon.haunch + s for s in NEAR] + [tenon.haunch - 0.02]
+        # The floor under the haunch is neither in it nor below it.
+        places = [s for s in places if abs(s - tenon.haunch - GLUE) >= 0.04]
+    for s in sorted(s for s in places if s < depth - 0.02) + [depth - 0.02]:
         low, high = tenon.across(s)
-        body = rect(-low, high, thick / 2)
+        own_thick = tenon.thickness(s)
+        body = rect(-low, high, own_thick / 2)
         if round_:
-            r = min(round_, min(low + high, thick) / 2 - CONTACT)
+            r = min(round_, min(low + high, own_thick) / 2 - CONTACT)
             body = body.buffer(-r, join_style="mitre").buffer(r, quad_segs=64)
         cavity = cut(s)
         rise = max(mouth - s, 0.0)
@@ -136,20 +225,30 @@ def joined(documents, job, j, part, at, cuts, tenon, squared):
             answer["open"] = max(answer["open"], s)
         for share in (0.1, 0.5, 0.9):
             u = -low + share * (low + high)
-            rooms = clear(part, at, cavity, (x, y), along, u, None, thick / 2)
+            rooms = clear(part, at, cavity, (x, y), along, u, None, own_thick / 2)
             if rooms:
                 answer["cheeks"][0] = min(answer["cheeks"][0], sum(rooms))
                 answer["cheeks"][1] = max(answer["cheeks"][1], sum(rooms) + thick - thin)
         rooms = clear(part, at, cavity, (x, y), along, (high - low) / 2, (low + high) / 2, None)
         for room in rooms or []:
             answer["ends"] = [min(answer["ends"][0], room), max(answer["ends"][1], room)]
-    least = min(tenon.shoulders)
-    cover = rect(-tenon.wide / 2 - least, tenon.wide / 2 + least, thick / 2).buffer(GAP, join_style="mitre")
+    # The tenons and their haunch, and as much beside them as the narrower shoulder.
+    whole = tenon.across_all
+    least = min(tenon.least[0], whole - tenon.least[1])
+    together = feature.shape
+    for other in others:
+        together = together.union(other.shape)
+    x0, y0, x1, y1 = together.bounds
+    grow = least - END
+    cover = box(x0 - grow, y - thick / 2, x1 + grow, y + thick / 2) if along else box(x - thick / 2, y0 - grow, x + thick / 2, y1 + grow)
+    cover = cover.buffer(GAP, join_style="mitre")
     answer["visible"][0] = cut(0.02).difference(at.place(part, cover)).area
     if through:
         low, high = tenon.across(depth - 0.02)
-        tip = rect(-low, high, thick / 2).buffer(GAP, join_style="mitre")
+        tip = rect(-low, high, tenon.thickness(depth - 0.02) / 2).buffer(GAP, join_style="mitre")
         answer["visible"][1] = cut(depth - 0.02).difference(at.place(part, tip)).area
+    notched = tenon.notches()
+    answer["visible"][2] = notched if notched > NOTHING else 0.0
     return answer
 
 

@@ -196,7 +196,7 @@ class Documents:
         parts = []
         for doc in self.job.get("parts", []):
             if "blank" in doc:
-                outline = self.blank({**doc["blank"], "tenons": doc["blank"].get("tenons", []) + joints.tenons(self, doc["id"])})
+                outline = self.blank({**doc["blank"], "tenons": doc["blank"].get("tenons", []) + joints.tenons(self, doc)})
             else:
                 outline = self.shapes(doc["outline"], box(0, 0, 0, 0))[0]
             x, y, *_ = outline.bounds
@@ -228,7 +228,14 @@ class Documents:
             for t in tenons:
                 w = self.mm(t["width"])
                 at = self.mm(t["offset"]) if "offset" in t else (width - w) / 2
-                away = away.difference(box(-2, at, length + 2, at + w))
+                bands = [(at, at + w, self.mm(t["length"]))]
+                if "haunch" in t:
+                    h = t["haunch"]
+                    beside = at - self.mm(h["width"]) if h["edge"] == "near" else at + w
+                    bands.append((beside, beside + self.mm(h["width"]), self.mm(h["length"])))
+                for low, high, long in bands:
+                    x0, x1 = (reach - long, length + 2) if end == "left" else (-2, length - reach + long)
+                    away = away.difference(box(x0, low, x1, high))
             outline = outline.difference(away)
         return outline
 

@@ -1,6 +1,7 @@
 //! Joints: sizes that follow the mate's readings, corners that the mate covers, and joints put together from the programs' texts.
 
 mod against_shapely;
+mod choices;
 mod fits;
 mod kinds;
 mod planted;

@@ -1,6 +1,6 @@
 //! `grainway.job/1`: what is made.
 
-use super::{Depth, Edge, End, Joint, JointDoc, Length, Side, Stock, Unit};
+use super::{Depth, Edge, End, Haunch, Joint, JointDoc, Length, SeenSides, Side, Stock, Unit};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -60,28 +60,33 @@ impl Job {
     /// The blank of a part as it lies at hand, with the tenons that joints give it.
     pub fn blank_of(&self, part: &PartDoc) -> Option<BlankDoc> {
         let mut blank = part.blank.as_ref()?.at_hand();
-        blank
-            .tenons
-            .extend(self.tenons_by_joints(&part.id).map(|(_, t)| t));
+        let whole = blank.width.mm();
+        let tenons = self.tenons_by_joints(&part.id, whole);
+        blank.tenons.extend(tenons.map(|(_, t)| t));
         Some(blank)
     }
-    /// The tenons that joints give a part, with the place of each joint in the list.
-    pub fn tenons_by_joints(&self, part: &str) -> impl Iterator<Item = (usize, Tenon)> {
+    /// The tenons that joints give a part of this width, mm, with the place of each joint in the list.
+    pub fn tenons_by_joints(&self, part: &str, whole: f64) -> impl Iterator<Item = (usize, Tenon)> {
         let joints = self.joints.iter().enumerate();
         let own = joints.filter_map(move |(i, j)| match &j.joint {
             Joint::MortiseAndTenon(j) if j.tenon.part == part => Some((i, &j.tenon)),
             _ => None,
         });
-        own.flat_map(|(i, t)| t.end.ends().iter().map(move |end| (i, t, *end)))
-            .map(|(i, t, end)| {
-                let tenon = Tenon {
-                    end,
-                    length: t.length,
-                    width: t.width,
-                    offset: t.offset,
-                };
-                (i, tenon)
-            })
+        let placed = own.flat_map(move |(i, t)| {
+            let ends = t.end.ends().iter();
+            ends.flat_map(move |end| t.places(whole).into_iter().map(move |at| (i, t, *end, at)))
+        });
+        placed.map(|(i, t, end, at)| {
+            let tenon = Tenon {
+                end,
+                length: t.length,
+                width: t.width,
+                // A tenon that is too wide is told by its own place.
+                offset: (t.offset.is_some() || t.count > 1).then(|| Length::from_mm(at)),
+                haunch: t.haunch,
+            };
+            (i, tenon)
+        })
     }
 }
 
@@ -206,6 +211,9 @@ pub struct DrawnPart {
     /// it needs no relief for fillets up to that radius. A line of the hand-work list says so.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub eased: Option<Length>,
+    /// How much its sides are seen, for what becomes of the corners of its joints.
+    #[serde(default, skip_serializing_if = "SeenSides::are_shown")]
+    pub seen: SeenSides,
     /// Features beyond the drawn ones, in the part's frame.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub features: Vec<FeatureDoc>,
@@ -300,6 +308,9 @@ pub struct PartDoc {
     /// it needs no relief for fillets up to that radius. A line of the hand-work list says so.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub eased: Option<Length>,
+    /// How much its sides are seen, for what becomes of the corners of its joints.
+    #[serde(default, skip_serializing_if = "SeenSides::are_shown")]
+    pub seen: SeenSides,
     /// Hold-down screws may go through it where tabs find no room and no skin can be left; their holes stay. Not for dimensioned
     /// blanks, which are clamped.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
@@ -407,6 +418,9 @@ pub struct Tenon {
     /// From the near edge (y = 0) to the tenon's near edge; centred when left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub offset: Option<Length>,
+    /// A short piece beside it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub haunch: Option<Haunch>,
 }
 
 /// The kinds of feature.

@@ -152,6 +152,83 @@ pub struct TenonOf {
     /// From the near edge (y = 0) to the tenon's near edge; centred when left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub offset: Option<Length>,
+    /// So many tenons beside one another, each as wide as `width`, in as many mortises: a double tenon, where one wide mortise would weaken
+    /// its part. `offset` is that of the first; together they are centred when it is left out.
+    #[serde(default = "one", skip_serializing_if = "is_one")]
+    pub count: u32,
+    /// Between two tenons of a `count`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub gap: Option<Length>,
+    /// A short piece beside the tenon, which keeps the part from twisting where the mortise must end before the tenon's part does. The
+    /// mortise gets a shallow part for it: it is stepped.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub haunch: Option<Haunch>,
+    /// Between its cheeks, where it is thinner than its part: a rebate across the end, cut from the face, leaves so much wood and a shoulder
+    /// on the face. As thick as its part when left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub thickness: Option<Length>,
+    /// How deep a shoulder on the back is, cut in a second setup. Without it a thinner tenon has its shoulder on the face alone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub back_shoulder: Option<Length>,
+}
+
+fn one() -> u32 {
+    1
+}
+
+fn is_one(n: &u32) -> bool {
+    *n == 1
+}
+
+/// A short piece beside a tenon.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Haunch {
+    /// At which edge of the tenon. The near one lies towards the lower coordinate of the part with the mortise.
+    pub edge: Edge,
+    /// Across the grain, from the tenon's edge.
+    pub width: Length,
+    /// From its tip to the shoulder; shorter than the tenon.
+    pub length: Length,
+}
+
+impl TenonOf {
+    /// The most tenons beside one another.
+    pub const MOST: u32 = 12;
+
+    /// From one tenon to the next of a `count`, mm.
+    fn step(&self) -> f64 {
+        self.width.mm() + self.gap.map_or(0.0, |g| g.mm())
+    }
+    /// From the near edge of the first tenon to the far edge of the last, mm.
+    pub fn together(&self) -> f64 {
+        self.width.mm() + f64::from(self.count.saturating_sub(1)) * self.step()
+    }
+    /// From its part's near edge to the near edge of each of the tenons, mm; the part is so wide.
+    pub fn places(&self, whole: f64) -> Vec<f64> {
+        let step = self.step();
+        let centred = (whole - self.together()) / 2.0;
+        let first = self.offset.map_or(centred, |o| o.mm());
+        (0..self.count.min(TenonOf::MOST))
+            .map(|i| first + f64::from(i) * step)
+            .collect()
+    }
+    /// How far a haunch goes on beside its near and its far edge, mm.
+    pub fn beside(&self) -> [f64; 2] {
+        match self.haunch {
+            Some(h) if h.edge == Edge::Near => [h.width.mm(), 0.0],
+            Some(h) => [0.0, h.width.mm()],
+            None => [0.0; 2],
+        }
+    }
+    /// How wide the shoulders at its part's near and far edge are, mm; the part is so wide.
+    pub fn shoulders(&self, whole: f64) -> [f64; 2] {
+        let places = self.places(whole);
+        let low = places.first().copied().unwrap_or_default();
+        let high = places.last().copied().unwrap_or_default() + self.width.mm();
+        let [near, far] = self.beside();
+        [low - near, whole - high - far]
+    }
 }
 
 /// The end of a part that a tenon is made at.

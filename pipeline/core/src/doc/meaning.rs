@@ -487,6 +487,9 @@ fn of_blank(at: &mut At<'_>, blank: &BlankDoc) {
         if let Some(offset) = tenon.offset {
             at.not_negative("offset", offset);
         }
+        if let Some(haunch) = &tenon.haunch {
+            joints::of_haunch(&mut at.below("haunch"), haunch, tenon.length);
+        }
         let offset = tenon.offset.map_or(0.0, |o| o.mm());
         if blank.width.mm() > 0.0 && offset + tenon.width.mm() > blank.width.mm() + 1e-9 {
             at.below("width").number(format!(

@@ -30,7 +30,7 @@ pub use read::{
     schema_job, schema_shop,
 };
 pub use shop::*;
-pub use side::{Edge, End, Side};
+pub use side::{Edge, End, Seen, SeenSides, Side};
 pub use stock::{Board, ConfirmedReading, Stock, ThicknessReading, UNLIKE_SHARE, WIDEST_SPREAD_MM};
 pub use wood::{WOODS, Wood, wood};
 

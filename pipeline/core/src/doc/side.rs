@@ -73,8 +73,75 @@ impl Side {
             same => same,
         }
     }
+    /// The side on the other side of the wood.
+    pub fn opposite(self) -> Side {
+        match self {
+            Side::Face => Side::Back,
+            Side::Back => Side::Face,
+            Side::Near => Side::Far,
+            Side::Far => Side::Near,
+        }
+    }
     /// Nothing needs to be said of it.
     pub fn is_face(&self) -> bool {
         *self == Side::Face
+    }
+}
+
+/// How much a side is seen once the piece of furniture stands.
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
+#[serde(rename_all = "kebab-case")]
+pub enum Seen {
+    /// Never: relief may show there.
+    Hidden,
+    /// When a door or drawer is open, or from below: relief may show there where nothing but hand work would hide it, as little of it as
+    /// possible.
+    Inside,
+    /// Always: no relief shows there.
+    #[default]
+    Show,
+}
+
+/// How much each side of a part is seen: `show` where nothing is said. What becomes of the corners of its mortises and tenons follows
+/// from it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
+pub struct SeenSides {
+    /// The face.
+    #[serde(skip_serializing_if = "Seen::is_show")]
+    pub face: Seen,
+    /// The back.
+    #[serde(skip_serializing_if = "Seen::is_show")]
+    pub back: Seen,
+    /// The near edge.
+    #[serde(skip_serializing_if = "Seen::is_show")]
+    pub near: Seen,
+    /// The far edge.
+    #[serde(skip_serializing_if = "Seen::is_show")]
+    pub far: Seen,
+}
+
+impl Seen {
+    /// Nothing needs to be said of it.
+    fn is_show(&self) -> bool {
+        *self == Seen::Show
+    }
+}
+
+impl SeenSides {
+    /// How much one side is seen.
+    pub fn of(&self, side: Side) -> Seen {
+        match side {
+            Side::Face => self.face,
+            Side::Back => self.back,
+            Side::Near => self.near,
+            Side::Far => self.far,
+        }
+    }
+    /// Nothing needs to be said of them.
+    pub fn are_shown(&self) -> bool {
+        *self == SeenSides::default()
     }
 }

@@ -23,8 +23,9 @@ pub struct JointVerdict {
     pub ends: Option<[f64; 2]>,
     /// The mate stops so far before the joint is closed, mm; 0 when it closes.
     pub open: f64,
-    /// What a corner, a lobe or a mouth leaves open to the eye, mm²: where the mate goes in, and where it comes out.
-    pub visible: [f64; 2],
+    /// What a corner, a lobe or a mouth leaves open to the eye, mm²: where the mate goes in, where it comes out, and at the shoulder of a
+    /// tenon, seen on the face of its part.
+    pub visible: [f64; 3],
     /// The share of its bending section that a tenon keeps at its root.
     pub root: Option<f64>,
     /// How it looks from the side where the mate goes in.

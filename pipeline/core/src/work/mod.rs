@@ -29,7 +29,7 @@ pub use variant::{
 };
 pub use zframe::ZFrame;
 
-use crate::doc::{Cutter, Job, Machine, Pointer, Shop, Side, Stock};
+use crate::doc::{Cutter, Job, Machine, Pointer, Seen, Shop, Side, Stock};
 use crate::finding::Finding;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -103,6 +103,18 @@ impl Documents {
             .map(|p| p.eased)
             .chain(drawn.map(|(_, p)| p.eased));
         eased.next().flatten().map(|l| l.mm())
+    }
+    /// How much a side of a part is seen; the edges of its other hand (`id~mirrored`) change places.
+    pub fn seen(&self, part: &str, side: Side) -> Seen {
+        let (part, side) = match part.strip_suffix(Part::MIRRORED) {
+            Some(base) => (base, side.mirrored_across()),
+            None => (part, side),
+        };
+        let described = self.job.parts.iter().filter(|p| p.id == part);
+        let drawn = self.job.drawings.iter().flat_map(|d| &d.parts);
+        let drawn = drawn.filter(|(id, p)| p.id.as_ref().unwrap_or(id) == part);
+        let mut sides = described.map(|p| p.seen).chain(drawn.map(|(_, p)| p.seen));
+        sides.next().unwrap_or_default().of(side)
     }
     /// A cutter.
     pub fn cutter(&self, id: &str) -> Option<&Cutter> {

@@ -137,6 +137,9 @@ pub struct Mating {
     pub spread: f64,
     /// The share of the room for glue that is left under the mate's tip.
     pub glue: f64,
+    /// It takes a haunch, and lies round the deeper mortise of the tenon.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub haunch: bool,
 }
 
 /// A wall of a feature of a joint.

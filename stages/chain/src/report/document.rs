@@ -502,8 +502,9 @@ pub struct JointRow {
     pub ends: Option<[f64; 2]>,
     /// The mate stops so far before the joint is closed; 0 when it closes.
     pub open: f64,
-    /// What corners, lobes or a mouth leave open to the eye, mm²: where the mate goes in, and where it comes out.
-    pub visible: [f64; 2],
+    /// What corners, lobes or a mouth leave open to the eye, mm²: where the mate goes in, where it comes out, and at the shoulder of a
+    /// tenon, seen on the face of its part.
+    pub visible: [f64; 3],
     /// The share of its bending section that a tenon keeps at its root.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub root: Option<f64>,

@@ -576,11 +576,15 @@ fn joints(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
 
 /// What of a joint is seen, and what it keeps of a tenon's strength.
 fn seen(j: &JointRow, u: Show) -> String {
-    let [entry, exit] = j.visible;
-    let mut said = match (j.open > 0.0, entry + exit > 0.0) {
+    let places = ["where it goes in", "where it comes out", "at the shoulder"];
+    let open: Vec<String> = (places.iter().zip(j.visible))
+        .filter(|(_, area)| *area > 0.0)
+        .map(|(place, area)| format!("{area} mm² {place}"))
+        .collect();
+    let mut said = match (j.open > 0.0, open.is_empty()) {
         (true, _) => format!("does not close: {} stay open", u.with(j.open)),
-        (false, false) => "nothing".to_string(),
-        (false, true) => format!("{entry} mm² where it goes in, {exit} mm² where it comes out"),
+        (false, true) => "nothing".to_string(),
+        (false, false) => open.join(", "),
     };
     if let Some(root) = j.root.filter(|r| *r < 1.0) {
         said += &format!("; the tenon keeps {:.0} % of its root", 100.0 * root);

@@ -78,6 +78,10 @@ fn alike(a: &JointDoc, b: &JointDoc) -> bool {
                 && p.mortise.part == q.mortise.part
                 && p.tenon.width == q.tenon.width
                 && p.tenon.length == q.tenon.length
+                && (p.tenon.count, p.tenon.gap, p.tenon.haunch)
+                    == (q.tenon.count, q.tenon.gap, q.tenon.haunch)
+                && (p.tenon.thickness, p.tenon.back_shoulder)
+                    == (q.tenon.thickness, q.tenon.back_shoulder)
                 && (p.through, a.fit) == (q.through, b.fit)
         }
         (Joint::Housing(p), Joint::Housing(q)) => {
@@ -214,22 +218,46 @@ impl One<'_> {
 
     fn tenoned(&self, j: &MortiseAndTenon) -> Option<Vec<Contact>> {
         let mut all = Vec::new();
-        if self.is(&j.tenon.part) {
-            let (length, width) = (j.tenon.length.mm(), j.tenon.width.mm());
-            let centred = (self.own.size[1] - width) / 2.0;
-            let low = j.tenon.offset.map_or(centred, |o| o.mm());
-            for end in j.tenon.end.ends() {
+        let t = &j.tenon;
+        // With a haunch its near edge lies towards the lower coordinate, so that the mate lies one way round.
+        let exact = t.haunch.is_some();
+        let mirrored = |width: Place| {
+            if self.own.part.mirrored {
+                minus(width)
+            } else {
+                width
+            }
+        };
+        if self.is(&t.part) {
+            let low = t.places(self.own.size[1]).first().copied()?;
+            // Its cheeks lie over the back as its shoulder there is deep.
+            let cheeks = t.thickness.map(|thick| {
+                let back = t.back_shoulder.map_or(0.0, |b| b.mm());
+                back + thick.mm() / 2.0
+            });
+            for end in t.end.ends() {
                 let (mut at, out) = self.own.end(*end);
-                at[0] -= out[0] * length;
-                at[1] = self.own.across(low + width / 2.0);
-                all.push(self.contact(false, at, out, Y));
+                at[0] -= out[0] * t.length.mm();
+                at[1] = self.own.across(low + t.together() / 2.0);
+                at[2] = cheeks.unwrap_or(at[2]);
+                all.push(Contact {
+                    exact,
+                    ..self.contact(false, at, out, mirrored(Y))
+                });
             }
         }
         if self.is(&j.mortise.part) {
-            for f in self.features() {
-                let (at, out, width) = self.socket(f, 0.0);
-                all.push(self.contact(true, at, out, width));
-            }
+            let deep = |f: &&Feature| f.mating.as_ref().is_some_and(|m| !m.haunch);
+            let mut mortises = self.features().filter(deep);
+            let first = self.socket(mortises.next()?, 0.0);
+            // Between the first of several and the last.
+            let last = mortises.last().map_or(first.0, |f| self.socket(f, 0.0).0);
+            let at = std::array::from_fn(|i| (first.0[i] + last[i]) / 2.0);
+            let width = if first.2 == Y { mirrored(Y) } else { first.2 };
+            all.push(Contact {
+                exact,
+                ..self.contact(true, at, first.1, width)
+            });
         }
         Some(all)
     }

@@ -6,7 +6,7 @@ use grainway_pipeline::doc::{
     AcrossShape, AlongShape, AtEdgeShape, AtEndShape, CirclesShape, Depth, DowelJoint, DowelsOf,
     Edge, End, FeatureDoc, FeatureKind, HalvedPart, HalvingJoint, HousingJoint, Joint, JointDoc,
     Length, LongWay, MortiseAndTenon, MortiseOf, RebateJoint, RectangleShape, Relief, ReliefKind,
-    ReliefWay, Shape, Side, SlottedPart,
+    ReliefWay, Shape, Side, SlottedPart, TenonOf, ZZero,
 };
 use grainway_pipeline::work::{Documents, Feature, Mating, Part, Wall};
 use std::collections::BTreeMap;
@@ -82,7 +82,8 @@ fn halves<'d>(
     }
     .unwrap_or_default();
     // Two features in one part are told apart by a number.
-    if halves.len() == 2 && halves[0].part == halves[1].part {
+    if halves.len() == 2 && halves[0].part == halves[1].part && halves[0].is_called_like(&halves[1])
+    {
         for (n, half) in halves.iter_mut().enumerate() {
             if let Cut::New(doc) = &mut half.cut {
                 doc.id = Some(format!("{}.{}", joint.id, n + 1));
@@ -110,6 +111,29 @@ impl Mates<'_> {
     fn of_part(&self, id: &str) -> Option<Span> {
         Some(self.of_stock(&self.parts.get(id)?.stock))
     }
+    /// A tenon, which is as thick as its part or thinned: then what a reading differs from the mean comes to it as the heights of its
+    /// floors do, which stand over the bed or lie below what is up.
+    fn of_tenon(&self, tenon: &TenonOf) -> Option<Span> {
+        let stock = &self.parts.get(&tenon.part)?.stock;
+        let Some(thickness) = tenon.thickness else {
+            return Some(self.of_stock(stock));
+        };
+        let z = self.documents.z_frame(stock)?;
+        let floors = 1.0 + f64::from(u8::from(tenon.back_shoulder.is_some()));
+        if thickness.mm() + tenon.back_shoulder.map_or(0.0, |b| b.mm()) >= z.thinnest - 1e-6 {
+            return None;
+        }
+        // Thickness = the wood's, less what each floor takes of it.
+        let of = |wood: f64| {
+            let taken = match z.zero {
+                ZZero::Bed => floors * (wood - z.mean),
+                ZZero::Top => 0.0,
+            };
+            thickness.mm() + wood - z.mean - taken
+        };
+        let (a, b) = (of(z.thinnest), of(z.thickest));
+        Some((a.min(b), a.max(b)))
+    }
     fn wide(&self, id: &str) -> Option<f64> {
         Some(self.parts.get(id)?.outline.bounds().max.y)
     }
@@ -124,9 +148,103 @@ fn tenoned<'d>(
         true => Depth::Through,
         false => Depth::Below(j.tenon.length),
     };
-    let span = mates.of_part(&j.tenon.part)?;
+    let span = mates.of_tenon(&j.tenon)?;
+    let mut halves = mortised(joint, j, depth, span)?;
+    halves.extend(thinned(joint, &j.tenon));
+    Some(halves)
+}
+
+/// The rebates across the ends of a part whose tenon is thinner.
+fn thinned<'d>(joint: &JointDoc, tenon: &'d TenonOf) -> Vec<Half<'d>> {
+    let Some(thickness) = tenon.thickness else {
+        return Vec::new();
+    };
+    let mut halves = Vec::new();
+    for end in tenon.end.ends() {
+        let name = if *end == End::Left { "left" } else { "right" };
+        let mut across = |side: Side, depth: Option<Depth>, left: Option<Length>| {
+            let shape = Shape::AtEnd(AtEndShape {
+                end: *end,
+                length: tenon.length,
+            });
+            let mut doc = feature(joint, FeatureKind::Rebate, side, shape, depth);
+            doc.id = Some(format!("{}.{name}-{}", joint.id, side.word()));
+            doc.left = left;
+            let open = [Wall::Open; 4];
+            halves.push(half(joint, &tenon.part, doc, open, (0.0, 0.0), 0.0));
+        };
+        let behind = tenon.back_shoulder.unwrap_or_default();
+        let stays = Length::from_mm(thickness.mm() + behind.mm());
+        across(Side::Face, None, Some(stays));
+        if tenon.back_shoulder.is_some() {
+            across(Side::Back, Some(Depth::Below(behind)), None);
+        }
+    }
+    halves
+}
+
+fn mortised<'d>(
+    joint: &JointDoc,
+    j: &'d MortiseAndTenon,
+    depth: Depth,
+    span: Span,
+) -> Option<Vec<Half<'d>>> {
     let share = f64::from(u8::from(!j.through));
-    mortise(joint, &j.mortise, j.tenon.width, span, depth, share).map(|m| vec![m])
+    let one = |of: &'d MortiseOf, width| mortise(joint, of, width, span, depth, share);
+    let t = &j.tenon;
+    if t.count > 1 {
+        let pitch = t.width.mm() + t.gap?.mm();
+        let from_middle = |i: u32| pitch * (f64::from(i) - 0.5 * f64::from(t.count - 1));
+        let each = (0..t.count).map(|i| {
+            let half = one(&j.mortise, t.width)?;
+            Some(half.beside(from_middle(i), 0.0, format!("{}.{}", joint.id, i + 1)))
+        });
+        return each.collect();
+    }
+    let deep = one(&j.mortise, t.width)?;
+    let Some(haunch) = &t.haunch else {
+        return Some(vec![deep]);
+    };
+    // Round the tenon and its haunch, whose middle lies beside that of the tenon.
+    let wide = haunch.width.mm();
+    let aside = match haunch.edge {
+        Edge::Near => -0.5 * wide,
+        Edge::Far => 0.5 * wide,
+    };
+    let round = one(&j.mortise, t.width)?;
+    let mut round = round.beside(aside, wide, format!("{}.haunch", joint.id));
+    (round.mating.haunch, round.mating.glue) = (true, 1.0);
+    if let Cut::New(doc) = &mut round.cut {
+        doc.depth = Some(Depth::Below(haunch.length));
+    }
+    Some(vec![deep, round])
+}
+
+impl Half<'_> {
+    /// Moved so far along the mate's width, and so much wider there, mm.
+    fn beside(mut self, by: f64, wider: f64, id: String) -> Self {
+        if let Cut::New(doc) = &mut self.cut
+            && let Shape::Rectangle(r) = &mut doc.shape
+        {
+            let lies = if self.mating.walls[0] == Wall::End {
+                0
+            } else {
+                1
+            };
+            let middle = r.at[lies].mm() + r.size[lies].mm() / 2.0 + by;
+            let size = r.size[lies].mm() + wider;
+            r.at[lies] = Length::from_mm(middle - size / 2.0);
+            r.size[lies] = Length::from_mm(size);
+            doc.id = Some(id);
+        }
+        self
+    }
+    fn is_called_like(&self, other: &Half<'_>) -> bool {
+        match (&self.cut, &other.cut) {
+            (Cut::New(a), Cut::New(b)) => a.id == b.id,
+            _ => false,
+        }
+    }
 }
 
 fn housed<'d>(joint: &JointDoc, j: &'d HousingJoint, mates: &Mates<'_>) -> Option<Half<'d>> {
@@ -269,6 +387,7 @@ fn half<'d>(
             mate: thick,
             spread: thick - thin,
             glue,
+            haunch: false,
         },
     }
 }

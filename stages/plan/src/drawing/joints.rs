@@ -7,9 +7,9 @@ use grainway_geom::{Bounds, Contour, Point, point};
 use grainway_import::shapes::{Problems, show};
 use grainway_pipeline::doc::{
     AcrossShape, AlongShape, AtEdgeShape, AtEndShape, CirclesShape, Depth, DowelsOf, Edge, End,
-    FeatureDoc, FeatureKind, HalvedPart, HousingJoint, Joint, JointDoc, Length, LongWay, MortiseOf,
-    PanelBy, Pointer, RebateJoint, RectangleShape, Relief, ReliefKind, ReliefWay, Shape, Side,
-    SlottedPart,
+    FeatureDoc, FeatureKind, HalvedPart, HousingJoint, Joint, JointDoc, Length, LongWay,
+    MortiseAndTenon, MortiseOf, PanelBy, Pointer, RebateJoint, RectangleShape, Relief, ReliefKind,
+    ReliefWay, Shape, Side, SlottedPart, TenonOf, ZZero,
 };
 use grainway_pipeline::finding::code;
 use grainway_pipeline::tolerance::IMPORT_MM;
@@ -23,6 +23,7 @@ const CHEEKS_ACROSS: [Wall; 4] = [Wall::Cheek, Wall::Cheek, Wall::End, Wall::End
 const CHEEKS_ALONG: [Wall; 4] = [Wall::End, Wall::End, Wall::Cheek, Wall::Cheek];
 
 /// A feature that a joint asks for in one of its parts.
+#[derive(Clone)]
 struct Asked {
     part: String,
     /// Where the joint names it.
@@ -31,6 +32,7 @@ struct Asked {
     mating: Mating,
 }
 
+#[derive(Clone)]
 enum What {
     /// The joint makes it.
     Made(Box<FeatureDoc>),
@@ -60,6 +62,57 @@ pub(super) fn apply(made: &mut Made<'_>) {
     }
 }
 
+impl Asked {
+    /// The name of what the joint makes.
+    fn id(&self) -> Option<&str> {
+        match &self.what {
+            What::Made(doc) => doc.id.as_deref(),
+            What::Named { .. } => None,
+        }
+    }
+    /// The same for something whose rectangle grows and moves along the way in which the mate's width lies: low and high end, mm.
+    fn stretched(&self, [low, high]: [f64; 2], id: &str) -> Asked {
+        let mut what = match &self.what {
+            What::Made(doc) => doc.clone(),
+            What::Named { .. } => return self.clone(),
+        };
+        let way = usize::from(self.mating.walls[0] != Wall::End);
+        if let Shape::Rectangle(r) = &mut what.shape {
+            r.at[way] = Length::from_mm(r.at[way].mm() + low);
+            r.size[way] = Length::from_mm(r.size[way].mm() + high - low);
+        }
+        what.id = Some(format!("{}.{id}", self.mating.joint));
+        Asked {
+            what: What::Made(what),
+            ..self.clone()
+        }
+    }
+}
+
+/// The mortises for all tenons of a joint, and for their haunch, from the one in the middle of them.
+fn mortises(tenon: &TenonOf, one: Asked) -> Vec<Asked> {
+    let step = tenon.width.mm() + tenon.gap.map_or(0.0, |g| g.mm());
+    if tenon.count > 1 {
+        let middle = f64::from(tenon.count - 1) / 2.0;
+        let each = (0..tenon.count).map(|i| {
+            let by = (f64::from(i) - middle) * step;
+            one.stretched([by, by], &format!("{}", i + 1))
+        });
+        return each.collect();
+    }
+    let Some(haunch) = &tenon.haunch else {
+        return vec![one];
+    };
+    let [near, far] = tenon.beside();
+    let mut shallow = one.stretched([-near, far], "haunch");
+    shallow.mating.haunch = true;
+    shallow.mating.glue = 1.0;
+    if let What::Made(doc) = &mut shallow.what {
+        doc.depth = Some(Depth::Below(haunch.length));
+    }
+    vec![one, shallow]
+}
+
 struct Asking<'a, 'd> {
     made: &'a Made<'d>,
     joint: &'d JointDoc,
@@ -84,22 +137,7 @@ impl Asking<'_, '_> {
             return Vec::new();
         };
         let asked = match &self.joint.joint {
-            Joint::MortiseAndTenon(j) => {
-                let depth = match j.through {
-                    true => Depth::Through,
-                    false => Depth::Below(j.tenon.length),
-                };
-                let glue = if j.through { 0.0 } else { 1.0 };
-                self.mortise(
-                    &j.mortise,
-                    &here[1],
-                    j.tenon.width,
-                    &first.stock,
-                    (depth, glue),
-                )
-                .into_iter()
-                .collect()
-            }
+            Joint::MortiseAndTenon(j) => self.tenoned(j, first, &here, problems),
             Joint::Housing(j) => {
                 self.panel_goes_in(j, first, &here[1], problems);
                 vec![self.housing(j, first, &here[1])]
@@ -136,11 +174,10 @@ impl Asking<'_, '_> {
                     return Vec::new();
                 }
                 let deep = (Depth::Below(half(j.tenon.length)), 0.5);
+                let (thin, _, thick) = self.readings(&j.tenon.stock);
                 [(&j.first, &here[0]), (&j.second, &here[1])]
                     .into_iter()
-                    .filter_map(|(of, at)| {
-                        self.mortise(of, at, j.tenon.width, &j.tenon.stock, deep)
-                    })
+                    .filter_map(|(of, at)| self.mortise(of, at, j.tenon.width, (thin, thick), deep))
                     .collect()
             }
             Joint::Dowels(j) => vec![
@@ -155,6 +192,7 @@ impl Asking<'_, '_> {
     fn told_apart(&self, mut asked: Vec<Asked>) -> Vec<Asked> {
         if let [a, b] = asked.as_mut_slice()
             && a.part == b.part
+            && a.id() == b.id()
         {
             for (n, asked) in [(1, a), (2, b)] {
                 if let What::Made(doc) = &mut asked.what {
@@ -187,6 +225,7 @@ impl Asking<'_, '_> {
             mate: thick,
             spread: thick - thin,
             glue,
+            haunch: false,
         }
     }
 
@@ -218,16 +257,110 @@ impl Asking<'_, '_> {
         }
     }
 
-    /// The mortise for a tenon of this width, as thick as the stock is at its thickest.
+    /// The mortises of a tenon, and the rebates that make it thinner.
+    fn tenoned(
+        &self,
+        j: &MortiseAndTenon,
+        part: &Part,
+        here: &[Pointer],
+        problems: &mut Problems,
+    ) -> Vec<Asked> {
+        let depth = match j.through {
+            true => Depth::Through,
+            false => Depth::Below(j.tenon.length),
+        };
+        let glue = if j.through { 0.0 } else { 1.0 };
+        let Some(span) = self.tenon_span(&j.tenon, part, &here[0], problems) else {
+            return Vec::new();
+        };
+        let width = j.tenon.width;
+        let mortise = self.mortise(&j.mortise, &here[1], width, span, (depth, glue));
+        let mortises = mortise.map_or_else(Vec::new, |m| mortises(&j.tenon, m));
+        let shoulders = self.face_shoulders(&j.tenon, &here[0]);
+        mortises.into_iter().chain(shoulders).collect()
+    }
+
+    /// How thick a tenon is at its thinnest and thickest, mm; `None` where its wood is no thicker.
+    fn tenon_span(
+        &self,
+        tenon: &TenonOf,
+        part: &Part,
+        pointer: &Pointer,
+        problems: &mut Problems,
+    ) -> Option<(f64, f64)> {
+        let (thin, mean, thick) = self.readings(&part.stock);
+        let Some(wanted) = tenon.thickness else {
+            return Some((thin, thick));
+        };
+        let wanted = wanted.mm();
+        let back = tenon.back_shoulder.map_or(0.0, |b| b.mm());
+        if wanted + back >= thin - SAME_POINT_MM {
+            let message = format!(
+                "The tenon is {} thick and has a shoulder of {} on its back; its wood is {} thick, which leaves nothing for a shoulder on its face.",
+                show(wanted),
+                show(back),
+                show(thin)
+            );
+            problems.say(&code::BAD_NUMBER, &pointer.step("thickness"), message);
+            return None;
+        }
+        let frame = self.made.documents.z_frame(&part.stock)?;
+        Some(match (frame.zero, tenon.back_shoulder) {
+            // The floor stands over the bed whatever the wood.
+            (ZZero::Bed, None) => (wanted, wanted),
+            // Both floors stand over the bed: thinner wood has more between them.
+            (ZZero::Bed, Some(_)) => (wanted + mean - thick, wanted + mean - thin),
+            // Depths are true: thinner wood has less under them.
+            (ZZero::Top, _) => (wanted + thin - mean, wanted + thick - mean),
+        })
+    }
+
+    /// The rebates that leave a tenon thinner than its part.
+    fn face_shoulders(&self, tenon: &TenonOf, pointer: &Pointer) -> Vec<Asked> {
+        let Some(thickness) = tenon.thickness else {
+            return Vec::new();
+        };
+        let back = tenon.back_shoulder;
+        let left = Length::from_mm(thickness.mm() + back.map_or(0.0, |b| b.mm()));
+        let mut all = Vec::new();
+        for end in tenon.end.ends() {
+            let shape = Shape::AtEnd(AtEndShape {
+                end: *end,
+                length: tenon.length,
+            });
+            let word = match end {
+                End::Left => "left",
+                End::Right => "right",
+            };
+            let of = |side: Side| {
+                let mut doc = self.doc(FeatureKind::Rebate, side, shape.clone());
+                doc.id = Some(format!("{}.{word}-{}", self.joint.id, side.word()));
+                doc
+            };
+            let mut face = of(Side::Face);
+            face.left = Some(left);
+            let behind = back.map(|depth| {
+                let mut doc = of(Side::Back);
+                doc.depth = Some(Depth::Below(depth));
+                doc
+            });
+            for doc in std::iter::once(face).chain(behind) {
+                let mating = self.mating([Wall::Open; 4], (0.0, 0.0), 0.0);
+                all.push(self.made_in(&tenon.part, pointer, doc, mating));
+            }
+        }
+        all
+    }
+
+    /// The mortise for a tenon of this width, so thick at its thinnest and thickest.
     fn mortise(
         &self,
         of: &MortiseOf,
         pointer: &Pointer,
         width: Length,
-        stock: &str,
+        (thin, thick): (f64, f64),
         (depth, glue): (Depth, f64),
     ) -> Option<Asked> {
-        let (thin, _, thick) = self.readings(stock);
         let (at, lies) = match (of.at, of.lies, &of.feature) {
             (Some([x, y]), Some(lies), None) => (point(x.mm(), y.mm()), lies),
             (None, None, Some(key)) => {

@@ -211,7 +211,8 @@ fn part_outline(
         (Some(shape), None) => return outline_of(shape, &pointer.step("outline"), problems),
         (None, Some(_)) => {
             let own = job.blank_of(doc)?;
-            let by_joint = job.tenons_by_joints(&doc.id).map(|(i, _)| {
+            let whole = own.width.mm();
+            let by_joint = job.tenons_by_joints(&doc.id, whole).map(|(i, _)| {
                 let keys = ["joint", "mortise-and-tenon", "tenon"];
                 let joint = Pointer::job().step("joints").step(i);
                 keys.iter().fold(joint, |at, key| at.step(*key))

@@ -33,7 +33,7 @@ pub(super) fn movement(width: f64, coefficient: f64, from: f64, to: f64) -> f64 
 fn crossed<'d>(joint: &'d JointDoc, parts: &'d [Part]) -> Option<(&'d str, f64)> {
     match &joint.joint {
         Joint::MortiseAndTenon(j) if j.mortise.lies != Some(LongWay::Across) => {
-            Some((&j.tenon.part, j.tenon.width.mm()))
+            Some((&j.tenon.part, j.tenon.together()))
         }
         Joint::Housing(j) if j.housing.lies == LongWay::Along && j.panel.by == PanelBy::End => {
             let panel = parts.iter().find(|p| p.id == j.panel.part)?;

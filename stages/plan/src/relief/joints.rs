@@ -1,18 +1,20 @@
 //! Corners of joints: what becomes of them follows from what the mate covers.
 //!
 //! A tenon with square arrises needs more room than a mortise with round corners gives, and the fillet at its shoulder stands in the way
-//! of the mortise's mouth. Where the shoulder covers it, the mortise is made longer by both radii and nothing shows. Where edges are
-//! eased by hand to at least the cutter's radius, the fillets stay. Else the tenon's shoulder gets a lobe into its edge, as long as
-//! the root keeps its strength, and the corners of a through mortise are squared by hand, since lobes show at its exit.
+//! of the mortise's mouth. Everything that can be done at each end of the mortise and at each edge of the tenon's root is weighed, and
+//! the best of what lets the joint close is taken: see [`Cost`].
+
+mod choice;
 
 use super::ReliefSettings;
+use choice::{AtEnd, AtRoot, Mouth, Root};
 use grainway_geom::{Bounds, Contour, Point, point};
-use grainway_pipeline::doc::{End, Joint, MortiseAndTenon, MortiseOf, TenonOf};
-use grainway_pipeline::work::{Documents, HandWork, Part, SizedFeature, Variant, Wall, Work};
+use grainway_pipeline::doc::{End, Joint, MortiseAndTenon, MortiseOf, ReliefKind, Side, TenonOf};
+use grainway_pipeline::work::{
+    Documents, Feature, HandWork, Part, SizedFeature, Variant, Wall, Work,
+};
 use std::collections::BTreeMap;
 
-/// The shoulder goes on at least so far past a mortise that it covers, mm. Common practice, no source: 1 to 2 mm.
-const COVER_MM: f64 = 1.5;
 /// A longer mortise keeps at least so much wood to the part's edge and to the next cut, mm. Common practice, no source.
 const KEEP_MM: f64 = 3.0;
 /// Places that differ by less than this are the same, mm.
@@ -25,8 +27,12 @@ pub(super) enum Way {
     Covered,
     /// It is squared by hand.
     ByHand,
-    /// A lobe goes into the tenon's edge.
-    IntoTenon,
+    /// A lobe goes into the edge that runs along the part.
+    IntoAlong,
+    /// A lobe goes into the edge that runs across the part.
+    IntoAcross,
+    /// A lobe goes into both edges.
+    DogBone,
 }
 
 /// What becomes of the corner at a place, or of all corners.
@@ -77,6 +83,15 @@ pub(super) fn settle(work: &Work, variants: &mut [Variant], settings: &ReliefSet
     ways
 }
 
+/// What lies beyond an end of a mortise.
+#[derive(Clone, Copy)]
+struct Around {
+    /// How far the shoulder goes on beside the tenon, mm.
+    shoulder: f64,
+    /// How far the mortise may reach at most, for the sake of the next one of the joint, mm.
+    reach: f64,
+}
+
 struct Settling<'a> {
     work: &'a Work,
     settings: &'a ReliefSettings,
@@ -85,48 +100,197 @@ struct Settling<'a> {
 
 impl Settling<'_> {
     fn tenon(&self, j: &MortiseAndTenon, variants: &mut [Variant], ways: &mut Ways) {
-        let documents = &self.work.documents;
-        let shoulder = shoulder(&j.tenon, documents);
-        let fillet = match shoulder {
-            Some(_) => radius_of(documents, variants, &j.tenon.part, "outline"),
-            None => Some(0.0),
-        };
-        let eased = |part: &str| documents.eased(part).unwrap_or(0.0);
-        let mortises = mortises(self.work, &j.mortise, self.joint);
-        let mut roomy = !mortises.is_empty();
-        for (part, key) in mortises {
-            let Some(radius) = radius_of(documents, variants, &part, &key) else {
-                continue;
-            };
-            // Where the tenon is not made now, it is taken to be cut as its mortise is.
-            let by = radius + fillet.unwrap_or(radius);
-            let longer = !j.through
-                && shoulder.is_some_and(|s| self.lengthen(variants, (&part, &key), by, s));
-            roomy &= longer;
-            if longer || eased(&j.tenon.part) >= radius {
-                ways.put(&part, &key, None, Way::Covered);
-            } else if j.through {
-                ways.put(&part, &key, None, Way::ByHand);
-            }
+        let keys = mortises(self.work, &j.mortise, self.joint);
+        let mouths: Vec<Mouth> = keys
+            .iter()
+            .filter_map(|key| self.mouth(j, key, variants))
+            .collect();
+        let chosen = choice::best(&self.root(j, &mouths, variants), &mouths);
+        for (mouth, ends) in mouths.iter().zip(chosen.ends) {
+            self.answer_mouth(mouth, ends, variants, ways);
         }
-        let fillet = fillet.unwrap_or(0.0);
-        let covered = roomy || fillet == 0.0 || eased(base(&j.mortise.part)) >= fillet;
-        let lost = 1.0
-            - ((j.tenon.width.mm() - 2.0 * fillet) / j.tenon.width.mm())
-                .max(0.0)
-                .powi(2);
-        let way = match covered {
-            true => Way::Covered,
-            false if lost <= self.settings.most_loss => Way::IntoTenon,
-            false => Way::ByHand,
-        };
+        let documents = &self.work.documents;
         for part in self.hands(&j.tenon.part) {
             for end in j.tenon.end.ends() {
                 let root = root(&j.tenon, *end, part, documents);
-                for at in root.into_iter().flatten() {
-                    ways.put(&part.id, "outline", Some(at), way);
+                for (at, edge) in root {
+                    if let Some(way) = chosen.root[edge].way() {
+                        ways.put(&part.id, "outline", Some(at), way);
+                    }
                 }
             }
+        }
+    }
+
+    /// A mortise as it is before anything is done about its corners.
+    fn mouth(
+        &self,
+        j: &MortiseAndTenon,
+        (part, key): &(String, String),
+        variants: &[Variant],
+    ) -> Option<Mouth> {
+        let documents = &self.work.documents;
+        let radius = radius_of(documents, variants, part, key)?;
+        let feature = self.work.part(part)?;
+        let feature = feature.features.iter().find(|f| f.key == *key)?;
+        let along = feature.mating.as_ref()?.walls[0] == Wall::End;
+        let own = variants.iter().filter(|v| v.part == *part);
+        let sized: Vec<(&Variant, usize)> = own
+            .filter_map(|v| Some((v, v.features.iter().position(|f| f.key == *key)?)))
+            .collect();
+        let (variant, index) = sized.first()?;
+        let size = variant.features[*index].shape.bounds();
+        let [long, thick] = both_ways(along, size);
+        let around = self.around(j, feature, variant, *index);
+        let wide = j.tenon.width.mm()
+            + match feature.mating.as_ref()?.haunch {
+                true => j.tenon.beside().iter().sum(),
+                false => 0.0,
+            };
+        // Where the tenon is not made now, it is taken to be cut as its mortise is.
+        let fillet = radius_of(documents, variants, &j.tenon.part, "outline").unwrap_or(radius);
+        let mut mouth = Mouth {
+            part: part.clone(),
+            key: key.clone(),
+            along,
+            radius,
+            fillet,
+            margin: self.margin(radius),
+            end_room: (long - wide) / 2.0,
+            thick,
+            shoulder: around.map(|a| a.shoulder),
+            mate_eased: documents.eased(&j.tenon.part).unwrap_or(0.0),
+            entry: documents.seen(part, feature.side),
+            exit: j
+                .through
+                .then(|| documents.seen(part, feature.side.opposite())),
+            most_reach: [0.0; 2],
+        };
+        let has_wood = |end: usize, by: f64| {
+            by <= around[end].reach
+                && sized.iter().all(|(v, i)| {
+                    let room = mouth.grown(v.features[*i].shape.bounds(), end, by);
+                    self.has_wood(v, room)
+                })
+        };
+        // The most that any answer asks for and the part has the wood for.
+        let wanted = mouth.reaches();
+        let most = [0, 1].map(|end| {
+            let fitting = wanted.iter().copied().filter(|by| has_wood(end, *by));
+            fitting.fold(0.0, f64::max)
+        });
+        mouth.most_reach = most;
+        Some(mouth)
+    }
+
+    /// What lies beyond the two ends of a mortise of this joint.
+    fn around(
+        &self,
+        j: &MortiseAndTenon,
+        feature: &Feature,
+        variant: &Variant,
+        index: usize,
+    ) -> [Around; 2] {
+        let along = feature
+            .mating
+            .as_ref()
+            .is_some_and(|m| m.walls[0] == Wall::End);
+        let span = |f: &SizedFeature| {
+            let b = f.shape.bounds();
+            match along {
+                true => [b.min.x, b.max.x],
+                false => [b.min.y, b.max.y],
+            }
+        };
+        let outer = shoulder(&j.tenon, &self.work.documents).unwrap_or(0.0);
+        let [low, high] = span(&variant.features[index]);
+        let mut around = [Around {
+            shoulder: outer,
+            reach: f64::INFINITY,
+        }; 2];
+        let others = variant.features.iter().enumerate();
+        for (_, other) in others.filter(|(i, f)| *i != index && self.is_ours(variant, f)) {
+            let [from, to] = span(other);
+            let apart = [low - to, from - high];
+            let past = [low - from, to - high];
+            for (end, a) in around.iter_mut().enumerate() {
+                if apart[end] > 0.0 {
+                    // Beside another tenon: the web between them is covered, and both may take of it.
+                    a.shoulder = j.tenon.gap.map_or(0.0, |g| g.mm());
+                    a.reach = a.reach.min((apart[end] - KEEP_MM) / 2.0);
+                } else if past[end] > SAME_PLACE_MM {
+                    // Under the haunch.
+                    a.shoulder += past[end];
+                }
+            }
+        }
+        around
+    }
+
+    fn is_ours(&self, variant: &Variant, feature: &SizedFeature) -> bool {
+        let part = self.work.part(&variant.part);
+        let own = part.and_then(|p| p.features.iter().find(|f| f.key == feature.key));
+        own.and_then(|f| f.mating.as_ref())
+            .is_some_and(|m| m.joint == self.joint)
+    }
+
+    /// The part keeps enough wood round a feature of this joint that takes this room.
+    fn has_wood(&self, variant: &Variant, room: Bounds) -> bool {
+        let kept = room.grown(KEEP_MM);
+        let corners = [
+            kept.min,
+            point(kept.max.x, kept.min.y),
+            kept.max,
+            point(kept.min.x, kept.max.y),
+        ];
+        let others = variant.features.iter();
+        let mut others = others.filter(|f| f.key != "outline" && !self.is_ours(variant, f));
+        corners.iter().all(|c| variant.outline.contains(*c))
+            && others.all(|f| !f.shape.bounds().touches(kept))
+    }
+
+    fn margin(&self, radius: f64) -> f64 {
+        self.settings.margin.mm().clamp(0.0, 0.5 * radius)
+    }
+
+    /// What may become of the corners at the tenon's root.
+    fn root(&self, j: &MortiseAndTenon, mouths: &[Mouth], variants: &[Variant]) -> Root {
+        let documents = &self.work.documents;
+        let own = radius_of(documents, variants, &j.tenon.part, "outline");
+        let radius = own
+            .or_else(|| mouths.first().map(|m| m.fillet))
+            .unwrap_or(0.0);
+        let shoulders = width_of(&j.tenon, documents).map(|w| j.tenon.shoulders(w));
+        let between = j.tenon.count > 1;
+        let beside = j.tenon.beside();
+        let has_corner = [0, 1].map(|edge| {
+            let outer = shoulders.is_some_and(|s| s[edge] > SAME_PLACE_MM);
+            outer || shoulders.is_some() && (between || beside[edge] > 0.0)
+        });
+        let part = self.work.part(&j.tenon.part);
+        let asked = part.and_then(|p| p.outline_relief.as_ref());
+        let answers = |edge: usize| {
+            if !has_corner[edge] {
+                return vec![AtRoot::AsAsked];
+            }
+            // Beside a narrow shoulder the cutter cannot come to the corner along it: a lobe would cut into it.
+            let outer = shoulders.map_or(0.0, |s| s[edge]);
+            let narrow = outer > SAME_PLACE_MM && outer < radius;
+            match asked {
+                None if narrow => vec![AtRoot::Stays, AtRoot::ByHand],
+                None => AtRoot::OPEN.to_vec(),
+                Some(r) if r.kind == ReliefKind::None && !r.by_hand => vec![AtRoot::Stays],
+                Some(_) => vec![AtRoot::AsAsked],
+            }
+        };
+        Root {
+            radius,
+            margin: self.margin(radius),
+            width: j.tenon.width.mm(),
+            answers: [answers(0), answers(1)],
+            mate_eased: documents.eased(&j.mortise.part).unwrap_or(0.0),
+            seen: [Side::Face, Side::Back].map(|s| documents.seen(&j.tenon.part, s)),
+            most_loss: self.settings.most_loss,
         }
     }
 
@@ -137,63 +301,33 @@ impl Settling<'_> {
         parts.filter(move |p| base(&p.id) == id && p.outline_relief.is_none())
     }
 
-    /// Makes a mortise longer at both ends, where the shoulder covers it and the part has the wood.
-    fn lengthen(
+    /// Makes a mortise as long as was chosen at each end, and says what becomes of its corners.
+    fn answer_mouth(
         &self,
+        mouth: &Mouth,
+        ends: [AtEnd; 2],
         variants: &mut [Variant],
-        (part, key): (&str, &str),
-        by: f64,
-        shoulder: f64,
-    ) -> bool {
-        let walls = self
-            .work
-            .part(part)
-            .and_then(|p| p.features.iter().find(|f| f.key == *key))
-            .and_then(|f| f.mating.as_ref())
-            .map(|m| m.walls);
-        let Some(walls) = walls else {
-            return false;
-        };
-        let along = walls[0] == Wall::End;
-        let mut done = false;
-        for variant in variants.iter_mut().filter(|v| v.part == part) {
-            let Some(index) = variant.features.iter().position(|f| f.key == *key) else {
+        ways: &mut Ways,
+    ) {
+        for variant in variants.iter_mut().filter(|v| v.part == mouth.part) {
+            let outline = variant.outline.clone();
+            let Some(feature) = variant.features.iter_mut().find(|f| f.key == mouth.key) else {
                 continue;
             };
-            let own = variant.features[index].shape.bounds();
-            let width = own.width().max(own.height());
-            let out = if along {
-                point(by, 0.0)
-            } else {
-                point(0.0, by)
-            };
-            let longer = Bounds {
-                min: own.min - out,
-                max: own.max + out,
-            };
-            // The room at the end is in the mortise already.
-            let covered = by + self.end_room(width) + COVER_MM <= shoulder + SAME_PLACE_MM;
-            if !covered || !has_wood(variant, index, longer) {
-                continue;
+            let mut b = feature.shape.bounds();
+            for (end, answer) in ends.iter().enumerate() {
+                b = mouth.grown(b, end, mouth.longer(*answer));
             }
-            let feature = &mut variant.features[index];
-            feature.shape = Contour::rectangle(longer.min, longer.max, 0.0);
-            feature.corners = super::inside_corners(feature, &variant.outline);
-            done = true;
+            if b != feature.shape.bounds() {
+                feature.shape = Contour::rectangle(b.min, b.max, 0.0);
+                feature.corners = super::inside_corners(feature, &outline);
+            }
+            for (end, answer) in ends.iter().enumerate() {
+                for at in mouth.corners(b, end) {
+                    ways.put(&mouth.part, &mouth.key, Some(at), answer.way(mouth.along));
+                }
+            }
         }
-        done
-    }
-
-    /// The room at each end of a mortise of this length.
-    fn end_room(&self, length: f64) -> f64 {
-        let joints = self.work.documents.job.joints.iter();
-        let tenon = joints
-            .filter(|j| j.id == self.joint)
-            .find_map(|j| match &j.joint {
-                Joint::MortiseAndTenon(j) => Some(j.tenon.width.mm()),
-                _ => None,
-            });
-        tenon.map_or(0.0, |w| (length - w).max(0.0) / 2.0)
     }
 }
 
@@ -243,50 +377,55 @@ fn radius_of(documents: &Documents, variants: &[Variant], part: &str, key: &str)
 
 /// The narrower shoulder of a tenon, mm; `None` where it has none on one of its edges.
 fn shoulder(tenon: &TenonOf, documents: &Documents) -> Option<f64> {
-    let (near, far) = shoulders(tenon, documents)?;
+    let [near, far] = tenon.shoulders(width_of(tenon, documents)?);
     let least = near.min(far);
     (least > SAME_PLACE_MM).then_some(least)
 }
 
-/// How wide the shoulders at the near and at the far edge are, mm.
-fn shoulders(tenon: &TenonOf, documents: &Documents) -> Option<(f64, f64)> {
+/// How wide the part of a tenon is, mm, where it is described as a blank.
+fn width_of(tenon: &TenonOf, documents: &Documents) -> Option<f64> {
     let part = documents.job.parts.iter().find(|p| p.id == tenon.part)?;
-    let whole = part.blank.as_ref()?.at_hand().width.mm();
-    let near = tenon
-        .offset
-        .map_or((whole - tenon.width.mm()) / 2.0, |o| o.mm());
-    Some((near, whole - near - tenon.width.mm()))
+    Some(part.blank.as_ref()?.at_hand().width.mm())
 }
 
-/// The corners at the root of a tenon, in the part's frame; none at an edge without a shoulder.
-fn root(tenon: &TenonOf, end: End, part: &Part, documents: &Documents) -> [Option<Point>; 2] {
-    let Some((near, far)) = shoulders(tenon, documents) else {
-        return [None, None];
+/// The corners at the roots of tenons, in the part's frame, each with the edge of its tenon (0 near, 1 far); none at an edge without a
+/// shoulder.
+fn root(tenon: &TenonOf, end: End, part: &Part, documents: &Documents) -> Vec<(Point, usize)> {
+    let Some(whole) = width_of(tenon, documents) else {
+        return Vec::new();
     };
     let size = part.outline.bounds().max;
-    let x = match end {
-        End::Left => tenon.length.mm(),
-        End::Right => size.x - tenon.length.mm(),
+    let place = |y: f64, before: f64| {
+        let x = tenon.length.mm() - before;
+        let x = match end {
+            End::Left => x,
+            End::Right => size.x - x,
+        };
+        let y = if part.mirrored { size.y - y } else { y };
+        point(x, y)
     };
-    let (low, high) = match part.mirrored {
-        true => (far, near),
-        false => (near, far),
-    };
-    let at = |shoulder: f64, y: f64| (shoulder > SAME_PLACE_MM).then(|| point(x, y));
-    [at(low, low), at(high, size.y - high)]
+    let beside = tenon.beside();
+    let haunch = tenon.haunch.map_or(0.0, |h| h.length.mm());
+    let mut corners = Vec::new();
+    for low in tenon.places(whole) {
+        let edges = [low, low + tenon.width.mm()];
+        let outer = [edges[0] - beside[0], edges[1] + beside[1]];
+        for edge in [0, 1] {
+            if outer[edge] > SAME_PLACE_MM && outer[edge] < whole - SAME_PLACE_MM {
+                corners.push((place(outer[edge], 0.0), edge));
+            }
+            if beside[edge] > 0.0 {
+                corners.push((place(edges[edge], haunch), edge));
+            }
+        }
+    }
+    corners
 }
 
-/// The part keeps enough wood round a feature that takes this room.
-fn has_wood(variant: &Variant, index: usize, room: Bounds) -> bool {
-    let kept = room.grown(KEEP_MM);
-    let corners = [
-        kept.min,
-        point(kept.max.x, kept.min.y),
-        kept.max,
-        point(kept.min.x, kept.max.y),
-    ];
-    let inside = corners.iter().all(|c| variant.outline.contains(*c));
-    let mut others = variant.features.iter().enumerate();
-    inside
-        && others.all(|(i, f)| i == index || f.key == "outline" || !f.shape.bounds().touches(kept))
+/// A box's extent along the way in which a mortise lies, and across it.
+fn both_ways(along: bool, b: Bounds) -> [f64; 2] {
+    match along {
+        true => [b.width(), b.height()],
+        false => [b.height(), b.width()],
+    }
 }

@@ -162,7 +162,7 @@ fn eased_edges_need_no_relief() {
     let joint = verdict(&made);
     assert_eq!(
         (joint.open, joint.visible, joint.root),
-        (0.0, [0.0, 0.0], Some(1.0))
+        (0.0, [0.0; 3], Some(1.0))
     );
     let lines = hand_work(&made);
     assert!(lines.iter().all(|l| !l.contains("square")), "{lines:?}");

@@ -110,13 +110,122 @@ fn loose_tenons_and_dowels() {
     assert_eq!(format!("{:?}", holes("rail")), "Some(Below(Length(20.0)))");
 }
 
+/// One rail of stock `board-19` in a wide part of 45 mm.
+fn rail_with(tenon: Value, lies: &str) -> Made {
+    let mut tenon = tenon;
+    tenon["part"] = json!("rail");
+    if tenon["end"].is_null() {
+        tenon["end"] = json!("both");
+    }
+    job(
+        json!([
+            blank("rail", "board-19", 500.0, 120.0),
+            square("post", "board-45", 400.0, 200.0)
+        ]),
+        json!([{ "id": "joint", "joint": { "mortise-and-tenon": {
+            "tenon": tenon, "mortise": { "part": "post", "at": [200, 100], "lies": lies } } } }]),
+    )
+}
+
+#[test]
+fn tenons_side_by_side() {
+    let made = rail_with(
+        json!({ "count": 2, "width": 30, "gap": 24, "length": 25 }),
+        "along",
+    );
+    closes(&made, 2);
+    for j in &made.work.joints {
+        assert!(j.visible.iter().all(|v| *v <= 0.0), "{j:?}");
+    }
+    let middles = ["joint.1", "joint.2"].map(|key| {
+        let feature = joined(&made, "post", key);
+        feature.shape.bounds().centre().x
+    });
+    // 30 + 24 from middle to middle.
+    assert!((middles[0] - 173.0).abs() < 1e-9 && (middles[1] - 227.0).abs() < 1e-9);
+    assert!(
+        made.work
+            .hand_work
+            .iter()
+            .all(|h| !h.what.starts_with("square"))
+    );
+}
+
+#[test]
+fn a_haunch_gets_a_stepped_mortise() {
+    for lies in ["along", "across"] {
+        let haunch = json!({ "edge": "far", "width": 15, "length": 10 });
+        let tenon = json!({ "width": 50, "length": 28, "haunch": haunch });
+        let made = rail_with(tenon, lies);
+        closes(&made, 1);
+        let j = &made.work.joints[0];
+        assert!(j.visible.iter().all(|v| *v <= 0.0), "{j:?}");
+        assert_eq!(j.root, Some(1.0));
+        let deep = |key: &str| {
+            let variant = made.work.variant("post").unwrap();
+            let feature = variant.features.iter().find(|f| f.key == key).unwrap();
+            variant.z.depth_of(feature.floor)
+        };
+        // 2 mm of room for glue under both.
+        assert!((deep("joint") - 30.0).abs() < 1e-9 && (deep("joint.haunch") - 12.0).abs() < 1e-9);
+    }
+}
+
+/// A tenon with a shoulder on the face alone is as thick as it says, with zero on the bed; a second shoulder lies on the back.
+#[test]
+fn tenons_thinner_than_their_part() {
+    let one = rail_with(
+        json!({ "width": 60, "length": 25, "thickness": 10 }),
+        "along",
+    );
+    closes(&one, 1);
+    let mortise = |made: &Made| joined(made, "post", "joint").mating.unwrap().mate;
+    assert!((mortise(&one) - 10.0).abs() < 1e-9);
+    let setups = |made: &Made| made.work.setups.len();
+    let two = rail_with(
+        json!({ "end": "right", "width": 60, "length": 25, "thickness": 8, "back-shoulder": 5 }),
+        "along",
+    );
+    closes(&two, 1);
+    assert!(
+        setups(&two) > setups(&one),
+        "{} {}",
+        setups(&one),
+        setups(&two)
+    );
+    // Readings of 19.0, 19.2 and 19.3 mm: their mean is 19.167, and both floors stand over the bed, so that the thinnest wood keeps most.
+    let uneven = job(
+        json!([
+            blank("rail", "rails", 500.0, 80.0),
+            square("post", "board-45", 400.0, 200.0)
+        ]),
+        json!([{ "id": "joint", "fit": "loose", "joint": { "mortise-and-tenon": {
+            "tenon": { "part": "rail", "end": "right", "width": 50, "length": 25, "thickness": 9, "back-shoulder": 4 },
+            "mortise": { "part": "post", "at": [200, 100], "lies": "along" } } } }]),
+    );
+    assert_eq!(uneven.errors(), [""; 0]);
+    assert!((mortise(&uneven) - (9.0 + 19.0 + 0.5 / 3.0 - 19.0)).abs() < 1e-9);
+    let thick = rail_with(
+        json!({ "width": 60, "length": 25, "thickness": 19 }),
+        "along",
+    );
+    assert!(
+        thick
+            .errors()
+            .join(" ")
+            .contains("leaves nothing for a shoulder"),
+        "{:?}",
+        thick.errors()
+    );
+}
+
 /// The sample has every kind of joint, from boards that are not as thick as their names say.
 #[test]
 fn the_sample_of_all_kinds_closes() {
     let made = make(load(&sample("jointed-bench")).unwrap()).unwrap();
     assert_eq!(made.errors(), [""; 0]);
     assert!(made.ready());
-    assert!(made.work.joints.len() >= 11, "{:#?}", made.work.joints);
+    assert!(made.work.joints.len() >= 15, "{:#?}", made.work.joints);
     for j in &made.work.joints {
         assert!(j.open <= 0.0, "{j:?}");
     }
@@ -191,7 +300,7 @@ fn a_bench_with_rounded_edges_closes_without_lobes() {
         eased.work.hand_work
     );
     for j in &eased.work.joints {
-        assert_eq!((j.visible, j.root), ([0.0, 0.0], Some(1.0)), "{j:?}");
+        assert_eq!((j.visible, j.root), ([0.0; 3], Some(1.0)), "{j:?}");
     }
     // 1/16 in is too little: tenons get lobes at their shoulders, and mortises are squared by hand.
     let little = bench("1/16in");

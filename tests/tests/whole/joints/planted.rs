@@ -159,6 +159,36 @@ fn sizes_outside_their_fit_are_caught() {
             "cross-rail-on-stile",
             [3.0, 3.0, 0.0, 0.0],
         ),
+        (
+            "one of two mortises beside its tenon",
+            "end",
+            "shelf-in-end.1",
+            [0.0, 0.0, 1.0, -1.0],
+        ),
+        (
+            "two mortises that run into one another",
+            "end",
+            "shelf-in-end.2",
+            [0.0, 0.0, 40.0, 0.0],
+        ),
+        (
+            "a mortise for the whole rail and not its thinner tenon",
+            "stile",
+            "bottom-rail-in-stile",
+            [0.0, 0.0, 4.2, 4.2],
+        ),
+        (
+            "no room for a haunch",
+            "stile",
+            "bottom-rail-in-stile.haunch",
+            [-12.0, 0.0, 0.0, 0.0],
+        ),
+        (
+            "a haunch at the other edge",
+            "stile",
+            "bottom-rail-in-stile.haunch",
+            [-12.0, 12.0, 0.0, 0.0],
+        ),
     ] {
         caught(what, &resized(variant, key, by), wanted);
     }
@@ -183,6 +213,30 @@ fn depths_of_joints_are_caught() {
         ),
         ("a housing too shallow", "tray", "tray-side-in-tray", 1.0),
         ("a peg too deep", "stile", "pegs.1", -3.0),
+        (
+            "a haunch that stands on the floor",
+            "stile",
+            "bottom-rail-in-stile.haunch",
+            3.0,
+        ),
+        (
+            "a mortise as shallow as its haunch",
+            "stile",
+            "bottom-rail-in-stile",
+            15.0,
+        ),
+        (
+            "a tenon thicker than it says",
+            "bottom-rail",
+            "bottom-rail-in-stile.left-face",
+            0.3,
+        ),
+        (
+            "a shoulder on the back too deep",
+            "arm~back",
+            "arm-in-end.right-back",
+            -0.5,
+        ),
     ] {
         let made = altered(variant, "fit", move |work| {
             feature(work, variant, key).floor += by;
@@ -274,4 +328,53 @@ fn a_lobe_in_a_cheek_is_caught() {
         }
     });
     caught("a lobe in a cheek", &made, "verify-wanted");
+}
+
+/// A lobe in place of what was planned: into the end of a mortise, or into both edges at a tenon's root.
+fn lobed(variant: &'static str, key: &'static str, dog_bone: bool) -> Made {
+    const RADIUS: f64 = 3.0;
+    altered(variant, "relief", move |work| {
+        let feature = feature(work, variant, key);
+        for corner in &mut feature.corners {
+            let bisector = (corner.before + corner.after).normalized().unwrap();
+            let from = corner.at + bisector * (RADIUS * 2.0_f64.sqrt());
+            // The ends of this mortise run along its part.
+            let into_before = corner.before.x.abs() > 0.5;
+            let inwards = if into_before {
+                corner.before
+            } else {
+                corner.after
+            };
+            let centre = match dog_bone {
+                true => corner.at + bisector * RADIUS,
+                false => corner.at + inwards * RADIUS,
+            };
+            corner.answer = CornerAnswer::Lobe {
+                dog_bone,
+                into_before: !dog_bone && into_before,
+                centre,
+                radius: RADIUS,
+                from,
+            };
+        }
+    })
+}
+
+/// Lobes on sides that are always seen.
+#[test]
+fn lobes_that_show_are_caught() {
+    for (what, made) in [
+        (
+            "lobes where the seat comes out",
+            lobed("end", "seat-in-end", false),
+        ),
+        (
+            "lobes in the seat's shoulder",
+            lobed("seat", "outline", true),
+        ),
+    ] {
+        caught(what, &made, "verify-joint");
+        let told = &made.with_code("verify-joint")[0].message;
+        assert!(told.contains("open to the eye"), "{what}: {told}");
+    }
 }

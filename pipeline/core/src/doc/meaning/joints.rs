@@ -1,7 +1,7 @@
 //! What a schema cannot say of joints.
 
 use super::At;
-use crate::doc::{DowelsOf, Joint, JointDoc, Length, MortiseOf};
+use crate::doc::{DowelsOf, Haunch, Joint, JointDoc, Length, MortiseOf, TenonOf};
 use std::collections::BTreeSet;
 
 pub(super) fn of_joints(at: &mut At<'_>, joints: &[JointDoc]) {
@@ -36,15 +36,14 @@ fn of_joint(at: &mut At<'_>, joint: &Joint) {
     }
     match joint {
         Joint::MortiseAndTenon(j) => {
-            {
-                let mut at = at.below("tenon");
-                at.size("length", j.tenon.length);
-                at.size("width", j.tenon.width);
-                if let Some(offset) = j.tenon.offset {
-                    at.not_negative("offset", offset);
-                }
+            tenon(&mut at.below("tenon"), &j.tenon);
+            let mut at = at.below("mortise");
+            mortise(&mut at, &j.mortise);
+            if j.mortise.feature.is_some() && (j.tenon.count > 1 || j.tenon.haunch.is_some()) {
+                at.below("feature").say(
+                    "A mortise that the part has already takes one tenon without a haunch; give `at` and `lies`.",
+                );
             }
-            mortise(&mut at.below("mortise"), &j.mortise);
         }
         Joint::Housing(j) => {
             let mut at = at.below("housing");
@@ -110,6 +109,50 @@ fn flat(at: &mut At<'_>, edge: bool) {
 fn one(at: &mut At<'_>, end: bool, edge: bool) {
     if end == edge {
         at.say("Say which `end` or which `edge`, one of the two.");
+    }
+}
+
+fn tenon(at: &mut At<'_>, of: &TenonOf) {
+    at.size("length", of.length);
+    at.size("width", of.width);
+    if let Some(offset) = of.offset {
+        at.not_negative("offset", offset);
+    }
+    if of.count == 0 || of.count > TenonOf::MOST {
+        at.below("count").number(format!(
+            "{} should be between 1 and {}.",
+            of.count,
+            TenonOf::MOST
+        ));
+    }
+    at.maybe_size("gap", of.gap);
+    if of.gap.is_some() != (of.count > 1) {
+        at.below("gap")
+            .say("Say the `gap` between tenons where their `count` is more than 1.");
+    }
+    at.maybe_size("thickness", of.thickness);
+    at.maybe_size("back-shoulder", of.back_shoulder);
+    if of.back_shoulder.is_some() && of.thickness.is_none() {
+        at.below("back-shoulder")
+            .say("Say the `thickness` of a tenon that has a shoulder on the back.");
+    }
+    if let Some(haunch) = &of.haunch {
+        of_haunch(&mut at.below("haunch"), haunch, of.length);
+        if of.count > 1 {
+            at.below("haunch").say("Only a single tenon has a haunch.");
+        }
+    }
+}
+
+pub(super) fn of_haunch(at: &mut At<'_>, haunch: &Haunch, tenon: Length) {
+    at.size("width", haunch.width);
+    at.size("length", haunch.length);
+    if haunch.length >= tenon && tenon.mm() > 0.0 {
+        at.below("length").number(format!(
+            "The haunch, {} mm, is no shorter than its tenon, {} mm.",
+            haunch.length.mm(),
+            tenon.mm()
+        ));
     }
 }
 
