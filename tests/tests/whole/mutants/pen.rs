@@ -41,6 +41,20 @@ fn coordinate(lines: &[String], random: &mut Random) -> Option<Lines> {
         0 => x += step,
         _ => y += step,
     }
+    // On the straight way that the pen takes in any case, within a unit.
+    let beside = |i: usize| lines.get(i).and_then(|l| place(l));
+    let goes_on = |p: &(&str, i64, i64)| p.0 == word;
+    let after = beside(at + 1).filter(goes_on);
+    if let (Some((_, ax, ay)), Some((_, bx, by))) = (at.checked_sub(1).and_then(beside), after) {
+        let (a, b) = ((ax, ay), (bx, by));
+        let way = ((b.0 - a.0) as f64, (b.1 - a.1) as f64);
+        let off = ((x - a.0) as f64, (y - a.1) as f64);
+        let (length, along) = (way.0.hypot(way.1), way.0 * off.0 + way.1 * off.1);
+        let across = (way.0 * off.1 - way.1 * off.0).abs();
+        if across <= length && (0.0..=length * length).contains(&along) {
+            return None;
+        }
+    }
     Some(replaced(lines, at, &[format!("{word}{x},{y};")]))
 }
 

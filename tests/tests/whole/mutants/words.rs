@@ -3,6 +3,9 @@
 use super::text::{Force, Line, Random, number, read, replaced, with};
 use super::{Kind, Loses};
 
+/// What a text may differ from its plan, mm (docs/tolerances.md): a path that moves by less is the same.
+const SAME_PATH_MM: f64 = 0.005;
+
 pub const KINDS: [Kind; 41] = [
     (
         "pause with its message deleted",
@@ -416,7 +419,39 @@ fn coordinate(lines: &[String], random: &mut Random) -> Option<Lines> {
     })?;
     let unit = if all[at].1.inch { 25.4 } else { 1.0 };
     let step = random.step() / unit;
+    if is_on_the_way(&all, at, letter, step, SAME_PATH_MM / unit) {
+        return None;
+    }
     changed(lines, at, letter, |v| number(v + step))
+}
+
+/// The moved end of a straight move lies on the way that the cutter takes in any case, and the next move goes on from there: the path
+/// stays within what a text may differ from its plan.
+fn is_on_the_way(all: &All, at: usize, letter: char, step: f64, within: f64) -> bool {
+    let moves = |i: &usize| all[*i].0.moves() && !all[*i].0.has('G', 53.0);
+    let straight = |i: usize| i + 1 < all.len() && all[i + 1].1.motion < 1.5;
+    let Some(next) = (at + 1..all.len()).find(moves) else {
+        return false;
+    };
+    if !straight(at) || !straight(next) || all[at + 1].1.motion != all[next + 1].1.motion {
+        return false;
+    }
+    let (before, was, after) = (all[at].1.at, all[at + 1].1.at, all[next + 1].1.at);
+    let mut is = was;
+    is[['X', 'Y', 'Z'].iter().position(|l| *l == letter).unwrap()] += step;
+    let near = |p: [f64; 3], a: [f64; 3], b: [f64; 3]| distance(p, a, b) <= within;
+    (near(is, before, was) || near(is, was, after))
+        && (near(was, before, is) || near(was, is, after))
+}
+
+/// From a place to the way between two others.
+fn distance(p: [f64; 3], a: [f64; 3], b: [f64; 3]) -> f64 {
+    let from = |q: [f64; 3], o: [f64; 3]| -> [f64; 3] { std::array::from_fn(|i| q[i] - o[i]) };
+    let dot = |u: [f64; 3], v: [f64; 3]| -> f64 { (0..3).map(|i| u[i] * v[i]).sum() };
+    let (way, off) = (from(b, a), from(p, a));
+    let t = (dot(way, off) / dot(way, way).max(f64::MIN_POSITIVE)).clamp(0.0, 1.0);
+    let left: [f64; 3] = std::array::from_fn(|i| off[i] - t * way[i]);
+    dot(left, left).sqrt()
 }
 
 /// A rapid straight up or down that the next move goes on with: where between the two it stops is no matter.
@@ -437,7 +472,34 @@ fn centre(lines: &[String], random: &mut Random) -> Option<Lines> {
     let at = pick(&all, random, |_, l, _| l.word(letter).is_some())?;
     let unit = if all[at].1.inch { 25.4 } else { 1.0 };
     let step = random.step() / unit;
+    if is_same_arc(&all, at, letter, step, SAME_PATH_MM / unit) {
+        return None;
+    }
     changed(lines, at, letter, |v| number(v + step))
+}
+
+/// A short arc of a large radius hardly moves with its centre: every place of it stays within what a text may differ from its plan.
+fn is_same_arc(all: &All, at: usize, letter: char, step: f64, within: f64) -> bool {
+    let Some((_, after)) = all.get(at + 1) else {
+        return false;
+    };
+    let word = |l: char| all[at].0.word(l).map_or(0.0, |w| w.value);
+    let (start, end) = (all[at].1.at, after.at);
+    let was = [start[0] + word('I'), start[1] + word('J')];
+    let mut is = was;
+    is[usize::from(letter == 'J')] += step;
+    let radius = (is[0] - start[0]).hypot(is[1] - start[1]);
+    let angle = |p: [f64; 3]| (p[1] - was[1]).atan2(p[0] - was[0]);
+    let (from, whole) = (angle(start), std::f64::consts::TAU);
+    let counter = after.motion > 2.5;
+    let turn = (angle(end) - from).rem_euclid(whole);
+    let turn = if counter { turn } else { turn - whole };
+    let own = word('I').hypot(word('J'));
+    (0..=16).all(|i| {
+        let a = from + turn * f64::from(i) / 16.0;
+        let p = [was[0] + own * a.cos(), was[1] + own * a.sin()];
+        ((p[0] - is[0]).hypot(p[1] - is[1]) - radius).abs() <= within
+    })
 }
 
 fn arc_turned(lines: &[String], random: &mut Random) -> Option<Lines> {
