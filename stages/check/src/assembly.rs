@@ -321,6 +321,29 @@ impl Socket<'_> {
         })
     }
 
+    /// The part seen from the side that the mate goes into.
+    fn wood_of_side(&self) -> PolySet {
+        let outline = match self.feature.side.is_edge() {
+            true => rectangle(self.box_of_side()),
+            false => self.part.outline.clone(),
+        };
+        PolySet::from_contour(&outline, KERNEL_MM)
+    }
+
+    /// The radius to which the mouth is eased, and that of the mate's edges, mm.
+    fn eased(&self) -> (f64, f64) {
+        let eased = |id: &str| {
+            let base = id.strip_suffix(Part::MIRRORED).unwrap_or(id);
+            self.documents().eased(base).unwrap_or(0.0)
+        };
+        let mate = match &self.joint.joint {
+            Joint::MortiseAndTenon(j) => eased(&j.tenon.part),
+            Joint::LooseTenon(_) => self.mating.mate / 2.0,
+            _ => 0.0,
+        };
+        (eased(&self.part.id), mate)
+    }
+
     fn measure(&self, piece: &PieceCuts, tenon: Option<&Tenon>) -> Option<Measured> {
         let z = part_frame(self.documents(), self.part, self.feature.side)?;
         let depth = self.depth()?;
@@ -330,21 +353,8 @@ impl Socket<'_> {
             // It lies outside its part, which is told elsewhere.
             return None;
         }
-        let wood = PolySet::from_contour(&self.part.outline, KERNEL_MM);
-        let wood = match self.feature.side.is_edge() {
-            true => PolySet::from_contour(&rectangle(self.box_of_side()), KERNEL_MM),
-            false => wood,
-        };
-        let eased = |id: &str| {
-            let base = id.strip_suffix(Part::MIRRORED).unwrap_or(id);
-            self.documents().eased(base).unwrap_or(0.0)
-        };
-        let mouth = eased(&self.part.id);
-        let round = match &self.joint.joint {
-            Joint::MortiseAndTenon(j) => eased(&j.tenon.part),
-            Joint::LooseTenon(_) => self.mating.mate / 2.0,
-            _ => 0.0,
-        };
+        let wood = self.wood_of_side();
+        let (mouth, round) = self.eased();
         let own = self.others().next().is_some().then(|| self.own_room(mate));
         let own = own.map(|room| PolySet::from_contour(&rectangle(room), KERNEL_MM));
         let squared = self.squared_round();
