@@ -51,7 +51,7 @@ pub(super) fn of(part: &Part, wanted: &Wanted, documents: &Documents) -> Vec<Con
     };
     let mut all = Vec::new();
     for (number, joint) in joints.iter().enumerate() {
-        let family = joints.iter().position(|j| alike(j, joint));
+        let family = joints.iter().position(|j| alike(j, joint, wanted));
         let one = One {
             own: &own,
             wanted,
@@ -71,10 +71,11 @@ pub(super) fn size(part: &Part, documents: &Documents) -> Option<Place> {
 }
 
 /// Mates of the one go into the other as well.
-fn alike(a: &JointDoc, b: &JointDoc) -> bool {
+fn alike(a: &JointDoc, b: &JointDoc, wanted: &Wanted) -> bool {
+    let stock = |id: &str| wanted.part(id).map(|p| &p.stock);
     match (&a.joint, &b.joint) {
         (Joint::MortiseAndTenon(p), Joint::MortiseAndTenon(q)) => {
-            p.tenon.part == q.tenon.part
+            stock(&p.tenon.part) == stock(&q.tenon.part)
                 && p.mortise.part == q.mortise.part
                 && p.tenon.width == q.tenon.width
                 && p.tenon.length == q.tenon.length

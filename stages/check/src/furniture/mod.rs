@@ -142,7 +142,7 @@ fn stood(
 }
 
 /// Two of one part, or of its two hands, that stand opposite ways up, one of them sticking out: the sign of a leg whose mortises are not
-/// mirrored. Rails that go round a frame stick out less than they are wide.
+/// mirrored. Rails that go round a frame stick out less than they are wide; what takes no mate, as a rail, may point either way.
 fn upside_down(
     arrangement: &Arrangement,
     pieces: &[Joined<'_>],
@@ -158,7 +158,8 @@ fn upside_down(
     pairs.find_map(|((p, a), (q, b))| {
         let size = pieces[*p].size;
         let way = a.axes[0];
-        if base(*p) != base(*q) || poses::dot(way, b.axes[0]) > -poses::SAME_WAY {
+        let takes = pieces[*p].contacts.iter().any(|c| c.takes);
+        if !takes || base(*p) != base(*q) || poses::dot(way, b.axes[0]) > -poses::SAME_WAY {
             return None;
         }
         // Both ends of the one, along the other's length.

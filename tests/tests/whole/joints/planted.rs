@@ -120,13 +120,13 @@ fn sizes_outside_their_fit_are_caught() {
         (
             "a rebate too wide",
             "tray",
-            "bottom-in-tray",
+            "lip-in-tray",
             [0.0, 0.0, 0.3, 0.0],
         ),
         (
             "a rebate too narrow",
             "tray",
-            "bottom-in-tray",
+            "lip-in-tray",
             [0.0, 0.0, -0.3, 0.0],
         ),
         (
@@ -149,7 +149,7 @@ fn sizes_outside_their_fit_are_caught() {
         ),
         (
             "a loose tenon aside",
-            "stile",
+            "left-stile~near",
             "cross-rail-on-stile",
             [1.0, -1.0, 0.0, 0.0],
         ),
@@ -173,20 +173,20 @@ fn sizes_outside_their_fit_are_caught() {
         ),
         (
             "a mortise for the whole rail and not its thinner tenon",
-            "stile",
-            "bottom-rail-in-stile",
+            "left-stile",
+            "bottom-rail-in-left-stile",
             [0.0, 0.0, 4.2, 4.2],
         ),
         (
             "no room for a haunch",
-            "stile",
-            "bottom-rail-in-stile.haunch",
+            "left-stile",
+            "bottom-rail-in-left-stile.haunch",
             [-12.0, 0.0, 0.0, 0.0],
         ),
         (
             "a haunch at the other edge",
-            "stile",
-            "bottom-rail-in-stile.haunch",
+            "left-stile",
+            "bottom-rail-in-left-stile.haunch",
             [-12.0, 12.0, 0.0, 0.0],
         ),
     ] {
@@ -212,23 +212,23 @@ fn depths_of_joints_are_caught() {
             -1.0,
         ),
         ("a housing too shallow", "tray", "tray-side-in-tray", 1.0),
-        ("a peg too deep", "stile", "pegs.1", -3.0),
+        ("a peg too deep", "right-stile~far", "pegs.1", -3.0),
         (
             "a haunch that stands on the floor",
-            "stile",
-            "bottom-rail-in-stile.haunch",
+            "left-stile",
+            "bottom-rail-in-left-stile.haunch",
             3.0,
         ),
         (
             "a mortise as shallow as its haunch",
-            "stile",
-            "bottom-rail-in-stile",
+            "left-stile",
+            "bottom-rail-in-left-stile",
             15.0,
         ),
         (
             "a tenon thicker than it says",
             "bottom-rail",
-            "bottom-rail-in-stile.left-face",
+            "bottom-rail-in-left-stile.left-face",
             0.3,
         ),
         (
