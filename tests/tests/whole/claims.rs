@@ -16,11 +16,13 @@ fn changed(name: &str, after: &'static str, change: fn(&mut Work)) -> Result<Mad
     run(loaded, &stages, &grainway_dialects::built_in())
 }
 
+/// Names and sums of a job's programs, and its setups.
+type Plain = (Vec<(String, String)>, Vec<Setup>);
+
 /// One of the samples at least shows the fault, none releases it, and a finding with this code is among what is told.
 fn caught(what: &str, after: &'static str, code: &str, change: fn(&mut Work)) {
     // Texts and setups of the samples as they are, made once for all faults.
-    static PLAIN: [OnceLock<(Vec<(String, String)>, Vec<Setup>)>; 3] =
-        [const { OnceLock::new() }; 3];
+    static PLAIN: [OnceLock<Plain>; 3] = [const { OnceLock::new() }; 3];
     let texts = |m: &Made| -> Vec<(String, String)> {
         let all = m.work.programs.iter();
         all.map(|p| (p.name.clone(), p.sha256.clone())).collect()

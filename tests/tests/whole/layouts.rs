@@ -226,7 +226,8 @@ fn parts_moved_onto_a_knot_or_from_their_place_are_caught() {
         let told = made.with_code("verify-pieces");
         told.iter().map(|f| f.message.clone()).collect::<Vec<_>>()
     };
-    let moved: Vec<(&str, fn(&mut Work))> = vec![
+    type Change = fn(&mut Work);
+    let moved: [(&str, Change); 4] = [
         ("front is to lie at (690, 150)", |w| {
             first(w, "front").placing.at.x += 0.5;
         }),

@@ -110,7 +110,7 @@ fn random_joints_get_the_best_relief_slow() {
         );
         assert!(ours.open <= 0.0, "{what}");
         assert!((of(Seen::Show) - cost[0]).abs() < SAME_MM2, "{what}");
-        assert_eq!(f64::from(by_hand), cost[1], "{what}");
+        assert!((f64::from(by_hand) - cost[1]).abs() < 0.5, "{what}");
         assert!((of(Seen::Inside) - cost[2]).abs() < SAME_MM2, "{what}");
         assert!((lost - cost[3]).abs() < SAME_SHARE, "{what}");
         let visible: Vec<[f64; 3]> = serde_json::from_value(theirs["visible"].clone()).unwrap();

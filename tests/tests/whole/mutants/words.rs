@@ -433,7 +433,10 @@ fn is_on_the_way(all: &All, at: usize, letter: char, step: f64, within: f64) -> 
     let Some(next) = (at + 1..all.len()).find(moves) else {
         return false;
     };
-    if !straight(at) || !straight(next) || all[at + 1].1.motion != all[next + 1].1.motion {
+    if !straight(at)
+        || !straight(next)
+        || (all[at + 1].1.motion - all[next + 1].1.motion).abs() > 0.5
+    {
         return false;
     }
     let (before, was, after) = (all[at].1.at, all[at + 1].1.at, all[next + 1].1.at);
