@@ -64,25 +64,27 @@ def apply(documents, mm):
                 (f for f in part.features if f.kind == "mortise"), key=lambda f: math.hypot(middle(f).x - x, middle(f).y - y)
             )
             part.features.remove(feature)
+            own = feature.id
             x, y = middle(feature).x, middle(feature).y
             x0, y0, x1, y1 = feature.shape.bounds
             along = x1 - x0 > y1 - y0
         else:
             x, y = (documents.mm(v) for v in mortise["at"])
             along = mortise["lies"] == "along"
+            own = joint["id"]
         through = None if j.get("through", False) else documents.mm(tenon["length"]) + GLUE
         count = tenon.get("count", 1)
         step = width + documents.mm(tenon.get("gap", 0))
         # Name, from and to along the mortise, how deep.
         bands = [
-            (f"{joint['id']}.{i + 1}" if count > 1 else joint["id"], at - width / 2, at + width / 2, through)
+            (f"{own}.{i + 1}" if count > 1 else own, at - width / 2, at + width / 2, through)
             for i in range(count) for at in [(i - (count - 1) / 2) * step]
         ]
         if "haunch" in tenon:
             h = tenon["haunch"]
             beside = documents.mm(h["width"])
             low, high = (beside, 0) if h["edge"] == "near" else (0, beside)
-            bands.append((joint["id"] + ".haunch", -width / 2 - low, width / 2 + high, documents.mm(h["length"]) + GLUE))
+            bands.append((own + ".haunch", -width / 2 - low, width / 2 + high, documents.mm(h["length"]) + GLUE))
         for name, low, high, depth in bands:
             made = documents.feature(name, "mortise", None, {"side": mortise.get("side", "face")}, None)
             u, v = (low - END, high + END), (-thick / 2, thick / 2)
