@@ -7,6 +7,7 @@
 use super::figures::mm;
 use super::fits::{least_shoulder, siblings};
 use super::motions::Motion;
+use super::opened::at_heights;
 use super::wanted::{laid_over, part_frame};
 use super::{Models, Scene};
 use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Region, Vertex, point, swept};
@@ -18,7 +19,6 @@ use grainway_pipeline::tolerance::{KERNEL_MM, TEXT_AGAINST_PLAN_MM};
 use grainway_pipeline::work::{
     CornerAnswer, Documents, Feature, JointFigure, JointVerdict, Mating, Part, Wall, Work, ZFrame,
 };
-use std::cell::RefCell;
 use std::collections::BTreeMap;
 
 /// Contact is no interference: sections are drawn in by so much before they are compared, mm.
@@ -195,6 +195,15 @@ struct Socket<'a> {
     mating: &'a Mating,
 }
 
+/// What a piece leaves open for a mate.
+struct Cavities {
+    /// Of each depth at which the mate is looked at, its mouth eased.
+    sections: Vec<(f64, PolySet)>,
+    mouth: PolySet,
+    /// How deep it lies, mm, and what is open there.
+    exit: (f64, PolySet),
+}
+
 /// What was measured of one piece with one mate.
 struct Measured {
     cheeks: Option<[f64; 2]>,
@@ -238,8 +247,9 @@ impl Socket<'_> {
         };
         let mut all: Option<Measured> = None;
         for piece in &own {
+            let cavities = self.cavities(piece)?;
             for tenon in &mates {
-                let one = self.measure(piece, *tenon)?;
+                let one = self.measure(&cavities, *tenon);
                 all = Some(match all {
                     Some(before) => before.with(one),
                     None => one,
@@ -344,30 +354,29 @@ impl Socket<'_> {
         (eased(&self.part.id), mate)
     }
 
-    fn measure(&self, piece: &PieceCuts, tenon: Option<&Tenon>) -> Option<Measured> {
+    /// What a piece leaves open for the mate. `None` where the mate lies outside its part, which is told elsewhere.
+    fn cavities(&self, piece: &PieceCuts) -> Option<Cavities> {
         let z = part_frame(self.documents(), self.part, self.feature.side)?;
         let depth = self.depth()?;
-        let through = self.feature.depth == Some(Depth::Through);
         let mate = self.mate();
         if mate.width() <= 0.0 || mate.height() <= 0.0 {
-            // It lies outside its part, which is told elsewhere.
             return None;
         }
-        let wood = self.wood_of_side();
-        let (mouth, round) = self.eased();
+        // Neither above nor below it what lies on the floor under a haunch.
+        let floor = self.haunch().map(|h| h + self.models.allowed.rooms.glue);
+        let on_floor = |s: f64| floor.is_some_and(|f| (s - f).abs() < 2.0 * SURFACE_MM);
+        let mut sections = sections(depth, self.haunch());
+        sections.retain(|s| !on_floor(*s));
+        let at_exit = depth - SURFACE_MM;
+        let height = |s: f64| z.top() - s;
+        let heights: Vec<f64> = sections.iter().copied().map(height).collect();
+        let ends = [height(SURFACE_MM), height(at_exit)];
+        let swept = at_heights(&piece.cuts, &[&heights[..], &ends].concat());
         let own = self.others().next().is_some().then(|| self.own_room(mate));
         let own = own.map(|room| PolySet::from_contour(&rectangle(room), KERNEL_MM));
         let squared = self.squared_round();
-        // Most sections lie between two levels, where the cavity is that of the section before.
-        let before: RefCell<(Vec<Capsule>, PolySet)> = RefCell::default();
         let cut = |s: f64| {
-            let capsules = piece.capsules(z.top() - s);
-            let mut before = before.borrow_mut();
-            if before.0 != capsules {
-                let open = swept(&capsules);
-                *before = (capsules, open);
-            }
-            let mut open = before.1.clone();
+            let mut open = swept.get(&height(s).to_bits()).cloned().unwrap_or_default();
             for (corners, _) in squared.iter().filter(|(_, deep)| s < *deep) {
                 open = open.union(corners);
             }
@@ -376,6 +385,7 @@ impl Socket<'_> {
                 None => open,
             }
         };
+        let (mouth, _) = self.eased();
         let cavity = |s: f64| {
             let open = cut(s);
             let left = (mouth - s).max(0.0);
@@ -386,6 +396,18 @@ impl Socket<'_> {
                 open
             }
         };
+        Some(Cavities {
+            mouth: cut(SURFACE_MM),
+            exit: (at_exit, cut(at_exit)),
+            sections: sections.into_iter().map(|s| (s, cavity(s))).collect(),
+        })
+    }
+
+    fn measure(&self, piece: &Cavities, tenon: Option<&Tenon>) -> Measured {
+        let through = self.feature.depth == Some(Depth::Through);
+        let mate = self.mate();
+        let wood = self.wood_of_side();
+        let (_, round) = self.eased();
         let mut m = Measured {
             cheeks: None,
             ends: None,
@@ -393,34 +415,27 @@ impl Socket<'_> {
             visible: [0.0; 3],
             figure: JointFigure::default(),
         };
-        // Neither above nor below it what lies on the floor under a haunch.
-        let floor = self.haunch().map(|h| h + self.models.allowed.rooms.glue);
-        let on_floor = |s: f64| floor.is_some_and(|f| (s - f).abs() < 2.0 * SURFACE_MM);
-        for s in sections(depth, self.haunch())
-            .into_iter()
-            .filter(|s| !on_floor(*s))
-        {
+        for (s, cavity) in &piece.sections {
             let section = match tenon {
-                Some(t) => t.section(s, mate, self.along()),
+                Some(t) => t.section(*s, mate, self.along()),
                 None => mate,
             };
-            let c = cavity(s);
             let body = PolySet::from_contour(&rounded(section, round), KERNEL_MM);
             let body = body.intersection(&wood).offset(-CONTACT_MM);
-            if body.difference(&c).area() > NOTHING_MM2 {
+            if body.difference(cavity).area() > NOTHING_MM2 {
                 m.open = s.max(m.open);
             }
-            self.rooms(&c, section, &mut m);
+            self.rooms(cavity, section, &mut m);
         }
-        let at_exit = depth - SURFACE_MM;
+        let (at_exit, open) = &piece.exit;
         let tip = || match tenon {
-            Some(t) => t.section(at_exit, mate, self.along()),
+            Some(t) => t.section(*at_exit, mate, self.along()),
             None => self.cover(mate),
         };
-        let exit = through.then(|| seen(&cut(at_exit), tip(), self.gap(), &wood));
-        self.looked_at(&cut(SURFACE_MM), exit, &wood, (mate, round), &mut m);
+        let exit = through.then(|| seen(open, tip(), self.gap(), &wood));
+        self.looked_at(&piece.mouth, exit, &wood, (mate, round), &mut m);
         m.visible[2] = tenon.map_or(0.0, |t| something(t.notches().area()));
-        Some(m)
+        m
     }
 
     /// What is seen of the joint: how much stays open, and a figure of it.

@@ -2,13 +2,13 @@
 //! sweep at its floor, by the polygon kernel. Once per variant; copies whose moves match their variant's within 0.005 mm share the
 //! answer.
 
+use super::cover::rest;
 use super::curves::{Boxes, around, unplaced};
 use super::figures::{Said, mm};
 use super::model::{Model, fillet_room, fillet_triangle};
 use super::motions::{Motion, Tool};
-use super::screen::Screen;
 use super::{Piece, Scene};
-use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Region, Segment, swept};
+use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Region, Segment};
 use grainway_pipeline::doc::{CutterKind, FeatureKind};
 use grainway_pipeline::finding::code;
 use grainway_pipeline::tolerance::{KERNEL_MM, VERIFY_MM};
@@ -256,19 +256,9 @@ impl One<'_> {
         };
         floor + VERIFY_MM
     }
-    /// What is swept at or below `z` within `query`.
-    fn swept(&self, query: Bounds, z: f64) -> PolySet {
-        swept(&self.capsules(query, z))
-    }
     /// What is left of `wanted` at height `z`.
     fn rest(&self, wanted: &PolySet, z: f64) -> PolySet {
-        let capsules = self.capsules(wanted.bounds(), z);
-        match Screen::new(wanted.bounds(), &capsules) {
-            Some(screen) => wanted
-                .intersection(&screen.open_cells())
-                .difference(&swept(&screen.relevant(&capsules))),
-            None => wanted.difference(&swept(&capsules)),
-        }
+        rest(wanted, &self.capsules(wanted.bounds(), z))
     }
     fn capsules(&self, query: Bounds, z: f64) -> Vec<Capsule> {
         let mut capsules = Vec::new();
@@ -428,7 +418,7 @@ impl One<'_> {
         let z = &self.scene.setup.z;
         let high = (TAB_SHARE * z.thinnest).max(TAB_USUAL_MM.min(z.thinnest - TAB_BELOW_FACE_MM));
         let top = z.highest_underside() + high + VERIFY_MM;
-        thick(&p.difference(&self.swept(b, top))).is_empty()
+        thick(&self.rest(p, top)).is_empty()
     }
     fn left(&self, k: usize, p: &PolySet, why: Why) -> Left {
         // Greatest width: twice the farthest that the shape can be drawn in before it is gone.

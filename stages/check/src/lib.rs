@@ -8,6 +8,7 @@
 mod assembly;
 mod chosen;
 mod claims;
+mod cover;
 mod curves;
 mod extremes;
 mod figures;
@@ -23,6 +24,7 @@ mod loose;
 mod messages;
 mod model;
 mod motions;
+mod opened;
 mod pieces;
 mod planned;
 mod rapids;

@@ -5,7 +5,7 @@
 //! say so.
 
 use super::Scene;
-use super::curves::around;
+use super::curves::{Boxes, around};
 use super::figures::{Said, mm};
 use super::motions::{Motion, Tool};
 use grainway_geom::{Point, Segment};
@@ -273,7 +273,11 @@ impl Takes {
 fn depths(scene: &Scene<'_>, said: &mut Said) {
     let top = scene.setup.z.top();
     let places = sampled_places(scene, top);
-    let taken: Vec<Taken> = places.par_iter().map(|p| sample(scene, *p, top)).collect();
+    let earlier = Earlier::of(scene, top);
+    let taken: Vec<Taken> = places
+        .par_iter()
+        .map(|p| sample(scene, &earlier, *p, top))
+        .collect();
     let mut takes = Takes::default();
     for (p, t) in places.iter().zip(&taken) {
         let m = &scene.recorded.motions[p.motion];
@@ -466,7 +470,29 @@ fn full_section(tool: &Tool) -> f64 {
     }
 }
 
-fn sample(scene: &Scene<'_>, place: Sampled, top: f64) -> Taken {
+/// The motions that take wood, in order.
+struct Earlier {
+    motions: Vec<usize>,
+    boxes: Boxes,
+}
+
+impl Earlier {
+    fn of(scene: &Scene<'_>, top: f64) -> Earlier {
+        let all = scene.recorded.motions.iter().enumerate();
+        let takes = |m: &Motion| m.cuts && m.low() < top;
+        let reach = |(i, m): (usize, &Motion)| {
+            let tool = scene.recorded.tool(m).filter(|_| takes(m))?;
+            Some((i, m.bounds().grown(tool.radius + 1e-6)))
+        };
+        let (motions, boxes) = all.filter_map(reach).unzip();
+        Earlier {
+            motions,
+            boxes: Boxes::new(boxes),
+        }
+    }
+}
+
+fn sample(scene: &Scene<'_>, earlier: &Earlier, place: Sampled, top: f64) -> Taken {
     let m = &scene.recorded.motions[place.motion];
     let Some(tool) = scene.recorded.tool(m) else {
         return Taken::default();
@@ -487,16 +513,18 @@ fn sample(scene: &Scene<'_>, place: Sampled, top: f64) -> Taken {
         }
     }
     // Earlier moves, latest first: where nothing is left to take at any of the places, the rest need not be asked.
-    scene
-        .motion_boxes
-        .visit_back(around(at, tool.radius), place.motion, &mut |j| {
-            let e = &scene.recorded.motions[j];
-            if !e.cuts || e.low() >= top {
-                return true;
-            }
+    let end = earlier.motions.partition_point(|i| *i < place.motion);
+    earlier
+        .boxes
+        .visit_back(around(at, tool.radius), end, &mut |j| {
+            let e = &scene.recorded.motions[earlier.motions[j]];
             let Some(t) = scene.recorded.tool(e) else {
                 return true;
             };
+            // Too far for every one of the places.
+            if e.path.distance(at) > tool.radius + t.radius + 1e-6 {
+                return true;
+            }
             let mut standing = false;
             for (p, edge, surface) in &mut points {
                 if *surface > *edge + 1e-6 && e.low() < *surface {

@@ -9,6 +9,7 @@ mod edge;
 mod joined;
 mod leverage;
 mod regions;
+mod runs;
 pub(super) mod skins;
 mod slender;
 mod slugs;
@@ -17,6 +18,7 @@ mod tabs;
 use super::figures::Said;
 use super::motions::Motion;
 use super::{Piece, Scene};
+use cuts::Through;
 pub(super) use cuts::{lowest_within, walk};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::work::SetupKind;
@@ -51,8 +53,9 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
         regions::check(scene, &grid, &mut said);
     }
     if !through.is_empty() || levels.skins {
-        tabs::check(scene, &grid, &levels, &mut said);
-        slugs::check(scene, levels.tab, &mut said);
+        let cut = Through::below(scene, levels.tab);
+        tabs::check(scene, &grid, &levels, &cut, &mut said);
+        slugs::check(scene, levels.tab, &cut, &mut said);
     }
     said
 }

@@ -2,10 +2,11 @@
 //! before. Screws and clamps are layer 7's.
 
 use super::Scene;
+use super::cover::rest;
 use super::curves::around;
 use super::figures::{Said, mm};
 use super::motions::Motion;
-use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Region, Segment, point, swept};
+use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Region, Segment, point};
 use grainway_pipeline::finding::code;
 use grainway_pipeline::tolerance::{KERNEL_MM, VERIFY_MM};
 use std::collections::BTreeSet;
@@ -232,5 +233,5 @@ fn cleared(scene: &Scene<'_>, index: usize, at: Point, radius: f64, z: f64) -> b
         ))],
         KERNEL_MM,
     );
-    wanted.difference(&swept(&capsules)).area() < 1e-3
+    rest(&wanted, &capsules).area() < 1e-3
 }

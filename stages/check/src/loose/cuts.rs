@@ -3,7 +3,7 @@
 use crate::Scene;
 use crate::curves::around;
 use crate::motions::Motion;
-use grainway_geom::{Contour, Point, point};
+use grainway_geom::{Bounds, Capsule, Contour, Point, point};
 
 /// Along an edge, tabs are looked for in steps of this, mm.
 pub(super) const STEP_MM: f64 = 0.5;
@@ -34,22 +34,101 @@ pub(crate) fn walk(outline: &Contour, n: usize) -> Vec<(Point, Point)> {
     out
 }
 
-/// The text cuts through at `p`.
-pub(super) fn through_at(scene: &Scene<'_>, p: Point, level: f64) -> bool {
-    let mut hit = false;
-    scene
-        .motion_boxes
-        .visit(around(p, 1e-6), usize::MAX, &mut |i| {
-            let m = &scene.recorded.motions[i];
-            if m.cuts
-                && m.low() < level
-                && let (Some(path), Some(t)) = (m.path_below(level), scene.recorded.tool(m))
-            {
-                hit = path.distance(p) <= t.radius;
+/// Width of the squares in which cuts are sought, mm; larger on boards that would have more than [`MOST_SQUARES`].
+const SQUARE_MM: f64 = 5.0;
+const MOST_SQUARES: f64 = 500_000.0;
+
+/// What the text cuts below a level, by squares of the board.
+pub(super) struct Through {
+    bounds: Bounds,
+    square: f64,
+    columns: usize,
+    /// What may be cut in each square.
+    squares: Vec<Vec<u32>>,
+    cuts: Vec<Capsule>,
+}
+
+impl Through {
+    pub(super) fn below(scene: &Scene<'_>, level: f64) -> Through {
+        let cut = |m: &Motion| {
+            let tool = scene
+                .recorded
+                .tool(m)
+                .filter(|_| m.cuts && m.low() < level)?;
+            Some(Capsule {
+                segment: m.path_below(level)?,
+                radius: tool.radius,
+            })
+        };
+        let cuts: Vec<Capsule> = scene.recorded.motions.iter().filter_map(cut).collect();
+        let reach = |c: &Capsule| c.segment.bounds().grown(c.radius);
+        let all = cuts
+            .iter()
+            .map(reach)
+            .filter(|b| b.width().is_finite() && b.height().is_finite());
+        let bounds = all.fold(Bounds::EMPTY, Bounds::union);
+        if cuts.is_empty() || bounds.is_empty() {
+            return Through {
+                bounds: Bounds::EMPTY,
+                square: SQUARE_MM,
+                columns: 0,
+                squares: Vec::new(),
+                cuts: Vec::new(),
+            };
+        }
+        let (w, h) = (bounds.width(), bounds.height());
+        let square = (w * h / MOST_SQUARES).sqrt().max(SQUARE_MM);
+        let (columns, rows) = ((w / square) as usize + 1, (h / square) as usize + 1);
+        let mut through = Through {
+            bounds,
+            square,
+            columns,
+            squares: vec![Vec::new(); columns * rows],
+            cuts,
+        };
+        for i in 0..through.cuts.len() {
+            through.enter(i);
+        }
+        through
+    }
+    fn enter(&mut self, i: usize) {
+        let c = self.cuts[i];
+        // Short pieces keep the boxes of slanting lines narrow.
+        let pieces = (c.segment.length() / (4.0 * self.square))
+            .ceil()
+            .clamp(1.0, 1e5);
+        for k in 0..pieces as usize {
+            let piece = c.segment.piece(k as f64 / pieces, (k + 1) as f64 / pieces);
+            let b = piece.bounds().grown(c.radius + 1e-6);
+            let ((x0, y0), (x1, y1)) = (self.place(b.min), self.place(b.max));
+            for y in y0..=y1 {
+                for square in &mut self.squares[y * self.columns + x0..=y * self.columns + x1] {
+                    if square.last() != Some(&(i as u32)) {
+                        square.push(i as u32);
+                    }
+                }
             }
-            !hit
-        });
-    hit
+        }
+    }
+    /// Column and row of the nearest square.
+    fn place(&self, p: Point) -> (usize, usize) {
+        let rows = self.squares.len() / self.columns;
+        let index = |v: f64, count: usize| ((v / self.square).max(0.0) as usize).min(count - 1);
+        let d = p - self.bounds.min;
+        (index(d.x, self.columns), index(d.y, rows))
+    }
+    /// The text cuts through at `p`.
+    pub(super) fn at(&self, p: Point) -> bool {
+        if !self.bounds.grown(1e-6).contains(p) {
+            return false;
+        }
+        let (x, y) = self.place(p);
+        let mut near = self.squares[y * self.columns + x].iter();
+        near.any(|i| {
+            let c = &self.cuts[*i as usize];
+            c.segment.distance(p) <= c.radius
+        })
+    }
 }
 
 /// The height of what stands at `p` at the end.

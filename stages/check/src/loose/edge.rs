@@ -1,7 +1,6 @@
 //! The edge of a piece as the text leaves it: where the kerf is cut through, and the tabs between.
 
-use super::Levels;
-use super::cuts::{STEP_MM, height_at, through_at, walk};
+use super::cuts::{STEP_MM, Through, height_at, walk};
 use crate::figures::mm;
 use crate::{Piece, Scene};
 use grainway_geom::{Contour, Point};
@@ -44,10 +43,10 @@ pub(super) fn measured(
     scene: &Scene<'_>,
     piece: &Piece<'_>,
     outline: &Contour,
-    level: f64,
+    (level, through): (f64, &Through),
     cell: f64,
 ) -> Option<Measured> {
-    let edge = Edge::new(scene, piece, outline, level, cell)?;
+    let edge = Edge::new(scene, piece, outline, (level, through), cell)?;
     let n = (edge.length / STEP_MM).ceil().max(8.0) as usize;
     let steps = walk(outline, n);
     let open = edge.open(&steps);
@@ -74,16 +73,17 @@ pub(super) fn measured(
     })
 }
 
-/// The edge of a piece that has a skin, as tabs side by side wherever the skin stands: what is lower than `levels.skin` does not hold.
-/// `None` where the text does not cut the outline.
+/// The edge of a piece that has a skin, as tabs side by side wherever the skin stands: `skinned` is cut
+/// so deep that it does not hold. `None` where the text does not cut the outline below `level`.
 pub(super) fn measured_skin(
     scene: &Scene<'_>,
     piece: &Piece<'_>,
     outline: &Contour,
-    levels: &Levels,
+    level: f64,
+    skinned: &Through,
     cell: f64,
 ) -> Option<Measured> {
-    let edge = Edge::new(scene, piece, outline, levels.tab, cell)?.with_level(levels.skin);
+    let edge = Edge::new(scene, piece, outline, (level, skinned), cell)?;
     let n = (edge.length / SKIN_STEP_MM).ceil().max(8.0) as usize;
     let steps = walk(outline, n);
     let placed = |p: Point| piece.placing.point(p);
@@ -111,18 +111,19 @@ struct Edge<'a> {
     lengths: grainway_geom::Measured,
     length: f64,
     kerf: f64,
-    level: f64,
+    /// What is cut so deep that it does not hold.
+    through: &'a Through,
     /// Width of the grid's cells, mm.
     cell: f64,
 }
 
 impl<'a> Edge<'a> {
-    /// `None` where the text does not cut the outline.
+    /// `None` where the text does not cut the outline below the level.
     fn new(
         scene: &'a Scene<'a>,
         piece: &'a Piece<'a>,
         outline: &'a Contour,
-        level: f64,
+        (level, through): (f64, &'a Through),
         cell: f64,
     ) -> Option<Edge<'a>> {
         let kerf = kerf_width(scene, piece, level);
@@ -133,17 +134,13 @@ impl<'a> Edge<'a> {
             lengths: outline.measured(),
             length: outline.length(),
             kerf,
-            level,
+            through,
             cell,
         })
     }
-    /// The same kerf, with bridges told apart at another height.
-    fn with_level(self, level: f64) -> Edge<'a> {
-        Edge { level, ..self }
-    }
     /// The text cuts through there; `p` in the piece's frame.
     fn covered(&self, p: Point) -> bool {
-        through_at(self.scene, self.piece.placing.point(p), self.level)
+        self.through.at(self.piece.placing.point(p))
     }
     /// Where the middle of the kerf stands.
     fn open(&self, steps: &[(Point, Point)]) -> Vec<bool> {

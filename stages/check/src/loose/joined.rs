@@ -7,7 +7,7 @@ use super::edge::{Measured, MeasuredTab};
 use super::regions::{Grid, NEVER, reach};
 use crate::Scene;
 use grainway_geom::Point;
-use grainway_pipeline::work::HoldKind;
+use grainway_pipeline::work::{Hold, HoldKind};
 use std::collections::BTreeSet;
 
 /// No bit: cut away, or the bridge of a tab.
@@ -15,27 +15,30 @@ const NONE: u32 = u32::MAX;
 
 /// The bits of wood at the end.
 pub(super) struct Joined<'a> {
-    scene: &'a Scene<'a>,
     grid: &'a Grid,
     /// The bit of each cell.
     bits: Vec<u32>,
     /// The motion from which something holds a bit, or [`NEVER`].
     held_from: Vec<u32>,
-    bridges: Vec<Bridge>,
+    /// Screws and clamps in each bit: the motion from which each holds, and its place.
+    holds: Vec<Vec<(u32, Point)>>,
+    /// The tabs of each bit.
+    bridges: Vec<Vec<Bridge>>,
     /// Bits that are pieces.
     bodies: BTreeSet<u32>,
 }
 
-/// A tab that holds, between two bits.
+/// A tab that holds, from one bit to another.
+#[derive(Clone)]
 struct Bridge {
     piece: usize,
-    ends: [u32; 2],
+    to: u32,
 }
 
 impl<'a> Joined<'a> {
     /// The tabs and skins of each piece: all of them part the bits, those that may hold join them.
     pub(super) fn new(
-        scene: &'a Scene<'a>,
+        scene: &Scene<'_>,
         grid: &'a Grid,
         measured: &[(usize, Measured)],
     ) -> Joined<'a> {
@@ -49,19 +52,13 @@ impl<'a> Joined<'a> {
                 }
             }
         }
-        let mut count = 0;
-        for c in 0..bits.len() {
-            if open[c] && bits[c] == NONE {
-                fill(grid, &open, &mut bits, c, count);
-                count += 1;
-            }
-        }
+        let count = label(grid, &open, &mut bits);
         let mut joined = Joined {
-            scene,
             grid,
             bits,
             held_from: vec![NEVER; count as usize],
-            bridges: Vec::new(),
+            holds: vec![Vec::new(); count as usize],
+            bridges: vec![Vec::new(); count as usize],
             bodies: BTreeSet::new(),
         };
         for (cell, from) in super::regions::hold_cells(scene, grid) {
@@ -69,14 +66,23 @@ impl<'a> Joined<'a> {
                 *held = from.min(*held);
             }
         }
+        for hold in scene
+            .setup
+            .holds
+            .iter()
+            .filter(|h| h.kind != HoldKind::Stop)
+        {
+            let at = (super::regions::from(scene, hold), hold.at);
+            for bit in joined.under(hold) {
+                joined.holds[bit as usize].push(at);
+            }
+        }
         for (piece, tabs) in tabs() {
             for t in tabs.iter().filter(|t| t.weak.is_none()) {
                 let ends = [joined.bit(t.inner), joined.beyond(t)];
                 if let [Some(inner), Some(outer)] = ends {
-                    joined.bridges.push(Bridge {
-                        piece,
-                        ends: [inner, outer],
-                    });
+                    joined.bridges[inner as usize].push(Bridge { piece, to: outer });
+                    joined.bridges[outer as usize].push(Bridge { piece, to: inner });
                 }
             }
         }
@@ -108,24 +114,20 @@ impl<'a> Joined<'a> {
     }
     /// Screws and clamps that hold this bit from the motion `by` at the latest.
     pub(super) fn holds_in(&self, bit: u32, by: u32) -> Vec<Point> {
-        let cell = self.grid.cell;
-        self.scene
-            .setup
-            .holds
-            .iter()
-            .filter(|h| {
-                let within = reach(h);
-                let r = (within / cell).ceil() as i64;
-                let mut around = (-r..=r).flat_map(|dy| (-r..=r).map(move |dx| (dx, dy)));
-                h.kind != HoldKind::Stop
-                    && super::regions::from(self.scene, h) <= by
-                    && around.any(|(dx, dy)| {
-                        let p = h.at + grainway_geom::point(dx as f64 * cell, dy as f64 * cell);
-                        p.distance(h.at) <= within + 1e-9
-                            && self.grid.at(p).is_some_and(|c| self.bits[c] == bit)
-                    })
-            })
-            .map(|h| h.at)
+        let holds = self.holds[bit as usize].iter();
+        holds.filter(|(from, _)| *from <= by).map(|h| h.1).collect()
+    }
+    /// The bits under a hold.
+    fn under(&self, hold: &Hold) -> BTreeSet<u32> {
+        let (cell, within) = (self.grid.cell, reach(hold));
+        let r = (within / cell).ceil() as i64;
+        let around = (-r..=r).flat_map(|dy| (-r..=r).map(move |dx| (dx, dy)));
+        around
+            .map(|(dx, dy)| hold.at + grainway_geom::point(dx as f64 * cell, dy as f64 * cell))
+            .filter(|p| p.distance(hold.at) <= within + 1e-9)
+            .filter_map(|p| self.grid.at(p))
+            .map(|c| self.bits[c])
+            .filter(|b| *b != NONE)
             .collect()
     }
     /// The bit that a tab ends in: the first one outwards that is no other tab, as far as wood stands without a break.
@@ -142,16 +144,10 @@ impl<'a> Joined<'a> {
         let mut next = 0;
         while let Some(bit) = seen.get(next).copied() {
             next += 1;
-            for b in self.bridges.iter().filter(|b| b.piece != piece) {
-                let [x, y] = b.ends;
-                for other in [(x, y), (y, x)]
-                    .into_iter()
-                    .filter(|(a, _)| *a == bit)
-                    .map(|(_, o)| o)
-                {
-                    if !seen.contains(&other) {
-                        seen.push(other);
-                    }
+            let bridges = self.bridges[bit as usize].iter();
+            for b in bridges.filter(|b| b.piece != piece) {
+                if !seen.contains(&b.to) {
+                    seen.push(b.to);
                 }
             }
         }
@@ -180,16 +176,28 @@ impl<'a> Joined<'a> {
     }
 }
 
-/// Gives `bit` to all open cells that are joined to `first`.
-fn fill(grid: &Grid, open: &[bool], bits: &mut [u32], first: usize, bit: u32) {
-    let mut stack = vec![first];
-    bits[first] = bit;
-    while let Some(c) = stack.pop() {
-        grid.beside(c, |n| {
-            if open[n] && bits[n] == NONE {
-                bits[n] = bit;
-                stack.push(n);
-            }
-        });
+/// Gives all open cells that are joined the same number, from 0 in the order of their first cells; how many numbers there are.
+fn label(grid: &Grid, open: &[bool], bits: &mut [u32]) -> u32 {
+    let runs = grid.runs_of(open);
+    let mut numbers: Vec<u32> = vec![NONE; runs.count()];
+    let is_open = |run: usize| open[runs.cells(run).start];
+    let mut count = 0;
+    for first in 0..numbers.len() {
+        if !is_open(first) || numbers[first] != NONE {
+            continue;
+        }
+        let mut stack = vec![first];
+        numbers[first] = count;
+        while let Some(run) = stack.pop() {
+            bits[runs.cells(run)].fill(count);
+            runs.beside(run, |n| {
+                if numbers[n] == NONE && is_open(n) {
+                    numbers[n] = count;
+                    stack.push(n);
+                }
+            });
+        }
+        count += 1;
     }
+    count
 }

@@ -1,9 +1,10 @@
 //! What comes free while nothing holds it.
 //!
 //! The board is a grid of cells; each cell knows the first move that cut it through (or so thin that it no longer holds). Going
-//! backwards through the moves, cells come back and join: where two regions of wood join, that move is the one that parted them. A
-//! region that holds no screw, clamp or stop at that time is loose.
+//! backwards through the moves, cells come back and join, whole [`Runs`] of them at once: where two regions of wood join, that move is
+//! the one that parted them. A region that holds no screw, clamp or stop at that time is loose.
 
+use super::runs::Runs;
 use crate::Scene;
 use crate::figures::{Said, mm};
 use grainway_geom::{Bounds, Point, Segment, point};
@@ -47,21 +48,13 @@ impl Grid {
         }
         grid
     }
-    /// The cells beside a cell.
-    pub(super) fn beside(&self, c: usize, mut see: impl FnMut(usize)) {
-        let (x, y) = (c % self.nx, c / self.nx);
-        if x > 0 {
-            see(c - 1);
-        }
-        if x + 1 < self.nx {
-            see(c + 1);
-        }
-        if y > 0 {
-            see(c - self.nx);
-        }
-        if y + 1 < self.ny {
-            see(c + self.nx);
-        }
+    /// Its cells in runs that one motion cut, or none.
+    pub(super) fn runs(&self) -> Runs {
+        Runs::new(&self.cut, self.nx)
+    }
+    /// Its cells in runs of those that are `open`, and those that are not.
+    pub(super) fn runs_of(&self, open: &[bool]) -> Runs {
+        Runs::new(open, self.nx)
     }
     fn uncut(scene: &Scene<'_>) -> Grid {
         let b = scene.board();
@@ -76,6 +69,10 @@ impl Grid {
             ny,
             cut: vec![NEVER; nx * ny],
         }
+    }
+    fn at_edge(&self, i: usize) -> bool {
+        let (x, y) = (i % self.nx, i / self.nx);
+        x == 0 || y == 0 || x + 1 == self.nx || y + 1 == self.ny
     }
     fn centre(&self, i: usize) -> Point {
         let (x, y) = ((i % self.nx) as f64, (i / self.nx) as f64);
@@ -165,6 +162,7 @@ impl Joining {
 /// A region that was parted from everything held.
 struct Freed {
     by: u32,
+    /// In it; while regions are searched, a run of it.
     cell: usize,
     cells: u32,
     gone: u32,
@@ -254,41 +252,41 @@ fn describe(scene: &Scene<'_>, at: Point) -> (String, Option<String>, Option<Str
 }
 
 fn freed(scene: &Scene<'_>, grid: &Grid) -> Vec<Freed> {
-    let n = grid.cut.len();
+    let runs = grid.runs();
+    let n = runs.count();
+    let cut = |run: u32| grid.cut[runs.cells(run as usize).start];
+    let sizes: Vec<u32> = (0..n).map(|r| runs.cells(r).len() as u32).collect();
     let mut joining = Joining {
         parent: (0..n as u32).collect(),
-        size: vec![1; n],
+        size: sizes.clone(),
         held_from: vec![NEVER; n],
-        gone: grid.cut.clone(),
-        cells: vec![1; n],
+        gone: (0..n as u32).map(cut).collect(),
+        cells: sizes,
     };
     for (cell, from) in hold_cells(scene, grid) {
-        joining.held_from[cell] = joining.held_from[cell].min(from);
+        let run = runs.of(cell);
+        joining.held_from[run] = joining.held_from[run].min(from);
     }
-    // Cells in order of the time at which they are cut, latest first; those never cut come first of all.
-    let (mut order, mut cut): (Vec<u32>, Vec<u32>) =
-        (0..n as u32).partition(|i| grid.cut[*i as usize] == NEVER);
-    cut.sort_by_key(|i| (std::cmp::Reverse(grid.cut[*i as usize]), *i));
-    order.append(&mut cut);
+    // Runs in order of the time at which they are cut, latest first; those never cut come first of all.
+    let mut order: Vec<u32> = (0..n as u32).collect();
+    order.sort_by_key(|r| (std::cmp::Reverse(cut(*r)), *r));
     let mut there = vec![false; n];
     let mut out = Vec::new();
-    let mut i = 0;
-    while i < n {
-        let time = grid.cut[order[i] as usize];
-        let mut j = i;
-        while j < n && grid.cut[order[j] as usize] == time {
-            there[order[j] as usize] = true;
-            j += 1;
+    for together in order.chunk_by(|a, b| cut(*a) == cut(*b)) {
+        for run in together {
+            there[*run as usize] = true;
         }
-        for c in &order[i..j] {
-            let c = *c as usize;
-            grid.beside(c, |other| {
+        for run in together {
+            runs.beside(*run as usize, |other| {
                 if there[other] {
-                    unite(&mut joining, c as u32, other as u32, time, &mut out);
+                    unite(&mut joining, *run, other as u32, cut(*run), &mut out);
                 }
             });
         }
-        i = j;
+    }
+    for freed in &mut out {
+        let cells = runs.cells(freed.cell);
+        freed.cell = cells.start + cells.len() / 2;
     }
     // Regions that never join anything held: the board as a whole, when nothing holds it. That is said elsewhere.
     out.sort_by_key(|f| (f.by, f.cell));
@@ -388,27 +386,28 @@ pub(super) fn hold_cells(scene: &Scene<'_>, grid: &Grid) -> Vec<(usize, u32)> {
 /// A cell at the board's edge in the greatest bit of wood that reaches the edge and stands at the end. What a person vouches for holds
 /// the board: that bit, and nothing else that is parted from it.
 fn frame_cell(grid: &Grid) -> Option<usize> {
-    let mut seen: Vec<bool> = grid.cut.iter().map(|c| *c != NEVER).collect();
+    let runs = grid.runs_of(&grid.cut.iter().map(|c| *c == NEVER).collect::<Vec<_>>());
+    let stands = |run: usize| grid.cut[runs.cells(run).start] == NEVER;
+    let mut seen: Vec<bool> = (0..runs.count()).map(|r| !stands(r)).collect();
     let mut best: Option<(usize, usize)> = None;
     for first in 0..seen.len() {
-        let (x, y) = (first % grid.nx, first / grid.nx);
-        let edge = x == 0 || y == 0 || x + 1 == grid.nx || y + 1 == grid.ny;
-        if !edge || seen[first] {
+        let edge = runs.cells(first).find(|c| grid.at_edge(*c));
+        let Some(cell) = edge.filter(|_| !seen[first]) else {
             continue;
-        }
+        };
         let mut stack = vec![first];
         let mut cells = 0;
         seen[first] = true;
-        while let Some(c) = stack.pop() {
-            cells += 1;
-            grid.beside(c, |n| {
+        while let Some(run) = stack.pop() {
+            cells += runs.cells(run).len();
+            runs.beside(run, |n| {
                 if !std::mem::replace(&mut seen[n], true) {
                     stack.push(n);
                 }
             });
         }
         if best.is_none_or(|(most, _)| cells > most) {
-            best = Some((cells, first));
+            best = Some((cells, cell));
         }
     }
     best.map(|(_, cell)| cell)

@@ -1,6 +1,6 @@
 //! The waste of cutouts that stays in one bit.
 
-use super::cuts::{STEP_MM, through_at, walk};
+use super::cuts::{STEP_MM, Through, walk};
 use super::leverage::{Grip, LONG, at_one_end, opposite};
 use crate::figures::{Said, mm};
 use crate::motions::Motion;
@@ -11,14 +11,14 @@ use grainway_pipeline::finding::code;
 use grainway_pipeline::work::{Hold, SizedFeature};
 
 /// Slugs of cutouts that stay in one bit: held by two screws, or one and a tab, when longer than three times their width.
-pub(super) fn check(scene: &Scene<'_>, level: f64, said: &mut Said) {
+pub(super) fn check(scene: &Scene<'_>, level: f64, through: &Through, said: &mut Said) {
     for piece in &scene.pieces {
         let variant = &piece.model.variant;
         for f in &variant.features {
             if f.kind == FeatureKind::Cutout
-                && let Some(slug) = Slug::of(scene, piece, f, level)
+                && let Some(slug) = Slug::of(scene, piece, f, (level, through))
             {
-                slug.held(scene, level, said);
+                slug.held(scene, (level, through), said);
             }
         }
     }
@@ -40,7 +40,7 @@ impl<'a> Slug<'a> {
         scene: &Scene<'_>,
         piece: &'a Piece<'a>,
         feature: &'a SizedFeature,
-        level: f64,
+        (level, through): (f64, &Through),
     ) -> Option<Slug<'a>> {
         let b = feature.shape.bounds();
         let kerf = cutout_kerf(scene, piece, &feature.shape, level)?;
@@ -58,7 +58,7 @@ impl<'a> Slug<'a> {
                     b.min.y + kerf + h * (f64::from(j) + 0.5) / 7.0,
                 );
                 let inside = region.contains(p) && feature.shape.distance(p) > kerf;
-                stands += usize::from(inside && !through_at(scene, piece.placing.point(p), level));
+                stands += usize::from(inside && !through.at(piece.placing.point(p)));
             }
         }
         (stands >= 3).then_some(Slug {
@@ -80,11 +80,11 @@ impl<'a> Slug<'a> {
         let holds = scene.setup.holds.iter().filter(in_it);
         holds.map(|h| h.at).collect()
     }
-    fn held(&self, scene: &Scene<'_>, level: f64, said: &mut Said) {
+    fn held(&self, scene: &Scene<'_>, (level, through): (f64, &Through), said: &mut Said) {
         let [long, short] = self.sides;
         let (key, name) = (&self.feature.key, self.piece.name);
         let screws = self.screws(scene);
-        let grips = slug_tabs(scene, self.piece, &self.feature.shape, self.kerf, level);
+        let grips = slug_tabs(scene, self.piece, &self.feature.shape, self.kerf, through);
         let tabs = grips.len();
         let needed = if long > LONG * short { 2 } else { 1 };
         let held = screws.len() + tabs.min(2);
@@ -174,7 +174,7 @@ fn slug_tabs(
     piece: &Piece<'_>,
     shape: &Contour,
     kerf: f64,
-    level: f64,
+    through: &Through,
 ) -> Vec<Grip> {
     let n = (shape.length() / STEP_MM).ceil().max(8.0) as usize;
     let step = shape.length() / n as f64;
@@ -188,7 +188,7 @@ fn slug_tabs(
         .iter()
         .map(|(p, inwards)| {
             let q = *p + *inwards * (kerf * 0.5);
-            !through_at(scene, placed(q), level) && shape.distance(q) > kerf * 0.5 - 0.05
+            !through.at(placed(q)) && shape.distance(q) > kerf * 0.5 - 0.05
         })
         .collect();
     let Some(start) = open.iter().position(|o| !*o) else {

@@ -1,6 +1,7 @@
 //! Whether the tabs of a piece and the screws that it is still joined to hold it.
 
 use super::Levels;
+use super::cuts::Through;
 use super::edge::{Measured, MeasuredTab, measured, measured_skin};
 use super::joined::Joined;
 use super::leverage::{Grip, HINGE_GAP_DEGREES, at_one_end, opposite, widest_gap};
@@ -16,7 +17,14 @@ use grainway_pipeline::finding::code;
 const LEAST_HOLDS: usize = 2;
 
 /// Every piece that is cut free all round must be held by tabs and screws that it is still joined to, and a piece with a skin by that.
-pub(super) fn check(scene: &Scene<'_>, grid: &Grid, levels: &Levels, said: &mut Said) {
+pub(super) fn check(
+    scene: &Scene<'_>,
+    grid: &Grid,
+    levels: &Levels,
+    through: &Through,
+    said: &mut Said,
+) {
+    let skinned = levels.skins.then(|| Through::below(scene, levels.skin));
     let measured: Vec<(usize, Measured)> = scene
         .pieces
         .iter()
@@ -24,9 +32,9 @@ pub(super) fn check(scene: &Scene<'_>, grid: &Grid, levels: &Levels, said: &mut 
         .filter(|(_, p)| !p.model.dimensioned)
         .filter_map(|(i, p)| {
             let outline = &p.model.variant.outline;
-            let measured = match p.skin {
-                Some(_) => measured_skin(scene, p, outline, levels, grid.cell)?,
-                None => measured(scene, p, outline, levels.tab, grid.cell)?,
+            let measured = match p.skin.and(skinned.as_ref()) {
+                Some(skinned) => measured_skin(scene, p, outline, levels.tab, skinned, grid.cell)?,
+                None => measured(scene, p, outline, (levels.tab, through), grid.cell)?,
             };
             Some((i, measured))
         })
