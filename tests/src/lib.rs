@@ -9,6 +9,7 @@ pub mod minutes;
 #[cfg(feature = "service")]
 pub mod queue_bench;
 pub mod sizes;
+pub mod speed;
 
 use grainway_pipeline::chain::{Chain, KeepNothing, Stages};
 use grainway_pipeline::doc;
