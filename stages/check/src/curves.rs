@@ -354,15 +354,7 @@ impl Boxes {
     /// Calls `f` with each thing before `end` whose box touches `query`, in order. `f` answers whether to go on.
     pub(super) fn visit(&self, query: Bounds, end: usize, f: &mut impl FnMut(usize) -> bool) {
         let (level, all) = self.top();
-        all.into_iter()
-            .all(|i| self.walk(level, i, query, end, false, f));
-    }
-    /// The same from the last thing before `end` backwards.
-    pub(super) fn visit_back(&self, query: Bounds, end: usize, f: &mut impl FnMut(usize) -> bool) {
-        let (level, all) = self.top();
-        all.into_iter()
-            .rev()
-            .all(|i| self.walk(level, i, query, end, true, f));
+        all.into_iter().all(|i| self.walk(level, i, query, end, f));
     }
     fn top(&self) -> (usize, std::ops::Range<usize>) {
         let top = self.levels.len() - 1;
@@ -374,7 +366,6 @@ impl Boxes {
         i: usize,
         query: Bounds,
         end: usize,
-        back: bool,
         f: &mut impl FnMut(usize) -> bool,
     ) -> bool {
         if i * FAN.pow(level as u32) >= end || !self.levels[level][i].touches(query) {
@@ -385,12 +376,7 @@ impl Boxes {
         }
         let below = self.levels[level - 1].len();
         let mut all = i * FAN..((i + 1) * FAN).min(below);
-        match back {
-            true => all
-                .rev()
-                .all(|j| self.walk(level - 1, j, query, end, back, f)),
-            false => all.all(|j| self.walk(level - 1, j, query, end, back, f)),
-        }
+        all.all(|j| self.walk(level - 1, j, query, end, f))
     }
 }
 

@@ -318,9 +318,12 @@ fn follows_engraving(model: &Model, m: &Motion, tolerance: f64) -> bool {
             && (0..=n).all(|i| {
                 let p = m.path.at(i as f64 / n as f64);
                 let near = around(p, tolerance);
-                f.line
-                    .iter()
-                    .any(|s| s.bounds().touches(near) && s.distance(p) <= tolerance)
+                let mut found = false;
+                f.line_boxes.visit(near, usize::MAX, &mut |k| {
+                    found = f.line[k].distance(p) <= tolerance;
+                    !found
+                });
+                found
             })
     })
 }

@@ -5,10 +5,10 @@
 //! say so.
 
 use super::Scene;
-use super::curves::{Boxes, around};
+use super::curves::around;
 use super::figures::{Said, mm};
 use super::motions::{Motion, Tool};
-use grainway_geom::{Point, Segment};
+use grainway_geom::{Bounds, Point, Segment};
 use grainway_pipeline::doc::CutterKind;
 use grainway_pipeline::finding::{CodeInfo, Severity, code};
 use rayon::prelude::*;
@@ -470,11 +470,15 @@ fn full_section(tool: &Tool) -> f64 {
     }
 }
 
-/// The motions that take wood, in order.
+/// The motions that take wood, in order, each with the box of what its cutter sweeps and its lowest height; eight of them together
+/// above, and so on.
 struct Earlier {
     motions: Vec<usize>,
-    boxes: Boxes,
+    levels: Vec<Vec<(Bounds, f64)>>,
 }
+
+/// So many boxes lie in one above them.
+const FAN: usize = 8;
 
 impl Earlier {
     fn of(scene: &Scene<'_>, top: f64) -> Earlier {
@@ -482,12 +486,54 @@ impl Earlier {
         let takes = |m: &Motion| m.cuts && m.low() < top;
         let reach = |(i, m): (usize, &Motion)| {
             let tool = scene.recorded.tool(m).filter(|_| takes(m))?;
-            Some((i, m.bounds().grown(tool.radius + 1e-6)))
+            Some((i, (m.bounds().grown(tool.radius + 1e-6), m.low())))
         };
-        let (motions, boxes) = all.filter_map(reach).unzip();
-        Earlier {
-            motions,
-            boxes: Boxes::new(boxes),
+        let (motions, leaves): (Vec<_>, Vec<_>) = all.filter_map(reach).unzip();
+        let mut levels = vec![leaves];
+        while levels[levels.len() - 1].len() > FAN {
+            let join = |c: &[(Bounds, f64)]| {
+                let none = (Bounds::EMPTY, f64::INFINITY);
+                let both =
+                    |(b, low): (Bounds, f64), (c, l): &(Bounds, f64)| (b.union(*c), low.min(*l));
+                c.iter().fold(none, both)
+            };
+            let above = levels[levels.len() - 1].chunks(FAN).map(join).collect();
+            levels.push(above);
+        }
+        Earlier { motions, levels }
+    }
+    /// From the last motion before `end` backwards those that reach into `query` below `high`; `see` lowers `high` to below which the next
+    /// ones matter.
+    fn back(
+        &self,
+        query: Bounds,
+        end: usize,
+        high: &mut f64,
+        see: &mut impl FnMut(usize, &mut f64),
+    ) {
+        let top = self.levels.len() - 1;
+        for i in (0..self.levels[top].len()).rev() {
+            self.walk((top, i), query, end, high, see);
+        }
+    }
+    fn walk(
+        &self,
+        (level, i): (usize, usize),
+        query: Bounds,
+        end: usize,
+        high: &mut f64,
+        see: &mut impl FnMut(usize, &mut f64),
+    ) {
+        let (bounds, low) = self.levels[level][i];
+        if i * FAN.pow(level as u32) >= end || low >= *high || !bounds.touches(query) {
+            return;
+        }
+        if level == 0 {
+            return see(self.motions[i], high);
+        }
+        let below = self.levels[level - 1].len();
+        for j in (i * FAN..((i + 1) * FAN).min(below)).rev() {
+            self.walk((level - 1, j), query, end, high, see);
         }
     }
 }
@@ -512,34 +558,35 @@ fn sample(scene: &Scene<'_>, earlier: &Earlier, place: Sampled, top: f64) -> Tak
             points.push((p, z + tool.cutter.lift_mm(off), top));
         }
     }
-    // Earlier moves, latest first: where nothing is left to take at any of the places, the rest need not be asked.
+    // Earlier moves, latest first: only what is lower than all that still stands at one of the places can take more.
     let end = earlier.motions.partition_point(|i| *i < place.motion);
-    earlier
-        .boxes
-        .visit_back(around(at, tool.radius), end, &mut |j| {
-            let e = &scene.recorded.motions[earlier.motions[j]];
-            let Some(t) = scene.recorded.tool(e) else {
-                return true;
-            };
-            // Too far for every one of the places.
-            if e.path.distance(at) > tool.radius + t.radius + 1e-6 {
-                return true;
-            }
-            let mut standing = false;
-            for (p, edge, surface) in &mut points {
-                if *surface > *edge + 1e-6 && e.low() < *surface {
-                    let (q, share) = e.path.nearest(*p);
-                    let off = q.distance(*p);
-                    if off <= t.radius {
-                        // On a slope the nearest place is not the lowest; for an estimate it is near enough.
-                        let tip = e.z[0] + (e.z[1] - e.z[0]) * share;
-                        *surface = surface.min(tip + t.cutter.lift_mm(off));
-                    }
+    let mut high = top;
+    let query = around(at, tool.radius);
+    earlier.back(query, end, &mut high, &mut |j, high| {
+        let e = &scene.recorded.motions[j];
+        let Some(t) = scene.recorded.tool(e) else {
+            return;
+        };
+        // Too far for every one of the places.
+        if e.path.distance(at) > tool.radius + t.radius + 1e-6 {
+            return;
+        }
+        *high = f64::NEG_INFINITY;
+        for (p, edge, surface) in &mut points {
+            if *surface > *edge + 1e-6 && e.low() < *surface {
+                let (q, share) = e.path.nearest(*p);
+                let off = q.distance(*p);
+                if off <= t.radius {
+                    // On a slope the nearest place is not the lowest; for an estimate it is near enough.
+                    let tip = e.z[0] + (e.z[1] - e.z[0]) * share;
+                    *surface = surface.min(tip + t.cutter.lift_mm(off));
                 }
-                standing |= *surface > *edge + 1e-6;
             }
-            standing
-        });
+            if *surface > *edge + 1e-6 {
+                *high = high.max(*surface);
+            }
+        }
+    });
     let mut taken = Taken::default();
     let mut area = 0.0;
     for (_, edge, surface) in points {

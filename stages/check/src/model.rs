@@ -128,6 +128,8 @@ pub(super) struct FeatureModel {
     /// For engravings: the line.
     pub(super) line: Vec<Segment>,
     pub(super) line_bounds: Bounds,
+    /// Boxes of its pieces.
+    pub(super) line_boxes: Boxes,
 }
 
 impl FeatureModel {
@@ -388,6 +390,7 @@ fn feature_model(
         islands: (region && !f.islands.is_empty()).then(|| Inside::new(&f.islands)),
         lobe_areas: lobes.iter().map(|l| Inside::new([&l.contour()])).collect(),
         lobes,
+        line_boxes: Boxes::new(line.iter().map(Segment::bounds).collect()),
         line_bounds: line.iter().fold(Bounds::EMPTY, |b, s| b.union(s.bounds())),
         line,
     }

@@ -4,6 +4,7 @@ use crate::Scene;
 use crate::curves::around;
 use crate::motions::Motion;
 use grainway_geom::{Bounds, Capsule, Contour, Point, point};
+use std::cell::Cell;
 
 /// Along an edge, tabs are looked for in steps of this, mm.
 pub(super) const STEP_MM: f64 = 0.5;
@@ -119,16 +120,54 @@ impl Through {
     }
     /// The text cuts through at `p`.
     pub(super) fn at(&self, p: Point) -> bool {
-        if !self.bounds.grown(1e-6).contains(p) {
-            return false;
+        self.known(p).cut
+    }
+    /// The same of places near each other, asked one after the other.
+    pub(super) fn along(&self, p: Point, last: &Cell<Known>) -> bool {
+        let known = last.get();
+        if p.distance(known.at) < known.within {
+            return known.cut;
+        }
+        let known = self.known(p);
+        last.set(known);
+        known.cut
+    }
+    fn known(&self, p: Point) -> Known {
+        let known = |within: f64, cut: bool| Known {
+            at: p,
+            within: within - KNOWN_LESS_MM,
+            cut,
+        };
+        if !self.bounds.grown(KNOWN_LESS_MM).contains(p) {
+            return known(0.0, false);
         }
         let (x, y) = self.place(p);
-        let mut near = self.squares[y * self.columns + x].iter();
-        near.any(|i| {
+        let corner = self.bounds.min + point(x as f64, y as f64) * self.square;
+        let d = p - corner;
+        // No farther than to the square's edge: what lies beyond is in other squares.
+        let to_edge = |v: f64| v.min(self.square - v);
+        let mut free = to_edge(d.x).min(to_edge(d.y));
+        for i in &self.squares[y * self.columns + x] {
             let c = &self.cuts[*i as usize];
-            c.segment.distance(p) <= c.radius
-        })
+            let deep = c.radius - c.segment.distance(p);
+            if deep >= 0.0 {
+                return known(deep, true);
+            }
+            free = free.min(-deep);
+        }
+        known(free, false)
     }
+}
+
+/// What holds at a place holds this much less far round it than it may, mm: rounding.
+const KNOWN_LESS_MM: f64 = 1e-6;
+
+/// Whether the text cuts through at a place, and within which distance of it the same is true.
+#[derive(Clone, Copy, Default)]
+pub(super) struct Known {
+    at: Point,
+    within: f64,
+    cut: bool,
 }
 
 /// The height of what stands at `p` at the end.

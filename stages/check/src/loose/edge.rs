@@ -1,9 +1,10 @@
 //! The edge of a piece as the text leaves it: where the kerf is cut through, and the tabs between.
 
-use super::cuts::{STEP_MM, Through, height_at, walk};
+use super::cuts::{Known, STEP_MM, Through, height_at, walk};
 use crate::figures::mm;
 use crate::{Piece, Scene};
 use grainway_geom::{Contour, Point};
+use std::cell::Cell;
 
 /// Along an edge, skins are looked at in steps of this, mm.
 const SKIN_STEP_MM: f64 = 8.0;
@@ -113,6 +114,8 @@ struct Edge<'a> {
     kerf: f64,
     /// What is cut so deep that it does not hold.
     through: &'a Through,
+    /// What was found at the place that was asked about last.
+    last: Cell<Known>,
     /// Width of the grid's cells, mm.
     cell: f64,
 }
@@ -135,12 +138,13 @@ impl<'a> Edge<'a> {
             length: outline.length(),
             kerf,
             through,
+            last: Cell::default(),
             cell,
         })
     }
     /// The text cuts through there; `p` in the piece's frame.
     fn covered(&self, p: Point) -> bool {
-        self.through.at(self.piece.placing.point(p))
+        self.through.along(self.piece.placing.point(p), &self.last)
     }
     /// Where the middle of the kerf stands.
     fn open(&self, steps: &[(Point, Point)]) -> Vec<bool> {

@@ -9,6 +9,7 @@ use grainway_geom::{Contour, Point, Region, point};
 use grainway_pipeline::doc::FeatureKind;
 use grainway_pipeline::finding::code;
 use grainway_pipeline::work::{Hold, SizedFeature};
+use std::cell::Cell;
 
 /// Slugs of cutouts that stay in one bit: held by two screws, or one and a tab, when longer than three times their width.
 pub(super) fn check(scene: &Scene<'_>, level: f64, through: &Through, said: &mut Said) {
@@ -184,11 +185,12 @@ fn slug_tabs(
         .into_iter()
         .map(|(p, out)| (p, if clockwise { out } else { -out }))
         .collect();
+    let last = Cell::default();
     let open: Vec<bool> = steps
         .iter()
         .map(|(p, inwards)| {
             let q = *p + *inwards * (kerf * 0.5);
-            !through.at(placed(q)) && shape.distance(q) > kerf * 0.5 - 0.05
+            !through.along(placed(q), &last) && shape.distance(q) > kerf * 0.5 - 0.05
         })
         .collect();
     let Some(start) = open.iter().position(|o| !*o) else {
