@@ -162,9 +162,10 @@ pub fn engraved(points: usize) -> Result<Loaded, String> {
     let at = |i: usize| -> Point {
         let share = i as f64 / points as f64;
         let turn = 120.0 * share * std::f64::consts::TAU;
-        let radius = 20.0 + 550.0 * share + 0.4 * (37.0 * turn).sin();
+        let radius = 150.0 + 420.0 * share + 0.4 * (37.0 * turn).sin();
         let p = point(600.0, 600.0) + Point::unit(turn) * radius;
-        point((p.x * 1e3).round() / 1e3, (p.y * 1e3).round() / 1e3)
+        // A million of them in a document of 16 MB.
+        point((p.x * 1e2).round() / 1e2, (p.y * 1e2).round() / 1e2)
     };
     let line: Vec<[f64; 2]> = (0..points).map(|i| [at(i).x, at(i).y]).collect();
     let part = json!({ "id": "panel", "stock": "ash", "blank": { "length": 1200, "width": 1200 }, "features": [
