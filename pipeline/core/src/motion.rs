@@ -64,6 +64,30 @@ pub fn lowest(moves: &[Move]) -> f64 {
     low
 }
 
+/// The greatest feed of the moves that cut sideways, and of those straight down, mm/min; either stands for the other where there is
+/// none.
+pub fn feeds(moves: &[Move]) -> [f64; 2] {
+    let mut at = Point3::default().xy().at_z(SAFE_Z);
+    let (mut along, mut down) = (0.0_f64, 0.0_f64);
+    for m in moves {
+        let from = at;
+        at = m.end(from);
+        match *m {
+            Move::Rapid { .. } => {}
+            Move::Hole { feed, .. } => down = down.max(feed),
+            Move::Arc { feed, .. } => along = along.max(feed),
+            Move::Line { feed, .. } if from.xy().distance(at.xy()) > 0.0 => along = along.max(feed),
+            Move::Line { feed, .. } if at.z < from.z => down = down.max(feed),
+            Move::Line { .. } => {}
+        }
+    }
+    match (along > 0.0, down > 0.0) {
+        (false, _) => [down; 2],
+        (_, false) => [along; 2],
+        _ => [along, down],
+    }
+}
+
 impl Move {
     /// Straight to a place, as fast as the machine goes.
     pub fn rapid(to: Point3) -> Move {

@@ -283,6 +283,10 @@ fn settle(work: &mut Work, verdict: SetupVerdict) {
         .collect();
     order.sort_by_key(|i| work.programs[*i].number);
     work.findings.extend(verdict.safe.findings.iter().cloned());
+    for (i, read) in order.iter().zip(verdict.read) {
+        let written = &mut work.programs[*i].written;
+        (written.lines, written.moves, written.restarts) = (read.lines, read.moves, read.starts);
+    }
     for (i, as_planned) in order.into_iter().zip(verdict.as_planned) {
         if let Some(v) = &as_planned {
             work.findings.extend(v.findings.iter().cloned());

@@ -6,24 +6,19 @@
 
 use super::figures::mm;
 use super::fits::{self, Claim};
-use super::wanted;
 use super::{Allowed, Wanted};
-use grainway_geom::{Bounds, Contour, Point, Point3};
+use super::{steps, wanted};
+use grainway_geom::{Contour, Point};
 use grainway_pipeline::doc::{FeatureKind, IfUnreachable, Relief, ReliefKind, ReliefWay};
 use grainway_pipeline::finding::{Finding, code};
-use grainway_pipeline::motion::{Move, lowest};
-use grainway_pipeline::work::{
-    Corner, CornerAnswer, Part, SizedFeature, Variant, Work, Workingstep,
-};
+use grainway_pipeline::work::{Corner, CornerAnswer, Part, SizedFeature, Variant, Work};
 use std::collections::BTreeSet;
 use std::f64::consts::PI;
 
 /// Heights and places that differ by less than this are the same, mm: both are computed from the same numbers, in another order.
-const SAME_MM: f64 = 1e-4;
+pub(super) const SAME_MM: f64 = 1e-4;
 /// Directions and angles that differ by less than this are the same, radians.
 const SAME_ANGLE: f64 = 1e-3;
-/// Besides two diameters of its cutter, a step runs out over the edge of its feature by less than this, mm.
-const BESIDE_FEATURE_MM: f64 = 30.0;
 /// How far beside a corner it is asked where the wood is, mm.
 const BESIDE_MM: f64 = 0.02;
 /// Corners up to this inside angle are relieved where the documents say nothing else, degrees.
@@ -104,8 +99,9 @@ pub(super) fn examine(
             ),
         );
     }
-    for step in &planned.steps {
-        examining.step(step, &variant);
+    let wrong = steps::check(planned, &variant, work);
+    for (feature, message) in wrong {
+        examining.say(feature, message);
     }
     Ok(Examined {
         findings: examining.findings,
@@ -129,40 +125,6 @@ impl Examining<'_> {
             finding = finding.at(at);
         }
         self.findings.push(finding);
-    }
-
-    /// What sheets and lists say of a step is what its moves do: how deep they go, and at which feature.
-    fn step(&mut self, step: &Workingstep, variant: &Variant) {
-        let Some(feature) = variant.features.iter().find(|f| f.key == step.feature) else {
-            return;
-        };
-        let moves = self.work.moves(&step.moves);
-        let deepest = lowest(&moves);
-        if (deepest - step.lowest).abs() > SAME_MM {
-            let message = format!(
-                "A step of {} is told to go to Z {} mm; its moves go to {} mm.",
-                feature.key,
-                mm(step.lowest),
-                mm(deepest)
-            );
-            return self.say(feature, message);
-        }
-        let mut at = Point3::default();
-        let mut cut = Bounds::EMPTY;
-        for m in &moves {
-            at = m.end(at);
-            if at.z <= deepest + SAME_MM || matches!(m, Move::Hole { .. }) {
-                cut = cut.with(at.xy());
-            }
-        }
-        let cutter = self.work.documents.cutter(&step.cutter);
-        let reach = BESIDE_FEATURE_MM + 2.0 * cutter.map_or(0.0, |c| c.diameter.mm());
-        let room = feature.shape.bounds().grown(reach);
-        let inside = cut.is_empty() || room.contains(cut.min) && room.contains(cut.max);
-        if !inside {
-            let message = format!("A step that is told to cut {} cuts elsewhere.", feature.key);
-            self.say(feature, message);
-        }
     }
 
     /// The piece as a whole: its wood, its heights, its edge.

@@ -20,7 +20,12 @@ pub(super) fn check(scene: &Scene<'_>) -> Said {
     travel(scene, &mut said);
     block_rate(scene, &mut said);
     changes(scene, &mut said);
-    said.exact("lines read", scene.recorded.lines as f64, "lines", None);
+    said.exact(
+        "lines read",
+        scene.recorded.read.iter().map(|r| r.lines).sum::<u64>() as f64,
+        "lines",
+        None,
+    );
     said.exact(
         "moves read",
         scene.recorded.motions.len() as f64,

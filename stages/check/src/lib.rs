@@ -10,6 +10,7 @@ mod chosen;
 mod claims;
 mod cover;
 mod curves;
+mod drawings;
 mod extremes;
 mod figures;
 mod fits;
@@ -27,8 +28,11 @@ mod motions;
 mod opened;
 mod pieces;
 mod planned;
+mod profiles;
+mod programs;
 mod rapids;
 mod screen;
+mod steps;
 #[cfg(test)]
 mod tests;
 mod waits;
@@ -162,6 +166,17 @@ pub struct Text<'a> {
     pub text: &'a mut dyn BufRead,
 }
 
+/// What was read of a text.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct TextRead {
+    /// Lines in it.
+    pub lines: u64,
+    /// Moves that it makes, cycles taken apart.
+    pub moves: u64,
+    /// Where its workingsteps start: (step number, line).
+    pub starts: Vec<(u32, u64)>,
+}
+
 /// What verify says of the programs of one setup.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SetupVerdict {
@@ -173,6 +188,8 @@ pub struct SetupVerdict {
     pub as_planned: Vec<Option<Verdict>>,
     /// The dialect has no reader: nothing was checked.
     pub unverified: bool,
+    /// What was read of each text; nothing of texts in a dialect that cannot be read.
+    pub read: Vec<TextRead>,
     /// What was cut in pieces that belong to joints.
     pub cuts: Vec<PieceCuts>,
 }
@@ -263,16 +280,25 @@ pub struct Rooms {
 /// The parts that the documents ask for, as check derives them.
 pub struct Wanted {
     parts: Vec<Part>,
+    /// What their drawings hold, in the job's order.
+    drawings: Vec<wanted::Counted>,
 }
 
 impl Wanted {
     /// From documents and drawings. `run_out` is how far bands described in the job run out over a part's edge, mm.
     pub fn of(documents: &Documents, files: &dyn Files, run_out: f64) -> Wanted {
-        Wanted::from_parts(wanted::parts(documents, files, run_out))
+        let (parts, drawings) = wanted::parts(documents, files, run_out);
+        Wanted {
+            drawings,
+            ..Wanted::from_parts(parts)
+        }
     }
     fn from_parts(mut parts: Vec<Part>) -> Wanted {
         parts.sort_by(|a, b| a.id.cmp(&b.id));
-        Wanted { parts }
+        Wanted {
+            parts,
+            drawings: Vec::new(),
+        }
     }
     fn part(&self, id: &str) -> Option<&Part> {
         let found = self.parts.binary_search_by(|p| p.id.as_str().cmp(id));
@@ -299,6 +325,8 @@ pub fn verify_job(work: &Work, models: &Models, cuts: &[PieceCuts]) -> JobVerdic
     let (joints, open) = assembly::joints(work, models, cuts);
     let (furniture, apart) = furniture::furniture(&models.wanted, &work.documents);
     let mut findings = pieces::job(work, &models.wanted);
+    findings.extend(programs::job(work));
+    findings.extend(drawings::check(work, &models.wanted));
     findings.extend(open);
     findings.extend(apart);
     JobVerdict {
@@ -438,6 +466,7 @@ pub fn verify_setup(
         safe,
         as_planned,
         unverified: false,
+        read: recorded.read,
         cuts,
     }
 }
@@ -466,6 +495,7 @@ fn unverified(work: &Work, setup: &Setup, texts: usize, dialect: &str) -> SetupV
         },
         as_planned: vec![None; texts],
         unverified: true,
+        read: Vec::new(),
         cuts: Vec::new(),
     }
 }
@@ -589,6 +619,15 @@ fn safe(
 fn claims_of(work: &Work, setup: &Setup, models: &Models, about: &DialectAbout) -> Vec<Finding> {
     let lies = |id: &String| setup.placements.iter().any(|p| p.variant == *id);
     let mut findings = pieces::setup(work, setup, &models.wanted, &models.allowed, about.pauses);
+    findings.extend(programs::setup(work, setup, about));
+    findings.extend(
+        profiles::tabs(work, setup)
+            .into_iter()
+            .map(|(piece, message)| {
+                let finding = Finding::new(&code::VERIFY_WANTED, message);
+                finding.setup(&setup.id).part(piece)
+            }),
+    );
     let of_variants = models.claims.iter().filter(|(id, _)| lies(id));
     findings.extend(of_variants.map(|(_, f)| f.clone().setup(&setup.id)));
     findings

@@ -1,5 +1,6 @@
 //! What the texts of one setup make the machine do, collected from the dialect's reader in running order.
 
+use super::TextRead;
 use super::limits::Settled;
 use super::messages::{Extent, says};
 use super::waits::{Spinning, WrongWait};
@@ -258,7 +259,7 @@ pub(super) struct Recorded {
     pub(super) changes: Vec<ChangeEvent>,
     pub(super) wrong: Vec<Wrong>,
     pub(super) tools: Vec<Tool>,
-    pub(super) lines: u64,
+    pub(super) read: Vec<TextRead>,
     /// A text was not read to its end: what was recorded is no whole program.
     pub(super) broken: bool,
 }
@@ -375,6 +376,7 @@ pub(super) fn take(
 ) {
     let index = recorded.names.len() as u16;
     recorded.names.push(name.to_string());
+    recorded.read.push(TextRead::default());
     let mut so_far = SoFar {
         text: index,
         expected: hand.first.as_deref(),
@@ -437,7 +439,7 @@ pub(super) fn take(
             if !ended {
                 wrong(WrongKind::NoEnd);
             }
-            recorded.lines += lines;
+            recorded.read[usize::from(index)].lines = lines;
         }
         ReadEnd::Stopped => wrong(WrongKind::NoEnd),
         ReadEnd::Io(why) => wrong(WrongKind::Io(why)),
@@ -506,8 +508,13 @@ fn step(recorded: &mut Recorded, taking: &Taking<'_>, m: ReadMove, so_far: &mut 
                 so_far.wrong(recorded, m.line, WrongKind::SpindleWay);
             }
         }
-        Action::Dwell { .. } | Action::Step { .. } | Action::End => {}
+        Action::Step { number } => {
+            let read = &mut recorded.read[usize::from(so_far.text)];
+            read.starts.push((number, m.line));
+        }
+        Action::Dwell { .. } | Action::End => {}
         Action::RetractFull | Action::Rapid | Action::Line | Action::Arc { .. } => {
+            recorded.read[usize::from(so_far.text)].moves += 1;
             movement(recorded, taking, &m, so_far);
         }
     }

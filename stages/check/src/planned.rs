@@ -209,6 +209,8 @@ pub struct PlannedMotions {
     labels: Vec<String>,
     /// rev/min in force at each wanted thing; 0 when it stands.
     rpm: Vec<f64>,
+    /// Where a stopped run can be taken up: the step's number, and what is wanted next.
+    starts: Vec<(u32, usize)>,
 }
 
 impl PlannedMotions {
@@ -218,12 +220,16 @@ impl PlannedMotions {
             wanted: Vec::new(),
             labels: vec![String::new()],
             rpm: Vec::new(),
+            starts: Vec::new(),
         };
         let mut at = Known::default();
         let mut rpm = 0.0;
         for item in items {
             match item {
-                Item::Step(s) => plan.labels.push(s.label),
+                Item::Step(s) => {
+                    plan.labels.push(s.label);
+                    plan.starts.push((s.number, plan.wanted.len()));
+                }
                 Item::Cutter(c) => {
                     // A change by hand is the person's, before the text begins; the text need not say it.
                     if !c.by_hand {
@@ -383,6 +389,8 @@ pub(super) struct Comparison {
     /// The language says these itself.
     spindle: bool,
     last_line: u64,
+    /// Steps that the text has begun.
+    begun: usize,
 }
 
 impl Comparison {
@@ -414,6 +422,7 @@ impl Comparison {
             stairs: about.pen.filter(|pen| pen.heights).map(|pen| pen.unit_mm),
             spindle: about.spindle,
             last_line: 0,
+            begun: 0,
         }
     }
     /// The next thing that the text does.
@@ -435,7 +444,25 @@ impl Comparison {
                 self.ended(m.line);
             }
             Action::Fault { code, .. } => self.fail(m.line, format!("is not legal ({code})")),
-            Action::Step { .. } => {}
+            Action::Step { number } => self.begins(m.line, number),
+        }
+    }
+    /// A step begins: the plan's next, with all that stands before it done and nothing of its own begun.
+    fn begins(&mut self, line: u64, number: u32) {
+        let next = self.plan.starts.get(self.begun).copied();
+        self.begun += 1;
+        let Some((wanted, from)) = next.filter(|(n, _)| *n == number) else {
+            return self.fail(line, format!("begins cut {number} where the plan does not"));
+        };
+        let waits = |w: &Wanted| match w {
+            Wanted::Cut { curve, .. } => curve.length() > self.vanishes(),
+            Wanted::Rapid(_) | Wanted::Retract(_) => false,
+            w => !self.unsaid(w),
+        };
+        let undone = self.plan.wanted.get(self.next..from);
+        let at_once = undone.is_some_and(|u| !u.iter().any(|(w, _)| waits(w)));
+        if !at_once {
+            self.fail(line, format!("begins cut {wanted} at another place"));
         }
     }
     /// What a language that does not switch the spindle leaves out.
@@ -964,6 +991,12 @@ impl Comparison {
         if self.wrong.is_none() {
             self.settle_rapids(self.last_line);
             self.ended(self.last_line);
+        }
+        if let Some((number, _)) = self.plan.starts.get(self.begun) {
+            self.fail(
+                self.last_line,
+                format!("does not say where cut {number} begins"),
+            );
         }
         let figure = |what: &str, value: f64, unit: &str, limit: Option<f64>| VerdictFigure {
             layer: "as-planned".to_string(),

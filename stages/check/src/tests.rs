@@ -922,7 +922,6 @@ fn slug_work(second: Point) -> Work {
     });
     setup.own_steps.push(grainway_pipeline::work::SetupStep {
         stage: "hold".to_string(),
-        label: "pilots".into(),
         operation: grainway_pipeline::work::Operation::Pilot,
         cutter: "em3".into(),
         rpm: 18000.0,

@@ -463,7 +463,6 @@ fn bore(
         lowest: grainway_pipeline::motion::lowest(&moves),
         moves: BlobId(String::new()),
         profile: None,
-        feed_reason: feeds.reason.clone(),
     };
     Some((step, moves))
 }

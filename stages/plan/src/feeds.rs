@@ -49,7 +49,7 @@ pub struct Feeds {
     pub pass_depth: f64,
     /// Chip load, mm a tooth.
     pub feed_per_tooth: f64,
-    /// One line for the sheet: what was computed from what, or that the shop gave it.
+    /// One line for the sheet: what was computed from what, or that the shop gave it. Thin chips are not in it.
     pub reason: String,
     /// What is wrong with the figures, if anything.
     pub trouble: Option<FeedTrouble>,
@@ -106,13 +106,28 @@ impl Feeds {
         let factor = chip_thinning(engaged, cutter.diameter.mm());
         if factor > 1.0 + 1e-9 {
             self.feed = round_feed((self.feed * factor).min(machine.max_feed.mm()));
-            self.reason = format!(
-                "{}; feed times {factor:.2} for thin chips at {engaged:.2} mm of width",
-                self.reason
-            );
         }
         self
     }
+}
+
+/// Why a cutter of the shop is run at `feed` (mm/min) in a stock: one line for the sheet. `None` where cutter, wood or machine is not
+/// known.
+pub fn reason(
+    documents: &Documents,
+    stock: &str,
+    cutter: &str,
+    operation: Operation,
+    feed: f64,
+) -> Option<String> {
+    let (_, machine) = documents.machine()?;
+    let wood = wood_of(documents, stock)?;
+    let usual = feeds(documents.cutter(cutter)?, &wood, machine, operation);
+    let factor = feed / usual.feed;
+    Some(match factor > 1.005 {
+        true => format!("{}; feed times {factor:.2} for thin chips", usual.reason),
+        false => usual.reason,
+    })
 }
 
 /// By how much the feed may rise for a cut that engages `engaged` of the diameter `diameter` (both mm):

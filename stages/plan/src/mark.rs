@@ -198,7 +198,6 @@ fn engrave(
         // Replaced when the moves are stored.
         moves: grainway_pipeline::work::BlobId(String::new()),
         profile: None,
-        feed_reason: feeds.reason,
     };
     Ok((step, moves, notes))
 }

@@ -181,7 +181,6 @@ impl Made {
             // Replaced when the moves are stored.
             moves: grainway_pipeline::work::BlobId(String::new()),
             profile: None,
-            feed_reason: feeds.reason.clone(),
         };
         self.steps.push((step, moves));
     }

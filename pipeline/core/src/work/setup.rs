@@ -180,8 +180,6 @@ pub struct Hold {
 pub struct SetupStep {
     /// The stage that made it; no other stage takes it away.
     pub stage: String,
-    /// For people: "pilots for hold-down screws".
-    pub label: String,
     /// What is done.
     pub operation: Operation,
     /// Cutter, by id.
@@ -198,6 +196,18 @@ pub struct SetupStep {
     pub moves: BlobId,
     /// For verify: what own steps may cut, board coordinates, with the lowest Z there.
     pub allowed: Vec<(Contour, f64)>,
+}
+
+impl SetupStep {
+    /// What a setup's own step is called, in wood of these heights.
+    pub fn label(&self, z: &ZFrame) -> &'static str {
+        match self.operation {
+            Operation::Pilot if self.lowest < z.lowest_underside() => "pilots for hold-down screws",
+            Operation::Pilot => "marks for hold-down screws, pilots to be drilled by hand",
+            Operation::LocatingLine => "lines to lay blanks in",
+            other => other.word(),
+        }
+    }
 }
 
 /// Which step an entry runs.

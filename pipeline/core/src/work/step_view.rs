@@ -25,8 +25,6 @@ pub struct StepView<'a> {
     pub feed: f64,
     /// mm/min.
     pub plunge: f64,
-    /// Why the feed is what it is; empty where nothing was out of the ordinary.
-    pub reason: &'a str,
     /// Its moves as they are run: with tabs, or the replacement's.
     pub moves: &'a BlobId,
     /// From the moves' frame to the board's.
@@ -56,13 +54,12 @@ pub fn step_view<'a>(work: &'a Work, setup: &'a Setup, step: StepRef) -> Option<
                 placement: None,
                 index: None,
                 replaced: false,
-                feature: &s.label,
+                feature: s.label(&setup.z),
                 operation: s.operation,
                 cutter: &s.cutter,
                 rpm: s.rpm,
                 feed: s.feed,
                 plunge: s.plunge,
-                reason: "",
                 moves: &s.moves,
                 placing: Placing::default(),
             });
@@ -80,7 +77,6 @@ pub fn step_view<'a>(work: &'a Work, setup: &'a Setup, step: StepRef) -> Option<
         rpm: s.rpm,
         feed: s.feed,
         plunge: s.plunge,
-        reason: &s.feed_reason,
         moves: &s.moves,
         placing: placement.placing,
     };

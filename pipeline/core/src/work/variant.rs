@@ -219,8 +219,6 @@ pub struct Workingstep {
     pub moves: BlobId,
     /// For cutouts and outlines: the cut as passes on a closed path, from which hold makes the moves with tabs.
     pub profile: Option<ProfileCut>,
-    /// How the figures were found, for the sheet: "0.06 mm a tooth for ash (hardness 5872 N), 18 000 rev/min".
-    pub feed_reason: String,
 }
 
 /// A cut along a closed path in passes.

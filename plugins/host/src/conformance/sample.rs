@@ -53,7 +53,6 @@ pub fn sample_work() -> Result<Work, String> {
             lowest: -0.3,
             moves: around,
             profile: None,
-            feed_reason: String::new(),
         }],
     });
     work.setups.push(board(z));

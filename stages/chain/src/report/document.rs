@@ -415,9 +415,9 @@ pub struct ProgramRow {
     pub sha256: String,
     /// Lines of the text.
     pub lines: u64,
-    /// Moves in it.
+    /// Moves that it makes, cycles taken apart.
     pub moves: u64,
-    /// Largest distance that rounding moved a point.
+    /// Largest distance of its path from the planned one: what rounding took.
     pub rounding: f64,
     /// Its cutter, when it has one.
     pub cutter: Option<String>,

@@ -17,6 +17,7 @@ use grainway_pipeline::work::{
     Balance, Entry, Furniture, HandWork, Hold, HoldKind, JointVerdict, PieceHold, Placement,
     Program, Setup, SetupKind, StepView, Verdict, Work, step_view,
 };
+use grainway_plan::feeds;
 use grainway_plan::hold::{Pilot, Screw};
 use grainway_plan::program_items::{Can, Changes};
 use grainway_plan::restarts::Restarts;
@@ -404,7 +405,8 @@ impl Run {
                     sum += timed.seconds;
                     let deepest = (setup.z.highest_top() - step.lowest(work)).max(0.0);
                     let room = standing + clearance;
-                    note_cutter(work, &mut run.cutters, &step, deepest, room, timed.seconds);
+                    let cutters = &mut run.cutters;
+                    note_cutter(work, setup, cutters, &step, deepest, room, timed.seconds);
                     let row = cut_row(work, setup, &step, number, &timed, program);
                     run.order.push(OrderRow::Cut(row));
                     timed.seconds.total() + timed.waits
@@ -601,12 +603,14 @@ fn label(work: &Work, id: &str) -> String {
 
 fn note_cutter(
     work: &Work,
+    setup: &Setup,
     cutters: &mut Vec<CutterRow>,
     step: &StepView<'_>,
     deepest: f64,
     room: f64,
     seconds: Seconds,
 ) {
+    let [feed, plunge] = grainway_pipeline::motion::feeds(&work.moves(step.moves));
     let at = match cutters.iter().position(|c| c.id == step.cutter) {
         Some(at) => at,
         None => {
@@ -620,8 +624,8 @@ fn note_cutter(
                 stick_out: 0.0,
                 usable: cutter.map_or(0.0, |c| c.usable_mm()),
                 rpm: [step.rpm; 2],
-                feed: [step.feed; 2],
-                plunge: [step.plunge; 2],
+                feed: [feed; 2],
+                plunge: [plunge; 2],
                 reasons: Vec::new(),
                 seconds: Seconds::default(),
             });
@@ -632,11 +636,16 @@ fn note_cutter(
     row.deepest = row.deepest.max(deepest);
     row.stick_out = row.stick_out.max(deepest + room);
     widen(&mut row.rpm, step.rpm);
-    widen(&mut row.feed, step.feed);
-    widen(&mut row.plunge, step.plunge);
+    widen(&mut row.feed, feed);
+    widen(&mut row.plunge, plunge);
     row.seconds += seconds;
-    let reason = Show::of(work).text(step.reason);
-    if !reason.is_empty() && !row.reasons.contains(&reason) {
+    if step.placement.is_none() {
+        return;
+    }
+    let documents = &work.documents;
+    let reason = feeds::reason(documents, &setup.stock, step.cutter, step.operation, feed);
+    let reason = reason.map(|r| Show::of(work).text(&r));
+    if let Some(reason) = reason.filter(|r| !row.reasons.contains(r)) {
         row.reasons.push(reason);
     }
 }
@@ -651,13 +660,19 @@ fn program_row(program: &Program, verdict: super::JobVerdict, seconds: f64) -> P
         sha256: program.sha256.clone(),
         lines: program.written.lines,
         moves: program.written.moves,
-        rounding: program.written.rounding_mm,
+        rounding: program.as_planned.as_ref().map_or(0.0, off),
         cutter: program.cutter.clone(),
         seconds: (seconds * 10.0).round() / 10.0,
         restarts: program.written.restarts.clone(),
         as_planned: program.as_planned.as_ref().map(verdict_row),
         safe: program.safe.as_ref().map(verdict_row),
     }
+}
+
+/// How far the text lies from its plan at most, mm.
+fn off(verdict: &Verdict) -> f64 {
+    let mut figures = verdict.figures.iter().filter(|f| f.unit == "mm");
+    figures.find(|f| f.limit.is_some()).map_or(0.0, |f| f.value)
 }
 
 fn verdict_row(verdict: &Verdict) -> VerdictRow {

@@ -38,17 +38,37 @@ struct Read<'d> {
     usable: bool,
 }
 
-/// The parts of a drawing; none where it cannot be read.
+/// The entities of a drawing.
+pub(crate) struct Counted {
+    /// The drawing's id.
+    pub(crate) drawing: String,
+    /// Its file.
+    pub(crate) file: String,
+    /// How many there are on each layer.
+    pub(crate) layers: BTreeMap<String, u64>,
+}
+
+/// What a drawing holds.
+pub(super) fn counted(doc: &Drawing, content: &Content) -> Counted {
+    let mut layers = BTreeMap::new();
+    for entity in &content.entities {
+        *layers.entry(entity.layer.to_string()).or_default() += 1;
+    }
+    Counted {
+        drawing: doc.id.clone(),
+        file: doc.file.clone(),
+        layers,
+    }
+}
+
+/// The parts of a drawing.
 pub(super) fn parts(
     doc: &Drawing,
+    content: &Content,
     documents: &Documents,
-    files: &dyn Files,
     run_out: f64,
 ) -> Vec<Part> {
-    let Some(content) = content(doc, files) else {
-        return Vec::new();
-    };
-    let mut read = contours(doc, &content);
+    let mut read = contours(doc, content);
     choose(doc, &mut read);
     read.retain(|r| r.usable);
     let (outlines, features): (Vec<Read<'_>>, Vec<Read<'_>>) = read
@@ -72,7 +92,8 @@ pub(super) fn parts(
     parts
 }
 
-fn content(doc: &Drawing, files: &dyn Files) -> Option<Content> {
+/// A drawing as it is read; `None` where it cannot be.
+pub(super) fn content(doc: &Drawing, files: &dyn Files) -> Option<Content> {
     let bytes = files.read(&doc.file).ok()?;
     let name = doc.file.to_ascii_lowercase();
     if name.ends_with(".dxf") {

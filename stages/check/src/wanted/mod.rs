@@ -11,6 +11,7 @@ mod joined;
 mod sized;
 mod trimmed;
 
+pub(crate) use drawn::Counted;
 pub(crate) use sized::{laid_over, part_frame, sides, sized};
 
 use grainway_geom::{Contour, Point};
@@ -18,14 +19,22 @@ use grainway_pipeline::stage::Files;
 use grainway_pipeline::work::{Documents, Feature, Mating, Part};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// The parts that the documents ask for, sorted by id, with their counts. `run_out` is how far bands described in the job run out
-/// over a part's edge, mm.
-pub(crate) fn parts(documents: &Documents, files: &dyn Files, run_out: f64) -> Vec<Part> {
+/// The parts that the documents ask for, sorted by id, with their counts, and what their drawings hold, in the job's order. `run_out`
+/// is how far bands described in the job run out over a part's edge, mm.
+pub(crate) fn parts(
+    documents: &Documents,
+    files: &dyn Files,
+    run_out: f64,
+) -> (Vec<Part>, Vec<Counted>) {
     let job = &documents.job;
-    let drawn = job
-        .drawings
-        .iter()
-        .flat_map(|d| drawn::parts(d, documents, files, run_out));
+    let mut counted = Vec::new();
+    let mut drawn = Vec::new();
+    for doc in &job.drawings {
+        if let Some(content) = drawn::content(doc, files) {
+            counted.push(drawn::counted(doc, &content));
+            drawn.extend(drawn::parts(doc, &content, documents, run_out));
+        }
+    }
     let described = job
         .parts
         .iter()
@@ -37,7 +46,7 @@ pub(crate) fn parts(documents: &Documents, files: &dyn Files, run_out: f64) -> V
         })
         .flatten();
     let mut by_id: BTreeMap<String, Part> = BTreeMap::new();
-    for part in drawn.chain(described) {
+    for part in drawn.into_iter().chain(described) {
         // An id that is given twice is refused by the drawing stage; the first stands.
         by_id.entry(part.id.clone()).or_insert(part);
     }
@@ -49,7 +58,7 @@ pub(crate) fn parts(documents: &Documents, files: &dyn Files, run_out: f64) -> V
             part.count = job.only[&part.id];
         }
     }
-    parts
+    (parts, counted)
 }
 
 /// The part, and so many of its other hand: mirrored across the grain.

@@ -49,10 +49,6 @@ pub(super) fn clearing(
     Some((
         SetupStep {
             stage: super::HOLD.to_string(),
-            label: format!(
-                "clear {} wholly, its waste is too small to hold",
-                feature.key
-            ),
             operation: own.operation,
             cutter: own.cutter.clone(),
             rpm: own.rpm,

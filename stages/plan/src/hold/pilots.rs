@@ -44,12 +44,8 @@ pub(super) fn plan(
         findings.push(thin);
         return;
     }
-    let Some(Drilled {
-        id,
-        cutter,
-        bottom,
-        label,
-    }) = drilled(work, setup, settings, deepest, places.len(), findings)
+    let Some(Drilled { id, cutter, bottom }) =
+        drilled(work, setup, settings, deepest, places.len(), findings)
     else {
         return;
     };
@@ -78,7 +74,6 @@ pub(super) fn plan(
     let radius = cutter.radius_mm() + ALLOWED_MM;
     setup.own_steps.push(SetupStep {
         stage: super::HOLD.to_string(),
-        label: label.to_string(),
         operation: Operation::Pilot,
         cutter: id.to_string(),
         rpm: figures.rpm,
@@ -98,7 +93,6 @@ struct Drilled<'w> {
     id: &'w str,
     cutter: &'w Cutter,
     bottom: f64,
-    label: &'static str,
 }
 
 /// The shop has a cutter for whole pilots through this wood.
@@ -122,7 +116,6 @@ fn drilled<'w>(
             id,
             cutter,
             bottom: deepest,
-            label: "pilots for hold-down screws",
         });
     }
     let (id, cutter) = marker(work, setup)?;
@@ -141,7 +134,6 @@ fn drilled<'w>(
         id,
         cutter,
         bottom: setup.z.top() - MARK_MM,
-        label: "marks for hold-down screws, pilots to be drilled by hand",
     })
 }
 

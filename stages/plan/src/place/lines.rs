@@ -130,7 +130,6 @@ fn step(
     moves.push(Move::rapid(end.at_z(SAFE_Z)));
     let step = SetupStep {
         stage: PLACE.to_string(),
-        label: "lines to lay blanks in".to_string(),
         operation: Operation::LocatingLine,
         cutter: id.to_string(),
         rpm: figures.rpm,

@@ -336,7 +336,6 @@ fn stops_without_room_are_named() {
             lowest: 10.0,
             moves: id,
             profile: None,
-            feed_reason: String::new(),
         });
     work.documents.job.chain = Some(vec!["place".to_string()]);
     crate::trial::run(&mut work);

@@ -412,7 +412,6 @@ impl Job<'_> {
             // Replaced when the moves are stored.
             moves: grainway_pipeline::work::BlobId(String::new()),
             profile,
-            feed_reason: self.feeds.reason.clone(),
         };
         made.steps.push((step, moves));
     }

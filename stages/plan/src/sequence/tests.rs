@@ -208,7 +208,6 @@ fn pilots_come_first_then_the_pause() {
     let setup = &mut work.setups[0];
     setup.own_steps.push(SetupStep {
         stage: "hold".to_string(),
-        label: "pilots".to_string(),
         operation: Operation::Pilot,
         cutter: "drill".to_string(),
         rpm: 9000.0,

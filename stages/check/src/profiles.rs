@@ -1,0 +1,185 @@
+//! What is told of cutouts and outlines: their paths, the heights of their passes, and the tabs that stay, held against the moves that
+//! are run.
+
+use super::figures::mm;
+use grainway_geom::{Contour, Point, Point3, Segment};
+use grainway_pipeline::motion::{Move, SAFE_Z};
+use grainway_pipeline::work::{
+    BlobId, Operation, Placement, ProfileCut, Setup, StepRef, StepView, Tab, Work, Workingstep,
+    step_view,
+};
+use std::collections::BTreeSet;
+
+/// A path that is run passes its own places within this, mm: rounding is not in moves.
+const ON_PATH_MM: f64 = 0.01;
+/// Heights that differ by less than this are the same, mm.
+const LEVEL_MM: f64 = 1e-3;
+/// Between the tabs a path is looked at in steps of this, mm: less than the narrowest tab.
+const STEP_MM: f64 = 2.0;
+/// A tab's neck is cut this much wider than told where a joint of the path lies just outside, mm.
+const WIDER_MM: f64 = 0.5;
+/// A tab stands at least this high above the floor of its cut, mm.
+const LIFTED_MM: f64 = 0.5;
+/// The cutter has come down again so far behind a tab, mm, and its diameter.
+const BEHIND_MM: f64 = 2.0;
+
+/// A piece of a path at feed: seen from above, with its heights.
+struct Cut {
+    path: Segment,
+    z: [f64; 2],
+}
+
+/// The cuts among moves.
+fn cuts(moves: &[Move]) -> Vec<Cut> {
+    let mut at = Point3::default().xy().at_z(SAFE_Z);
+    let mut out = Vec::new();
+    for m in moves {
+        let from = at;
+        at = m.end(from);
+        let path = match *m {
+            Move::Line { .. } => Segment::Line {
+                a: from.xy(),
+                b: at.xy(),
+            },
+            Move::Arc { centre, sweep, .. } => Segment::Arc {
+                a: from.xy(),
+                b: at.xy(),
+                centre,
+                radius: from.xy().distance(centre),
+                sweep,
+            },
+            Move::Rapid { .. } | Move::Hole { .. } => continue,
+        };
+        out.push(Cut {
+            path,
+            z: [from.z, at.z],
+        });
+    }
+    out
+}
+
+/// The heights at which cuts pass a place.
+fn heights<'a>(cuts: &'a [Cut], at: Point) -> impl Iterator<Item = f64> + 'a {
+    cuts.iter().filter_map(move |c| {
+        let (near, share) = c.path.nearest(at);
+        let here = near.distance(at) <= ON_PATH_MM;
+        here.then(|| c.z[0] + share * (c.z[1] - c.z[0]))
+    })
+}
+
+fn lowest_at(cuts: &[Cut], at: Point) -> f64 {
+    heights(cuts, at).fold(f64::INFINITY, f64::min)
+}
+
+/// The told path of every loop is run, and the cutter comes to the height of each of its passes.
+pub(super) fn paths(step: &Workingstep, work: &Work) -> Option<String> {
+    let profile = step.profile.as_ref()?;
+    let cutter = work.documents.cutter(&step.cutter)?;
+    let cuts = cuts(&work.moves(&step.moves));
+    let run = |p: &Contour| {
+        p.segments()
+            .filter(|s| s.length() > 2.0 * ON_PATH_MM)
+            .all(|s| heights(&cuts, s.at(0.5)).next().is_some())
+    };
+    let ends = |z: f64| cuts.iter().any(|c| (c.z[1] - z).abs() <= LEVEL_MM);
+    let loops = profile.loops.iter();
+    let same = loops.fold(!profile.loops.is_empty(), |all, l| {
+        all && run(&l.path) && l.passes.iter().all(|z| ends(*z))
+    });
+    let diameter = (profile.cutter_diameter - cutter.diameter.mm()).abs() <= LEVEL_MM;
+    let inside = profile.keeps_inside == (step.operation == Operation::Outline);
+    (!same || !diameter || !inside).then(|| {
+        format!(
+            "The path that is told of {} is not the one that is run.",
+            step.feature
+        )
+    })
+}
+
+/// Tabs that are told of pieces of a setup but do not stay as told, and tabs that stay and are not told.
+pub(super) fn tabs(work: &Work, setup: &Setup) -> Vec<(String, String)> {
+    let mut wrong = Vec::new();
+    let mut known: BTreeSet<(&BlobId, Vec<[u64; 3]>)> = BTreeSet::new();
+    for (i, placement) in setup.placements.iter().enumerate() {
+        let steps = work
+            .variant(&placement.variant)
+            .map_or(0, |v| v.steps.len());
+        for view in (0..steps).filter_map(|k| step_view(work, setup, StepRef::Placed(i, k))) {
+            let Some(profile) = profile_of(work, placement, &view) else {
+                continue;
+            };
+            let told = told(placement, &view);
+            let key = |t: &Tab| [t.along, t.neck, t.top].map(f64::to_bits);
+            if !known.insert((view.moves, told.iter().map(key).collect())) {
+                continue;
+            }
+            wrong.extend(stand(work, profile, &view, told).map(|w| (placement.piece.clone(), w)));
+        }
+    }
+    wrong
+}
+
+/// How a placed step is cut along a contour; nothing where another step stands in its place.
+fn profile_of<'w>(
+    work: &'w Work,
+    placement: &Placement,
+    view: &StepView<'_>,
+) -> Option<&'w ProfileCut> {
+    let own = work.variant(&placement.variant)?.steps.get(view.index?)?;
+    own.profile.as_ref().filter(|_| !view.replaced)
+}
+
+/// The tabs that are told of a step.
+fn told<'w>(placement: &'w Placement, view: &StepView<'_>) -> &'w [Tab] {
+    if view.operation == Operation::Outline {
+        return &placement.tabs;
+    }
+    let mut waste = placement.waste.iter();
+    waste
+        .find(|w| w.feature == view.feature)
+        .map_or(&[], |w| &w.tabs)
+}
+
+fn stand(work: &Work, profile: &ProfileCut, view: &StepView<'_>, told: &[Tab]) -> Option<String> {
+    let path = &profile.loops.last()?.path;
+    let length = path.length();
+    let cuts = cuts(&work.moves(view.moves));
+    let floor = cuts.iter().map(|c| c.z[1]).fold(f64::INFINITY, f64::min);
+    let low = |along: f64| {
+        let at = path.at_length(along.rem_euclid(length));
+        at.map_or(f64::INFINITY, |(p, _)| lowest_at(&cuts, p))
+    };
+    for tab in told {
+        let half = 0.5 * tab.neck;
+        let lifted = half + 0.5 * profile.cutter_diameter;
+        let over = [-half, 0.0, half].map(|d| low(tab.along + d));
+        let stays = over.iter().all(|z| (z - tab.top).abs() <= LEVEL_MM);
+        let ends = [-1.0, 1.0].map(|side| low(tab.along + side * (lifted + WIDER_MM)));
+        // Another tab may begin there.
+        let ends = ends
+            .iter()
+            .all(|z| *z < tab.top - LEVEL_MM || told.len() > 1);
+        if !stays || !ends {
+            let place = path.at_length(tab.along.rem_euclid(length));
+            let place = place.map_or(String::new(), |(p, _)| {
+                format!(" at ({}, {})", mm(p.x), mm(p.y))
+            });
+            return Some(format!(
+                "The tab that is told of {}{place} does not stay there, or not as large.",
+                view.feature
+            ));
+        }
+    }
+    let reach = |t: &Tab| 0.5 * t.neck + profile.cutter_diameter + BEHIND_MM;
+    let under = |along: f64| {
+        told.iter().any(|t| {
+            let away = (along - t.along).rem_euclid(length);
+            away.min(length - away) <= reach(t)
+        })
+    };
+    let samples = (length / STEP_MM).floor() as usize;
+    let untold = (0..samples)
+        .map(|i| i as f64 * STEP_MM)
+        .any(|s| !under(s) && low(s) > floor + LIFTED_MM);
+    untold.then(|| format!("A tab of {} stays that is not told.", view.feature))
+}
