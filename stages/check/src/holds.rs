@@ -3,6 +3,7 @@
 
 use super::curves::around;
 use super::figures::{Said, mm};
+use super::messages::{Extent, says};
 use super::motions::{Motion, Tool};
 use super::{Piece, Scene};
 use grainway_pipeline::finding::{Finding, Severity, code};
@@ -192,6 +193,14 @@ fn driven(scene: &Scene<'_>, hold: &Hold, said: &mut Said) {
     if hold.shaft <= 0.0 {
         return;
     }
+    if !tells(scene, number, hold, &pause.message) {
+        let message = format!(
+            "pause {number} does not tell the person to drive the {}, or tells another number of screws.",
+            place(hold)
+        );
+        let finding = scene.at_line(pause.text, pause.line, &code::VERIFY_PAUSE, message);
+        said.find(Some(pause.text), of(finding, hold));
+    }
     let mut drilled = false;
     let mut near: Option<f64> = None;
     scene
@@ -280,6 +289,29 @@ fn sits(scene: &Scene<'_>, hold: &Hold, said: &mut Said) {
             );
         }
     }
+}
+
+/// The message of a pause names how many screws are driven in it, and the place of this one. Some languages show no message.
+fn tells(scene: &Scene<'_>, number: u32, hold: &Hold, message: &str) -> bool {
+    if message.trim().is_empty() {
+        return true;
+    }
+    let holds = scene.setup.holds.iter();
+    let count = holds
+        .filter(|h| h.shaft > 0.0 && h.after_pause == Some(number))
+        .count();
+    let many = match count {
+        1 => "1 screw".to_string(),
+        n => format!("{n} screws"),
+    };
+    let unit = scene.work.documents.machine().map(|(_, m)| m.program_unit);
+    let unit = unit.unwrap_or_default();
+    let at = format!(
+        "({}, {})",
+        unit.measured(hold.at.x),
+        unit.measured(hold.at.y)
+    );
+    [many, at].iter().all(|w| says(message, w, Extent::Part))
 }
 
 fn pauses(scene: &Scene<'_>, said: &mut Said) {

@@ -1,6 +1,7 @@
 //! What is told of cutouts and outlines: their paths, the heights of their passes, and the tabs that stay, held against the moves that
 //! are run.
 
+use super::curves::{Boxes, around};
 use super::figures::mm;
 use grainway_geom::{Contour, Point, Point3, Segment};
 use grainway_pipeline::motion::{Move, SAFE_Z};
@@ -18,70 +19,74 @@ const LEVEL_MM: f64 = 1e-3;
 const STEP_MM: f64 = 2.0;
 /// A tab's neck is cut this much wider than told where a joint of the path lies just outside, mm.
 const WIDER_MM: f64 = 0.5;
+/// The cutter is lifted at least for the neck and its own diameter, less this at each end, mm: what lies so near is one place.
+const SHORTER_MM: f64 = 0.05;
 /// A tab stands at least this high above the floor of its cut, mm.
 const LIFTED_MM: f64 = 0.5;
 /// The cutter has come down again so far behind a tab, mm, and its diameter.
 const BEHIND_MM: f64 = 2.0;
 
-/// A piece of a path at feed: seen from above, with its heights.
-struct Cut {
-    path: Segment,
-    z: [f64; 2],
+/// The cuts among moves: seen from above, each with its heights.
+struct Cuts {
+    all: Vec<(Segment, [f64; 2])>,
+    boxes: Boxes,
 }
 
-/// The cuts among moves.
-fn cuts(moves: &[Move]) -> Vec<Cut> {
-    let mut at = Point3::default().xy().at_z(SAFE_Z);
-    let mut out = Vec::new();
-    for m in moves {
-        let from = at;
-        at = m.end(from);
-        let path = match *m {
-            Move::Line { .. } => Segment::Line {
-                a: from.xy(),
-                b: at.xy(),
-            },
-            Move::Arc { centre, sweep, .. } => Segment::Arc {
-                a: from.xy(),
-                b: at.xy(),
-                centre,
-                radius: from.xy().distance(centre),
-                sweep,
-            },
-            Move::Rapid { .. } | Move::Hole { .. } => continue,
-        };
-        out.push(Cut {
-            path,
-            z: [from.z, at.z],
-        });
+impl Cuts {
+    fn of(moves: &[Move]) -> Cuts {
+        let mut at = Point3::default().xy().at_z(SAFE_Z);
+        let mut all = Vec::new();
+        for m in moves {
+            let from = at;
+            at = m.end(from);
+            let (a, b) = (from.xy(), at.xy());
+            let path = match *m {
+                Move::Line { .. } => Segment::Line { a, b },
+                Move::Arc { centre, sweep, .. } => Segment::Arc {
+                    a,
+                    b,
+                    centre,
+                    radius: a.distance(centre),
+                    sweep,
+                },
+                Move::Rapid { .. } | Move::Hole { .. } => continue,
+            };
+            all.push((path, [from.z, at.z]));
+        }
+        let boxes = Boxes::new(all.iter().map(|c| c.0.bounds()).collect());
+        Cuts { all, boxes }
     }
-    out
-}
-
-/// The heights at which cuts pass a place.
-fn heights<'a>(cuts: &'a [Cut], at: Point) -> impl Iterator<Item = f64> + 'a {
-    cuts.iter().filter_map(move |c| {
-        let (near, share) = c.path.nearest(at);
-        let here = near.distance(at) <= ON_PATH_MM;
-        here.then(|| c.z[0] + share * (c.z[1] - c.z[0]))
-    })
-}
-
-fn lowest_at(cuts: &[Cut], at: Point) -> f64 {
-    heights(cuts, at).fold(f64::INFINITY, f64::min)
+    /// The lowest height at which they pass a place; infinite where they do not.
+    fn lowest_at(&self, at: Point) -> f64 {
+        let mut low = f64::INFINITY;
+        self.boxes
+            .visit(around(at, ON_PATH_MM), usize::MAX, &mut |i| {
+                let (path, z) = &self.all[i];
+                let (near, share) = path.nearest(at);
+                if near.distance(at) <= ON_PATH_MM {
+                    low = low.min(z[0] + share * (z[1] - z[0]));
+                }
+                true
+            });
+        low
+    }
+    /// Heights at which they end.
+    fn ends(&self) -> impl Iterator<Item = f64> {
+        self.all.iter().map(|c| c.1[1])
+    }
 }
 
 /// The told path of every loop is run, and the cutter comes to the height of each of its passes.
 pub(super) fn paths(step: &Workingstep, work: &Work) -> Option<String> {
     let profile = step.profile.as_ref()?;
     let cutter = work.documents.cutter(&step.cutter)?;
-    let cuts = cuts(&work.moves(&step.moves));
+    let cuts = Cuts::of(&work.moves(&step.moves));
     let run = |p: &Contour| {
         p.segments()
             .filter(|s| s.length() > 2.0 * ON_PATH_MM)
-            .all(|s| heights(&cuts, s.at(0.5)).next().is_some())
+            .all(|s| cuts.lowest_at(s.at(0.5)).is_finite())
     };
-    let ends = |z: f64| cuts.iter().any(|c| (c.z[1] - z).abs() <= LEVEL_MM);
+    let ends = |z: f64| cuts.ends().any(|end| (end - z).abs() <= LEVEL_MM);
     let loops = profile.loops.iter();
     let same = loops.fold(!profile.loops.is_empty(), |all, l| {
         all && run(&l.path) && l.passes.iter().all(|z| ends(*z))
@@ -141,18 +146,18 @@ fn told<'w>(placement: &'w Placement, view: &StepView<'_>) -> &'w [Tab] {
 }
 
 fn stand(work: &Work, profile: &ProfileCut, view: &StepView<'_>, told: &[Tab]) -> Option<String> {
-    let path = &profile.loops.last()?.path;
-    let length = path.length();
-    let cuts = cuts(&work.moves(view.moves));
-    let floor = cuts.iter().map(|c| c.z[1]).fold(f64::INFINITY, f64::min);
+    let path = profile.loops.last()?.path.measured();
+    let length = profile.loops.last()?.path.length();
+    let cuts = Cuts::of(&work.moves(view.moves));
+    let floor = cuts.ends().fold(f64::INFINITY, f64::min);
     let low = |along: f64| {
         let at = path.at_length(along.rem_euclid(length));
-        at.map_or(f64::INFINITY, |(p, _)| lowest_at(&cuts, p))
+        at.map_or(f64::INFINITY, |(p, _)| cuts.lowest_at(p))
     };
     for tab in told {
-        let half = 0.5 * tab.neck;
-        let lifted = half + 0.5 * profile.cutter_diameter;
-        let over = [-half, 0.0, half].map(|d| low(tab.along + d));
+        let lifted = 0.5 * (tab.neck + profile.cutter_diameter);
+        let within = lifted - SHORTER_MM;
+        let over = [-within, 0.0, within].map(|d| low(tab.along + d));
         let stays = over.iter().all(|z| (z - tab.top).abs() <= LEVEL_MM);
         let ends = [-1.0, 1.0].map(|side| low(tab.along + side * (lifted + WIDER_MM)));
         // Another tab may begin there.

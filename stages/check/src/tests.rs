@@ -388,7 +388,26 @@ pub(super) fn wanted_by(work: &Work) -> Wanted {
     Wanted::from_parts(work.variants.iter().map(part).collect())
 }
 
+/// Work and text whose pause for "two screws" names those that are driven in it, wherever a test has put them.
+fn told(work: &Work, text: &str) -> (Work, String) {
+    let mut work = work.clone();
+    let setup = &mut work.setups[0];
+    let driven = setup.holds.iter().filter(|h| h.after_pause == Some(1));
+    let places: Vec<String> = driven
+        .map(|h| format!("({}, {})", h.at.x, h.at.y))
+        .collect();
+    let one = if places.len() == 1 { "" } else { "s" };
+    let words = format!("drive {} screw{one} at {}", places.len(), places.join(" "));
+    for entry in &mut setup.order {
+        if let Entry::Pause { message, .. } = entry {
+            *message = message.replace("drive two screws", &words);
+        }
+    }
+    (work, text.replace("drive two screws", &words))
+}
+
 fn verify(work: &Work, text: &str) -> SetupVerdict {
+    let (work, text) = &told(work, text);
     let wanted = wanted_by(work);
     let mut bytes = text.as_bytes();
     let mut texts = [Text {

@@ -34,4 +34,5 @@ mod regions_against_geos;
 mod restarts;
 mod sabotage;
 mod samples;
+mod told;
 mod turned;
