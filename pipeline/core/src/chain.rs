@@ -6,6 +6,7 @@ pub use crate::spelling::nearest;
 use crate::stage::{About, Cx, Dialects, Settings, Stage, Stop, Typed, TypedStage};
 use crate::work::{Balance, Documents, HandWork, Part, Work};
 use serde_json::Value;
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 /// The stages that are installed, in the order of the built-in chain.
@@ -275,8 +276,21 @@ impl Told {
         if !work.hand_work.starts_with(&self.hand_work) {
             return fault("changed or removed hand work that a stage before it listed");
         }
-        Ok(())
+        match twice(work) {
+            Some((what, name)) => fault(&format!("left two {what} that are called {name}")),
+            None => Ok(()),
+        }
     }
+}
+
+/// A name that two variants, two setups or two programs have: whatever is said of it is said of either.
+fn twice(work: &Work) -> Option<(&'static str, &str)> {
+    let variants = work.variants.iter().map(|v| ("variants", v.id.as_str()));
+    let setups = work.setups.iter().map(|s| ("setups", s.id.as_str()));
+    let programs = work.programs.iter().map(|p| ("programs", p.name.as_str()));
+    let mut names = BTreeSet::new();
+    let mut all = variants.chain(setups).chain(programs);
+    all.find(|name| !names.insert(*name))
 }
 
 /// What every stage must leave true, whoever wrote it.

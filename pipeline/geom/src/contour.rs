@@ -137,7 +137,8 @@ impl Contour {
     }
     /// A rectangle between two opposite corners, counter-clockwise, its corners rounded by `corner` mm (0: sharp).
     pub fn rectangle(min: Point, max: Point, corner: f64) -> Contour {
-        let r = corner.clamp(0.0, 0.5 * (max.x - min.x).min(max.y - min.y));
+        let most = 0.5 * (max.x - min.x).min(max.y - min.y);
+        let r = corner.clamp(0.0, most.max(0.0));
         if r <= 0.0 {
             return Contour::polygon([min, point(max.x, min.y), max, point(min.x, max.y)]);
         }

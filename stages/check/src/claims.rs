@@ -85,6 +85,11 @@ pub(super) fn examine(
         }
     }
     let known: BTreeSet<&str> = variant.features.iter().map(|f| f.key.as_str()).collect();
+    if planned.features.len() > variant.features.len() {
+        let message = format!("The plan of {} has a feature twice.", part.id);
+        let finding = Finding::new(&code::VERIFY_WANTED, message).part(&part.id);
+        examining.findings.push(finding);
+    }
     for extra in planned
         .features
         .iter()

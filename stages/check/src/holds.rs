@@ -3,18 +3,24 @@
 
 use super::curves::around;
 use super::figures::{Said, mm};
+use super::lines;
 use super::messages::{Extent, says};
 use super::motions::{Motion, Tool};
 use super::{Piece, Scene};
+use grainway_geom::Point;
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::work::{Hold, HoldKind};
 
 /// A pilot lies within this of its screw.
 const PILOT_MM: f64 = 0.3;
+/// Whole wood round the place where zero is set, mm: a cutter and a slip of paper find room. Common practice, no source.
+const TOUCH_MM: f64 = 5.9;
 
 pub(super) fn check(scene: &Scene<'_>) -> Said {
     let mut said = Said::of("holds");
     pauses(scene, &mut said);
+    touch_off(scene, &mut said);
+    lines::check(scene, &mut said);
     let mut nearest = f64::INFINITY;
     for hold in &scene.setup.holds {
         nearest = nearest.min(keep_out(scene, hold, &mut said));
@@ -266,6 +272,14 @@ pub(super) fn is_pilot_through_a_piece(scene: &Scene<'_>, m: &Motion, tool: &Too
 
 /// A screw must not be driven through a piece that the job allows no screws through.
 fn sits(scene: &Scene<'_>, hold: &Hold, said: &mut Said) {
+    if hold.shaft > 0.0 && from_edge(scene, hold.at) < hold.shaft {
+        let message = format!(
+            "the {} is less than its own thickness from the edge of the wood.",
+            place(hold)
+        );
+        let finding = Finding::new(&code::VERIFY_HOLD, message).setup(&scene.setup.id);
+        said.find(None, of(finding, hold));
+    }
     if hold.shaft <= 0.0
         || scene.setup.kind == grainway_pipeline::work::SetupKind::Blank && hold.of.is_none()
     {
@@ -288,6 +302,40 @@ fn sits(scene: &Scene<'_>, hold: &Hold, said: &mut Said) {
                 ),
             );
         }
+    }
+}
+
+/// How far a place lies inside the edge of the wood's box, mm.
+fn from_edge(scene: &Scene<'_>, at: Point) -> f64 {
+    let far = scene.setup.size - at;
+    at.x.min(at.y).min(far.x).min(far.y)
+}
+
+/// The place where zero is set on the face is whole wood from the first cut to the last.
+fn touch_off(scene: &Scene<'_>, said: &mut Said) {
+    let Some(at) = scene.setup.touch_off else {
+        return;
+    };
+    let top = scene.setup.z.highest_top();
+    let mut cut = false;
+    scene
+        .motion_boxes
+        .visit(around(at, TOUCH_MM), usize::MAX, &mut |i| {
+            let m = &scene.recorded.motions[i];
+            let radius = scene.recorded.tool(m).map_or(0.0, |t| t.radius);
+            cut |= m.cuts && m.low() < top && m.path.distance(at) < radius + TOUCH_MM;
+            !cut
+        });
+    let mut holds = scene.setup.holds.iter();
+    let fastened = holds.any(|h| h.at.distance(at) < h.head_radius + TOUCH_MM);
+    if cut || fastened || from_edge(scene, at) < TOUCH_MM {
+        let message = format!(
+            "zero is to be set at ({}, {}), where not {TOUCH_MM} mm of whole wood stay all round.",
+            mm(at.x),
+            mm(at.y)
+        );
+        let finding = Finding::new(&code::VERIFY_HOLD, message).setup(&scene.setup.id);
+        said.find(None, finding.at(at));
     }
 }
 

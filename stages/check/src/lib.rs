@@ -20,6 +20,7 @@ mod holds;
 mod leftover;
 mod legal;
 mod limits;
+mod lines;
 mod load;
 mod loose;
 mod messages;

@@ -6,8 +6,8 @@ use super::figures::mm;
 use grainway_geom::{Contour, Point, Point3, Segment};
 use grainway_pipeline::motion::{Move, SAFE_Z};
 use grainway_pipeline::work::{
-    BlobId, Operation, Placement, ProfileCut, Setup, StepRef, StepView, Tab, Work, Workingstep,
-    step_view,
+    BlobId, CutLoop, Operation, Placement, ProfileCut, Setup, StepRef, StepView, Tab, Work,
+    Workingstep, step_view,
 };
 use std::collections::BTreeSet;
 
@@ -18,9 +18,9 @@ const LEVEL_MM: f64 = 1e-3;
 /// Between the tabs a path is looked at in steps of this, mm: less than the narrowest tab.
 const STEP_MM: f64 = 2.0;
 /// A tab's neck is cut this much wider than told where a joint of the path lies just outside, mm.
-const WIDER_MM: f64 = 0.5;
+const WIDER_MM: f64 = 0.15;
 /// The cutter is lifted at least for the neck and its own diameter, less this at each end, mm: what lies so near is one place.
-const SHORTER_MM: f64 = 0.05;
+const SHORTER_MM: f64 = 0.03;
 /// A tab stands at least this high above the floor of its cut, mm.
 const LIFTED_MM: f64 = 0.5;
 /// The cutter has come down again so far behind a tab, mm, and its diameter.
@@ -86,11 +86,21 @@ pub(super) fn paths(step: &Workingstep, work: &Work) -> Option<String> {
             .filter(|s| s.length() > 2.0 * ON_PATH_MM)
             .all(|s| cuts.lowest_at(s.at(0.5)).is_finite())
     };
+    // A path that is told to be open is not run round.
+    let is_open = |p: &Contour| {
+        let back = p.vertices.first().zip(p.vertices.last());
+        p.closed
+            || back.is_none_or(|(a, b)| {
+                let far = a.at.distance(b.at) > 2.0 * ON_PATH_MM;
+                far && !cuts.lowest_at(a.at.lerp(b.at, 0.5)).is_finite()
+            })
+    };
     let ends = |z: f64| cuts.ends().any(|end| (end - z).abs() <= LEVEL_MM);
     let loops = profile.loops.iter();
     let same = loops.fold(!profile.loops.is_empty(), |all, l| {
-        all && run(&l.path) && l.passes.iter().all(|z| ends(*z))
+        all && run(&l.path) && is_open(&l.path) && l.passes.iter().all(|z| ends(*z))
     });
+    let same = same && finishing_is_told(&profile.loops);
     let diameter = (profile.cutter_diameter - cutter.diameter.mm()).abs() <= LEVEL_MM;
     let inside = profile.keeps_inside == (step.operation == Operation::Outline);
     (!same || !diameter || !inside).then(|| {
@@ -99,6 +109,14 @@ pub(super) fn paths(step: &Workingstep, work: &Work) -> Option<String> {
             step.feature
         )
     })
+}
+
+/// Where roughing takes several passes, the loops that take one are told to finish, and come last.
+fn finishing_is_told(loops: &[CutLoop]) -> bool {
+    let rough = loops.first().map_or(0, |l| l.passes.len());
+    let finish = |l: &CutLoop| l.passes.len() < rough;
+    loops.iter().all(|l| rough < 2 || l.finishing == finish(l))
+        && loops.is_sorted_by_key(|l| l.finishing)
 }
 
 /// Tabs that are told of pieces of a setup but do not stay as told, and tabs that stay and are not told.
@@ -154,16 +172,22 @@ fn stand(work: &Work, profile: &ProfileCut, view: &StepView<'_>, told: &[Tab]) -
         let at = path.at_length(along.rem_euclid(length));
         at.map_or(f64::INFINITY, |(p, _)| cuts.lowest_at(p))
     };
+    let reach = |t: &Tab| 0.5 * t.neck + profile.cutter_diameter + BEHIND_MM;
+    let away = |t: &Tab, along: f64| {
+        let ahead = (along - t.along).rem_euclid(length);
+        ahead.min(length - ahead)
+    };
     for tab in told {
         let lifted = 0.5 * (tab.neck + profile.cutter_diameter);
         let within = lifted - SHORTER_MM;
         let over = [-within, 0.0, within].map(|d| low(tab.along + d));
         let stays = over.iter().all(|z| (z - tab.top).abs() <= LEVEL_MM);
-        let ends = [-1.0, 1.0].map(|side| low(tab.along + side * (lifted + WIDER_MM)));
-        // Another tab may begin there.
-        let ends = ends
-            .iter()
-            .all(|z| *z < tab.top - LEVEL_MM || told.len() > 1);
+        let ends = [-1.0, 1.0].into_iter().all(|side| {
+            let end = tab.along + side * (lifted + WIDER_MM);
+            // Another tab may begin there.
+            let another = told.iter().any(|t| t != tab && away(t, end) <= reach(t));
+            low(end) < tab.top - LEVEL_MM || another
+        });
         if !stays || !ends {
             let place = path.at_length(tab.along.rem_euclid(length));
             let place = place.map_or(String::new(), |(p, _)| {
@@ -175,13 +199,7 @@ fn stand(work: &Work, profile: &ProfileCut, view: &StepView<'_>, told: &[Tab]) -
             ));
         }
     }
-    let reach = |t: &Tab| 0.5 * t.neck + profile.cutter_diameter + BEHIND_MM;
-    let under = |along: f64| {
-        told.iter().any(|t| {
-            let away = (along - t.along).rem_euclid(length);
-            away.min(length - away) <= reach(t)
-        })
-    };
+    let under = |along: f64| told.iter().any(|t| away(t, along) <= reach(t));
     let samples = (length / STEP_MM).floor() as usize;
     let untold = (0..samples)
         .map(|i| i as f64 * STEP_MM)

@@ -5,7 +5,7 @@ use super::claims::{SAME_MM, left_for_hands};
 use super::figures::mm;
 use super::profiles;
 use grainway_geom::{Bounds, Point3};
-use grainway_pipeline::doc::FeatureKind;
+use grainway_pipeline::doc::{CutterKind, FeatureKind};
 use grainway_pipeline::motion::{Move, lowest};
 use grainway_pipeline::work::{CornerAnswer, Operation, SizedFeature, Variant, Work, Workingstep};
 
@@ -18,7 +18,7 @@ pub(super) fn check<'w>(
     wanted: &'w Variant,
     work: &Work,
 ) -> Vec<(&'w SizedFeature, String)> {
-    let mut wrong = Vec::new();
+    let mut wrong = through_floors(planned, wanted, work);
     // Without steps nothing is told of them.
     let told = !planned.steps.is_empty();
     for feature in wanted.features.iter().filter(|_| told) {
@@ -43,6 +43,40 @@ pub(super) fn check<'w>(
                 feature,
                 format!("The steps of the {kind} {key} are told to be: {told}."),
             ));
+        }
+    }
+    wrong
+}
+
+/// The floor that is told of what goes through is where its cutter goes; the point of a drill goes deeper.
+fn through_floors<'w>(
+    planned: &Variant,
+    wanted: &'w Variant,
+    work: &Work,
+) -> Vec<(&'w SizedFeature, String)> {
+    let mut wrong = Vec::new();
+    for feature in wanted.features.iter().filter(|f| f.through) {
+        let told = planned.features.iter().find(|f| f.key == feature.key);
+        let steps = planned.steps.iter().filter(|s| s.feature == feature.key);
+        let lowest = steps
+            .clone()
+            .map(|s| s.lowest)
+            .fold(f64::INFINITY, f64::min);
+        let drilled = steps.clone().any(|s| {
+            let cutter = work.documents.cutter(&s.cutter);
+            cutter.is_some_and(|c| c.kind == CutterKind::Drill)
+        });
+        let same = |floor: f64| {
+            (floor - lowest).abs() <= SAME_MM || drilled && floor > lowest || lowest.is_infinite()
+        };
+        if let Some(told) = told.filter(|t| !same(t.floor)) {
+            let message = format!(
+                "{} is told to go down to Z {} mm; it is cut down to {} mm.",
+                feature.key,
+                mm(told.floor),
+                mm(lowest)
+            );
+            wrong.push((feature, message));
         }
     }
     wrong

@@ -310,7 +310,7 @@ struct Trial {
     fate: Fate,
     /// Verify had programs to look at.
     checked: bool,
-    /// Other programs than the unaltered run's came out.
+    /// Other programs than the unaltered run's came out, or other places of what holds the wood.
     case: Option<judge::Case>,
 }
 
@@ -370,7 +370,13 @@ fn attempt(n: usize, samples: &[Sample], stages: usize) -> Trial {
     let out = Out::of(&work, &spool);
     trial.checked = work.facts.contains("verified") && !work.programs.is_empty();
     trial.fate = judge_out(&sample.out, &out, &work);
-    if matches!(trial.fate, Fate::Different(_)) && out.programs() != sample.out.programs() {
+    let to_judge = match &trial.fate {
+        Fate::Different(papers) => {
+            out.programs() != sample.out.programs() || paper::are_places(papers)
+        }
+        _ => false,
+    };
+    if to_judge {
         trial.case = Some(judge::Case::of(
             n.to_string(),
             sample.document.clone(),
@@ -423,7 +429,7 @@ fn wrongs(trials: &[Trial]) -> BTreeMap<usize, Vec<String>> {
             continue;
         };
         let faults: Vec<String> = match judged.get(&trial.number.to_string()) {
-            // What follows from the documents alone is no other with other programs.
+            // What follows from the documents alone is no other with other programs or places.
             Some(faults) => {
                 let fixed = papers.iter().filter(|p| paper::is_of_documents(p));
                 faults.iter().chain(fixed).cloned().collect()

@@ -3,7 +3,8 @@
 
 use crate::sabotage::{chain, tamper, tamper_with_parts};
 use grainway_geom::point;
-use grainway_pipeline::work::{Entry, Operation, ProfileCut, Tab, Work};
+use grainway_pipeline::motion::Move;
+use grainway_pipeline::work::{Entry, Operation, ProfileCut, SetupKind, Tab, Work};
 use grainway_tests::{Made, load, make, run, sample};
 
 fn changed(
@@ -30,7 +31,17 @@ fn caught(
     code: &str,
     change: impl Fn(&mut Work) + Send + Sync + 'static,
 ) {
-    let made = changed(RACK, after, change);
+    caught_in(RACK, what, after, code, change);
+}
+
+fn caught_in(
+    job: &str,
+    what: &str,
+    after: &'static str,
+    code: &str,
+    change: impl Fn(&mut Work) + Send + Sync + 'static,
+) {
+    let made = changed(job, after, change);
     assert!(
         !made.with_code(code).is_empty(),
         "{what}: {:?}",
@@ -195,4 +206,74 @@ fn a_pause_that_tells_other_screws_is_caught() {
             }
         });
     }
+}
+
+/// The stool has screws in the board's margin, a place to set zero at, and locating lines.
+const STOOL: &str = "step-stool";
+
+#[test]
+fn what_holds_and_guides_the_wood_is_where_it_can() {
+    let hold = "verify-hold";
+    caught_in(STOOL, "a screw on the edge", "hold", hold, |w| {
+        w.setups[0].holds[0].at.x = 1.0;
+    });
+    caught_in(STOOL, "zero on the edge", "hold", hold, |w| {
+        w.setups[0].touch_off.as_mut().unwrap().x = 0.0;
+    });
+    caught_in(STOOL, "zero where a cut goes", "hold", hold, |w| {
+        let placed = &w.setups[0].placements[0];
+        let outline = &w
+            .variants
+            .iter()
+            .find(|v| v.id == placed.variant)
+            .unwrap()
+            .outline;
+        w.setups[0].touch_off = Some(placed.placing.point(outline.vertices[0].at));
+    });
+    let aside = changed(STOOL, "place", |w| {
+        let lines = w
+            .setups
+            .iter()
+            .position(|s| s.kind == SetupKind::Lines)
+            .unwrap();
+        let mut moves = w.moves(&w.setups[lines].own_steps[0].moves);
+        if let Some(Move::Line { to, .. }) = moves.get_mut(5) {
+            to.y += 0.5;
+        }
+        w.setups[lines].own_steps[0].moves = w.blobs.put_moves(&moves);
+    });
+    let told = aside.with_code("verify-wanted");
+    assert!(
+        told.iter().any(|f| f.message.contains("locating lines")),
+        "{told:#?}"
+    );
+    assert!(!aside.ready());
+}
+
+#[test]
+fn features_that_are_told_twice_or_deeper_are_caught() {
+    let wanted = "verify-wanted";
+    caught("a hole told deeper", "drill", wanted, |w| {
+        let features = w.variants.iter_mut().flat_map(|v| &mut v.features);
+        features.filter(|f| f.through).for_each(|f| f.floor -= 0.1);
+    });
+    caught("a feature told twice", "sequence", wanted, |w| {
+        let features = &mut w.variants[0].features;
+        features.push(features[0].clone());
+    });
+}
+
+/// Whatever is said of a name that two things have is said of either.
+#[test]
+fn two_variants_of_one_name_end_the_chain() {
+    let loaded = load(&sample(STOOL)).unwrap();
+    let stage = tamper("change", |w| {
+        let first = w.variants[0].id.clone();
+        w.variants[1].id = first;
+    });
+    let stages = chain(vec![("fit", stage)]);
+    let Err(why) = run(loaded, &stages, &grainway_dialects::built_in()) else {
+        panic!("the chain went on");
+    };
+    assert!(why.contains("left two variants that are called"), "{why}");
 }

@@ -7,7 +7,6 @@
 //! included. Pauses, cutter changes, spin-up and the ways at safe height are no part of either.
 
 use super::document::{BoundRow, DifferenceRow, FeedRow, KindRow};
-use super::show::round3;
 use super::times::{Clock, Drive, Seconds, rest_to_rest};
 use grainway_geom::{Contour, Notes, Placing, Point, Point3, Region, Segment, opening};
 use grainway_pipeline::doc::{Cutter, CutterKind, FeatureKind, Machine};
@@ -61,6 +60,11 @@ struct Sum {
     widening: f64,
 }
 
+/// Seconds of an estimate, to a tenth: it is no better than that.
+fn tenth(seconds: f64) -> f64 {
+    (10.0 * seconds).round() / 10.0 + 0.0
+}
+
 impl Sum {
     fn add(&mut self, o: &Sum, times: f64) {
         self.below_safe += times * o.below_safe;
@@ -71,20 +75,32 @@ impl Sum {
         self.levels += times * o.levels;
         self.widening += times * o.widening;
     }
+    /// Its seconds as they are told; sums are made of these.
+    fn told(&self) -> Sum {
+        Sum {
+            below_safe: tenth(self.below_safe),
+            bound: tenth(self.bound),
+            entries: tenth(self.entries),
+            air: tenth(self.air),
+            slowdowns: tenth(self.slowdowns),
+            levels: tenth(self.levels),
+            widening: tenth(self.widening),
+        }
+    }
     fn difference(&self) -> DifferenceRow {
         let named = self.entries + self.air + self.slowdowns + self.levels + self.widening;
         DifferenceRow {
-            entries: round3(self.entries),
-            air: round3(self.air),
-            slowdowns: round3(self.slowdowns),
-            levels: round3(self.levels),
-            widening: round3(self.widening),
-            paths: round3(self.below_safe - self.bound - named),
+            entries: tenth(self.entries),
+            air: tenth(self.air),
+            slowdowns: tenth(self.slowdowns),
+            levels: tenth(self.levels),
+            widening: tenth(self.widening),
+            paths: tenth(self.below_safe - self.bound - named),
         }
     }
     fn ratio(&self) -> f64 {
         match self.bound > 0.0 {
-            true => round3(self.below_safe / self.bound),
+            true => (1000.0 * self.below_safe / self.bound).round() / 1000.0,
             false => 0.0,
         }
     }
@@ -185,22 +201,22 @@ impl<'w> Bounds<'w> {
 
     /// The rows of the report.
     pub(super) fn row(&self) -> BoundRow {
+        let kinds: Vec<(&String, Sum)> = self.kinds.iter().map(|(k, s)| (k, s.told())).collect();
         let mut all = Sum::default();
-        for sum in self.kinds.values() {
+        for (_, sum) in &kinds {
             all.add(sum, 1.0);
         }
         BoundRow {
-            below_safe: round3(all.below_safe),
-            bound: round3(all.bound),
+            below_safe: tenth(all.below_safe),
+            bound: tenth(all.bound),
             ratio: all.ratio(),
             difference: all.difference(),
-            kinds: self
-                .kinds
-                .iter()
+            kinds: kinds
+                .into_iter()
                 .map(|(kind, sum)| KindRow {
                     kind: kind.clone(),
-                    below_safe: round3(sum.below_safe),
-                    bound: round3(sum.bound),
+                    below_safe: sum.below_safe,
+                    bound: sum.bound,
                     ratio: sum.ratio(),
                     difference: sum.difference(),
                 })

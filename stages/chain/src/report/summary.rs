@@ -610,7 +610,8 @@ fn note_cutter(
     room: f64,
     seconds: Seconds,
 ) {
-    let [feed, plunge] = grainway_pipeline::motion::feeds(&work.moves(step.moves));
+    // Texts say whole millimetres a minute, or coarser.
+    let [feed, plunge] = grainway_pipeline::motion::feeds(&work.moves(step.moves)).map(f64::round);
     let at = match cutters.iter().position(|c| c.id == step.cutter) {
         Some(at) => at,
         None => {

@@ -68,7 +68,7 @@ impl Measure {
 /// Measures of a feature of the face on a turned piece. Turned over its long edge, near and far are exchanged; over its end, left and
 /// right.
 fn measures(own: &Bounds, whole: &Bounds, turn: Turn) -> [Measure; 2] {
-    let inside = |v: f64, most: f64| v.clamp(0.0, most);
+    let inside = |v: f64, most: f64| v.clamp(0.0, most.max(0.0));
     let (length, width) = (whole.width(), whole.height());
     let (left, right) = (inside(own.min.x, length), inside(own.max.x, length));
     let (near, far) = (inside(own.min.y, width), inside(own.max.y, width));

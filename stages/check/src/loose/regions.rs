@@ -371,8 +371,8 @@ pub(super) fn hold_cells(scene: &Scene<'_>, grid: &Grid) -> Vec<(usize, u32)> {
         let b = scene.board();
         cells.extend(scene.setup.holds.iter().filter_map(|hold| {
             let p = point(
-                hold.at.x.clamp(b.min.x + 0.1, b.max.x - 0.1),
-                hold.at.y.clamp(b.min.y + 0.1, b.max.y - 0.1),
+                hold.at.x.max(b.min.x + 0.1).min(b.max.x - 0.1),
+                hold.at.y.max(b.min.y + 0.1).min(b.max.y - 0.1),
             );
             grid.at(p).map(|c| (c, 0))
         }));
