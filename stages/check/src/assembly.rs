@@ -219,10 +219,11 @@ impl Socket<'_> {
     }
 
     fn joined(&self, cut: &[PieceCuts]) -> Option<JointVerdict> {
-        // What goes through is cut from the face, or from the near edge.
+        // What goes through is cut from the face, from the near edge or from the left end.
         let side = match (self.feature.depth, self.feature.side) {
             (Some(Depth::Through), Side::Back) => Side::Face,
             (Some(Depth::Through), Side::Far) => Side::Near,
+            (Some(Depth::Through), Side::RightEnd) => Side::LeftEnd,
             (_, side) => side,
         };
         let room = self.near(self.mate());
@@ -308,10 +309,12 @@ impl Socket<'_> {
         let size = self.part.outline.bounds().max;
         let stock = self.documents().stock(&self.part.stock);
         let thick = stock.map_or(0.0, |s| s.readings_mm().1);
-        match self.feature.side.is_edge() {
-            true => Bounds::of([Point::default(), point(size.x, thick)]),
-            false => Bounds::of([Point::default(), size]),
-        }
+        let far = match self.feature.side {
+            Side::Face | Side::Back => size,
+            Side::Near | Side::Far => point(size.x, thick),
+            Side::LeftEnd | Side::RightEnd => point(size.y, thick),
+        };
+        Bounds::of([Point::default(), far])
     }
 
     /// The cheeks run along x.
@@ -333,9 +336,9 @@ impl Socket<'_> {
 
     /// The part seen from the side that the mate goes into.
     fn wood_of_side(&self) -> PolySet {
-        let outline = match self.feature.side.is_edge() {
-            true => rectangle(self.box_of_side()),
-            false => self.part.outline.clone(),
+        let outline = match self.feature.side.is_flat() {
+            true => self.part.outline.clone(),
+            false => rectangle(self.box_of_side()),
         };
         PolySet::from_contour(&outline, KERNEL_MM)
     }

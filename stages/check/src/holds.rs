@@ -52,6 +52,7 @@ fn word(hold: &Hold) -> &'static str {
         HoldKind::FrameScrew => "screw in the frame",
         HoldKind::PieceScrew => "screw through a part",
         HoldKind::Stop => "stop",
+        HoldKind::SideClamp => "clamp from the side",
     }
 }
 

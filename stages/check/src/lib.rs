@@ -33,6 +33,7 @@ mod profiles;
 mod programs;
 mod rapids;
 mod screen;
+mod standing;
 mod steps;
 #[cfg(test)]
 mod tests;

@@ -159,7 +159,7 @@ impl<'a> Claims<'a> {
     fn wrong_of(&self, hold: &Hold) -> Vec<&'static str> {
         let size = match hold.kind {
             HoldKind::Clamp => self.allowed.clamp,
-            HoldKind::Stop => self.allowed.stop,
+            HoldKind::Stop | HoldKind::SideClamp => self.allowed.stop,
             HoldKind::MarginScrew
             | HoldKind::WasteScrew
             | HoldKind::FrameScrew
@@ -208,21 +208,22 @@ impl<'a> Claims<'a> {
         })
     }
 
-    /// A blank lies against two stops at its near edge and one at its left, or in lines.
+    /// A blank lies against two stops at its near edge and one at its left, or in lines; on an end it stands against uprights.
     fn stops(&mut self) {
         let told = |f: &Finding| f.code == code::NO_ROOM_FOR_STOPS.word;
-        let lines = self.setup.lines.is_some() || self.allowed.stop.is_none();
-        if lines || self.work.findings.iter().any(told) {
+        let (Some(stop), Some(part)) = (
+            self.allowed.stop,
+            self.setup.placements.first().and_then(|p| self.part_of(p)),
+        ) else {
+            return;
+        };
+        let in_lines = self.setup.lines.is_some() && !self.setup.side.is_end();
+        if in_lines || self.work.findings.iter().any(told) {
             return;
         }
-        let stops = || self.setup.holds.iter().filter(|h| h.kind == HoldKind::Stop);
-        let near = stops().filter(|h| h.at.y < 0.0).count();
-        let left = stops().filter(|h| h.at.x < 0.0).count();
-        if near < 2 || left < 1 {
-            self.say(format!(
-                "{} lies against {near} stops at its near edge and {left} at its left; two and one are needed.",
-                self.setup.id
-            ));
+        let documents = &self.work.documents;
+        for wrong in super::standing::against_stops(self.setup, part, documents, stop.radius) {
+            self.say(format!("{} {wrong}.", self.setup.id));
         }
     }
 

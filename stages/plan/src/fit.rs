@@ -162,26 +162,29 @@ impl TypedStage for Fit {
                 continue;
             };
             let part = &joints::with_room(part, &work.documents, settings, &mut findings);
-            let (edges, flat): (Vec<Feature>, Vec<Feature>) = part
-                .features
-                .iter()
-                .cloned()
-                .partition(|f| f.side.is_edge());
+            let of = |is: fn(Side) -> bool| {
+                let features = part.features.iter().filter(|f| is(f.side));
+                features.cloned().collect::<Vec<Feature>>()
+            };
             let flat = Part {
-                features: flat,
+                features: of(Side::is_flat),
                 ..part.clone()
             };
-            let alone = !edges.is_empty() && part.dimensioned && flat.features.is_empty();
+            let alone = !part.features.is_empty() && part.dimensioned && flat.features.is_empty();
             if !alone {
                 variants.extend(Fitting::new(&flat, *z, settings, &mut findings).variants());
             }
-            if let Some(on_edge) = work.documents.side_frame(part, Side::Near)
-                && !edges.is_empty()
-            {
-                let width = part.outline.bounds().max.y;
-                recesses_meet(part, &edges, z.mean, width, &mut findings);
-                let part = on_its_edge(part, edges, z.mean);
-                variants.extend(Fitting::new(&part, on_edge, settings, &mut findings).edges());
+            recesses_meet(part, z.mean, &mut findings);
+            for (side, features) in [
+                (Side::Near, of(Side::is_edge)),
+                (Side::LeftEnd, of(Side::is_end)),
+            ] {
+                if let Some(frame) = work.documents.side_frame(part, side)
+                    && !features.is_empty()
+                {
+                    let part = standing(part, side, features, z.mean);
+                    variants.extend(Fitting::new(&part, frame, settings, &mut findings).standing());
+                }
             }
         }
         work.variants = variants;
@@ -439,9 +442,13 @@ fn overlap(a: &SizedFeature, b: &SizedFeature) -> bool {
 }
 
 /// The room that a feature takes in its part: along, across, and from the face down, mm.
-fn room(f: &Feature, thickness: f64, width: f64) -> [(f64, f64); 3] {
+fn room(f: &Feature, thickness: f64, size: Point) -> [(f64, f64); 3] {
     let b = f.shape.bounds();
-    let whole = if f.side.is_edge() { width } else { thickness };
+    let whole = match f.side {
+        Side::Face | Side::Back => thickness,
+        Side::Near | Side::Far => size.y,
+        Side::LeftEnd | Side::RightEnd => size.x,
+    };
     let deep = match (f.depth, f.left) {
         (Some(Depth::Below(d)), _) => d.mm(),
         (None, Some(left)) => whole - left,
@@ -452,24 +459,21 @@ fn room(f: &Feature, thickness: f64, width: f64) -> [(f64, f64); 3] {
         Side::Face => [along, (b.min.y, b.max.y), (0.0, deep)],
         Side::Back => [along, (b.min.y, b.max.y), (thickness - deep, thickness)],
         Side::Near => [along, (0.0, deep), (b.min.y, b.max.y)],
-        Side::Far => [along, (width - deep, width), (b.min.y, b.max.y)],
+        Side::Far => [along, (size.y - deep, size.y), (b.min.y, b.max.y)],
+        Side::LeftEnd => [(0.0, deep), along, (b.min.y, b.max.y)],
+        Side::RightEnd => [(size.x - deep, size.x), along, (b.min.y, b.max.y)],
     }
 }
 
-/// Tells of recesses of face or back that run into those of an edge inside the wood. Boxes are compared: round ends may still miss each
-/// other.
-fn recesses_meet(
-    part: &Part,
-    edges: &[Feature],
-    thickness: f64,
-    width: f64,
-    findings: &mut Vec<Finding>,
-) {
+/// Tells of recesses of two sides that run into one another inside the wood, those of face and back apart. Boxes are compared: round ends
+/// may still miss each other.
+fn recesses_meet(part: &Part, thickness: f64, findings: &mut Vec<Finding>) {
+    let size = part.outline.bounds().max;
     let deep = |f: &&Feature| f.kind != FeatureKind::Engraving;
-    for e in edges.iter().filter(deep) {
-        let flat = part.features.iter().filter(|f| !f.side.is_edge());
-        for f in flat.filter(deep) {
-            let (a, b) = (room(e, thickness, width), room(f, thickness, width));
+    let all = || part.features.iter().filter(deep);
+    for e in all().filter(|e| !e.side.is_flat()) {
+        for f in all().filter(|f| f.side < e.side) {
+            let (a, b) = (room(e, thickness, size), room(f, thickness, size));
             if a.iter().zip(b).all(|(a, b)| a.0.max(b.0) < a.1.min(b.1)) {
                 let message = format!(
                     "{} in the {} and {} in the {} run into one another inside the wood.",
@@ -485,14 +489,19 @@ fn recesses_meet(
     }
 }
 
-/// The part as it stands on an edge: as long as it is, as wide as it is thick.
-fn on_its_edge(part: &Part, edges: Vec<Feature>, thickness: f64) -> Part {
-    let length = part.outline.bounds().width();
-    let corner = grainway_geom::point(length, thickness);
+/// The part as it stands on an edge, as long as it is, or on an end, as long as it is wide; as wide as it is thick.
+fn standing(part: &Part, side: Side, features: Vec<Feature>, thickness: f64) -> Part {
+    let size = part.outline.bounds();
+    let long = if side.is_end() {
+        size.height()
+    } else {
+        size.width()
+    };
+    let corner = grainway_geom::point(long, thickness);
     Part {
         outline: Contour::rectangle(Point::default(), corner, 0.0),
         dimensioned: true,
-        features: edges,
+        features,
         ..part.clone()
     }
 }
@@ -557,29 +566,39 @@ impl<'a> Fitting<'a> {
         variants
     }
 
-    /// The edges that something is cut from, of a part that stands on its edge.
-    fn edges(mut self) -> Vec<Variant> {
+    /// The edges, or the ends, that something is cut from, of a part that stands on one of them.
+    fn standing(mut self) -> Vec<Variant> {
         let part = self.part;
-        let thickness = part.outline.bounds().max.y;
+        let size = part.outline.bounds().max;
         let mut of: BTreeMap<Side, Vec<SizedFeature>> = BTreeMap::new();
         for f in &part.features {
             let Some(sized) = self.size(f) else {
                 continue;
             };
-            // What goes through is cut from the near edge.
-            let side = if sized.through { Side::Near } else { f.side };
+            // What goes through is cut from the near edge, or from the left end.
+            let side = match (sized.through, f.side.is_end()) {
+                (false, _) => f.side,
+                (true, false) => Side::Near,
+                (true, true) => Side::LeftEnd,
+            };
             of.entry(side).or_default().push(sized);
         }
         let mut variants = Vec::new();
         for (side, features) in of {
             self.walls(&features);
-            // With the near edge up and the left end left, the face lies far.
-            let features = match side {
-                Side::Near => {
-                    let over = |f| turned(f, Turn::OverEdge, grainway_geom::point(0.0, thickness));
-                    features.into_iter().map(over).collect()
-                }
-                _ => features,
+            let turn = match side {
+                // With the near edge up and the left end left, the face lies far.
+                Side::Near => Some(Turn::OverEdge),
+                // With the right end up and the face near, the far edge lies left.
+                Side::RightEnd => Some(Turn::OverEnd),
+                _ => None,
+            };
+            let features = match turn {
+                Some(turn) => features
+                    .into_iter()
+                    .map(|f| turned(f, turn, size))
+                    .collect(),
+                None => features,
             };
             variants.push(self.side(side, Turn::OverEdge, part.outline.clone(), features));
         }
@@ -601,6 +620,8 @@ impl<'a> Fitting<'a> {
                 Side::Back => format!("{}~back", part.id),
                 Side::Near => format!("{}~near", part.id),
                 Side::Far => format!("{}~far", part.id),
+                Side::LeftEnd => format!("{}~left-end", part.id),
+                Side::RightEnd => format!("{}~right-end", part.id),
             },
             part: part.id.clone(),
             side,

@@ -457,7 +457,12 @@ fn remarks(work: &Work, can: Can, settings: &PostSettings, plan: &Plan) -> Vec<S
     };
     lines.push(format!("zero: X0 Y0 {corner}, {z}"));
     let (thin, thick) = (mm(setup.z.thinnest), mm(setup.z.thickest));
-    lines.push(if setup.kind == SetupKind::Lines {
+    lines.push(if !setup.side.is_flat() {
+        in_unit(
+            &format!("piece: {} up, {thick} mm high", setup.side.word()),
+            unit,
+        )
+    } else if setup.kind == SetupKind::Lines {
         "wood: none lies there yet, the lines go into the spoilboard".to_string()
     } else if thin < thick {
         in_unit(&format!("wood: {thin} to {thick} mm thick"), unit)

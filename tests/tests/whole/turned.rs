@@ -1,5 +1,7 @@
 //! Pieces that are cut from both sides: what is cut from which, how the piece is turned, and that it is seen when something is wrong.
 
+mod ends;
+
 use crate::sabotage::{chain, tamper};
 use grainway_geom::point;
 use grainway_pipeline::doc::Side;

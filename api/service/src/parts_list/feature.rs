@@ -16,6 +16,8 @@ struct Entry {
     from: Option<Amount>,
     to: Option<Amount>,
     round: Option<Amount>,
+    /// As a job document writes it.
+    side: Option<&'static str>,
 }
 
 #[derive(Debug)]
@@ -26,9 +28,18 @@ enum At {
 }
 
 const SIDES: [&str; 4] = ["left", "right", "near", "far"];
-const WORDS: [&str; 13] = [
-    "x", "deep", "leaving", "through", "at", "and", "from", "to", "round", "left", "right", "near",
-    "far",
+const WORDS: [&str; 14] = [
+    "x", "deep", "leaving", "through", "at", "and", "from", "to", "round", "on", "left", "right",
+    "near", "far",
+];
+/// The sides of a part: how a cell calls each, a second word that may follow, and how a job document writes it.
+const ON: [(&str, &str, &str); 6] = [
+    ("face", "", "face"),
+    ("back", "", "back"),
+    ("near", "edge", "near"),
+    ("far", "edge", "far"),
+    ("left", "end", "left-end"),
+    ("right", "end", "right-end"),
 ];
 
 /// The features of a cell.
@@ -45,6 +56,9 @@ pub(super) fn tenons(end: &str, text: &str, writing: Writing) -> Result<Vec<Valu
     let mut made = Vec::new();
     for mut entry in entries(text, writing)? {
         entry.only(&["at"])?;
+        if entry.side.is_some() {
+            return Err("\"on\" has no meaning here; leave it out.".to_string());
+        }
         let [length, width] = entry.pair("length x width")?;
         let mut tenon = Map::new();
         tenon.insert("end".to_string(), json!(end));
@@ -80,6 +94,9 @@ fn feature(column: Column, mut entry: Entry) -> Result<Value, String> {
         _ => return Err("The column has no features.".to_string()),
     };
     let mut made = json!({ "kind": kind, "shape": shape });
+    if let Some(side) = entry.side {
+        made["side"] = json!(side);
+    }
     match (entry.depth, column) {
         (Some((key, depth)), _) => made[key] = depth,
         (None, Column::Cutouts) => {}
@@ -328,6 +345,7 @@ fn entry(text: &str, writing: Writing) -> Result<Entry, String> {
             "from" => entry.from.replace(reading.length("a length")?).is_some(),
             "to" => entry.to.replace(reading.length("a length")?).is_some(),
             "round" => entry.round.replace(reading.length("a length")?).is_some(),
+            "on" => entry.side.replace(reading.side()?).is_some(),
             other => {
                 let offer = grainway_pipeline::chain::nearest(other, WORDS)
                     .map(|w| format!(" Did you mean \"{w}\"?"))
@@ -362,6 +380,19 @@ impl Reading {
             Some(Token::Word(word)) => Err(format!("{what} should stand where \"{word}\" is.")),
             None => Err(format!("{what} is missing at its end.")),
         }
+    }
+
+    fn side(&mut self) -> Result<&'static str, String> {
+        for (word, second, side) in ON {
+            if self.took(word) {
+                self.took(second);
+                return Ok(side);
+            }
+        }
+        Err(
+            "after on comes a side: face, back, near edge, far edge, left end or right end."
+                .to_string(),
+        )
     }
 
     fn place(&mut self) -> Result<At, String> {
@@ -406,6 +437,25 @@ mod tests {
             made,
             [json!({ "end": "left", "length": 22, "width": 70, "offset": 15 })]
         );
+    }
+
+    #[test]
+    fn a_side_is_called_as_people_call_it() {
+        for (text, side) in [
+            ("8 deep 20 at 35 x 11 on left end", "left-end"),
+            ("8 on right deep 20 at 35 x 11", "right-end"),
+            ("8 deep 20 at 35 x 11 on near edge", "near"),
+            ("8 deep 20 at 35 x 11 on far", "far"),
+            ("8 deep 9 at 35 x 11 on back", "back"),
+        ] {
+            let made = features(Column::Holes, text, MM).unwrap();
+            assert_eq!(made[0]["side"], side, "{text}");
+            serde_json::from_value::<grainway_pipeline::doc::FeatureDoc>(made[0].clone()).unwrap();
+        }
+        let why = features(Column::Holes, "8 deep 20 at 35 x 11 on top", MM).unwrap_err();
+        assert!(why.contains("after on comes a side"), "{why}");
+        let why = tenons("left", "22 x 70 at 50 on back", MM).unwrap_err();
+        assert!(why.contains("\"on\" has no meaning here"), "{why}");
     }
 
     #[test]

@@ -543,12 +543,13 @@ pub struct FeatureDoc {
     /// What it is.
     pub kind: FeatureKind,
     /// The side that it is cut from. For the back its place is given as seen from the face, through the wood. For an edge (of a
-    /// rectangular piece only) x counts along the piece from its left end, and y across its thickness from the face. A depth counts from
-    /// its own side. What goes through is cut from the face, or from the near edge, whatever is said.
+    /// rectangular piece only) x counts along the piece from its left end, and y across its thickness from the face. For an end (of a
+    /// rectangular piece only) x counts across the piece from its near edge, and y across its thickness from the face. A depth counts from
+    /// its own side. What goes through is cut from the face, the near edge or the left end, whatever is said.
     #[serde(default, skip_serializing_if = "Side::is_face")]
     pub side: Side,
     /// Where its place along the piece counts from when a dimensioned piece measures other than planned. Places are always given as in
-    /// the planned piece.
+    /// the planned piece. Of what is cut from an end nothing counts along.
     #[serde(default, skip_serializing_if = "AlongFrom::is_left")]
     pub along_from: AlongFrom,
     /// The same across the piece; of what is cut from an edge nothing counts across.
@@ -598,11 +599,17 @@ impl FeatureDoc {
                 AlongFrom::Right => 1.0,
             };
         let across = grown(own.width, blank.width)
-            * match (self.side.is_edge(), self.across_from) {
-                (true, _) | (_, AcrossFrom::Near) => 0.0,
-                (_, AcrossFrom::Middle) => 0.5,
-                (_, AcrossFrom::Far) => 1.0,
+            * match self.across_from {
+                AcrossFrom::Near => 0.0,
+                AcrossFrom::Middle => 0.5,
+                AcrossFrom::Far => 1.0,
             };
+        // An edge counts along the piece alone, and an end across it, by its own x.
+        let (along, across) = match self.side {
+            Side::Face | Side::Back => (along, across),
+            Side::Near | Side::Far => (along, 0.0),
+            Side::LeftEnd | Side::RightEnd => (across, 0.0),
+        };
         FeatureDoc {
             shape: self.shape.shifted(along, across),
             islands: self

@@ -258,9 +258,9 @@ impl TenonEnd {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum LongWay {
-    /// Along the part (x).
+    /// Along the part (x); on an end, along the part's width.
     Along,
-    /// Across the part (y); on an edge, across its thickness.
+    /// Across the part (y); on an edge or an end, across its thickness.
     Across,
 }
 

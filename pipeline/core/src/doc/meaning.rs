@@ -229,6 +229,7 @@ pub(super) fn of_shop(shop: &Shop) -> Vec<Problem> {
 
 fn of_machine(at: &mut At<'_>, m: &Machine) {
     at.sizes("travel", &m.travel);
+    at.maybe_size("end-height", m.end_height);
     at.size("max-feed", m.max_feed);
     at.size("max-plunge", m.max_plunge);
     at.size("rapid", m.rapid);
@@ -558,6 +559,16 @@ fn of_feature(at: &mut At<'_>, f: &FeatureDoc) {
     }
     if f.waste.is_some() && f.kind != FeatureKind::Cutout {
         at.below("waste").say("Only a cutout leaves waste to hold.");
+    }
+    if f.side.is_edge() && !f.across_from.is_near() {
+        at.below("across-from").say(
+            "A place on an edge counts along the piece and from its face; leave `across-from` out.",
+        );
+    }
+    if f.side.is_end() && !f.along_from.is_left() {
+        at.below("along-from").say(
+            "A place on an end counts across the piece and from its face; leave `along-from` out.",
+        );
     }
     depth(at, f.depth);
     at.maybe_size("left", f.left);

@@ -89,6 +89,10 @@ pub struct Machine {
     pub program_unit: Unit,
     /// Travel along x, y and z.
     pub travel: [Length; 3],
+    /// The longest piece that stands upright under the spindle to be cut in its end: from where its foot stands, on the bed or below the
+    /// machine's open front, to where a cutter still goes over its upper end. Without it nothing is cut from an end.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub end_height: Option<Length>,
     /// Where Z is zero.
     pub z_zero: ZZero,
     /// Largest cutting feed, per minute (a length a minute).

@@ -49,21 +49,45 @@ pub enum Side {
     Near,
     /// The long edge at y = width: the piece stands on its near edge.
     Far,
+    /// The end at x = 0: the piece stands upright on its right end.
+    LeftEnd,
+    /// The end at x = length: the piece stands upright on its left end.
+    RightEnd,
 }
 
 impl Side {
-    /// The word in documents.
+    /// All six, in the order in which their setups follow one another.
+    pub const ALL: [Side; 6] = [
+        Side::Face,
+        Side::Back,
+        Side::Near,
+        Side::Far,
+        Side::LeftEnd,
+        Side::RightEnd,
+    ];
+
+    /// On paper and in findings.
     pub const fn word(self) -> &'static str {
         match self {
             Side::Face => "face",
             Side::Back => "back",
             Side::Near => "near edge",
             Side::Far => "far edge",
+            Side::LeftEnd => "left end",
+            Side::RightEnd => "right end",
         }
     }
+    /// Face or back: places on it are those of the part's own frame.
+    pub const fn is_flat(self) -> bool {
+        matches!(self, Side::Face | Side::Back)
+    }
     /// One of the long edges: the piece stands on the other.
-    pub fn is_edge(self) -> bool {
+    pub const fn is_edge(self) -> bool {
         matches!(self, Side::Near | Side::Far)
+    }
+    /// One of the ends: the piece stands upright on the other.
+    pub const fn is_end(self) -> bool {
+        matches!(self, Side::LeftEnd | Side::RightEnd)
     }
     /// The side where this one comes to be when a piece is mirrored across its grain.
     pub fn mirrored_across(self) -> Side {
@@ -80,6 +104,8 @@ impl Side {
             Side::Back => Side::Face,
             Side::Near => Side::Far,
             Side::Far => Side::Near,
+            Side::LeftEnd => Side::RightEnd,
+            Side::RightEnd => Side::LeftEnd,
         }
     }
     /// Nothing needs to be said of it.
@@ -121,6 +147,12 @@ pub struct SeenSides {
     /// The far edge.
     #[serde(skip_serializing_if = "Seen::is_show")]
     pub far: Seen,
+    /// The left end.
+    #[serde(skip_serializing_if = "Seen::is_show")]
+    pub left_end: Seen,
+    /// The right end.
+    #[serde(skip_serializing_if = "Seen::is_show")]
+    pub right_end: Seen,
 }
 
 impl Seen {
@@ -138,6 +170,8 @@ impl SeenSides {
             Side::Back => self.back,
             Side::Near => self.near,
             Side::Far => self.far,
+            Side::LeftEnd => self.left_end,
+            Side::RightEnd => self.right_end,
         }
     }
     /// Nothing needs to be said of them.

@@ -29,7 +29,7 @@ pub use variant::{
 };
 pub use zframe::ZFrame;
 
-use crate::doc::{Cutter, Job, Machine, Pointer, Seen, Shop, Side, Stock};
+use crate::doc::{Cutter, Job, Machine, Pointer, Seen, Shop, Side, Stock, ZZero};
 use crate::finding::Finding;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -120,18 +120,21 @@ impl Documents {
     pub fn cutter(&self, id: &str) -> Option<&Cutter> {
         self.shop.cutters.get(id)
     }
-    /// The heights of a part's wood while this side of it lies up: on its edge a part is as high as it is wide.
+    /// The heights of a part's wood while this side of it lies up: on its edge a part is as high as it is wide, on its end as high as it
+    /// is long. Z is zero on an end that lies up, whatever the machine says: its foot may stand below the bed, where no cutter reaches.
     pub fn side_frame(&self, part: &Part, side: Side) -> Option<ZFrame> {
         let flat = self.z_frame(&part.stock)?;
-        let high = part.outline.bounds().height();
-        Some(match side.is_edge() {
-            false => flat,
-            true => ZFrame {
-                zero: flat.zero,
-                thinnest: high,
-                mean: high,
-                thickest: high,
-            },
+        let size = part.outline.bounds();
+        let standing = |zero, high| ZFrame {
+            zero,
+            thinnest: high,
+            mean: high,
+            thickest: high,
+        };
+        Some(match side {
+            Side::Face | Side::Back => flat,
+            Side::Near | Side::Far => standing(flat.zero, size.height()),
+            Side::LeftEnd | Side::RightEnd => standing(ZZero::Top, size.width()),
         })
     }
     /// Where a stage's setting stands: in the job, whose settings go over the shop's, or in the shop. `keys` lead to it from the stage's

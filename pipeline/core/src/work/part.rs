@@ -94,7 +94,8 @@ pub struct Feature {
     pub key: String,
     /// What it is.
     pub kind: FeatureKind,
-    /// The side that it is cut from; its place is seen from the face.
+    /// The side that it is cut from. On face and back its place is seen from the face; on an edge x counts along the piece, on an end
+    /// across it from the near edge, and y counts from the face.
     #[serde(default, skip_serializing_if = "Side::is_face")]
     pub side: Side,
     /// Its boundary: closed, counter-clockwise; open or closed for an engraving. A hole is a circle.
@@ -162,6 +163,14 @@ impl Mating {
         let [left, right, near, far] = self.walls;
         Mating {
             walls: [left, right, far, near],
+            ..self.clone()
+        }
+    }
+    /// The same in an end of the other hand, whose x counts across the part.
+    pub fn mirrored_along(&self) -> Mating {
+        let [left, right, near, far] = self.walls;
+        Mating {
+            walls: [right, left, near, far],
             ..self.clone()
         }
     }

@@ -133,6 +133,8 @@ pub enum HoldKind {
     PieceScrew,
     /// A stop or a fence that a blank lies against.
     Stop,
+    /// A clamp that presses a piece on its end against its uprights, below the end that is cut.
+    SideClamp,
 }
 
 impl HoldKind {
@@ -152,6 +154,7 @@ impl HoldKind {
             HoldKind::FrameScrew => "screw between parts",
             HoldKind::PieceScrew => "screw through a part",
             HoldKind::Stop => "stop",
+            HoldKind::SideClamp => "clamp from the side",
         }
     }
 }

@@ -9,7 +9,8 @@ use serde::{Deserialize, Serialize};
 /// its part, turned with it for the back; Z is the machine's.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Variant {
-    /// Unique; the part's id, followed by `~2`, `~3` … where a part has several, and by `~back` for its back.
+    /// Unique; the part's id, followed by `~2`, `~3` … where a part has several, and by `~back`, `~near`, `~far`, `~left-end` or
+    /// `~right-end` for another side than its face.
     pub id: String,
     /// The part's id.
     pub part: String,

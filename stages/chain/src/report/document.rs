@@ -177,7 +177,7 @@ pub struct SetupRow {
     /// The setup that cut the lines in which the blank is laid.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lines: Option<String>,
-    /// For a piece that lies turned over, its back up: how a person sees that it lies right.
+    /// For a piece that lies with another side than its face up: how a person sees that it lies right.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub turned: Option<TurnedRow>,
     /// Share of the board that becomes parts, percent.
@@ -232,11 +232,13 @@ pub struct TurnedRow {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub struct ControlRow {
-    /// The feature of the face that is measured to.
+    /// The feature that is measured to.
     pub feature: String,
     /// Its kind, as documents write it: `pocket`, `housing` …
     pub kind: String,
-    /// `left end` or `near edge`, of the piece as it lies.
+    /// The side that it was cut from.
+    pub side: Side,
+    /// `left end` or `near edge` of the piece as it lies; of one on its end, `upper end` or `left edge`.
     pub from: String,
     /// From there to where the feature begins, when the piece lies right.
     pub distance: f64,

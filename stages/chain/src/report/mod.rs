@@ -8,6 +8,7 @@ mod document;
 mod furniture;
 mod html;
 mod joints;
+mod lies;
 mod lists;
 mod offcuts;
 mod pdf;

@@ -287,29 +287,31 @@ fn draw_grain(picture: &mut Picture, setup: &Setup, show: Show) {
     let above = setup.size.y + 4.0 * u;
     let middle = setup.size.x / 2.0;
     let half = (setup.size.x / 2.0).min(25.0 * u);
-    picture.arrow(
-        point(middle, above),
-        point(middle + half, above),
-        (INK, 0.25),
-    );
-    picture.arrow(
-        point(middle, above),
-        point(middle - half, above),
-        (INK, 0.25),
-    );
+    // On an end the grain runs towards whoever looks at the picture.
+    for by in [half, -half] {
+        if !setup.side.is_end() {
+            picture.arrow(point(middle, above), point(middle + by, above), (INK, 0.25));
+        }
+    }
     picture.text(
         point(middle, above + 1.5 * u),
         3.0,
         Anchor::Middle,
         INK,
         format!(
-            "grain; {} {} × {}",
+            "{}; {} {} × {}",
+            match setup.side.is_end() {
+                true => "end grain",
+                false => "grain",
+            },
             match (setup.kind, setup.side) {
                 (SetupKind::Board, _) => "board",
                 (SetupKind::Blank, Side::Face) => "blank",
                 (SetupKind::Blank, Side::Back) => "piece, back up",
                 (SetupKind::Blank, Side::Near) => "piece, near edge up",
                 (SetupKind::Blank, Side::Far) => "piece, far edge up",
+                (SetupKind::Blank, Side::LeftEnd) => "piece, left end up",
+                (SetupKind::Blank, Side::RightEnd) => "piece, right end up",
                 (SetupKind::Lines, _) => "place of blanks",
             },
             show.with(setup.size.x),
@@ -341,7 +343,10 @@ const NAME_PLACES: (usize, usize) = (15, 9);
 const NAME_SIZES: [f64; 5] = [4.0, 3.5, 3.0, 2.5, 2.2];
 
 fn has_foot(hold: &Hold) -> bool {
-    matches!(hold.kind, HoldKind::Clamp | HoldKind::Stop)
+    matches!(
+        hold.kind,
+        HoldKind::Clamp | HoldKind::Stop | HoldKind::SideClamp
+    )
 }
 
 /// The foot of a clamp or stop.

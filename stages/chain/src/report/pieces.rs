@@ -74,7 +74,8 @@ impl Figure {
     }
 }
 
-/// A piece with its face up, and turned over where anything is cut from another side.
+/// A piece with its face up, turned over where anything is cut from its back or far edge, and turned about where anything is cut from its
+/// right end.
 pub(super) fn of_piece(work: &Work, part: &Part) -> Option<Picture> {
     Some(laid_out(named(part), figures(work, part)?, 2))
 }
@@ -97,12 +98,21 @@ pub(super) fn named(part: &Part) -> String {
 fn figures(work: &Work, part: &Part) -> Option<Vec<Figure>> {
     let solid = Solid::of(work, part)?;
     let name = named(part);
-    let over = format!("{name}, turned over");
+    let (over, about) = (
+        format!("{name}, turned over"),
+        format!("{name}, turned about, its right end left"),
+    );
     let mut figures = vec![Figure::of_solid(&solid, Side::Face, name)];
-    let mut variants = work.variants.iter().filter(|v| v.part == part.id);
-    // The near edge is seen with the face up.
-    if variants.any(|v| matches!(v.side, Side::Back | Side::Far)) {
+    let cut_from = |sides: &[Side]| {
+        let mut variants = work.variants.iter().filter(|v| v.part == part.id);
+        variants.any(|v| sides.contains(&v.side))
+    };
+    // The near edge and the left end are seen with the face up.
+    if cut_from(&[Side::Back, Side::Far]) {
         figures.push(Figure::of_solid(&solid, Side::Back, over));
+    }
+    if cut_from(&[Side::RightEnd]) {
+        figures.push(Figure::of_solid(&solid, Side::RightEnd, about));
     }
     Some(figures)
 }

@@ -146,12 +146,16 @@ pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
     };
     let u = Show::of(work);
     overview(&mut sheet, u, report);
+    // Those of the setups first, by their places in the list.
+    let setups = work.setups.iter().zip(&report.setups);
+    let pictures = setups.map(|(setup, row)| picture::of_setup(work, setup, report, row, u));
+    sheet.pictures = pictures.collect();
     for (i, (setup, row)) in work.setups.iter().zip(&report.setups).enumerate() {
         sheet.blocks.push(Block::NewPage);
-        let index = sheet.pictures.len();
-        sheet
-            .pictures
-            .push(picture::of_setup(work, setup, report, row, u));
+        let lies = super::lies::of_setup(work, setup).map(|picture| {
+            sheet.pictures.push(picture);
+            sheet.pictures.len() - 1
+        });
         let of = format!("{} of {}", i + 1, report.setups.len());
         setup_page(
             &mut sheet,
@@ -159,7 +163,7 @@ pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
             report,
             row,
             &of,
-            index,
+            [Some(i), lies],
             &picture::legend(setup),
         );
     }
@@ -180,7 +184,7 @@ pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
         sheet.blocks.push(Block::Picture {
             index: sheet.pictures.len(),
         });
-        sheet.blocks.push(text("Seen from the left near side and from above, as they are cut: fillets and relief are in them. Pieces that are cut from the back or the far edge are shown turned over as well."));
+        sheet.blocks.push(text("Seen from the left near side and from above, as they are cut: fillets and relief are in them. Pieces that are cut from the back or the far edge are shown turned over as well, and those that are cut from the right end turned about."));
         sheet.pictures.push(pieces);
     }
     together(&mut sheet, work);
@@ -598,19 +602,21 @@ fn setup_page(
     report: &ReportDocument,
     s: &SetupRow,
     of: &str,
-    picture: usize,
+    pictures: [Option<usize>; 2],
     legend: &[String],
 ) {
     let b = &mut sheet.blocks;
     b.push(heading(match s.kind.as_str() {
         "lines" => format!("{} ({of}): locating lines in the spoilboard", s.id),
-        _ if s.turned.is_some() => {
-            format!(
-                "{} ({of}): {}, {}, turned over, back up",
-                s.id, s.stock, s.wood
-            )
+        _ => {
+            let lies = match s.turned.as_ref().map(|t| t.up) {
+                None | Some(Side::Face) => String::new(),
+                Some(Side::Back) => ", turned over, back up".to_string(),
+                Some(up @ (Side::Near | Side::Far)) => format!(", on its edge, {} up", up.word()),
+                Some(up) => format!(", on its end, {} up", up.word()),
+            };
+            format!("{} ({of}): {}, {}{lies}", s.id, s.stock, s.wood)
         }
-        _ => format!("{} ({of}): {}, {}", s.id, s.stock, s.wood),
     }));
     if report.verdict != JobVerdict::Ready {
         b.push(Block::Notice {
@@ -619,7 +625,8 @@ fn setup_page(
             text: "This job is not released.".to_string(),
         });
     }
-    b.push(Block::Picture { index: picture });
+    let pictures = pictures.into_iter().flatten();
+    b.extend(pictures.map(|index| Block::Picture { index }));
     b.push(text(legend.join(" ")));
     let mut step = 0;
     let mut next = |what: &str| {
@@ -647,6 +654,7 @@ fn setup_page(
         b.push(hold_table(
             u,
             report,
+            s,
             s.holds.iter().filter(|h| h.after_pause.is_none()),
         ));
     }
@@ -668,6 +676,7 @@ fn setup_page(
         b.push(hold_table(
             u,
             report,
+            s,
             s.holds.iter().filter(|h| h.after_pause.is_some()),
         ));
     }
@@ -735,8 +744,19 @@ fn cutters(b: &mut Vec<Block>, u: Show, s: &SetupRow) {
 
 fn set_up(s: &SetupRow, u: Show, report: &ReportDocument) -> Vec<String> {
     let [thinnest, mean, thickest] = s.thickness;
+    let up = s.turned.as_ref().map_or(Side::Face, |t| t.up);
+    let (along, across) = match up {
+        Side::Face | Side::Back => ("long (along the grain, along X)", "wide (along Y)"),
+        Side::Near | Side::Far => ("long (along the grain, along X)", "thick (along Y)"),
+        Side::LeftEnd | Side::RightEnd => ("wide (along X)", "thick (along Y)"),
+    };
+    let measured = match up {
+        Side::Face | Side::Back => "Thickness",
+        Side::Near | Side::Far => "Width",
+        Side::LeftEnd | Side::RightEnd => "Length",
+    };
     let mut items = vec![format!(
-        "{} {} long (along the grain, along X) and {} wide (along Y).",
+        "{} {} {along} and {} {across}.",
         match (&s.turned, s.kind.as_str()) {
             (Some(_), _) => "The piece is".to_string(),
             (None, "blank") => "The blank is".to_string(),
@@ -756,10 +776,10 @@ fn set_up(s: &SetupRow, u: Show, report: &ReportDocument) -> Vec<String> {
         )),
     }
     items.push(if thickest - thinnest < 5e-4 {
-        format!("Thickness measured: {}. Measure again; if it differs by more than {}, correct the job and make it again.", u.with(mean), u.with(0.2))
+        format!("{measured} measured: {}. Measure again; if it differs by more than {}, correct the job and make it again.", u.with(mean), u.with(0.2))
     } else {
         format!(
-            "Thickness measured: {} to {} (mean {}). Measure again; if it lies outside, correct the job and make it again.",
+            "{measured} measured: {} to {} (mean {}). Measure again; if it lies outside, correct the job and make it again.",
             u.with(thinnest),
             u.with(thickest),
             u.with(mean)
@@ -773,6 +793,7 @@ fn set_up(s: &SetupRow, u: Show, report: &ReportDocument) -> Vec<String> {
     });
     items.push(match s.z_zero {
         ZZero::Top if s.lines.is_some() => "Z zero: set it anew, on the upper face of the blank, once it is fastened; the lines were cut with zero on the spoilboard. Depths in the programs are depths below that face.".to_string(),
+        ZZero::Top if up.is_end() => "Z zero: on the upper end of the piece, once it is clamped, also where the other setups of this job have it on the spoilboard. Depths in the programs are depths below that end.".to_string(),
         ZZero::Bed => "Z zero: on the spoilboard, beside the wood. Heights in the programs are heights above the spoilboard.".to_string(),
         ZZero::Top => "Z zero: on the upper face of the wood, once it is fastened. Depths in the programs are depths below that face; set it again when screws have pulled the wood down.".to_string(),
     });
@@ -833,9 +854,9 @@ fn turn_over(turned: &TurnedRow, u: Show, report: &ReportDocument) -> Vec<String
                 true => "Trim its edges flush first, wherever tabs, bridges or a skin held it. ",
                 false => "",
             },
-            match turned.up.is_edge() {
-                true => "Stand",
-                false => "Turn",
+            match turned.up.is_flat() {
+                true => "Turn",
+                false => "Stand",
             },
             report.part_called(&turned.part),
             match (turned.up, turned.over_end) {
@@ -843,6 +864,10 @@ fn turn_over(turned: &TurnedRow, u: Show, report: &ReportDocument) -> Vec<String
                     "on its far edge, the near edge up: the left end stays left, and the face is away from you. Support it by a fence or a cradle, so that it cannot tip. The picture shows the near edge from above",
                 (Side::Far, _) =>
                     "on its near edge, the far edge up: the left end stays left, and the face is towards you. Support it by a fence or a cradle, so that it cannot tip. The picture shows the far edge from above",
+                (Side::LeftEnd, _) =>
+                    "upright on its right end, the left end up: the face is towards you, against two uprights, and the near edge lies left, against the third. Uprights are blocks, or a high fence, fixed square to the bed, that reach nearly to the upper end. Press the piece to those at its face by a clamp against its back, between them, where the back is whole wood; let a piece that is higher than the spindle leaves room for stand through the machine's open front, plumb. The picture shows the left end from above",
+                (Side::RightEnd, _) =>
+                    "upright on its left end, the right end up: the face is towards you, against two uprights, and the far edge lies left, against the third. Uprights are blocks, or a high fence, fixed square to the bed, that reach nearly to the upper end. Press the piece to those at its face by a clamp against its back, between them, where the back is whole wood; let a piece that is higher than the spindle leaves room for stand through the machine's open front, plumb. The picture shows the right end from above",
                 (_, true) =>
                     "over about its end: the edge that lay near stays near, and the end that lay right lies left. The picture shows the back, which is up now",
                 (_, false) =>
@@ -851,18 +876,20 @@ fn turn_over(turned: &TurnedRow, u: Show, report: &ReportDocument) -> Vec<String
         ),
         match &turned.control {
             Some(c) => format!(
-                "Control measure, before you fasten it: from the {} to where the {} {} begins, on its face, it is {}. If it is {}, the piece was turned the other way: turn it again.",
+                "Control measure, before you fasten it: from the {} to where the {} {} begins, on its {}, it is {}. If it is {}, the piece was turned the other way: turn it again.",
                 c.from,
                 c.kind,
                 c.feature,
+                c.side.word(),
                 u.with(c.distance),
                 u.with(c.wrong)
             ),
             None => format!(
                 "Nothing tells its two ways round apart: mark {} before you turn it, and see that it lies so.",
-                match turned.over_end {
-                    true => "the edge that stays near",
-                    false => "the end that stays left",
+                match (turned.up.is_end(), turned.over_end) {
+                    (true, _) => "the face and the upper end",
+                    (false, true) => "the edge that stays near",
+                    (false, false) => "the end that stays left",
                 }
             ),
         },
@@ -907,11 +934,12 @@ const HOLDS_A_ROW: usize = 4;
 fn hold_table<'a>(
     u: Show,
     report: &ReportDocument,
+    s: &SetupRow,
     holds: impl Iterator<Item = &'a HoldRow>,
 ) -> Block {
     let mut kinds: Vec<(String, Vec<&HoldRow>)> = Vec::new();
     for h in holds {
-        let what = hold_words(u, report, h);
+        let what = hold_words(u, report, s, h);
         match kinds.iter_mut().find(|k| k.0 == what) {
             Some(kind) => kind.1.push(h),
             None => kinds.push((what, vec![h])),
@@ -942,10 +970,14 @@ fn hold_table<'a>(
 }
 
 /// What a hold is, when it is put in and what it holds.
-fn hold_words(u: Show, report: &ReportDocument, h: &HoldRow) -> String {
+fn hold_words(u: Show, report: &ReportDocument, s: &SetupRow, h: &HoldRow) -> String {
+    let upright = s.turned.as_ref().is_some_and(|t| t.up.is_end());
     let mut words = vec![h.what.clone()];
     words.extend(h.screw.as_ref().map(|s| s.words.clone()));
     words.push(match h.at_most {
+        Some(high) if upright => {
+            format!("at most {} high over the foot of the piece", u.with(high))
+        }
         Some(high) => format!("at most {} high over the spoilboard", u.with(high)),
         None if h.above > 0.0 => format!("stands {} above the face", u.with(h.above)),
         None => "head sunk".to_string(),
@@ -954,6 +986,7 @@ fn hold_words(u: Show, report: &ReportDocument, h: &HoldRow) -> String {
     let of = h.of.as_deref().and_then(|of| of.split_once(" / "));
     words.push(match of {
         Some((piece, feature)) => format!("holds {}: {feature}", report.piece_called(piece)),
+        None if upright => "keeps the piece upright".to_string(),
         None => "holds the board".to_string(),
     });
     words.join("; ")

@@ -22,6 +22,9 @@ const LOOK_BEYOND_MM: f64 = 1.5;
 /// Joints of a contour that turn less are no corners, radians: of the directions round them half are wood within one of sixteen.
 const LEAST_TURN: f64 = 0.2;
 
+/// The direction from the back to the face among those of a [`Place`].
+const UP: usize = 2;
+
 /// A place in the piece: along, across, and up from its back, mm.
 pub(super) type Place = [f64; 3];
 
@@ -32,8 +35,9 @@ pub(super) const TOWARDS: Place = [-0.42, -0.62, 0.663];
 struct Recess {
     index: SegmentIndex,
     contours: Vec<Contour>,
-    /// Cut into face or back: its contours lie along and across; of an edge they lie along and up.
-    flat: bool,
+    /// The direction square to its contours: 0 along the piece, cut into an end, with contours across and up; 1 across it, cut into an
+    /// edge, with contours along and up; 2 up, cut into face or back, with contours along and across.
+    axis: usize,
     /// From and to, square to its contours: a hair beyond a surface that it is open to, so that nothing stays standing on it.
     deep: [f64; 2],
     /// The same without the hair.
@@ -42,12 +46,12 @@ struct Recess {
 
 impl Recess {
     /// `most`: where the piece ends square to the contours, from 0 on, mm.
-    fn new(contours: Vec<Contour>, flat: bool, planes: [f64; 2], most: f64) -> Recess {
+    fn new(contours: Vec<Contour>, axis: usize, planes: [f64; 2], most: f64) -> Recess {
         let [from, to] = planes;
         Recess {
             index: SegmentIndex::new(contours.iter().flat_map(Contour::segments)),
             contours,
-            flat,
+            axis,
             deep: [
                 if from <= 0.0 { from - BESIDE_MM } else { from },
                 if to >= most { to + BESIDE_MM } else { to },
@@ -60,25 +64,32 @@ impl Recess {
         let planes = [0.0, thickness];
         Recess {
             deep: planes,
-            ..Recess::new(contours, true, planes, thickness)
+            ..Recess::new(contours, UP, planes, thickness)
         }
     }
     fn bounds(&self) -> Bounds {
         let all = self.contours.iter().map(Contour::bounds);
         all.fold(Bounds::EMPTY, Bounds::union)
     }
-    fn takes(&self, [x, y, z]: Place) -> bool {
-        let (beside, along) = match self.flat {
-            true => (point(x, y), z),
-            false => (point(x, z), y),
-        };
-        along >= self.deep[0] && along <= self.deep[1] && self.index.contains(beside)
+    fn takes(&self, p: Place) -> bool {
+        let along = p[self.axis];
+        along >= self.deep[0] && along <= self.deep[1] && self.index.contains(beside(p, self.axis))
     }
     fn place(&self, p: Point, along: f64) -> Place {
-        match self.flat {
-            true => [p.x, p.y, along],
-            false => [p.x, along, p.y],
+        match self.axis {
+            0 => [along, p.x, p.y],
+            1 => [p.x, along, p.y],
+            _ => [p.x, p.y, along],
         }
+    }
+}
+
+/// A place as it is seen along an axis.
+fn beside([x, y, z]: Place, axis: usize) -> Point {
+    match axis {
+        0 => point(y, z),
+        1 => point(x, z),
+        _ => point(x, y),
     }
 }
 
@@ -92,8 +103,10 @@ struct Grid {
 
 impl Grid {
     /// Of the recesses of one kind, over an area that begins at 0.
-    fn new(recesses: &[Recess], flat: bool, [wide, high]: [f64; 2]) -> Grid {
-        let of_kind = recesses.iter().filter(|r| r.flat == flat).count();
+    fn new(recesses: &[Recess], axis: usize, size: Place) -> Grid {
+        let seen = beside(size, axis);
+        let (wide, high) = (seen.x, seen.y);
+        let of_kind = recesses.iter().filter(|r| r.axis == axis).count();
         // About one recess a cell.
         let cell = (wide * high / of_kind.max(1) as f64).sqrt().max(1.0);
         let count = |length: f64| (length.max(0.0) / cell).ceil().max(1.0) as usize;
@@ -103,7 +116,7 @@ impl Grid {
             columns,
             cells: vec![Vec::new(); columns * count(high)],
         };
-        for (i, r) in recesses.iter().enumerate().filter(|(_, r)| r.flat == flat) {
+        for (i, r) in recesses.iter().enumerate().filter(|(_, r)| r.axis == axis) {
             for c in grid.touched(r.bounds()) {
                 grid.cells[c].push(i as u32);
             }
@@ -133,8 +146,8 @@ pub(super) struct Solid {
     size: Place,
     outline: Recess,
     recesses: Vec<Recess>,
-    /// Of recesses of face and back, and of those of edges.
-    grids: [Grid; 2],
+    /// Of recesses of ends, of edges, and of face and back.
+    grids: [Grid; 3],
 }
 
 impl Solid {
@@ -160,46 +173,40 @@ impl Solid {
     }
 
     fn new(size: Place, outline: Recess, recesses: Vec<Recess>) -> Solid {
-        let [length, width, thickness] = size;
         Solid {
             size,
             outline,
-            grids: [
-                Grid::new(&recesses, true, [length, width]),
-                Grid::new(&recesses, false, [length, thickness]),
-            ],
+            grids: [0, 1, 2].map(|axis| Grid::new(&recesses, axis, size)),
             recesses,
         }
     }
 
     fn stands(&self, p: Place) -> bool {
-        let [x, y, z] = p;
-        let seen = [point(x, y), point(x, z)];
-        let mut near = self.grids.iter().zip(seen).flat_map(|(g, q)| {
-            let here = &g.cells[g.cell_of(q)];
+        let mut near = self.grids.iter().enumerate().flat_map(|(axis, g)| {
+            let here = &g.cells[g.cell_of(beside(p, axis))];
             here.iter().map(|i| &self.recesses[*i as usize])
         });
         self.outline.takes(p) && !near.any(|r| r.takes(p))
     }
 
     /// The recesses of one kind that may reach into an area, and the slab.
-    fn around(&self, flat: bool, area: Bounds) -> impl Iterator<Item = &Recess> {
-        let grid = &self.grids[usize::from(!flat)];
+    fn around(&self, axis: usize, area: Bounds) -> impl Iterator<Item = &Recess> {
+        let grid = &self.grids[axis];
         let cells = grid.touched(area).into_iter();
         let mut near: Vec<u32> = cells.flat_map(|c| grid.cells[c].iter().copied()).collect();
         near.sort_unstable();
         near.dedup();
         let near = near.into_iter().map(|i| &self.recesses[i as usize]);
         std::iter::once(&self.outline)
-            .filter(move |o| o.flat == flat)
+            .filter(move |o| o.axis == axis)
             .chain(near)
     }
 
     /// Heights of all floors and faces of the recesses of one kind.
-    fn planes(&self, flat: bool) -> Vec<f64> {
+    fn planes(&self, axis: usize) -> Vec<f64> {
         let all = std::iter::once(&self.outline).chain(&self.recesses);
         let mut planes: Vec<f64> = all
-            .filter(|o| o.flat == flat)
+            .filter(|o| o.axis == axis)
             .flat_map(|o| o.planes)
             .collect();
         planes.sort_by(f64::total_cmp);
@@ -264,10 +271,12 @@ impl Solid {
         }
     }
 
-    /// The lines that are seen with the face up, or with the back up after the piece was turned over its long edge, as they are drawn.
+    /// The lines that are seen with the face up, with the back up after the piece was turned over its long edge, or with the face up and
+    /// the right end left after it was turned about, as they are drawn.
     pub(super) fn lines(&self, up: Side) -> Vec<Contour> {
         let turned = match up {
-            Side::Back => Some(self.turned_over()),
+            Side::Back => Some(self.turned_about(0)),
+            Side::RightEnd => Some(self.turned_about(UP)),
             _ => None,
         };
         let solid = turned.as_ref().unwrap_or(self);
@@ -281,10 +290,10 @@ impl Solid {
         drawn: &dyn Fn(Place) -> Point,
     ) -> Vec<Contour> {
         // A floor is bounded by whatever wall it meets, so every wall is looked at on every floor's height.
-        let planes = [self.planes(true), self.planes(false)];
+        let planes = [0, 1, 2].map(|axis| self.planes(axis));
         let mut lines = Vec::new();
         for r in std::iter::once(&self.outline).chain(&self.recesses) {
-            let runs = self.runs_of(r, &planes[usize::from(!r.flat)], seen);
+            let runs = self.runs_of(r, &planes[r.axis], seen);
             lines.extend(
                 runs.into_iter()
                     .map(|run| Contour::open(run.into_iter().map(drawn))),
@@ -332,7 +341,7 @@ impl Solid {
     /// Where edges may run along the depth of a recess: at its corners, and where its walls meet others.
     fn corners(&self, r: &Recess) -> Vec<Point> {
         let mut corners: Vec<Point> = r.contours.iter().flat_map(turns).collect();
-        let others = self.around(r.flat, r.bounds().grown(BESIDE_MM));
+        let others = self.around(r.axis, r.bounds().grown(BESIDE_MM));
         for other in others.filter(|o| !std::ptr::eq(*o, r)) {
             for s in r.contours.iter().flat_map(Contour::segments) {
                 for i in other.index.near(&s, BESIDE_MM) {
@@ -353,21 +362,36 @@ impl Solid {
         !matches!(wood.count(), 0 | 16 | 7..=9)
     }
 
-    fn turned_over(&self) -> Solid {
-        let [length, width, thickness] = self.size;
+    /// Turned by a half about one of its directions: places along the two others count from their other ends.
+    fn turned_about(&self, fixed: usize) -> Solid {
         let over = |r: &Recess| {
-            let contours = r.contours.iter();
-            let contours: Vec<Contour> = match r.flat {
-                true => contours.map(|c| c.mirrored_across(width)).collect(),
-                false => contours.map(|c| c.mirrored_across(thickness)).collect(),
+            // The two directions of its contours.
+            let [u, v] = match r.axis {
+                0 => [1, 2],
+                1 => [0, 2],
+                _ => [0, 1],
             };
-            let most = if r.flat { thickness } else { width };
-            let planes = [most - r.planes[1], most - r.planes[0]];
-            Recess::new(contours, r.flat, planes, most)
+            let turned = |c: &Contour| {
+                let along = match u == fixed {
+                    true => c.clone(),
+                    false => c.mirrored_along(self.size[u]),
+                };
+                match v == fixed {
+                    true => along,
+                    false => along.mirrored_across(self.size[v]),
+                }
+            };
+            let contours = r.contours.iter().map(turned).collect();
+            let most = self.size[r.axis];
+            let planes = match r.axis == fixed {
+                true => r.planes,
+                false => [most - r.planes[1], most - r.planes[0]],
+            };
+            Recess::new(contours, r.axis, planes, most)
         };
-        let outline = Recess::slab(over(&self.outline).contours, thickness);
+        let outline = Recess::slab(over(&self.outline).contours, self.size[UP]);
         let recesses = self.recesses.iter().map(over).collect();
-        Solid::new([length, width, thickness], outline, recesses)
+        Solid::new(self.size, outline, recesses)
     }
 }
 
@@ -435,6 +459,12 @@ fn as_cut(work: &Work, variant: &Variant, f: &SizedFeature) -> Vec<Region> {
         // With the far edge up the stops bear on the face; up from the back counts the other way.
         Side::Far => c.mirrored_across(variant.outline.bounds().max.y),
         Side::Face | Side::Near => c.clone(),
+        // On either end the stops bear on the face too.
+        Side::LeftEnd => c.mirrored_across(variant.outline.bounds().max.y),
+        Side::RightEnd => {
+            let size = variant.outline.bounds().max;
+            c.mirrored_along(size.x).mirrored_across(size.y)
+        }
     };
     regions
         .iter()
@@ -446,21 +476,21 @@ fn as_cut(work: &Work, variant: &Variant, f: &SizedFeature) -> Vec<Region> {
 }
 
 fn recess(variant: &Variant, f: &SizedFeature, regions: Vec<Region>, size: Place) -> Recess {
-    let [_, width, thickness] = size;
-    let whole = if variant.side.is_edge() {
-        width
-    } else {
-        thickness
+    let axis = match variant.side {
+        Side::Face | Side::Back => UP,
+        Side::Near | Side::Far => 1,
+        Side::LeftEnd | Side::RightEnd => 0,
     };
+    let whole = size[axis];
     let depth = match f.through {
         true => whole,
         false => variant.z.depth_of(f.floor).min(whole),
     };
     let planes = match variant.side {
-        Side::Face | Side::Far => [whole - depth, whole],
-        Side::Back | Side::Near => [0.0, depth],
+        Side::Face | Side::Far | Side::RightEnd => [whole - depth, whole],
+        Side::Back | Side::Near | Side::LeftEnd => [0.0, depth],
     };
-    Recess::new(contours(regions), !variant.side.is_edge(), planes, whole)
+    Recess::new(contours(regions), axis, planes, whole)
 }
 
 fn contours(regions: Vec<Region>) -> Vec<Contour> {
@@ -497,7 +527,7 @@ mod tests {
             long([0.0; 3], [0.0, 0.0, 20.0]),
         );
         let expected = 3.0 * (x + y + z);
-        for up in [Side::Face, Side::Back] {
+        for up in [Side::Face, Side::Back, Side::RightEnd] {
             let length = drawn(&solid.lines(up));
             assert!(
                 (length - expected).abs() < 0.02 * expected,
@@ -511,7 +541,7 @@ mod tests {
     fn a_recess_is_seen_from_its_own_side() {
         let pocket = |width: f64| {
             let shape = Contour::rectangle(point(60.0, 40.0), point(60.0 + width, 60.0), 0.0);
-            slab(vec![Recess::new(vec![shape], true, [5.0, 20.0], 20.0)])
+            slab(vec![Recess::new(vec![shape], UP, [5.0, 20.0], 20.0)])
         };
         let plain = drawn(&slab(Vec::new()).lines(Side::Face));
         let (wide, narrow) = (pocket(80.0), pocket(4.0));
@@ -528,11 +558,27 @@ mod tests {
         );
     }
 
+    /// A mortise in the right end is seen once the piece is turned about, and one in the left end before.
+    #[test]
+    fn a_recess_of_an_end_is_seen_from_its_own_side() {
+        let plain = drawn(&slab(Vec::new()).lines(Side::Face));
+        let more = |planes, up| {
+            let shape = Contour::rectangle(point(30.0, 6.0), point(70.0, 14.0), 0.0);
+            let solid = slab(vec![Recess::new(vec![shape], 0, planes, 200.0)]);
+            drawn(&solid.lines(up)) - plain
+        };
+        let rim = 2.0 * (long([0.0; 3], [0.0, 40.0, 0.0]) + long([0.0; 3], [0.0, 0.0, 8.0]));
+        assert!(more([0.0, 20.0], Side::Face) > 0.95 * rim);
+        assert!(more([0.0, 20.0], Side::RightEnd).abs() < 1.0);
+        assert!(more([180.0, 200.0], Side::Face).abs() < 1.0);
+        assert!(more([180.0, 200.0], Side::RightEnd) > 0.95 * rim);
+    }
+
     /// A housing that runs out over an edge breaks the line of the edge.
     #[test]
     fn a_housing_breaks_the_edge_that_it_runs_over() {
         let shape = Contour::rectangle(point(80.0, -8.0), point(100.0, 108.0), 0.0);
-        let solid = slab(vec![Recess::new(vec![shape], true, [14.0, 20.0], 20.0)]);
+        let solid = slab(vec![Recess::new(vec![shape], UP, [14.0, 20.0], 20.0)]);
         let upper = projected([90.0, 0.0, 20.0]);
         let floor = projected([90.0, 0.0, 14.0]);
         let lines = solid.lines(Side::Face);

@@ -15,7 +15,7 @@ use grainway_pipeline::doc::{Machine, Side, SpindleSwitch};
 use grainway_pipeline::stage::Dialects;
 use grainway_pipeline::work::{
     Balance, Entry, Furniture, HandWork, Hold, HoldKind, JointVerdict, PieceHold, Placement,
-    Program, Setup, SetupKind, StepView, Verdict, Work, step_view,
+    Program, Setup, SetupKind, StepView, Variant, Verdict, Work, step_view,
 };
 use grainway_plan::feeds;
 use grainway_plan::hold::{Pilot, Screw};
@@ -329,7 +329,8 @@ fn hold_row(work: &Work, setup: &Setup, number: usize, h: &Hold) -> HoldRow {
         what: h.kind.word().to_string(),
         at: [round3(h.at.x), round3(h.at.y)],
         above: round3(h.head_above.max(0.0)),
-        at_most: (h.kind == HoldKind::Stop).then(|| round3(setup.z.thinnest + h.head_above)),
+        at_most: matches!(h.kind, HoldKind::Stop | HoldKind::SideClamp)
+            .then(|| round3(setup.z.thinnest + h.head_above)),
         after_pause: h.after_pause,
         of: h.of.as_ref().map(|(piece, f)| format!("{piece} / {f}")),
         screw: Screw::of(work, setup, h).map(|s| screw_row(work, &s)),
@@ -696,14 +697,21 @@ fn verdict_row(verdict: &Verdict) -> VerdictRow {
 
 fn wood_rows(work: &Work, setups: &[SetupRow]) -> Vec<WoodRow> {
     let mut rows: BTreeMap<&str, WoodRow> = BTreeMap::new();
-    // A piece that lies turned over was counted with the board that it came from, or as a blank with its face up.
+    // A piece that lies turned was counted with the board that it came from, or as a blank with the first of its sides up.
     let other_side = |s: &Setup| {
         s.side != Side::Face
             && s.placements.iter().all(|p| {
                 let part = work.variant(&p.variant).map(|v| v.part.as_str());
-                let mut faces = work.variants.iter().filter(|v| v.side == Side::Face);
-                faces.any(|v| Some(v.part.as_str()) == part)
+                let own = |v: &&Variant| Some(v.part.as_str()) == part;
+                work.variants.iter().filter(own).any(|v| v.side < s.side)
             })
+    };
+    // What stands on an edge or an end takes the wood of the part as it is described.
+    let standing = |s: &Setup| {
+        let placed = s.placements.first().filter(|_| !s.side.is_flat())?;
+        let part = work.part(&work.variant(&placed.variant)?.part)?;
+        let thickness = work.documents.stock(&part.stock)?.readings_mm().1;
+        Some((part.outline.bounds().max, thickness, part.outline.area()))
     };
     let with_wood = |(s, _): &(&Setup, &SetupRow)| s.kind != SetupKind::Lines && !other_side(s);
     for (setup, row) in work.setups.iter().zip(setups).filter(with_wood) {
@@ -717,11 +725,13 @@ fn wood_rows(work: &Work, setups: &[SetupRow]) -> Vec<WoodRow> {
             yield_percent: 0.0,
         });
         let times = f64::from(setup.repeats.max(1));
-        let area = setup.size.x * setup.size.y / 1e6;
+        let flat = || (setup.size, setup.z.mean, pieces_area(work, setup));
+        let (size, thickness, parts_area) = standing(setup).unwrap_or_else(flat);
+        let area = size.x * size.y / 1e6;
         entry.boards += setup.repeats.max(1);
         entry.area += times * area;
-        entry.litres += times * area * setup.z.mean;
-        entry.parts_area += times * pieces_area(work, setup) / 1e6;
+        entry.litres += times * area * thickness;
+        entry.parts_area += times * parts_area / 1e6;
     }
     let mut rows: Vec<WoodRow> = rows.into_values().collect();
     for r in &mut rows {

@@ -131,12 +131,14 @@ impl<'a> Own<'a> {
     }
     /// A place on a side, in the frame in which its features are described, and the ways along the frame's axes and out of the wood.
     fn on(&self, side: Side, p: Point) -> (Place, [Place; 3]) {
-        let [_, width, thick] = self.size;
+        let [length, width, thick] = self.size;
         match side {
             Side::Face => ([p.x, p.y, thick], [X, Y, Z]),
             Side::Back => ([p.x, p.y, 0.0], [X, Y, minus(Z)]),
             Side::Near => ([p.x, 0.0, thick - p.y], [X, minus(Z), minus(Y)]),
             Side::Far => ([p.x, width, thick - p.y], [X, minus(Z), Y]),
+            Side::LeftEnd => ([0.0, p.x, thick - p.y], [Y, minus(Z), minus(X)]),
+            Side::RightEnd => ([length, p.x, thick - p.y], [Y, minus(Z), X]),
         }
     }
     /// The middle of an end, and the way out of it.
@@ -418,12 +420,12 @@ impl One<'_> {
     fn dowels(&self, takes: bool, d: &DowelsOf) -> Option<Contact> {
         let side = self.own.side(d.side);
         let place = |[x, y]: [f64; 2]| {
-            let y = if d.side.is_edge() {
-                y
-            } else {
-                self.own.across(y)
+            let p = match d.side {
+                Side::Face | Side::Back => point(x, self.own.across(y)),
+                Side::Near | Side::Far => point(x, y),
+                Side::LeftEnd | Side::RightEnd => point(self.own.across(x), y),
             };
-            self.own.on(side, point(x, y))
+            self.own.on(side, p)
         };
         let mut all = d.at.iter().map(|at| place(at.map(|l| l.mm())));
         let (first, [u, _, out]) = all.next()?;

@@ -340,7 +340,7 @@ pub(super) fn from(scene: &Scene<'_>, hold: &Hold) -> u32 {
 /// their foot or against them. From the middle, mm.
 pub(super) fn reach(hold: &Hold) -> f64 {
     match hold.kind {
-        HoldKind::Clamp | HoldKind::Stop => hold.head_radius + 2.0,
+        HoldKind::Clamp | HoldKind::Stop | HoldKind::SideClamp => hold.head_radius + 2.0,
         _ => hold.head_radius.max(hold.shaft),
     }
 }

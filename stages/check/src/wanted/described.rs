@@ -71,22 +71,23 @@ fn only_contour(shape: &Shape) -> Option<Contour> {
 }
 
 /// The features of a list, in the frame in which they are described, without keys where the job gives no id.
-/// Those of an edge are described in a box as long as the part and as high as it is thick.
+/// Those of an edge are described in a box as long as the part and as high as it is thick, those of an end in one as long as it is wide.
 pub(super) fn features(
     docs: &[FeatureDoc],
     face: Bounds,
     thickness: f64,
     run_out: f64,
 ) -> Vec<Feature> {
-    let edge = Bounds {
+    let standing = |long| Bounds {
         min: Point::default(),
-        max: point(face.width(), thickness),
+        max: point(long, thickness),
     };
     let mut out = Vec::new();
     for doc in docs {
         let part = match doc.side {
             Side::Face | Side::Back => face,
-            Side::Near | Side::Far => edge,
+            Side::Near | Side::Far => standing(face.width()),
+            Side::LeftEnd | Side::RightEnd => standing(face.height()),
         };
         let shapes = contours(
             &doc.shape,

@@ -15,6 +15,7 @@ pub(crate) use drawn::Counted;
 pub(crate) use sized::{laid_over, part_frame, sides, sized};
 
 use grainway_geom::{Contour, Point};
+use grainway_pipeline::doc::Side;
 use grainway_pipeline::stage::Files;
 use grainway_pipeline::work::{Documents, Feature, Mating, Part};
 use std::collections::{BTreeMap, BTreeSet};
@@ -73,25 +74,38 @@ fn both_hands(part: Part, mirrored: u32) -> Vec<Part> {
     other.count = mirrored;
     other.outline = part.outline.mirrored_across(width);
     for feature in &mut other.features {
-        if feature.side.is_edge() {
-            feature.side = feature.side.mirrored_across();
-            continue;
-        }
-        feature.shape = feature.shape.mirrored_across(width);
+        // What counts across the part: y on face and back, x on an end, nothing on an edge.
+        let along = match feature.side {
+            Side::Near | Side::Far => {
+                feature.side = feature.side.mirrored_across();
+                continue;
+            }
+            Side::Face | Side::Back => false,
+            Side::LeftEnd | Side::RightEnd => true,
+        };
+        let over = |c: &Contour| match along {
+            true => c.mirrored_along(width),
+            false => c.mirrored_across(width),
+        };
+        feature.shape = over(&feature.shape);
         for island in &mut feature.islands {
-            *island = island.mirrored_across(width);
+            *island = over(island);
         }
         if let Some((centre, _)) = &mut feature.circle {
-            centre.y = width - centre.y;
+            let across = if along { &mut centre.x } else { &mut centre.y };
+            *across = width - *across;
         }
-        feature.mating = feature.mating.as_ref().map(Mating::mirrored_across);
+        feature.mating = feature.mating.as_ref().map(match along {
+            true => Mating::mirrored_along,
+            false => Mating::mirrored_across,
+        });
     }
     vec![part, other]
 }
 
 /// A feature moved along with its part.
 fn shifted(mut feature: Feature, by: Point) -> Feature {
-    if feature.side.is_edge() {
+    if !feature.side.is_flat() {
         return feature;
     }
     feature.shape = feature.shape.shifted(by);

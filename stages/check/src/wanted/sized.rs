@@ -1,24 +1,27 @@
 //! A wanted part in the machine's heights: depths become floors by the readings in the documents.
 
 use grainway_geom::{Contour, Point, point};
-use grainway_pipeline::doc::{Depth, FeatureKind, Side};
+use grainway_pipeline::doc::{Depth, FeatureKind, Side, ZZero};
 use grainway_pipeline::tolerance::{IMPORT_MM, LAYER_SIZE_MM};
 use grainway_pipeline::work::{
     Documents, Feature, Part, SizedFeature, Source, Turn, Variant, ZFrame,
 };
 
-/// The heights of a part's wood by the documents, while this side of it lies up: on an edge a part is as high as it is wide.
+/// The heights of a part's wood by the documents, while this side of it lies up: on an edge a part is as high as it is wide, on an end as
+/// high as it is long, with Z zero on the end that lies up.
 pub(crate) fn part_frame(documents: &Documents, part: &Part, side: Side) -> Option<ZFrame> {
     let flat = documents.z_frame(&part.stock)?;
-    let width = part.outline.bounds().max.y;
-    Some(match side {
-        Side::Face | Side::Back => flat,
-        Side::Near | Side::Far => ZFrame {
-            thinnest: width,
-            mean: width,
-            thickest: width,
-            ..flat
-        },
+    let far = part.outline.bounds().max;
+    let (high, zero) = match side {
+        Side::Face | Side::Back => return Some(flat),
+        Side::Near | Side::Far => (far.y, flat.zero),
+        Side::LeftEnd | Side::RightEnd => (far.x, ZZero::Top),
+    };
+    Some(ZFrame {
+        zero,
+        thinnest: high,
+        mean: high,
+        thickest: high,
     })
 }
 
@@ -49,7 +52,7 @@ pub(crate) fn sized(part: &Part, documents: &Documents, side: Side, turn: Turn) 
         features.push(outline(part, z));
     }
     features.sort_by(|a, b| a.key.cmp(&b.key));
-    let edge = Contour::rectangle(Point::default(), point(size.x, thickness), 0.0);
+    let standing = |long| Contour::rectangle(Point::default(), point(long, thickness), 0.0);
     Some(Variant {
         id: part.id.clone(),
         part: part.id.clone(),
@@ -59,7 +62,8 @@ pub(crate) fn sized(part: &Part, documents: &Documents, side: Side, turn: Turn) 
         z,
         outline: match side {
             Side::Face | Side::Back => over(&part.outline),
-            Side::Near | Side::Far => edge,
+            Side::Near | Side::Far => standing(size.x),
+            Side::LeftEnd | Side::RightEnd => standing(size.y),
         },
         dimensioned: !cut_out,
         features,
@@ -70,10 +74,13 @@ pub(crate) fn sized(part: &Part, documents: &Documents, side: Side, turn: Turn) 
 /// A contour of a part of this size as it lies with this side up, seen from above; the same takes it back.
 fn lying(c: &Contour, (side, turn): (Side, Turn), size: Point, thickness: f64) -> Contour {
     match side {
-        Side::Face | Side::Far => c.clone(),
+        // On the left end the face lies near and the near edge left, as on paper.
+        Side::Face | Side::Far | Side::LeftEnd => c.clone(),
         Side::Back => turn.contour(c, size),
         // Its left end left, the face lies far when the near edge is up.
         Side::Near => c.mirrored_across(thickness),
+        // The face lies near on the right end too, so the far edge lies left.
+        Side::RightEnd => c.mirrored_along(size.y),
     }
 }
 
@@ -89,12 +96,13 @@ pub(crate) fn laid_over(
     Some(lying(contour, (side.side, side.turn), size, thickness))
 }
 
-/// What goes through is cut from the face, or from the near edge.
+/// What goes through is cut from the face, from the near edge or from the left end.
 fn side_of(feature: &Feature, sized: &SizedFeature) -> Side {
     match (sized.through, feature.side) {
         (false, side) => side,
         (true, Side::Face | Side::Back) => Side::Face,
         (true, Side::Near | Side::Far) => Side::Near,
+        (true, Side::LeftEnd | Side::RightEnd) => Side::LeftEnd,
     }
 }
 

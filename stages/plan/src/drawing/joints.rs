@@ -1,6 +1,6 @@
 //! Features that joints make in their parts, as large as the mate that goes in: fit gives them room.
 
-use super::parts::{self, Frames};
+use super::parts;
 use super::{Made, unknown};
 use grainway_geom::tolerance::SAME_POINT_MM;
 use grainway_geom::{Bounds, Contour, Point, point};
@@ -673,15 +673,7 @@ fn new_features(
         min: own.min + drawn_at,
         max: own.max + drawn_at,
     };
-    let frames = Frames {
-        face,
-        edge: made.edge_box(own.width(), &part.stock),
-    };
-    let frame = if doc.side.is_edge() {
-        frames.edge
-    } else {
-        frames.face
-    };
+    let frame = made.frames(face, &part.stock).of(doc.side);
     let new = parts::feature(doc, &asked.pointer, frame, made.run_out, problems);
     if let Some(taken) = new
         .iter()

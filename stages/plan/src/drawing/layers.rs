@@ -80,10 +80,10 @@ impl<'a> Rules<'a> {
                     "A rule gives both a depth and the wood left under it.".to_string(),
                 );
             }
-            if doc.side.is_edge() {
+            if !doc.side.is_flat() {
                 invalid(
                     pointer.step("side"),
-                    "A drawing shows the face of its parts; what is cut from an edge is given in the job's `parts`.".to_string(),
+                    "A drawing shows the face of its parts; what is cut from an edge or an end is given in the job's `parts`.".to_string(),
                 );
             }
             // The whole name must match, so that "pocket" does not catch "pocket-notes".

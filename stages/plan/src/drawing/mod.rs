@@ -126,13 +126,18 @@ impl<'a> Made<'a> {
         }
     }
 
-    /// The box of a part's edge: its length and its thickness, as far as the stock is known.
-    fn edge_box(&self, length: f64, stock: &str) -> Bounds {
+    /// The boxes in which the features of a part with this face are described, of edges and ends as far as the stock is known.
+    fn frames(&self, face: Bounds, stock: &str) -> parts::Frames {
         let readings = self.documents.stock(stock).map(|s| s.readings_mm());
         let thickness = readings.map_or(0.0, |r| r.1);
-        Bounds {
+        let standing = |long| Bounds {
             min: point(0.0, 0.0),
-            max: point(length, thickness),
+            max: point(long, thickness),
+        };
+        parts::Frames {
+            face,
+            edge: standing(face.width()),
+            end: standing(face.height()),
         }
     }
 

@@ -6,7 +6,7 @@ use grainway_geom::{Bounds, Contour, Point, point};
 use grainway_import::shapes::{Problems, blank, contours, show};
 use grainway_pipeline::chain::nearest;
 use grainway_pipeline::doc::{
-    Depth, FeatureDoc, FeatureKind, Job, PartDoc, Pointer, Relief, Shape, UNLIKE_SHARE,
+    Depth, FeatureDoc, FeatureKind, Job, PartDoc, Pointer, Relief, Shape, Side, UNLIKE_SHARE,
 };
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::tolerance::IMPORT_MM;
@@ -97,10 +97,7 @@ pub(super) fn described(doc: &PartDoc, pointer: &Pointer, made: &mut Made<'_>) {
         },
         Contour::bounds,
     );
-    let frames = Frames {
-        face: frame,
-        edge: made.edge_box(frame.width(), &doc.stock),
-    };
+    let frames = made.frames(frame, &doc.stock);
     check_measured(doc, pointer, &mut problems);
     let at_hand = |f: &FeatureDoc| f.at_hand(doc.blank.as_ref());
     let lying: Vec<FeatureDoc> = doc.features.iter().map(at_hand).collect();
@@ -145,12 +142,21 @@ pub(super) fn described(doc: &PartDoc, pointer: &Pointer, made: &mut Made<'_>) {
 pub(super) fn other_hand(part: &Part, count: u32) -> Part {
     let width = part.outline.bounds().height();
     let over = |c: &Contour| c.mirrored_across(width);
-    let features = part.features.iter().map(|f| match f.side.is_edge() {
-        true => Feature {
+    let aside = |c: &Contour| c.mirrored_along(width);
+    let features = part.features.iter().map(|f| match f.side {
+        Side::Near | Side::Far => Feature {
             side: f.side.mirrored_across(),
             ..f.clone()
         },
-        false => Feature {
+        // An end's x counts across the part.
+        Side::LeftEnd | Side::RightEnd => Feature {
+            shape: aside(&f.shape),
+            islands: f.islands.iter().map(aside).collect(),
+            circle: f.circle.map(|(c, d)| (point(width - c.x, c.y), d)),
+            mating: f.mating.as_ref().map(Mating::mirrored_along),
+            ..f.clone()
+        },
+        Side::Face | Side::Back => Feature {
             shape: over(&f.shape),
             islands: f.islands.iter().map(over).collect(),
             circle: f.circle.map(|(c, d)| (point(c.x, width - c.y), d)),
@@ -227,14 +233,25 @@ fn part_outline(
     None
 }
 
-/// The boxes in which a part's features are described: of its face, and of its edges where its thickness is known.
+/// The boxes in which a part's features are described: of its face, and of its edges and ends where its thickness is known.
 #[derive(Clone, Copy)]
 pub(super) struct Frames {
     pub(super) face: Bounds,
     pub(super) edge: Bounds,
+    pub(super) end: Bounds,
 }
 
-/// A piece stands on its edge only where both edges are straight and square to its ends.
+impl Frames {
+    pub(super) fn of(self, side: Side) -> Bounds {
+        match side {
+            Side::Face | Side::Back => self.face,
+            Side::Near | Side::Far => self.edge,
+            Side::LeftEnd | Side::RightEnd => self.end,
+        }
+    }
+}
+
+/// A piece stands on an edge or an end only where all of them are straight and square to each other.
 pub(super) fn check_edges(
     features: &[Feature],
     outline: &Contour,
@@ -243,11 +260,12 @@ pub(super) fn check_edges(
 ) {
     let b = outline.bounds();
     let rectangle = (outline.area().abs() - b.width() * b.height()).abs() < SQUARE_MM2;
-    if let Some(f) = features.iter().find(|f| f.side.is_edge() && !rectangle) {
+    if let Some(f) = features.iter().find(|f| !f.side.is_flat() && !rectangle) {
         let message = format!(
-            "A {} is to be cut from the {}, but the piece is no rectangle and cannot stand on its edge.",
+            "A {} is to be cut from the {}, but the piece is no rectangle and cannot stand on its {}.",
             f.kind.word(),
-            f.side.word()
+            f.side.word(),
+            if f.side.is_end() { "end" } else { "edge" }
         );
         problems.say(&code::DOCUMENT_INVALID, pointer, message);
     }
@@ -255,7 +273,7 @@ pub(super) fn check_edges(
 
 /// A feature shifted into its part's frame.
 pub(super) fn moved(mut f: Feature, by: Point) -> Feature {
-    if f.side.is_edge() {
+    if !f.side.is_flat() {
         return f;
     }
     f.shape = f.shape.shifted(by);
@@ -324,10 +342,7 @@ pub(super) fn features(
             }
         }
         made.check_cutter(doc.cutter.as_ref(), problems.part.as_deref(), &here);
-        let part = match doc.side.is_edge() {
-            true => frames.edge,
-            false => frames.face,
-        };
+        let part = frames.of(doc.side);
         out.extend(feature(doc, &here, part, made.run_out, problems));
     }
     out

@@ -34,6 +34,8 @@ pub(super) fn plan(
     findings: &mut Vec<Finding>,
 ) {
     match (setup.kind, settings.first) {
+        // A piece on its end was given a clamp with its uprights.
+        (SetupKind::Blank, _) if setup.side.is_end() => {}
         (SetupKind::Blank, FirstHold::Screws | FirstHold::Clamps) => {
             clamps(board, setup, settings, BLANK_CLAMPS, holds, findings);
         }

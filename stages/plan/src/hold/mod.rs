@@ -378,7 +378,8 @@ fn settle(id: &mut BlobId, ids: &[BlobId]) {
 
 /// Takes away what this stage planned before, and nothing else.
 fn forget(setup: &mut Setup) {
-    setup.holds.retain(|h| h.kind == HoldKind::Stop);
+    let placed = |h: &Hold| matches!(h.kind, HoldKind::Stop | HoldKind::SideClamp);
+    setup.holds.retain(placed);
     setup.own_steps.retain(|s| s.stage != HOLD);
     setup.touch_off = None;
     for p in &mut setup.placements {

@@ -1,7 +1,7 @@
 //! Dimensioned blanks: a clamping each, against stops or in locating lines.
 
 use super::lines::Lines;
-use super::{PlaceSettings, beyond_travel, empty_setup, measure, placement, variants_of};
+use super::{PlaceSettings, beyond_travel, empty_setup, measure, placement, upright, variants_of};
 use crate::sweep::{Field, Sweep};
 use grainway_geom::{Contour, Placing, Point, point};
 use grainway_pipeline::doc::Side;
@@ -9,9 +9,9 @@ use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::work::{Hold, HoldKind, Setup, SetupKind, Work};
 
 /// Distance that stops keep from every cut, mm (docs/practice.md, section Holding).
-const STOP_CLEAR_MM: f64 = 4.0;
+pub(super) const STOP_CLEAR_MM: f64 = 4.0;
 /// Straight edge that a stop bears on, to either side of its middle, mm.
-const BEARS_MM: f64 = 4.0;
+pub(super) const BEARS_MM: f64 = 4.0;
 /// An edge no farther than this from a stop's line lies against it, mm.
 const FLUSH_MM: f64 = 0.02;
 /// A long edge gets two stops, at these shares of its length; nearer its ends a blank sits more surely.
@@ -29,7 +29,7 @@ pub(super) fn lay(
     let sides = work
         .parts
         .iter()
-        .flat_map(|p| [Side::Face, Side::Back, Side::Near, Side::Far].map(|side| (p, side)))
+        .flat_map(|p| Side::ALL.map(|side| (p, side)))
         // A part that is cut from a board is a blank for its other sides alone.
         .filter(|(p, side)| p.count > 0 && (p.dimensioned || *side != Side::Face));
     for (part, side) in sides {
@@ -53,9 +53,12 @@ pub(super) fn lay(
                 whole.max.x.max(size.x) - whole.min.x.min(0.0),
                 whole.max.y.max(size.y) - whole.min.y.min(0.0),
             );
-            if side.is_edge()
-                && let Some(finding) = too_high(work, &part.id, variant.z.highest_top())
-            {
+            let too_high = match side {
+                Side::Face | Side::Back => None,
+                Side::Near | Side::Far => too_high(work, &part.id, variant.z.highest_top()),
+                Side::LeftEnd | Side::RightEnd => upright::too_long(work, part, side),
+            };
+            if let Some(finding) = too_high {
                 findings.push(finding);
                 continue;
             }
@@ -75,7 +78,10 @@ pub(super) fn lay(
             setup.placements = vec![placement(&piece, name, placing)];
             let sweep = Sweep::of(work, variant, variant.z.highest_top());
             let field = Field::new([(placing, &sweep)]);
-            setup.lines = lines.lay(work, settings, travel, &setup, &part.id, findings);
+            // Lines are too shallow to keep a piece upright.
+            if !side.is_end() {
+                setup.lines = lines.lay(work, settings, travel, &setup, &part.id, findings);
+            }
             let flush = Against {
                 outline: variant.outline.shifted(-piece.bounds.min),
                 field: &field,
@@ -84,7 +90,11 @@ pub(super) fn lay(
                 findings.push(no_room(side, &part.id));
             }
             if setup.lines.is_none() {
-                stops(&mut setup, settings, &flush, &part.id, findings);
+                stops_below(&setup, settings, &part.id, findings);
+                match side.is_end() {
+                    true => upright::holds(&mut setup, settings, &flush, part, findings),
+                    false => stops(&mut setup, settings, &flush, &part.id, findings),
+                }
             }
             setups.push(setup);
         }
@@ -93,14 +103,14 @@ pub(super) fn lay(
 }
 
 /// What stops are set against: the piece's own edge, and what its cutters sweep.
-struct Against<'a> {
+pub(super) struct Against<'a> {
     outline: Contour,
-    field: &'a Field<'a>,
+    pub(super) field: &'a Field<'a>,
 }
 
 impl Against<'_> {
     /// The piece's edge runs straight through this place, far enough to either side for a stop to bear on.
-    fn bears(&self, at: Point, along: Point) -> bool {
+    pub(super) fn bears(&self, at: Point, along: Point) -> bool {
         let ends = [at - along * BEARS_MM, at, at + along * BEARS_MM];
         ends.into_iter()
             .all(|p| self.outline.distance(p) <= FLUSH_MM)
@@ -117,14 +127,8 @@ impl Against<'_> {
     }
 }
 
-/// Stops at the left and near edges where no cut comes near them.
-fn stops(
-    setup: &mut Setup,
-    settings: &PlaceSettings,
-    against: &Against<'_>,
-    part: &str,
-    findings: &mut Vec<Finding>,
-) {
+/// Something of a stop stands beside the piece.
+fn stops_below(setup: &Setup, settings: &PlaceSettings, part: &str, findings: &mut Vec<Finding>) {
     let high = setup.z.thinnest - settings.stop_below.mm();
     if high <= 0.0 {
         let what = format!(
@@ -135,6 +139,16 @@ fn stops(
         let finding = Finding::new(&code::BAD_NUMBER, what).part(part);
         findings.push(finding.pointer("job#/settings/place/stop-below"));
     }
+}
+
+/// Stops at the left and near edges where no cut comes near them.
+fn stops(
+    setup: &mut Setup,
+    settings: &PlaceSettings,
+    against: &Against<'_>,
+    part: &str,
+    findings: &mut Vec<Finding>,
+) {
     let radius = settings.stop_radius.mm();
     let clear = radius + STOP_CLEAR_MM;
     // Share along the edge to a place, for the near edge and the left one.
@@ -157,10 +171,10 @@ fn stops(
             .min_by(|a, b| (a - wanted).abs().total_cmp(&(b - wanted).abs()))
             .map(edge)
     };
-    let near_stops = [
-        find(&near, SHARES[0], 0.02, 0.48),
-        find(&near, SHARES[1], 0.52, 0.98),
-    ];
+    let first = find(&near, SHARES[0], 0.02, 0.48);
+    // Two stops stand apart, on a short edge too.
+    let beside = first.map_or(0.52, |at| (at.x + 2.0 * radius) / setup.size.x);
+    let near_stops = [first, find(&near, SHARES[1], beside.max(0.52), 0.98)];
     let left_stop = find(&left, 0.5, 0.1, 0.9);
     if near_stops.iter().any(Option::is_none) || left_stop.is_none() {
         findings.push(no_room(setup.side, part));
@@ -193,17 +207,20 @@ fn too_high(work: &Work, part: &str, high: f64) -> Option<Finding> {
 }
 
 /// The piece does not lie surely.
-fn no_room(side: Side, part: &str) -> Finding {
+pub(super) fn no_room(side: Side, part: &str) -> Finding {
     let what = match side {
         Side::Face => "Blank",
         Side::Back => "Turned over, part",
         Side::Near | Side::Far => "On its edge, part",
+        Side::LeftEnd | Side::RightEnd => "On its end, part",
     };
-    Finding::new(
-        &code::NO_ROOM_FOR_STOPS,
-        format!(
+    let message = match side.is_end() {
+        false => format!(
             "{what} {part} has no room for two stops at the near edge and one at the left: cuts run out there, or the edge is not straight."
         ),
-    )
-    .part(part)
+        true => format!(
+            "{what} {part} has no room for two uprights at its face, one at its edge and a clamp against its back: it is too narrow or too thin for them, or what is cut from its sides leaves them too little to bear on."
+        ),
+    };
+    Finding::new(&code::NO_ROOM_FOR_STOPS, message).part(part)
 }

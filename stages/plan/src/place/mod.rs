@@ -10,6 +10,7 @@ mod drawn;
 mod free;
 mod lines;
 mod room;
+mod upright;
 
 use grainway_geom::{Bounds, Contour, Placing, Point, point};
 use grainway_pipeline::doc::{Length, Side};

@@ -47,7 +47,7 @@ fn of_joint(at: &mut At<'_>, joint: &Joint) {
         }
         Joint::Housing(j) => {
             let mut at = at.below("housing");
-            flat(&mut at, j.housing.side.is_edge());
+            flat(&mut at, j.housing.side.is_flat());
             at.place("at", j.housing.at);
             at.size("depth", j.housing.depth);
             at.maybe_place("from", j.housing.from);
@@ -55,7 +55,7 @@ fn of_joint(at: &mut At<'_>, joint: &Joint) {
         }
         Joint::Rebate(j) => {
             let mut at = at.below("rebate");
-            flat(&mut at, j.rebate.side.is_edge());
+            flat(&mut at, j.rebate.side.is_flat());
             one(&mut at, j.rebate.end.is_some(), j.rebate.edge.is_some());
             at.size("depth", j.rebate.depth);
         }
@@ -100,8 +100,8 @@ fn of_joint(at: &mut At<'_>, joint: &Joint) {
     }
 }
 
-fn flat(at: &mut At<'_>, edge: bool) {
-    if edge {
+fn flat(at: &mut At<'_>, flat: bool) {
+    if !flat {
         at.below("side").say("It is cut from the face or the back.");
     }
 }

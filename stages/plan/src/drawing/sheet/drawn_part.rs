@@ -129,10 +129,7 @@ impl<'d> Reading<'_, '_, 'd> {
         let made = parts::features(
             &given.features,
             &place.step("features"),
-            parts::Frames {
-                face: size,
-                edge: self.made.edge_box(size.width(), &self.doc.stock),
-            },
+            self.made.frames(size, &self.doc.stock),
             self.made,
             &mut problems,
         );
