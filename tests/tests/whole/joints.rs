@@ -5,4 +5,4 @@ mod choices;
 mod fits;
 mod kinds;
 mod planted;
-mod together;
+pub(crate) mod together;

@@ -4,6 +4,7 @@
 //! How large these are follows from the mate's measured thickness and the fit.
 
 use super::{Edge, End, Length, Side};
+use grainway_geom::{Point, point};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -255,10 +256,11 @@ impl TenonEnd {
 }
 
 /// Which way something long lies on a part.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum LongWay {
     /// Along the part (x); on an end, along the part's width.
+    #[default]
     Along,
     /// Across the part (y); on an edge or an end, across its thickness.
     Across,
@@ -477,9 +479,60 @@ pub struct DowelsOf {
     /// The side that they go into.
     #[serde(default, skip_serializing_if = "Side::is_face")]
     pub side: Side,
-    /// The middles of the holes, in the frame in which features of this side are described.
+    /// The middles of the holes, in the frame in which features of this side are described. Give this or `row`.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub at: Vec<[Length; 2]>,
+    /// Holes in a row, half of them to either side of its middle: it looks the same from both its ends.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub row: Option<DowelRow>,
     /// How deep the holes are; half of the dowel's length and half of the setting `glue-room` when left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub depth: Option<Length>,
+}
+
+/// Dowel holes in a row.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct DowelRow {
+    /// How many.
+    pub count: u32,
+    /// From the middle of one hole to that of the next.
+    pub spacing: Length,
+    /// Which way the row lies.
+    #[serde(default)]
+    pub lies: LongWay,
+    /// The middle of the row. On an end it may be left out: then the row lies in the middle of the end as it measures, and a piece that was
+    /// stood up turned about gets its holes in the same places.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub middle: Option<[Length; 2]>,
+}
+
+impl DowelRow {
+    /// The most holes in a row.
+    pub const MOST: u32 = 50;
+}
+
+impl DowelsOf {
+    /// How many holes there are.
+    pub fn count(&self) -> usize {
+        self.row.map_or(self.at.len(), |r| r.count as usize)
+    }
+    /// The middles of the holes; `end`: the middle of the end that a row without one lies in, mm.
+    pub fn places(&self, end: Point) -> Vec<[Length; 2]> {
+        let Some(row) = self.row else {
+            return self.at.clone();
+        };
+        let middle = row.middle.map_or(end, |[x, y]| point(x.mm(), y.mm()));
+        let count = row.count.min(DowelRow::MOST);
+        let from = f64::from(count.saturating_sub(1)) / 2.0;
+        let place = |i: u32| {
+            let by = (f64::from(i) - from) * row.spacing.mm();
+            let p = match row.lies {
+                LongWay::Along => middle + point(by, 0.0),
+                LongWay::Across => middle + point(0.0, by),
+            };
+            [p.x, p.y].map(Length::from_mm)
+        };
+        (0..count).map(place).collect()
+    }
 }

@@ -263,7 +263,7 @@ codes! {
         "Enlarge the margin or the board, use smaller screws or clamps, or move the features.",
         "stages/plan/src/hold/tests.rs::a_narrow_margin_is_named_with_what_it_needs";
     NO_ROOM_FOR_STOPS = "no-room-for-stops" Error
-        "Cuts that run out over a blank's edges leave no room for its stops.",
+        "A blank finds no room for its stops, or a piece on its end none for its uprights and its clamp.",
         "Turn the blank, set `locate` to lines, or use smaller stops.",
         "stages/plan/src/place/tests.rs::stops_without_room_are_named";
     NO_ROOM_FOR_TABS = "no-room-for-tabs" Note

@@ -58,6 +58,16 @@ pub struct Setup {
     pub touch_off: Option<Point>,
 }
 
+impl Setup {
+    /// What a hold is called on paper and in lists: beside a piece on its end a stop is an upright.
+    pub fn called(&self, hold: &Hold) -> &'static str {
+        match hold.kind {
+            HoldKind::Stop if self.side.is_end() => "upright",
+            kind => kind.word(),
+        }
+    }
+}
+
 /// A variant on a board.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Placement {

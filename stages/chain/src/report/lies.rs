@@ -3,7 +3,7 @@
 use super::picture::Picture;
 use super::pieces::{Figure, Layer, laid_out};
 use super::solid::{Place, Solid, TOWARDS, projected};
-use grainway_geom::{Contour, Point};
+use grainway_geom::Contour;
 use grainway_pipeline::doc::Side;
 use grainway_pipeline::work::{Hold, HoldKind, Pose, Setup, Turn, Work};
 
@@ -30,15 +30,23 @@ pub(super) fn of_setup(work: &Work, setup: &Setup) -> Option<Picture> {
         None => setup
             .holds
             .iter()
-            .flat_map(|h| post(h, setup.z.thinnest))
+            .filter_map(|h| post(h, setup.z.thinnest))
             .collect(),
     };
     let [near, left] = against(setup.side, variant.turn);
-    let labels = [setup.side, near, left]
-        .map(|side| (projected(pose.place(middle(side, size))), side.word()))
-        .map(|(at, word)| (at, word.to_string()));
+    let labels = [(setup.side, "A"), (near, "B"), (left, "C")].map(|(side, letter)| {
+        (
+            projected(pose.place(middle(side, size))),
+            letter.to_string(),
+        )
+    });
+    let stops_are = if setup.side.is_end() {
+        "uprights"
+    } else {
+        "stops"
+    };
     let words = format!(
-        "{}, as it lies: {} up; {} and {} against the stops",
+        "{}, as it lies: {} up (A); {} (B) and {} (C) against the {stops_are}",
         super::pieces::named(part),
         setup.side.word(),
         near.word(),
@@ -93,37 +101,23 @@ fn lying(up: Side, turn: Turn, size: Place) -> Pose {
     pose.moved(std::array::from_fn(|i| -a[i].min(b[i])))
 }
 
-/// What is seen of a stop or a clamp from the side as a square post: its near and its left face, and its top.
-fn post(hold: &Hold, high: f64) -> Vec<Contour> {
+/// A stop or a clamp from the side as a square post, by its contour as it is seen.
+fn post(hold: &Hold, high: f64) -> Option<Contour> {
     if !matches!(hold.kind, HoldKind::Stop | HoldKind::SideClamp) {
-        return Vec::new();
+        return None;
     }
     let (r, top) = (hold.head_radius, high + hold.head_above);
-    let at = |x: f64, y: f64, z: f64| projected([hold.at.x + x * r, hold.at.y + y * r, z]);
-    let faces: [[Point; 4]; 3] = [
-        [
-            at(-1.0, -1.0, 0.0),
-            at(1.0, -1.0, 0.0),
-            at(1.0, -1.0, top),
-            at(-1.0, -1.0, top),
-        ],
-        [
-            at(-1.0, 1.0, 0.0),
-            at(-1.0, -1.0, 0.0),
-            at(-1.0, -1.0, top),
-            at(-1.0, 1.0, top),
-        ],
-        [
-            at(-1.0, -1.0, top),
-            at(1.0, -1.0, top),
-            at(1.0, 1.0, top),
-            at(-1.0, 1.0, top),
-        ],
+    let at = |[x, y, z]: Place| projected([hold.at.x + x * r, hold.at.y + y * r, z * top]);
+    let corners = [
+        [-1.0, 1.0, 0.0],
+        [-1.0, -1.0, 0.0],
+        [1.0, -1.0, 0.0],
+        [1.0, -1.0, 1.0],
+        [1.0, 1.0, 1.0],
+        [-1.0, 1.0, 1.0],
+        [-1.0, 1.0, 0.0],
     ];
-    faces
-        .into_iter()
-        .map(|[a, b, c, d]| Contour::open([a, b, c, d, a]))
-        .collect()
+    Some(Contour::open(corners.map(at)))
 }
 
 #[cfg(test)]

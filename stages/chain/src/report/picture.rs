@@ -189,7 +189,10 @@ pub(super) fn of_setup(
         min: point(0.0, 0.0),
         max: setup.size,
     };
-    let mut picture = Picture::new(format!("Setup {}", setup.id), board);
+    // What stands beside a small piece takes room of its own.
+    let feet = setup.holds.iter().filter(|h| has_foot(h));
+    let inner = feet.fold(board, |all, h| all.union(foot(h).bounds()));
+    let mut picture = Picture::new(format!("Setup {}", setup.id), inner);
     let wood = (setup.kind != SetupKind::Lines).then_some(WOOD);
     picture.shape(
         vec![Contour::rectangle(board.min, board.max, 0.0)],
@@ -284,7 +287,9 @@ fn draw_touch_off(picture: &mut Picture, at: Point) {
 /// The grain, above the board, and the board's size.
 fn draw_grain(picture: &mut Picture, setup: &Setup, show: Show) {
     let u = picture.unit;
-    let above = setup.size.y + 4.0 * u;
+    let feet = setup.holds.iter().filter(|h| has_foot(h));
+    let top = feet.fold(setup.size.y, |top, h| top.max(foot(h).bounds().max.y));
+    let above = top + 4.0 * u;
     let middle = setup.size.x / 2.0;
     let half = (setup.size.x / 2.0).min(25.0 * u);
     // On an end the grain runs towards whoever looks at the picture.
@@ -616,7 +621,7 @@ fn kinds(setup: &Setup, later: bool) -> String {
         .holds
         .iter()
         .filter(|h| h.after_pause.is_some() == later)
-        .map(|h| h.kind.word())
+        .map(|h| setup.called(h))
         .collect();
     words.sort_unstable();
     words.dedup();

@@ -100,7 +100,7 @@ fn figures(work: &Work, part: &Part) -> Option<Vec<Figure>> {
     let name = named(part);
     let (over, about) = (
         format!("{name}, turned over"),
-        format!("{name}, turned about, its right end left"),
+        format!("{name}, turned about"),
     );
     let mut figures = vec![Figure::of_solid(&solid, Side::Face, name)];
     let cut_from = |sides: &[Side]| {

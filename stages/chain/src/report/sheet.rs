@@ -184,7 +184,7 @@ pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
         sheet.blocks.push(Block::Picture {
             index: sheet.pictures.len(),
         });
-        sheet.blocks.push(text("Seen from the left near side and from above, as they are cut: fillets and relief are in them. Pieces that are cut from the back or the far edge are shown turned over as well, and those that are cut from the right end turned about."));
+        sheet.blocks.push(text("Seen from the left near side and from above, as they are cut: fillets and relief are in them. Pieces that are cut from the back or the far edge are shown turned over as well, and those that are cut from the right end turned about, so that it lies left."));
         sheet.pictures.push(pieces);
     }
     together(&mut sheet, work);
@@ -832,11 +832,12 @@ fn turned_later(s: &SetupRow, report: &ReportDocument) -> String {
         .filter_map(|other| Some((other, other.turned.as_ref()?)))
         .filter(|(_, turned)| here(&turned.part))
         .map(|(other, turned)| {
-            format!(
-                "{} is turned over in {}",
-                report.part_called(&turned.part),
-                other.id
-            )
+            let how = match turned.up {
+                Side::Face | Side::Back => "is turned over",
+                Side::Near | Side::Far => "stands on its edge",
+                Side::LeftEnd | Side::RightEnd => "stands on its end",
+            };
+            format!("{} {how} in {}", report.part_called(&turned.part), other.id)
         })
         .collect();
     match later.is_empty() {
@@ -876,13 +877,17 @@ fn turn_over(turned: &TurnedRow, u: Show, report: &ReportDocument) -> Vec<String
         ),
         match &turned.control {
             Some(c) => format!(
-                "Control measure, before you fasten it: from the {} to where the {} {} begins, on its {}, it is {}. If it is {}, the piece was turned the other way: turn it again.",
+                "Control measure, before you fasten it: from the {} to where the {} {} begins, on its {}, it is {}. If it is {}, {}: turn it again.",
                 c.from,
                 c.kind,
                 c.feature,
                 c.side.word(),
                 u.with(c.distance),
-                u.with(c.wrong)
+                u.with(c.wrong),
+                match turned.up.is_end() {
+                    true => "the other end is up",
+                    false => "the piece was turned the other way",
+                }
             ),
             None => format!(
                 "Nothing tells its two ways round apart: mark {} before you turn it, and see that it lies so.",

@@ -326,7 +326,7 @@ fn placement_row(p: &Placement) -> PlacementRow {
 fn hold_row(work: &Work, setup: &Setup, number: usize, h: &Hold) -> HoldRow {
     HoldRow {
         number,
-        what: h.kind.word().to_string(),
+        what: setup.called(h).to_string(),
         at: [round3(h.at.x), round3(h.at.y)],
         above: round3(h.head_above.max(0.0)),
         at_most: matches!(h.kind, HoldKind::Stop | HoldKind::SideClamp)

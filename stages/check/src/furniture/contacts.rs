@@ -427,7 +427,9 @@ impl One<'_> {
             };
             self.own.on(side, p)
         };
-        let mut all = d.at.iter().map(|at| place(at.map(|l| l.mm())));
+        let [_, width, thick] = self.own.size;
+        let places = d.places(point(width / 2.0, thick / 2.0));
+        let mut all = places.iter().map(|at| place(at.map(|l| l.mm())));
         let (first, [u, _, out]) = all.next()?;
         let way = all.next().map(|(second, _)| {
             let d: Place = std::array::from_fn(|i| second[i] - first[i]);

@@ -75,10 +75,10 @@ fn halves<'d>(
             };
             both(of(&j.first, &j.second.part), of(&j.second, &j.first.part))
         }
-        Joint::Dowels(j) => Some(vec![
-            dowelled(joint, j, &j.first),
-            dowelled(joint, j, &j.second),
-        ]),
+        Joint::Dowels(j) => {
+            let of = |d: &'d DowelsOf| dowelled(joint, j, d, &mates);
+            both(of(&j.first), of(&j.second))
+        }
     }
     .unwrap_or_default();
     // Two features in one part are told apart by a number.
@@ -315,9 +315,16 @@ fn halving<'d>(joint: &JointDoc, j: &'d HalvingJoint, mates: &Mates<'_>) -> Opti
     Some(vec![one, other])
 }
 
-fn dowelled<'d>(joint: &JointDoc, j: &DowelJoint, d: &'d DowelsOf) -> Half<'d> {
+fn dowelled<'d>(
+    joint: &JointDoc,
+    j: &DowelJoint,
+    d: &'d DowelsOf,
+    mates: &Mates<'_>,
+) -> Option<Half<'d>> {
+    let stock = mates.documents.stock(&mates.parts.get(&d.part)?.stock);
+    let thick = stock.map_or(0.0, |s| s.readings_mm().1);
     let shape = Shape::Circles(CirclesShape {
-        at: d.at.clone(),
+        at: d.places(point(mates.wide(&d.part)? / 2.0, thick / 2.0)),
         diameter: j.diameter,
     });
     let (depth, share) = match d.depth {
@@ -326,7 +333,8 @@ fn dowelled<'d>(joint: &JointDoc, j: &DowelJoint, d: &'d DowelsOf) -> Half<'d> {
     };
     let depth = Some(Depth::Below(depth));
     let doc = feature(joint, FeatureKind::Hole, d.side, shape, depth);
-    half(joint, &d.part, doc, [Wall::Open; 4], (0.0, 0.0), share)
+    let open = [Wall::Open; 4];
+    Some(half(joint, &d.part, doc, open, (0.0, 0.0), share))
 }
 
 /// Walls at the left, the right, near and far of a band whose sides run along the part, or across it.

@@ -181,8 +181,8 @@ impl Asking<'_, '_> {
                     .collect()
             }
             Joint::Dowels(j) => vec![
-                self.dowels(&j.first, &here[0], j.diameter, j.length),
-                self.dowels(&j.second, &here[1], j.diameter, j.length),
+                self.dowels((&j.first, first), &here[0], j.diameter, j.length),
+                self.dowels((&j.second, second), &here[1], j.diameter, j.length),
             ],
         };
         self.told_apart(asked)
@@ -591,9 +591,16 @@ impl Asking<'_, '_> {
         )
     }
 
-    fn dowels(&self, of: &DowelsOf, pointer: &Pointer, diameter: Length, length: Length) -> Asked {
+    fn dowels(
+        &self,
+        (of, part): (&DowelsOf, &Part),
+        pointer: &Pointer,
+        diameter: Length,
+        length: Length,
+    ) -> Asked {
+        let end = point(part.outline.bounds().height(), self.readings(&part.stock).1);
         let shape = Shape::Circles(CirclesShape {
-            at: of.at.clone(),
+            at: of.places(end * 0.5),
             diameter,
         });
         let mut doc = self.doc(FeatureKind::Hole, of.side, shape);

@@ -222,5 +222,11 @@ pub(super) fn no_room(side: Side, part: &str) -> Finding {
             "{what} {part} has no room for two uprights at its face, one at its edge and a clamp against its back: it is too narrow or too thin for them, or what is cut from its sides leaves them too little to bear on."
         ),
     };
-    Finding::new(&code::NO_ROOM_FOR_STOPS, message).part(part)
+    let mut finding = Finding::new(&code::NO_ROOM_FOR_STOPS, message).part(part);
+    if side.is_end() {
+        finding.remedy =
+            "Use smaller stops (the place stage's `stop-radius`), or cut the end by other means."
+                .to_string();
+    }
+    finding
 }

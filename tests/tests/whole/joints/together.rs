@@ -177,7 +177,10 @@ fn what_is_made_again_is_not_put_together() {
 /// are enough for that.
 fn stands(work: &Work, part: &Part, [x, y, z]: [f64; 3], within: f64) -> bool {
     let thick = work.documents.stock(&part.stock).unwrap().readings_mm().0;
-    let wide = part.outline.bounds().height();
+    let (long, wide) = (
+        part.outline.bounds().width(),
+        part.outline.bounds().height(),
+    );
     let deep = |p: Point| part.outline.contains(p) && part.outline.distance(p) > within;
     if z < within || z > thick - within || !deep(point(x, y)) {
         return false;
@@ -188,6 +191,8 @@ fn stands(work: &Work, part: &Part, [x, y, z]: [f64; 3], within: f64) -> bool {
             Side::Back => (point(x, y), z, thick),
             Side::Near => (point(x, thick - z), y, wide),
             Side::Far => (point(x, thick - z), wide - y, wide),
+            Side::LeftEnd => (point(y, thick - z), x, long),
+            Side::RightEnd => (point(y, thick - z), long - x, long),
         };
         let depth = match (f.depth, f.left) {
             (Some(Depth::Below(d)), _) => d.mm(),
@@ -199,7 +204,7 @@ fn stands(work: &Work, part: &Part, [x, y, z]: [f64; 3], within: f64) -> bool {
 }
 
 /// No two pieces have wood in one place, a millimetre aside.
-fn nothing_overlaps(work: &Work, furniture: &Furniture) {
+pub(crate) fn nothing_overlaps(work: &Work, furniture: &Furniture) {
     const STEP_MM: f64 = 3.7;
     let part = |s: &Stood| work.parts.iter().find(|p| p.id == s.part).unwrap();
     for (i, a) in furniture.pieces.iter().enumerate() {

@@ -98,7 +98,7 @@ fn a_rail_has_a_mortise_in_each_end() {
         "the far edge lies left",
         "clamp from the side",
         "Z zero: on the upper end of the piece",
-        "at most 397.0 mm high over the foot of the piece",
+        "at most 397 mm high over the foot of the piece",
     ] {
         assert!(sheet.contains(words), "{words}");
     }
@@ -452,6 +452,7 @@ fn the_stand_is_ready_and_its_joints_close() {
         assert_eq!(made.with_code(code).len(), 0, "{code}");
     }
     assert_eq!(made.work.furniture.len(), 1);
+    crate::joints::together::nothing_overlaps(&made.work, &made.work.furniture[0]);
     let upright = made.work.setups.iter().filter(|s| s.side.is_end());
     assert_eq!(upright.count(), 8);
     // Every loose tenon has its room in both of its mortises.
@@ -460,11 +461,19 @@ fn the_stand_is_ready_and_its_joints_close() {
         assert_eq!(closed.iter().filter(|j| **j == joint).count(), 2, "{joint}");
     }
     let picture = |part: &str| made.text(&made.work.files[&format!("pictures/piece-{part}.svg")]);
-    assert!(picture("right-arm").contains("turned about, its right end left"));
+    assert!(picture("right-arm").contains("turned about"));
     assert!(!picture("front-arm").contains("turned about"));
     let sheet = sheet(&made);
-    assert!(sheet.contains("as it lies: left end up; face and near edge against the stops"));
-    assert!(sheet.contains("as it lies: right end up; face and far edge against the stops"));
+    assert!(
+        sheet.contains(
+            "as it lies: left end up (A); face (B) and near edge (C) against the uprights"
+        )
+    );
+    assert!(
+        sheet.contains(
+            "as it lies: right end up (A); face (B) and far edge (C) against the uprights"
+        )
+    );
 }
 
 /// Every turned setup of the sample has a control measure that is another when the piece lies wrong, or asks for a mark.

@@ -1,7 +1,7 @@
 //! What a schema cannot say of joints.
 
 use super::At;
-use crate::doc::{DowelsOf, Haunch, Joint, JointDoc, Length, MortiseOf, TenonOf};
+use crate::doc::{DowelRow, DowelsOf, Haunch, Joint, JointDoc, Length, MortiseOf, TenonOf};
 use std::collections::BTreeSet;
 
 pub(super) fn of_joints(at: &mut At<'_>, joints: &[JointDoc]) {
@@ -90,9 +90,9 @@ fn of_joint(at: &mut At<'_>, joint: &Joint) {
             at.size("length", j.length);
             dowels(&mut at.below("first"), &j.first);
             dowels(&mut at.below("second"), &j.second);
-            let (first, second) = (j.first.at.len(), j.second.at.len());
+            let (first, second) = (j.first.count(), j.second.count());
             if first != second {
-                at.below("second").below("at").say(format!(
+                at.below("second").say(format!(
                     "The one part has {first} dowels, the other {second}."
                 ));
             }
@@ -169,8 +169,26 @@ fn mortise(at: &mut At<'_>, of: &MortiseOf) {
 
 fn dowels(at: &mut At<'_>, of: &DowelsOf) {
     let places: &[[Length; 2]] = &of.at;
-    if places.is_empty() {
-        at.below("at").say("There is no dowel in the list.");
+    if places.is_empty() == of.row.is_none() {
+        at.say("Say where the dowels are: their places (`at`) or their `row`, one of the two.");
+    }
+    if let Some(row) = &of.row {
+        let mut at = at.below("row");
+        if row.count == 0 || row.count > DowelRow::MOST {
+            at.below("count").number(format!(
+                "{} should be between 1 and {}.",
+                row.count,
+                DowelRow::MOST
+            ));
+        }
+        at.size("spacing", row.spacing);
+        match &row.middle {
+            Some(middle) => at.places("middle", middle),
+            None if !of.side.is_end() => {
+                at.say("Say the `middle` of the row; only on an end it may be left out.")
+            }
+            None => {}
+        }
     }
     let mut below = at.below("at");
     for (i, place) in places.iter().enumerate() {
