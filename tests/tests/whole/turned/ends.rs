@@ -516,3 +516,79 @@ fn a_text_of_an_end_of_a_joint_that_is_aside_is_caught() {
         }
     }
 }
+
+/// A rail dowelled to a post, its row without a middle of its own.
+fn dowelled(post: Value, rail: Value, measured: Value) -> Result<Made, String> {
+    let mut blank = json!({ "length": 300, "width": 60, "dimensioned": true });
+    if !measured.is_null() {
+        blank["measured"] = measured;
+    }
+    let (_, shop) = documents(json!({}), Some(450.0));
+    let job = json!({ "format": "grainway.job/1", "name": "rows", "shop": "s", "parts": [
+            { "id": "rail", "stock": "oak-45", "blank": blank },
+            { "id": "post", "stock": "oak-45", "blank": { "length": 400, "width": 60, "dimensioned": true } }
+        ], "joints": [{ "id": "pegs", "joint": { "dowels": { "diameter": 8, "length": 36,
+            "first": post, "second": rail } } }] });
+    make(load_texts(&job.to_string(), &shop, &root())?)
+}
+
+#[test]
+fn a_row_of_dowels_lies_in_the_middle_of_the_end_as_it_measures() {
+    let post =
+        || json!({ "part": "post", "row": { "count": 3, "spacing": 14, "middle": [200, 30] } });
+    let rail =
+        || json!({ "part": "rail", "side": "right-end", "row": { "count": 3, "spacing": 14 } });
+    for (measured, middle) in [(Value::Null, 30.0), (json!({ "width": 58 }), 29.0)] {
+        let made = dowelled(post(), rail(), measured).unwrap();
+        assert_eq!(made.errors(), [""; 0]);
+        assert!(made.ready());
+        let holes = made.work.variant("rail~right-end").unwrap();
+        let at = holes.features.iter().map(|f| f.circle.unwrap().0);
+        let mut x: Vec<f64> = at.clone().map(|p| p.x).collect();
+        x.sort_by(f64::total_cmp);
+        let wanted = [middle - 14.0, middle, middle + 14.0];
+        assert!(
+            x.iter().zip(wanted).all(|(a, b)| (a - b).abs() < 1e-9),
+            "{x:?}"
+        );
+        assert!(at.clone().all(|p| (p.y - 22.5).abs() < 1e-9));
+        assert_eq!(made.with_code("joints-apart").len(), 0);
+        // Turned about by a half it gets its holes in the same places: the text may not tell the two apart.
+        let setup = made.work.setups.iter().find(|s| s.side.is_end()).unwrap();
+        let (wide, thick) = (setup.size.x, setup.size.y);
+        let half = |t: &str| {
+            let turned = words(&words(t, 'X', |v| wide - v), 'Y', |v| thick - v);
+            words(&words(&turned, 'I', |v| -v), 'J', |v| -v)
+        };
+        assert!(judged(&made, setup, half));
+    }
+}
+
+#[test]
+fn a_row_of_dowels_that_says_too_little_or_too_much_is_refused() {
+    let row = |row: Value| json!({ "part": "post", "row": row });
+    let rail =
+        || json!({ "part": "rail", "side": "left-end", "row": { "count": 2, "spacing": 20 } });
+    for (post, words) in [
+        (
+            row(json!({ "count": 2, "spacing": 20 })),
+            "only on an end it may be left out",
+        ),
+        (
+            row(json!({ "count": 0, "spacing": 20, "middle": [9, 9] })),
+            "between 1 and 50",
+        ),
+        (
+            row(json!({ "count": 3, "spacing": 20, "middle": [99, 30] })),
+            "has 3 dowels, the other 2",
+        ),
+        (json!({ "part": "post" }), "one of the two"),
+        (
+            json!({ "part": "post", "at": [[9, 9]], "row": { "count": 2, "spacing": 20, "middle": [9, 9] } }),
+            "one of the two",
+        ),
+    ] {
+        let told = dowelled(post, rail(), Value::Null).err().unwrap();
+        assert!(told.contains(words), "{words}: {told}");
+    }
+}
