@@ -596,6 +596,9 @@ pub(super) fn legend(setup: &Setup) -> Vec<String> {
         "Darker areas are deeper; grey areas go through. Violet numbers are those of the cuts."
             .to_string(),
     ];
+    if setup.side != Side::Face {
+        lines.push("The second picture shows the piece as it lies: A is up, and what is dashed are its stops.".into());
+    }
     let tabs = |p: &Placement| !p.tabs.is_empty() || p.waste.iter().any(|w| !w.tabs.is_empty());
     if setup.placements.iter().any(tabs) {
         lines.push("Thick orange lines are tabs: cut them after the program has ended.".into());

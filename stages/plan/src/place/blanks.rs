@@ -1,19 +1,14 @@
 //! Dimensioned blanks: a clamping each, against stops or in locating lines.
 
+use super::against::{Against, STOP_CLEAR_MM, no_room};
 use super::lines::Lines;
 use super::{PlaceSettings, beyond_travel, empty_setup, measure, placement, upright, variants_of};
 use crate::sweep::{Field, Sweep};
-use grainway_geom::{Contour, Placing, Point, point};
+use grainway_geom::{Placing, Point, point};
 use grainway_pipeline::doc::Side;
 use grainway_pipeline::finding::{Finding, code};
-use grainway_pipeline::work::{Hold, HoldKind, Setup, SetupKind, Work};
+use grainway_pipeline::work::{Hold, HoldKind, Part, Setup, SetupKind, Variant, Work};
 
-/// Distance that stops keep from every cut, mm (docs/practice.md, section Holding).
-pub(super) const STOP_CLEAR_MM: f64 = 4.0;
-/// Straight edge that a stop bears on, to either side of its middle, mm.
-pub(super) const BEARS_MM: f64 = 4.0;
-/// An edge no farther than this from a stop's line lies against it, mm.
-const FLUSH_MM: f64 = 0.02;
 /// A long edge gets two stops, at these shares of its length; nearer its ends a blank sits more surely.
 const SHARES: [f64; 2] = [0.15, 0.85];
 
@@ -53,22 +48,8 @@ pub(super) fn lay(
                 whole.max.x.max(size.x) - whole.min.x.min(0.0),
                 whole.max.y.max(size.y) - whole.min.y.min(0.0),
             );
-            let too_high = match side {
-                Side::Face | Side::Back => None,
-                Side::Near | Side::Far => too_high(work, &part.id, variant.z.highest_top()),
-                Side::LeftEnd | Side::RightEnd => upright::too_long(work, part, side),
-            };
-            if let Some(finding) = too_high {
+            if let Some(finding) = beyond_reach(work, part, variant, needed, travel) {
                 findings.push(finding);
-                continue;
-            }
-            if needed.x > travel.x || needed.y > travel.y {
-                findings.push(beyond_travel(
-                    &part.id,
-                    &format!("Blank {} with the run-outs of its features", part.id),
-                    needed,
-                    travel,
-                ));
                 continue;
             }
             let mut setup = empty_setup(SetupKind::Blank, &part.stock, size, variant.z);
@@ -100,31 +81,6 @@ pub(super) fn lay(
         }
     }
     lines
-}
-
-/// What stops are set against: the piece's own edge, and what its cutters sweep.
-pub(super) struct Against<'a> {
-    outline: Contour,
-    pub(super) field: &'a Field<'a>,
-}
-
-impl Against<'_> {
-    /// The piece's edge runs straight through this place, far enough to either side for a stop to bear on.
-    pub(super) fn bears(&self, at: Point, along: Point) -> bool {
-        let ends = [at - along * BEARS_MM, at, at + along * BEARS_MM];
-        ends.into_iter()
-            .all(|p| self.outline.distance(p) <= FLUSH_MM)
-    }
-
-    /// Its near edge bears on a line in two places, its left end in one.
-    fn lies_in_lines(&self, size: Point) -> bool {
-        let near = |s: &f64| self.bears(point(s * size.x, 0.0), point(1.0, 0.0));
-        let left = |s: &f64| self.bears(point(0.0, s * size.y), point(0.0, 1.0));
-        let tenths = |from: u32, to: u32| (from..=to).map(|k| f64::from(k) / 10.0);
-        tenths(1, 4).any(|s| near(&s))
-            && tenths(6, 9).any(|s| near(&s))
-            && tenths(1, 9).any(|s| left(&s))
-    }
 }
 
 /// Something of a stop stands beside the piece.
@@ -192,6 +148,24 @@ fn stops(
     }
 }
 
+/// The machine cannot go over all of the piece: it stands too high, or the cuts in it need more than its travel.
+fn beyond_reach(
+    work: &Work,
+    part: &Part,
+    variant: &Variant,
+    needed: Point,
+    travel: Point,
+) -> Option<Finding> {
+    let high = match variant.side {
+        Side::Face | Side::Back => None,
+        Side::Near | Side::Far => too_high(work, &part.id, variant.z.highest_top()),
+        Side::LeftEnd | Side::RightEnd => upright::too_long(work, part, variant.side),
+    };
+    let what = || format!("Blank {} with the run-outs of its features", part.id);
+    let beyond = needed.x > travel.x || needed.y > travel.y;
+    high.or_else(|| beyond.then(|| beyond_travel(&part.id, &what(), needed, travel)))
+}
+
 /// The piece stands higher than the machine can travel over it.
 fn too_high(work: &Work, part: &str, high: f64) -> Option<Finding> {
     let (name, machine) = work.documents.machine()?;
@@ -204,29 +178,4 @@ fn too_high(work: &Work, part: &str, high: f64) -> Option<Finding> {
         );
         Finding::new(&code::PART_TOO_LARGE, message).part(part)
     })
-}
-
-/// The piece does not lie surely.
-pub(super) fn no_room(side: Side, part: &str) -> Finding {
-    let what = match side {
-        Side::Face => "Blank",
-        Side::Back => "Turned over, part",
-        Side::Near | Side::Far => "On its edge, part",
-        Side::LeftEnd | Side::RightEnd => "On its end, part",
-    };
-    let message = match side.is_end() {
-        false => format!(
-            "{what} {part} has no room for two stops at the near edge and one at the left: cuts run out there, or the edge is not straight."
-        ),
-        true => format!(
-            "{what} {part} has no room for two uprights at its face, one at its edge and a clamp against its back: it is too narrow or too thin for them, or what is cut from its sides leaves them too little to bear on."
-        ),
-    };
-    let mut finding = Finding::new(&code::NO_ROOM_FOR_STOPS, message).part(part);
-    if side.is_end() {
-        finding.remedy =
-            "Use smaller stops (the place stage's `stop-radius`), or cut the end by other means."
-                .to_string();
-    }
-    finding
 }

@@ -4,6 +4,7 @@
 //! and blanks that are already dimensioned and get a clamping each. What holds them is the business of a later stage; only what a
 //! blank is laid against belongs here.
 
+mod against;
 mod blanks;
 mod chosen;
 mod drawn;

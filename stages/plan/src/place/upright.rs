@@ -1,7 +1,7 @@
 //! A piece that stands upright to be cut in its end: uprights that its face and an edge lie against, and a clamp that presses it to them.
 
 use super::PlaceSettings;
-use super::blanks::{Against, BEARS_MM, STOP_CLEAR_MM, no_room};
+use super::against::{Against, BEARS_MM, STOP_CLEAR_MM, no_room};
 use grainway_geom::{Point, point};
 use grainway_pipeline::doc::{Depth, FeatureKind, Side};
 use grainway_pipeline::finding::{Finding, code};
