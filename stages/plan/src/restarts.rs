@@ -195,7 +195,6 @@ mod tests {
             rpm,
             feed: 600.0,
             plunge: 300.0,
-            reason: "",
             moves: &blob,
             placing: Placing::default(),
         };
