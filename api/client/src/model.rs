@@ -1,5 +1,6 @@
 //! The documents of the HTTP API: jobs, their states, files and events. Times are milliseconds since 1970 in UTC.
 
+use grainway_pipeline::doc::Money;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -266,6 +267,21 @@ pub struct Summary {
     /// Wood by stock.
     #[serde(default)]
     pub stocks: Vec<StockUse>,
+    /// What it costs; absent when its shop has no prices, or when it could not be planned to its end. `costs` in report.json says of what.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub price: Option<JobPrice>,
+}
+
+/// The estimated price of a job.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct JobPrice {
+    /// Amount, with two decimals at most.
+    pub total: Money,
+    /// The word that stands behind it, as the shop has it.
+    pub currency: String,
+    /// Everything that the job needs has a price; otherwise the amount is too low.
+    pub complete: bool,
 }
 
 /// Wood that a job needs of one stock.

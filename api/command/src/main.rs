@@ -5,6 +5,7 @@ mod dialects;
 mod operate;
 mod plugins;
 mod progress;
+mod quote;
 mod service;
 mod text;
 mod token;
@@ -66,6 +67,10 @@ enum Command {
         /// The job document.
         job: PathBuf,
     },
+    /// Print what a job, or the jobs of a parts list, cost by the shop's prices: wood, boards, hours, price.
+    ///
+    /// Everything is planned and checked as `check` does, and no files are written. Exit code 1 also where there is no price.
+    Quote(quote::Quote),
     /// Make a job again whenever a file of it changes, tell what changed, and show its setup sheet on a page of this machine.
     ///
     /// For looking while the job is written: what is made goes when the watch ends, by an interrupt. Programs for the machine come from
@@ -216,6 +221,7 @@ fn dispatch(cli: &Cli, registries: &Registries) -> u8 {
                 ..MakeRequest::default()
             },
         ),
+        Command::Quote(quote) => quote::run(cli, registries, quote),
         Command::Watch { job, port } => watch::run(cli, registries, job, *port),
         Command::Verify {
             programs,

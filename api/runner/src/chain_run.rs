@@ -1,6 +1,6 @@
 //! Runs the chain over one job in this process: documents in, a report and the files beside it out.
 
-use crate::folder::{JobFolder, open};
+use crate::folder::JobFolder;
 use crate::load::{Loaded, load};
 use crate::output::{OutputFolder, OutputProblem};
 use crate::registries::Registries;
@@ -80,7 +80,7 @@ pub(crate) fn run_into(
     progress: &dyn Progress,
     cancel: &Cancel,
 ) -> Result<(), Failure> {
-    let (folder, job_file) = open(&request.job)?;
+    let (folder, job_file) = request.open()?;
     let parent = match result.parent() {
         Some(p) if !p.as_os_str().is_empty() => p,
         _ => Path::new("."),

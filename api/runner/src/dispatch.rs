@@ -19,7 +19,7 @@ pub fn make(
     progress: &dyn Progress,
     cancel: &Cancel,
 ) -> Result<MadeJob, Failure> {
-    let (folder, job_file) = open(&request.job)?;
+    let (folder, job_file) = request.open()?;
     let out = match &request.out {
         Some(out) => Some(OutputFolder::claim(out, folder.root())?),
         None => None,

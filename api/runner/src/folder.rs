@@ -37,6 +37,11 @@ impl JobFolder {
         }
     }
 
+    /// From here on the file of this name has these bytes, whatever is on the disk.
+    pub(crate) fn put(&self, name: &str, bytes: &[u8]) {
+        self.lock().insert(name.to_string(), bytes.into());
+    }
+
     /// Where it is; empty for one that is not on the disk.
     pub fn root(&self) -> &Path {
         &self.root

@@ -1,5 +1,6 @@
 //! What one run is asked for and how it ends.
 
+use crate::folder::{JobFolder, open};
 use crate::output::OutputProblem;
 use crate::state::StateProblem;
 use grainway_pipeline::doc::Unit;
@@ -7,6 +8,7 @@ use grainway_pipeline::finding::Finding;
 use grainway_pipeline::work::Verdict;
 use grainway_stages::report::ReportDocument;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 /// A job to make.
@@ -22,6 +24,20 @@ pub struct MakeRequest {
     pub from: Option<PathBuf>,
     /// The states in `save_work` are this run's own, as far as it came before its process was lost: they stay.
     pub goes_on: bool,
+    /// Documents that stand for the files of these names in the job's folder, which need not be there.
+    #[serde(default)]
+    pub instead: BTreeMap<String, String>,
+}
+
+impl MakeRequest {
+    /// The job's folder with the documents that stand for files of it, and the job's name there.
+    pub(crate) fn open(&self) -> Result<(JobFolder, String), Failure> {
+        let (folder, job_file) = open(&self.job)?;
+        for (name, text) in &self.instead {
+            folder.put(name, text.as_bytes());
+        }
+        Ok((folder, job_file))
+    }
 }
 
 /// How a run ended.

@@ -198,6 +198,7 @@ pub async fn remake(
         .map(|(id, n)| (id.clone(), Value::from(*n)))
         .collect();
     document.insert("only".to_string(), Value::Object(only));
+    document.remove("sets");
     let parts: Vec<String> = remake
         .parts
         .iter()

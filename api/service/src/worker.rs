@@ -8,7 +8,7 @@ mod attempt_end;
 
 use super::Shared;
 use super::files::FilesProblem;
-use super::model::{Claim, JobFile, JobState, Millis, Side, StockUse, Summary};
+use super::model::{Claim, JobFile, JobPrice, JobState, Millis, Side, StockUse, Summary};
 use super::store::{Claimed, Renewed};
 use attempt_end::{back, end, kept};
 use futures_util::FutureExt;
@@ -429,6 +429,11 @@ pub fn summary(report: &ReportDocument) -> Summary {
                 area_m2: w.area,
             })
             .collect(),
+        price: report.costs.as_ref().map(|c| JobPrice {
+            total: c.total,
+            currency: c.currency.clone(),
+            complete: c.missing.is_empty(),
+        }),
     }
 }
 

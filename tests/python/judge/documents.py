@@ -187,6 +187,8 @@ class Documents:
             self.parts = [p for p in self.parts if p.id in only]
             for p in self.parts:
                 p.count = only[p.id]
+        for p in self.parts:
+            p.count *= self.job.get("sets", 1)
 
     def mm(self, value):
         """A length of the job."""

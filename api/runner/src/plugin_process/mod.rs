@@ -148,6 +148,7 @@ pub(crate) fn make(
             out: None,
             save_work: Some(states.clone()),
             goes_on: attempt > 0,
+            instead: request.instead.clone(),
             from: state.or_else(|| from.clone()),
         })
     };

@@ -183,6 +183,7 @@ async function detail() {
         return [name, word(p["as-planned"]), word(p.safe), lasts(p.seconds), el("details", {}, el("summary", {}, "figures"), figures(p["as-planned"]), " ", figures(p.safe))];
       })));
     }
+    if (report.costs) parts.push(...costs(job, report, report.costs));
     if (job.state === "ready" && !job["replaced-by"] && report.wood.length) parts.push(measured(job, report, post), remake(job, report, post));
     const drawn = files.filter((f) => f.name.startsWith("pictures/"));
     if (drawn.length) {
@@ -203,6 +204,31 @@ async function detail() {
   place.replaceChildren(...parts.filter(Boolean));
   // The keyboard's place is not lost with the button that had it.
   if (had) place.querySelector("h2").focus();
+}
+
+/** What it costs: wood, boards, hours, price, and behind a button the share of each part. */
+function costs(job, report, c) {
+  const money = (m) => `${m.toFixed(2)} ${c.currency}`;
+  const priced = (price, m) => (price == null ? "no price" : money(m));
+  const at = (price, unit) => (price == null ? "" : `, at ${money(price)} ${unit}`);
+  const some = (n, word) => (n ? [`${n} ${word}${n > 1 ? "s" : ""}`] : []);
+  const called = new Map(report.parts.map((p) => [p.id, p.name || p.id]));
+  const number = (text) => el("span", { class: "amount" }, text);
+  const rows = [
+    ...c.wood.map((w) => [`Wood, ${w.stock}`, `${[...some(w.boards, "board"), ...some(w.blanks, "blank")].join(" and ")}, ${w.area} m², ${w.litres} litres, of which ${w["net-litres"]} become parts${at(w.price, `per ${w.unit}`)}`, number(priced(w.price, w.cost))]),
+    ["Machine", `about ${lasts(c.machine.seconds)}${at(c.machine.hour, "an hour")}`, number(priced(c.machine.hour, c.machine.cost))],
+    ...(c.hand.seconds ? [["By hand", `${lasts(c.hand.seconds)}${at(c.hand.hour, "an hour")}: ${c.hand.counted.map((h) => `${h.times} × ${h.what}`).join(", ")}`, number(priced(c.hand.hour, c.hand.cost))]] : []),
+    ...(c.surcharge ? [["Surcharge", `${c["surcharge-percent"]} %`, number(money(c.surcharge))]] : []),
+    [el("b", {}, "Price"), c.sets > 1 ? `${c.sets} sets, ${money(c["per-set"])} a set` : "", el("b", {}, number(money(c.total)))],
+  ];
+  return [
+    el("h3", {}, "What it costs"),
+    job.state === "ready" ? null : el("p", { class: "withheld" }, "The price of a job that cannot be cut yet."),
+    el("p", {}, c.basis),
+    table(["", "How much", "Cost"], rows),
+    c.missing && c.missing.length ? el("ul", {}, ...c.missing.map((m) => el("li", { class: "withheld" }, `Not in the price: ${m}`))) : null,
+    el("details", {}, el("summary", {}, "Shares of the parts"), table(["Part", "How many", "Together", "Each"], c.parts.map((p) => [called.get(p.part) || p.part, String(p.count), number(money(p.total)), number(money(p.each))]))),
+  ];
 }
 
 function measured(job, report, post) {

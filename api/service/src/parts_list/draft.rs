@@ -18,6 +18,8 @@ pub(super) struct Draft {
     pub only: Map<String, Value>,
     pub whole: Vec<(u32, String)>,
     pub single: bool,
+    /// How many sets, and the row that says so first.
+    pub sets: Option<(u32, u32)>,
     pub places: BTreeMap<Pointer, ListPlace>,
 }
 

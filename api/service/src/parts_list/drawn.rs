@@ -71,7 +71,7 @@ impl Line<'_> {
             .step(&key);
         if let Some(earlier) = draft.places.get(&at) {
             let message = format!(
-                "ListRow {} already makes part {} of {file}.",
+                "Row {} already makes part {} of {file}.",
                 earlier.row, number.part
             );
             self.wrong(Column::DrawingPart, message, "Count it there.");

@@ -179,6 +179,7 @@ impl List<'_> {
             json!(options.shop.as_deref().unwrap_or("shop.json")),
         );
         set("machine", json!(options.machine));
+        set("sets", json!(draft.sets.map(|(sets, _)| sets)));
         set("lengths", json!(options.lengths));
         set("stocks", json!(options.stocks));
         set("settings", json!(options.settings));

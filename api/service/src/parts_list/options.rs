@@ -126,6 +126,8 @@ pub enum Decimal {
 pub enum Column {
     /// Rows with the same word become one job.
     Job,
+    /// How many times the row's job is made.
+    Sets,
     /// The part's id.
     Part,
     /// What people call it.
@@ -168,8 +170,9 @@ pub enum Column {
 
 impl Column {
     /// All, in the order in which they are told.
-    pub const ALL: [Column; 20] = [
+    pub const ALL: [Column; 21] = [
         Column::Job,
+        Column::Sets,
         Column::Part,
         Column::Name,
         Column::Count,
@@ -195,6 +198,7 @@ impl Column {
     pub fn word(self) -> &'static str {
         match self {
             Column::Job => "job",
+            Column::Sets => "sets",
             Column::Part => "part",
             Column::Name => "name",
             Column::Count => "count",
@@ -221,6 +225,7 @@ impl Column {
     pub fn example(self) -> &'static str {
         match self {
             Column::Job => "benches",
+            Column::Sets => "12",
             Column::Part => "seat-rail",
             Column::Name => "Seat rail",
             Column::Count => "2",

@@ -175,23 +175,50 @@ impl Line<'_> {
 
     /// How many; 0 leaves the row out.
     pub(super) fn count(&mut self) -> u32 {
-        let Some(cell) = self.cell(Column::Count) else {
-            return 1;
+        let remedy = "Write how many are made; 0 leaves the row out.";
+        self.whole_number(Column::Count, 0, remedy).unwrap_or(1)
+    }
+
+    /// How many times the row's job is made; rows of a job do not contradict each other.
+    fn sets(&mut self, draft: &mut Draft) {
+        let remedy = "Write how many times the whole job is made.";
+        let Some(sets) = self.whole_number(Column::Sets, 1, remedy) else {
+            return;
         };
+        match draft.sets {
+            None => {
+                draft.sets = Some((sets, self.row.number));
+                self.note(draft, Pointer::default().step("sets"), Column::Sets);
+            }
+            Some((before, row)) if before != sets => {
+                let message =
+                    format!("The row asks for {sets} sets of its job, row {row} for {before}.");
+                self.wrong(
+                    Column::Sets,
+                    message,
+                    "Write the same number in all rows of a job, or in one of them and leave the others empty.",
+                );
+            }
+            Some(_) => {}
+        }
+    }
+
+    /// A whole number of at least `least`; nothing where the cell is empty or wrong, which is told.
+    fn whole_number(&mut self, column: Column, least: u32, remedy: &str) -> Option<u32> {
+        let cell = self.cell(column)?;
         let n = match &cell {
             Cell::Number(n) => Some(*n),
             other => parse_number(&other.shown(), self.list.decimal).ok(),
         };
         match n {
-            Some(n) if n.fract() == 0.0 && (0.0..=10_000.0).contains(&n) => n as u32,
+            Some(n) if n.fract() == 0.0 && (f64::from(least)..=10_000.0).contains(&n) => {
+                Some(n as u32)
+            }
             _ => {
                 let shown = cell.shown();
-                self.wrong(
-                    Column::Count,
-                    format!("\"{shown}\" is not a whole number from 0 to 10000."),
-                    "Write how many are made; 0 leaves the row out.",
-                );
-                1
+                let message = format!("\"{shown}\" is not a whole number from {least} to 10000.");
+                self.wrong(column, message, remedy);
+                None
             }
         }
     }
@@ -221,7 +248,7 @@ impl Line<'_> {
     pub(super) fn new_id(&mut self, draft: &mut Draft, id: &str) -> bool {
         match draft.ids.get(id) {
             Some(row) => {
-                let message = format!("ListRow {row} already has a part \"{id}\".");
+                let message = format!("Row {row} already has a part \"{id}\".");
                 self.wrong(
                     Column::Part,
                     message,
@@ -249,6 +276,7 @@ impl Line<'_> {
         if count == 0 {
             return;
         }
+        self.sets(draft);
         match self.text(Column::Drawing) {
             Some(file) => self.drawn(draft, file, count),
             None => {

@@ -59,6 +59,7 @@ fn job(n: u128, name: &str, state: JobState, sentence: &str) -> Job {
                 boards: 2,
                 area_m2: 0.35,
             }],
+            price: None,
         }),
         version: 3,
         output: None,

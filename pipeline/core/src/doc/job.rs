@@ -35,6 +35,10 @@ pub struct Job {
     /// Stocks of this job, added to the shop's; the same id replaces.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub stocks: BTreeMap<String, Stock>,
+    /// How many times the whole job is made, 1 to 10000: 12 benches are one bench and 12 sets. Every count is multiplied, and joints go
+    /// together within each set; the first set has the lowest numbers of each part, `seat#1`, `leg#1` to `leg#4`. 1 when not given.
+    #[serde(default = "one", skip_serializing_if = "is_one")]
+    pub sets: u32,
     /// Drawings whose contours become parts.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub drawings: Vec<Drawing>,
@@ -45,6 +49,7 @@ pub struct Job {
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub joints: Vec<JointDoc>,
     /// Make only these parts, by id, and so many of each: a spoiled part is made again without the rest. Everything when left out.
+    /// `sets` multiplies these counts too; to make one piece again, take `sets` out.
     /// Parts of a drawing with layout as-drawn keep their place on the board and can be made once.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub only: BTreeMap<String, u32>,

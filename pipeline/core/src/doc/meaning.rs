@@ -5,8 +5,8 @@ mod joints;
 use super::problem::Problem;
 use super::{
     BlankDoc, Board, ContourPoint, ContourShape, Cutter, CutterKind, Depth, Drawing, End,
-    FeatureDoc, FeatureKind, Job, LayerRule, Length, Machine, PartDoc, Relief, Shape, Shop, Stock,
-    ThicknessReading,
+    FeatureDoc, FeatureKind, HandMinutes, Job, LayerRule, Length, Machine, PartDoc, Prices, Relief,
+    Shape, Shop, Stock, ThicknessReading, WoodPrice,
 };
 use crate::pointer::Pointer;
 use grainway_geom::{Bounds, Point, point};
@@ -16,6 +16,8 @@ use std::collections::BTreeSet;
 const LARGEST_MM: f64 = 100_000.0;
 /// More copies than this are a slip of the pen.
 const MOST_COPIES: u32 = 10_000;
+/// A price or an hour beyond this is a slip of the pen; sums of what is below it stay whole numbers of hundredths.
+const LARGEST_PRICE: f64 = 1_000_000.0;
 /// Diameters of cutters for wood, mm: from the thinnest that engraves to the widest that surfaces a spoilboard. Common practice, no source.
 const CUTTER_MM: [f64; 2] = [0.5, 200.0];
 /// Ids are part of file names.
@@ -103,6 +105,16 @@ impl At<'_> {
                 .number(format!("{v} should be between {low} and {high}."));
         }
     }
+    /// A number from 0 to `most` with two decimals at most, so that it is a whole number of hundredths.
+    fn hundredths(&mut self, step: &str, v: f64, most: f64) {
+        self.between(step, v, 0.0, most);
+        let hundredths = v * 100.0;
+        // Far above the rounding of a float, far below a third decimal.
+        if (hundredths - hundredths.round()).abs() > 1e-4 {
+            self.below(step)
+                .number(format!("{v} should have two decimals at most."));
+        }
+    }
     fn count(&mut self, step: &str, n: u32) {
         if n == 0 || n > MOST_COPIES {
             self.below(step)
@@ -134,6 +146,7 @@ pub(super) fn of_job(job: &Job) -> Vec<Problem> {
     if job.name.trim().is_empty() {
         at.below("name").say("The job should have a name.");
     }
+    at.count("sets", job.sets);
     for (name, length) in &job.lengths {
         at.below("lengths").place(name, *length);
     }
@@ -175,7 +188,7 @@ pub(super) fn of_job(job: &Job) -> Vec<Problem> {
                 at.below("id")
                     .say(format!("Two parts have the id \"{}\".", part.id));
             }
-            of_part(&mut at, part);
+            of_part(&mut at, part, job.sets);
         }
     }
     joints::of_joints(&mut at, &job.joints);
@@ -224,7 +237,56 @@ pub(super) fn of_shop(shop: &Shop) -> Vec<Problem> {
             at.between("movement", movement, 0.0005, 0.006);
         }
     }
+    if let Some(prices) = &shop.prices {
+        of_prices(&mut at.below("prices"), prices);
+    }
     problems
+}
+
+fn of_prices(at: &mut At<'_>, prices: &Prices) {
+    if prices.currency.trim().is_empty() || prices.currency.len() > LONGEST_ID {
+        at.below("currency").say(format!(
+            "Write what stands behind amounts, such as EUR, in at most {LONGEST_ID} letters."
+        ));
+    }
+    for (id, price) in &prices.wood {
+        let mut at = at.below("wood");
+        let (key, price) = match price {
+            WoodPrice::PerM3(price) => ("per-m3", price),
+            WoodPrice::PerBoardFoot(price) => ("per-board-foot", price),
+            WoodPrice::PerM2(price) => ("per-m2", price),
+            WoodPrice::PerBoard(price) => ("per-board", price),
+        };
+        at.below(id).hundredths(key, *price, LARGEST_PRICE);
+    }
+    for (key, price) in [
+        ("machine-hour", prices.machine_hour),
+        ("hand-hour", prices.hand_hour),
+    ] {
+        at.hundredths(key, price.unwrap_or(0.0), LARGEST_PRICE);
+    }
+    at.hundredths("surcharge-percent", prices.surcharge_percent, 1000.0);
+    let HandMinutes {
+        setup,
+        turn,
+        cutter_change,
+        screw,
+        pause,
+        hand_work,
+        piece,
+    } = prices.minutes;
+    let mut at = at.below("minutes");
+    for (key, minutes) in [
+        ("setup", setup),
+        ("turn", turn),
+        ("cutter-change", cutter_change),
+        ("screw", screw),
+        ("pause", pause),
+        ("hand-work", hand_work),
+        ("piece", piece),
+    ] {
+        at.between(key, minutes, 0.0, 1440.0);
+    }
 }
 
 fn of_machine(at: &mut At<'_>, m: &Machine) {
@@ -425,7 +487,7 @@ fn relief(at: &mut At<'_>, relief: Option<&Relief>) {
     }
 }
 
-fn of_part(at: &mut At<'_>, part: &PartDoc) {
+fn of_part(at: &mut At<'_>, part: &PartDoc, sets: u32) {
     at.count("count", part.count);
     match (&part.outline, &part.blank) {
         (Some(_), Some(_)) => at.say("Give `outline` or `blank`, not both."),
@@ -453,7 +515,8 @@ fn of_part(at: &mut At<'_>, part: &PartDoc) {
         if part.blank.as_ref().is_some_and(|b| b.dimensioned) {
             at.say("A blank that is already dimensioned is cut from no board; leave `place` out.");
         }
-        if place.at.is_some() && part.count + part.mirrored > 1 {
+        let pieces = part.count.saturating_add(part.mirrored);
+        if place.at.is_some() && pieces.saturating_mul(sets) > 1 {
             at.below("at")
                 .say("One piece alone can lie there: give each a part of its own.");
         }

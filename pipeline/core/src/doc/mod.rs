@@ -9,6 +9,7 @@ mod joint;
 mod lengths;
 mod meaning;
 mod parse;
+mod prices;
 mod problem;
 mod read;
 mod shop;
@@ -22,6 +23,7 @@ pub use job::*;
 pub use joint::*;
 pub(crate) use lengths::Names;
 pub use lengths::{ShopStocks, allow_counting, settings_count};
+pub use prices::{HandMinutes, Money, OffcutsPaid, Prices, WoodPrice};
 pub use problem::{Problem, ProblemKind};
 pub(crate) use read::count_settings_layer;
 pub use read::{

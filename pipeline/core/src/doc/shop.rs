@@ -1,6 +1,6 @@
 //! `grainway.shop/1`: what seldom changes.
 
-use super::{Length, Stock, Unit};
+use super::{Length, Prices, Stock, Unit};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -31,6 +31,9 @@ pub struct Shop {
     /// Woods that the built-in table lacks, or figures of the shop's own, by name.
     #[serde(default)]
     pub woods: BTreeMap<String, WoodFigures>,
+    /// What wood and time cost, for costs and quotes; none are told without it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub prices: Option<Prices>,
     /// Settings of stages, by stage name; a job's settings go over them. `grainway stages` prints every setting.
     #[serde(default)]
     pub settings: BTreeMap<String, Value>,

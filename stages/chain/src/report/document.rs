@@ -2,7 +2,7 @@
 
 use super::release::{JobVerdict, Release};
 use super::times::Seconds;
-use grainway_pipeline::doc::{Side, SpindleSwitch, Unit, ZZero};
+use grainway_pipeline::doc::{Money, Side, SpindleSwitch, Unit, ZZero};
 use grainway_pipeline::finding::Finding;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -74,6 +74,9 @@ pub struct ReportDocument {
     /// How near the cuts come to the least time that wood, cutters and feeds ask for.
     #[serde(default)]
     pub bound: BoundRow,
+    /// What the job costs; absent when the shop has no prices, or when planning did not come to its end.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub costs: Option<CostsRow>,
     /// SHA-256 of every other file of the output folder, by name.
     pub files: BTreeMap<String, String>,
 }
@@ -679,6 +682,123 @@ pub struct FeedRow {
     pub feed: f64,
 }
 
+/// What the job costs by the shop's prices. Amounts are in the shop's currency and have two decimals; `docs/costs.md` has the formulas.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct CostsRow {
+    /// What the figures rest on: they are estimates of the plan.
+    pub basis: String,
+    /// The word that stands behind amounts.
+    pub currency: String,
+    /// How many times the job is made.
+    pub sets: u32,
+    /// Wood, by stock.
+    pub wood: Vec<WoodCostRow>,
+    /// The machine's hours.
+    pub machine: MachineCostRow,
+    /// Hours by hand.
+    pub hand: HandCostRow,
+    /// The surcharge on all of these, percent.
+    pub surcharge_percent: f64,
+    /// Its amount.
+    pub surcharge: Money,
+    /// The price of the job: wood, machine, hours by hand and surcharge.
+    pub total: Money,
+    /// The same divided by the sets, to the nearest hundredth.
+    pub per_set: Money,
+    /// The share of each part; they add up to the price exactly.
+    pub parts: Vec<PartCostRow>,
+    /// What has no price and is therefore not in the sum: a sentence each.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub missing: Vec<String>,
+}
+
+/// What wood of a stock costs.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct WoodCostRow {
+    /// The stock.
+    pub stock: String,
+    /// Boards.
+    pub boards: u32,
+    /// Blanks that come dimensioned.
+    pub blanks: u32,
+    /// Area that is paid: of boards, less offcuts that the shop keeps, and of the rough sizes of blanks, m².
+    pub area: f64,
+    /// Volume of the same at the mean thickness, litres.
+    pub litres: f64,
+    /// Volume of the finished parts by their outlines, litres.
+    pub net_litres: f64,
+    /// Its price; absent when it has none.
+    pub price: Option<Money>,
+    /// What the price is for: `m³`, `m²` or `board`.
+    pub unit: Option<String>,
+    /// Amount.
+    pub cost: Money,
+}
+
+/// What the machine's hours cost.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct MachineCostRow {
+    /// Estimated time of all programs, seconds.
+    pub seconds: u64,
+    /// Price of an hour; absent when it has none.
+    pub hour: Option<Money>,
+    /// Amount.
+    pub cost: Money,
+}
+
+/// What hours by hand cost.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct HandCostRow {
+    /// What is counted.
+    pub counted: Vec<CountedRow>,
+    /// All of it, seconds.
+    pub seconds: u64,
+    /// Price of an hour; absent when it has none.
+    pub hour: Option<Money>,
+    /// Amount.
+    pub cost: Money,
+}
+
+/// Work by hand of one kind.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct CountedRow {
+    /// What it is.
+    pub what: String,
+    /// How many times.
+    pub times: u64,
+    /// Minutes each.
+    pub minutes: f64,
+    /// All of them, seconds.
+    pub seconds: u64,
+}
+
+/// The share of a part in the price.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct PartCostRow {
+    /// The part.
+    pub part: String,
+    /// How many.
+    pub count: u32,
+    /// Wood of its stock, by finished area.
+    pub wood: Money,
+    /// The machine, by the time of its own cuts.
+    pub machine: Money,
+    /// Hours by hand, by its own and its share of its setups'.
+    pub hand: Money,
+    /// The surcharge, by all of these.
+    pub surcharge: Money,
+    /// All of it, for all copies.
+    pub total: Money,
+    /// The same divided by their number, to the nearest hundredth.
+    pub each: Money,
+}
+
 impl ReportDocument {
     /// A report of a job whose documents could not be read, or that failed: findings and nothing else.
     pub fn bare(job: &str, verdict: JobVerdict, findings: Vec<Finding>) -> ReportDocument {
@@ -707,6 +827,7 @@ impl ReportDocument {
             wood: Vec::new(),
             times: TimesRow::default(),
             bound: BoundRow::default(),
+            costs: None,
             files: BTreeMap::new(),
         }
     }

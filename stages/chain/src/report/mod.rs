@@ -4,6 +4,7 @@
 //! which programs are released ([`release`]); whoever writes the folder only copies.
 
 mod bound;
+mod costs;
 mod document;
 mod furniture;
 mod html;
@@ -24,8 +25,9 @@ mod svg;
 mod times;
 mod turning;
 
+pub use costs::cost_lines;
 pub use document::{
-    BoundRow, MEANS, OrderRow, PluginRow, REPORT_FORMAT, ReportDocument, schema_report,
+    BoundRow, CostsRow, MEANS, OrderRow, PluginRow, REPORT_FORMAT, ReportDocument, schema_report,
 };
 pub use release::{JobVerdict, Release, WITHHELD_LINE};
 pub use times::{Drive, Seconds, corner_speed, rest_to_rest};
@@ -101,7 +103,8 @@ impl TypedStage for Report {
         release::add_findings(work);
         finding::sort(&mut work.findings);
         work.files.clear();
-        let report = summary::report(work, cx.dialects, settings);
+        let mut report = summary::report(work, cx.dialects, settings);
+        report.costs = costs::costs(work, &report);
         file_programs(work, &report, cx)?;
         file_lists(work, &report, cx)?;
         file_sheets(work, &report, cx)?;

@@ -2,6 +2,7 @@
 //!
 //! The sheet is made once, as blocks; the HTML page and the PDF are both printed from them, so that they say the same.
 
+use super::costs::cost_lines;
 use super::document::{
     BoundRow, CutRow, CutterRow, FigureRow, HoldRow, JointRow, OrderRow, ProgramRow,
     ReportDocument, SetupRow, TurnedRow, VerdictRow,
@@ -200,7 +201,58 @@ pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
         sheet.blocks.push(Block::NewPage);
         checks(&mut sheet, u, report);
     }
+    if report.costs.is_some() {
+        sheet.blocks.push(Block::NewPage);
+        costs(&mut sheet.blocks, report);
+    }
     sheet
+}
+
+/// What the job costs, on a page of its own at the end: nothing of it is for the machine.
+fn costs(b: &mut Vec<Block>, report: &ReportDocument) {
+    let Some(costs) = &report.costs else {
+        return;
+    };
+    b.push(heading("What it costs"));
+    b.push(text(format!(
+        "{} For the office; the machine needs nothing of this page.",
+        costs.basis
+    )));
+    let table = |header: &[&str], widths: &[f64], rows| Block::Table {
+        header: header.iter().map(|h| (*h).to_string()).collect(),
+        widths: widths.to_vec(),
+        rows,
+    };
+    let lines = cost_lines(report).into_iter().map(Row::of).collect();
+    b.push(table(&["", "How much", "Cost"], &[0.18, 0.62, 0.2], lines));
+    b.extend(
+        costs
+            .missing
+            .iter()
+            .map(|m| text(format!("Not in the price: {m}"))),
+    );
+    b.push(subheading("Shares of the parts"));
+    let header = [
+        "Part",
+        "How many",
+        "Wood",
+        "Machine",
+        "By hand",
+        "Surcharge",
+        "Together",
+        "Each",
+    ];
+    let rows = costs.parts.iter().map(|p| {
+        let amounts = [p.wood, p.machine, p.hand, p.surcharge, p.total, p.each];
+        let name = report.part_called(&p.part).to_string();
+        Row::of(
+            [name, p.count.to_string()]
+                .into_iter()
+                .chain(amounts.map(|m| m.to_string())),
+        )
+    });
+    let widths = [0.22, 0.08, 0.11, 0.12, 0.12, 0.12, 0.12, 0.11];
+    b.push(table(&header, &widths, rows.collect()));
 }
 
 fn overview(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
@@ -503,6 +555,10 @@ fn together(sheet: &mut Sheet, work: &Work) {
         b.push(heading(format!("Putting it together{number}")));
         if f.count > 1 {
             b.push(text(format!("The job makes {} of these.", f.count)));
+            let sets = work.documents.job.sets;
+            if sets > 1 {
+                b.push(text(format!("Pieces are numbered through {sets} sets: where a set has 4 of a part, the second set has numbers 5 to 8. Copies of a part are alike.")));
+            }
         }
         let called = |i: &usize| furniture::called(work, f, *i);
         let all: Vec<usize> = (0..f.pieces.len()).collect();

@@ -103,6 +103,7 @@ pub(super) fn report(
         drawings: work.balances.iter().map(balance_row).collect(),
         times,
         bound: bounds.row(),
+        costs: None,
         files: BTreeMap::new(),
     }
 }
@@ -695,17 +696,23 @@ fn verdict_row(verdict: &Verdict) -> VerdictRow {
     }
 }
 
+/// The setup lays wood that no other setup laid before. A piece that lies turned was counted with the board that it came from, or as a
+/// blank with the first of its sides up.
+pub(super) fn brings_wood(work: &Work, setup: &Setup) -> bool {
+    let other_side = setup.side != Side::Face
+        && setup.placements.iter().all(|p| {
+            let part = work.variant(&p.variant).map(|v| v.part.as_str());
+            let own = |v: &&Variant| Some(v.part.as_str()) == part;
+            work.variants
+                .iter()
+                .filter(own)
+                .any(|v| v.side < setup.side)
+        });
+    setup.kind != SetupKind::Lines && !other_side
+}
+
 fn wood_rows(work: &Work, setups: &[SetupRow]) -> Vec<WoodRow> {
     let mut rows: BTreeMap<&str, WoodRow> = BTreeMap::new();
-    // A piece that lies turned was counted with the board that it came from, or as a blank with the first of its sides up.
-    let other_side = |s: &Setup| {
-        s.side != Side::Face
-            && s.placements.iter().all(|p| {
-                let part = work.variant(&p.variant).map(|v| v.part.as_str());
-                let own = |v: &&Variant| Some(v.part.as_str()) == part;
-                work.variants.iter().filter(own).any(|v| v.side < s.side)
-            })
-    };
     // What stands on an edge or an end takes the wood of the part as it is described.
     let standing = |s: &Setup| {
         let placed = s.placements.first().filter(|_| !s.side.is_flat())?;
@@ -713,8 +720,8 @@ fn wood_rows(work: &Work, setups: &[SetupRow]) -> Vec<WoodRow> {
         let thickness = work.documents.stock(&part.stock)?.readings_mm().1;
         Some((part.outline.bounds().max, thickness, part.outline.area()))
     };
-    let with_wood = |(s, _): &(&Setup, &SetupRow)| s.kind != SetupKind::Lines && !other_side(s);
-    for (setup, row) in work.setups.iter().zip(setups).filter(with_wood) {
+    let rows_of = work.setups.iter().zip(setups);
+    for (setup, row) in rows_of.filter(|(s, _)| brings_wood(work, s)) {
         let entry = rows.entry(&setup.stock).or_insert_with(|| WoodRow {
             stock: setup.stock.clone(),
             wood: row.wood.clone(),

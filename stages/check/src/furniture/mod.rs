@@ -1,6 +1,7 @@
 //! Puts the pieces of a job together as its joints say: which copy mates with which, where each comes to stand, and in which order they
 //! can be brought together.
 //!
+//! The pieces of one set are put together, which stand for those of every set: no piece goes into the furniture of another set.
 //! It is read from the documents alone. That every single joint closes is the business of [`super::assembly`].
 
 mod contacts;
@@ -31,7 +32,7 @@ pub(super) fn furniture(wanted: &Wanted, documents: &Documents) -> (Vec<Furnitur
     let copies = |(i, p): (usize, &Part)| {
         let contacts = &contacts[i];
         let size = contacts::size(p, documents).unwrap_or_default();
-        (0..p.count).map(move |_| Joined {
+        (0..p.count / job.sets.max(1)).map(move |_| Joined {
             part: i,
             size,
             contacts,
@@ -61,7 +62,7 @@ pub(super) fn furniture(wanted: &Wanted, documents: &Documents) -> (Vec<Furnitur
         };
         let same = |f: &&mut Furniture| f.pieces == one.pieces && f.steps == one.steps;
         match all.iter_mut().find(same) {
-            Some(same) => same.count += 1,
+            Some(same) => same.count += job.sets,
             None => {
                 findings.extend(locked);
                 findings.extend(turned);
@@ -136,7 +137,7 @@ fn stood(
     let one = Furniture {
         pieces: stand,
         steps,
-        count: 1,
+        count: documents.job.sets,
     };
     (one, locked)
 }

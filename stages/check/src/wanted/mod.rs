@@ -59,6 +59,10 @@ pub(crate) fn parts(
             part.count = job.only[&part.id];
         }
     }
+    // Each set has its own pieces of everything.
+    for part in &mut parts {
+        part.count = part.count.saturating_mul(job.sets);
+    }
     (parts, counted)
 }
 

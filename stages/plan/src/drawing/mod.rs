@@ -96,6 +96,7 @@ impl TypedStage for Drawing {
         parts.sort_by(|a, b| a.id.cmp(&b.id));
         let mut findings = findings;
         parts::only(&job.only, &mut parts, &mut findings);
+        parts::in_sets(job.sets, &mut parts, &mut findings);
         work.parts = parts;
         work.balances = balances;
         work.findings.extend(findings);

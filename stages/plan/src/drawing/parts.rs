@@ -55,6 +55,19 @@ pub(super) fn only(
     parts.retain(|p| only.contains_key(&p.id));
 }
 
+/// Counts every part so many times over as the job has sets.
+pub(super) fn in_sets(sets: u32, parts: &mut [Part], findings: &mut Vec<Finding>) {
+    let pointer = Pointer::job().step("sets");
+    for part in parts {
+        let whole = part.count.saturating_mul(sets);
+        let what = format!("count of {} in {sets} sets", part.id);
+        if !check_count(whole, &what, &pointer, findings) {
+            return;
+        }
+        part.count = whole;
+    }
+}
+
 /// A count that can be meant; the finding otherwise.
 pub(super) fn check_count(
     count: u32,

@@ -48,17 +48,12 @@ pub(super) fn lay(
             findings.append(&mut beyond);
             continue;
         }
-        let copies = parts
-            .iter()
-            .map(|p| p.count)
-            .chain(drawing.map(|d| d.copies))
-            .max()
-            .unwrap_or(1);
+        let copies = parts.iter().map(|p| p.count).max().unwrap_or(1);
         for copy in 0..copies {
             let mut setup = empty_setup(SetupKind::Board, stock, size, z);
             setup.placements = laid
                 .iter()
-                .filter(|l| copy < l.part.count || drawing.is_some_and(|d| copy < d.copies))
+                .filter(|l| copy < l.part.count)
                 .map(|l| placement(&l.piece, copy_name(&l.part.id, copy), l.placing))
                 .collect();
             boards.push(setup);
