@@ -2,7 +2,7 @@
 
 mod against_shapely;
 mod choices;
-mod fits;
+pub mod fits;
 mod kinds;
 mod planted;
-pub(crate) mod together;
+pub mod together;

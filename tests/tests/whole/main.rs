@@ -34,5 +34,6 @@ mod regions_against_geos;
 mod restarts;
 mod sabotage;
 mod samples;
+mod sets;
 mod told;
 mod turned;

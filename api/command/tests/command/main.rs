@@ -10,6 +10,7 @@ mod folders;
 mod formats;
 mod lengths;
 mod plugins;
+mod quote;
 mod refused;
 mod runs;
 mod samples;

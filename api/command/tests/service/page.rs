@@ -68,7 +68,16 @@ async fn the_page_shows_a_job_its_checks_and_its_pictures_slow() {
         return;
     }
     let place = Fresh::new();
-    let (server, job) = (service(&place, &json!({})), job());
+    let shop = std::fs::read(super::help::example("step-stool/shop.json")).unwrap();
+    let mut shop: Value = serde_json::from_slice(&shop).unwrap();
+    shop["prices"] =
+        json!({ "currency": "EUR", "machine-hour": 38, "wood": { "oak-19": { "per-m2": 40 } } });
+    let priced = place.join("priced.json");
+    std::fs::write(&priced, shop.to_string()).unwrap();
+    let (server, job) = (
+        service(&place, &json!({ "shops": { "workshop": priced } })),
+        job(),
+    );
     let asked = client().post(format!("{}/v1/jobs", server.url)).json(&job);
     let (ended, text) = ended_and_seen(place, &server, asked).await;
     assert_eq!(ended["state"], "ready", "{ended}");
@@ -79,6 +88,9 @@ async fn the_page_shows_a_job_its_checks_and_its_pictures_slow() {
         ">passed<",
         "Make new programs",
         "Make it alone",
+        "What it costs",
+        "Wood, oak-19",
+        "Shares of the parts",
         "<figcaption>",
         "aria-pressed=\"true\"",
         ended["code"].as_str().unwrap(),
@@ -86,6 +98,13 @@ async fn the_page_shows_a_job_its_checks_and_its_pictures_slow() {
         assert!(text.contains(words), "{words:?} is not in {text}");
     }
     assert!(!text.contains("<b onclick"), "{text}");
+    let price = &ended["summary"]["price"];
+    assert_eq!(
+        (&price["currency"], &price["complete"]),
+        (&json!("EUR"), &json!(true))
+    );
+    let shown = format!("{:.2} EUR", price["total"].as_f64().unwrap());
+    assert!(text.contains(&shown), "{shown} is not in {text}");
 }
 
 /// The least contrast of text (WCAG 2.2, success criterion 1.4.3, level AA).

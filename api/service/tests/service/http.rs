@@ -526,6 +526,22 @@ async fn jobs_are_made_again_as_measured_and_in_part() {
     let part = document["parts"][0]["id"].as_str().unwrap().to_string();
     let body = json!({ "parts": { part: 1 } }).to_string();
     let remake = body.clone();
+    // One spoiled piece of twelve sets is one piece.
+    let mut sets = document.clone();
+    sets["sets"] = json!(12);
+    let many = server.post_json("/v1/jobs", sets.to_string()).await;
+    let many = many.json()["id"].as_str().unwrap().to_string();
+    let told = server
+        .post_json(&format!("/v1/jobs/{many}/remake"), body.clone())
+        .await;
+    assert_eq!(told.status, 201, "{}", told.text());
+    let again = told.json()["id"].as_str().unwrap().to_string();
+    let path = format!("/v1/jobs/{again}/handed-in/job.json");
+    let again: Value = server.get(&path).await.json();
+    assert!(
+        again.get("only").is_some() && again.get("sets").is_none(),
+        "{again}"
+    );
     let told = server
         .post_json(&format!("/v1/jobs/{old}/remake"), body)
         .await;

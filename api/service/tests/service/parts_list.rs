@@ -504,3 +504,30 @@ fn cells_count_on_named_lengths_and_readings() {
     let wrong = read_options(&json!({ "format": "grainway.list/1", "lengths": { "a": "b + 1" } }));
     assert_eq!(wrong.unwrap_err()[0].pointer, "/lengths/a");
 }
+
+/// `sets` of a job stand in one of its rows, in all of them, or in the options for the whole list.
+#[test]
+fn a_job_is_made_so_many_times_as_its_rows_say() {
+    let text = "job,sets,part,stock,length,width\nbench,12,seat,ash-22,1000,340\nbench,,rail,ash-22,1000,100\nstool,,top,ash-22,300,300\n";
+    let sets = |text: &str, more: Value| -> Vec<Value> {
+        let jobs = csv(text, more).unwrap();
+        documents(&jobs).iter().map(|d| d["sets"].clone()).collect()
+    };
+    assert_eq!(sets(text, json!({})), [json!(12), Value::Null]);
+    let defaults = json!({ "defaults": { "sets": "3" } });
+    assert_eq!(
+        sets(&text.replace(",12,", ",,"), defaults),
+        [json!(3), json!(3)]
+    );
+    for cell in ["0", "1.5", "many", "10001"] {
+        let wrong = csv(&text.replace(",12,", &format!(",{cell},")), json!({})).unwrap_err();
+        assert_eq!(
+            places(&wrong),
+            [(Some(2), Some("sets"), "bad-cell")],
+            "{cell}"
+        );
+    }
+    let wrong = csv(&text.replace("bench,,", "bench,11,"), json!({})).unwrap_err();
+    assert_eq!(places(&wrong), [(Some(3), Some("sets"), "bad-cell")]);
+    assert!(wrong[0].message.contains("row 2 for 12"), "{wrong:?}");
+}

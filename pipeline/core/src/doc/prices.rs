@@ -141,9 +141,9 @@ pub struct HandMinutes {
     pub screw: f64,
     /// To serve a pause of a program, beyond what `screw` counts.
     pub pause: f64,
-    /// For each piece that a line of the hand-work list names.
+    /// For each piece in each line of the hand-work list, such as tabs to be cut or corners to be squared.
     pub hand_work: f64,
-    /// To free a piece of its tabs and clean up its edges, once for every piece.
+    /// To sand or clean up a piece, once for every piece, beyond what the hand-work list has.
     pub piece: f64,
 }
 

@@ -10,6 +10,12 @@ use serde_json::{Value, json};
 
 /// A frame of two long rails, two short ones and four legs, with the mortises above the middle of the legs.
 fn frame(mirrored: u32, at: f64) -> Made {
+    let (parts, joints) = parts_and_joints_of_frame(mirrored, at);
+    job(parts, joints)
+}
+
+/// Its documents: the legs are the first part.
+pub fn parts_and_joints_of_frame(mirrored: u32, at: f64) -> (Value, Value) {
     let rail = |id: &str, length: f64| json!({ "id": id, "count": 2, "stock": "board-19", "blank": { "length": length, "width": 80 } });
     let leg = json!({ "id": "leg", "count": 4 - mirrored, "mirrored": mirrored, "stock": "board-45",
         "blank": { "length": 400, "width": 45, "dimensioned": true } });
@@ -19,7 +25,7 @@ fn frame(mirrored: u32, at: f64) -> Made {
             "tenon": { "part": rail, "end": "both", "width": width, "length": 12 },
             "mortise": { "part": "leg", "side": side, "at": [at, 22.5], "lies": "along" } } } })
     };
-    job(
+    (
         json!([leg, rail("long", 500.0), rail("short", 300.0)]),
         json!([
             joint("long-in-leg", "long", "face", 60.0),
