@@ -1,15 +1,13 @@
 //! `grainway quote`: what a job, or the jobs of a parts list, cost by the shop's prices. They are planned and checked, and no file is
 //! written.
 
-use super::{
-    ACT, CANCELLED, Cli, FAILED, READY, USAGE, complain, exit_of, failed, interrupted, say, text,
-};
+use super::{ACT, Cli, READY, USAGE, complain, exit_of, failed, interrupted, say, text};
 use crate::progress::TerminalProgress;
 use bytes::Bytes;
 use grainway_pipeline::doc::{Money, Unit};
 use grainway_pipeline::finding::Finding;
 use grainway_runner::{MadeJob, MakeRequest, Registries, make};
-use grainway_service::parts_list::{ListJob, ListKind, RowProblem, options_beside, read, retold};
+use grainway_service::parts_list::{ListJob, ListKind, RowProblem, options_beside, read};
 use grainway_stages::report::{JobVerdict, ReportDocument, cost_lines};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
@@ -68,18 +66,7 @@ pub(super) fn run(cli: &Cli, registries: &Registries, quote: &Quote) -> u8 {
             Err(failure) => return failed(cli, &failure),
         }
     }
-    // The gravest end of all.
-    let exits = made.iter().map(exit_of);
-    let exit = exits.max_by_key(|e| {
-        [READY, ACT, USAGE, FAILED, CANCELLED]
-            .iter()
-            .position(|x| x == e)
-    });
-    let exit = exit.unwrap_or(READY);
-    let unpriced = made
-        .iter()
-        .any(|m| m.report.verdict == JobVerdict::Ready && m.report.costs.is_none());
-    let exit = if exit == READY && unpriced { ACT } else { exit };
+    let exit = made.iter().map(exit_of_quote).max().unwrap_or(READY);
     if cli.json {
         say(&text::pretty(&document(&made, exit)));
         return exit;
@@ -92,6 +79,15 @@ pub(super) fn run(cli: &Cli, registries: &Registries, quote: &Quote) -> u8 {
         say(&of_all(&made));
     }
     exit
+}
+
+/// As of every make; somebody must also act where a price is not whole.
+fn exit_of_quote(made: &MadeJob) -> u8 {
+    let costs = made.report.costs.as_ref();
+    match costs.is_some_and(|c| c.missing.is_empty()) {
+        true => exit_of(made),
+        false => exit_of(made).max(ACT),
+    }
 }
 
 fn of_job(quote: &Quote) -> Result<Asked, Wrong> {

@@ -117,7 +117,8 @@ fn sets_and_another_shop_are_taken_from_the_command() {
 fn what_has_no_price_and_what_cannot_be_cut_is_said() {
     let bench = bench(json!({ "currency": "EUR", "machine-hour": 40 }));
     let run = bench.run(&["quote", "job/job.json"]);
-    assert_eq!(run.exit, 0, "{}{}", run.out, run.err);
+    assert_eq!(run.exit, 1, "{}{}", run.out, run.err);
+    assert!(run.out.contains("Price, incomplete"), "{}", run.out);
     assert!(
         run.out.contains("Not in the price: The wood of "),
         "{}",
@@ -136,6 +137,28 @@ fn what_has_no_price_and_what_cannot_be_cut_is_said() {
     bench.put("job/job.json", "{ no job");
     let run = bench.run(&["quote", "job/job.json"]);
     assert_eq!(run.exit, 1, "{}{}", run.out, run.err);
+}
+
+/// Planned to its end and withheld by its checks: there is a price, and it is said what it is worth.
+#[test]
+fn a_withheld_job_has_the_price_of_a_job_that_cannot_be_cut_yet() {
+    let case =
+        Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/cases/placing/thin-wood-withheld");
+    let mut shop: Value =
+        serde_json::from_slice(&std::fs::read(case.join("shop.json")).unwrap()).unwrap();
+    shop["prices"] = json!({ "currency": "EUR", "machine-hour": 40 });
+    let bench = Bench::new();
+    bench.put("priced.json", shop.to_string());
+    let job = case.join("job.json");
+    let run = bench.run(&["quote", job.to_str().unwrap(), "--shop", "priced.json"]);
+    assert_eq!(run.exit, 1, "{}{}", run.out, run.err);
+    assert!(
+        run.out
+            .contains("the price of a job that cannot be cut yet"),
+        "{}",
+        run.out
+    );
+    assert!(run.err.contains("error "), "{}", run.err);
 }
 
 #[test]

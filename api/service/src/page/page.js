@@ -219,14 +219,14 @@ function costs(job, report, c) {
     ["Machine", `about ${lasts(c.machine.seconds)}${at(c.machine.hour, "an hour")}`, number(priced(c.machine.hour, c.machine.cost))],
     ...(c.hand.seconds ? [["By hand", `${lasts(c.hand.seconds)}${at(c.hand.hour, "an hour")}: ${c.hand.counted.map((h) => `${h.times} × ${h.what}`).join(", ")}`, number(priced(c.hand.hour, c.hand.cost))]] : []),
     ...(c.surcharge ? [["Surcharge", `${c["surcharge-percent"]} %`, number(money(c.surcharge))]] : []),
-    [el("b", {}, "Price"), c.sets > 1 ? `${c.sets} sets, ${money(c["per-set"])} a set` : "", el("b", {}, number(money(c.total)))],
+    [el("b", {}, c.missing ? "Price, incomplete" : "Price"), c.sets > 1 ? `${c.sets} sets, ${money(c["per-set"])} a set` : "", el("b", {}, number(money(c.total)))],
   ];
   return [
     el("h3", {}, "What it costs"),
     job.state === "ready" ? null : el("p", { class: "withheld" }, "The price of a job that cannot be cut yet."),
     el("p", {}, c.basis),
     table(["", "How much", "Cost"], rows),
-    c.missing && c.missing.length ? el("ul", {}, ...c.missing.map((m) => el("li", { class: "withheld" }, `Not in the price: ${m}`))) : null,
+    c.missing ? el("ul", {}, ...c.missing.map((m) => el("li", { class: "withheld" }, `Not in the price: ${m}`))) : null,
     el("details", {}, el("summary", {}, "Shares of the parts"), table(["Part", "How many", "Together", "Each"], c.parts.map((p) => [called.get(p.part) || p.part, String(p.count), number(money(p.total)), number(money(p.each))]))),
   ];
 }

@@ -446,7 +446,11 @@ pub fn cost_lines(report: &ReportDocument) -> Vec<[String; 3]> {
         1 => String::new(),
         n => format!("{n} sets, {} a set", amount(costs.per_set)),
     };
-    lines.push(["Price".to_string(), sets, amount(costs.total)]);
+    let price = match costs.missing.is_empty() {
+        true => "Price",
+        false => "Price, incomplete",
+    };
+    lines.push([price.to_string(), sets, amount(costs.total)]);
     lines
 }
 
