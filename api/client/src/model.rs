@@ -267,7 +267,7 @@ pub struct Summary {
     /// Wood by stock.
     #[serde(default)]
     pub stocks: Vec<StockUse>,
-    /// What it costs; absent when its shop has no prices, or when it could not be planned to its end. `costs` in report.json says of what.
+    /// What it costs; absent when its shop has no prices, or when not every piece could be planned. `costs` in report.json says of what.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub price: Option<JobPrice>,
 }

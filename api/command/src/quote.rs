@@ -245,10 +245,12 @@ fn of_report(report: &ReportDocument) -> String {
     let _ = writeln!(out, "{}", report.job);
     let Some(costs) = &report.costs else {
         let why = match report.verdict {
-            JobVerdict::Ready | JobVerdict::Withheld => {
+            JobVerdict::Ready => {
                 "No price: the shop has no `prices`; docs/costs.md tells how to write them."
             }
-            _ => "No price: the job could not be planned to its end. Act on the errors.",
+            _ => {
+                "No price: not everything could be planned. Act on the errors, and see that the shop has `prices`."
+            }
         };
         let _ = writeln!(out, "  {why}");
         return out;

@@ -4,8 +4,8 @@
 //! Quantities are rounded to whole units first (mm³, mm², seconds); amounts are whole hundredths from there on, each line rounded once.
 
 use super::document::{
-    CostsRow, CountedRow, HandCostRow, MachineCostRow, OrderRow, PartCostRow, ReportDocument,
-    SetupRow, WoodCostRow,
+    CostsRow, CountedRow, HandCostRow, MachineCostRow, OrderRow, PartCostRow, PartRow,
+    ReportDocument, SetupRow, WoodCostRow,
 };
 use super::sheet::duration;
 use super::show::{Show, round3};
@@ -27,6 +27,9 @@ const THOUSANDTHS_OF_BOARD_FOOT: i128 = 2_359_737_216;
 /// The costs of a job whose plan came to its end; none where the shop has no prices.
 pub(super) fn costs(work: &Work, report: &ReportDocument) -> Option<CostsRow> {
     let prices = work.documents.shop.prices.as_ref()?;
+    if !all_laid(work, report) {
+        return None;
+    }
     let mut missing = Vec::new();
     let used = used(work, report);
     let wood: Vec<WoodCostRow> = used
@@ -66,6 +69,20 @@ pub(super) fn costs(work: &Work, report: &ReportDocument) -> Option<CostsRow> {
         parts,
         missing,
     })
+}
+
+/// Every piece has its wood: what nobody could lay has no price, and the rest is not the job.
+fn all_laid(work: &Work, report: &ReportDocument) -> bool {
+    let mut laid: BTreeMap<&str, u32> = BTreeMap::new();
+    let rows = work.setups.iter().zip(&report.setups);
+    for (_, row) in rows.filter(|(s, _)| brings_wood(work, s)) {
+        for placed in &row.placements {
+            *laid.entry(placed.variant.as_str()).or_default() += row.repeats.max(1);
+        }
+    }
+    let of = |v: &String| laid.get(v.as_str()).copied().unwrap_or(0);
+    let all = |p: &PartRow| p.variants.iter().map(of).sum::<u32>() >= p.count;
+    report.parts.iter().all(all)
 }
 
 fn weight(v: i64) -> u64 {
@@ -321,7 +338,7 @@ fn divided(
     hand: Money,
     by_hand: &ByHand,
 ) -> Vec<PartCostRow> {
-    let none = |p: &super::document::PartRow| PartCostRow {
+    let none = |p: &PartRow| PartCostRow {
         part: p.id.clone(),
         count: p.count,
         wood: Money::default(),
@@ -456,7 +473,7 @@ pub fn cost_lines(report: &ReportDocument) -> Vec<[String; 3]> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::document::{HandWorkRow, PartRow};
+    use super::super::document::HandWorkRow;
     use super::super::release::JobVerdict;
     use super::*;
     use grainway_geom::{Contour, point};
@@ -645,6 +662,15 @@ mod tests {
                 costs.total
             );
         }
+    }
+
+    /// An end that no board had room for: the price of the others is not that of the job.
+    #[test]
+    fn a_job_of_which_a_piece_is_not_laid_has_no_price() {
+        let (work, mut report) = example(json!({ "currency": "EUR" }));
+        assert!(costs(&work, &report).is_some());
+        report.setups[1].placements.pop();
+        assert_eq!(costs(&work, &report), None);
     }
 
     #[test]

@@ -74,7 +74,7 @@ pub struct ReportDocument {
     /// How near the cuts come to the least time that wood, cutters and feeds ask for.
     #[serde(default)]
     pub bound: BoundRow,
-    /// What the job costs; absent when the shop has no prices, or when planning did not come to its end.
+    /// What the job costs; absent when the shop has no prices, or when not every piece could be planned.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub costs: Option<CostsRow>,
     /// SHA-256 of every other file of the output folder, by name.
