@@ -256,7 +256,7 @@ fn a_parts_list_is_quoted_with_the_sum_of_its_jobs() {
 
 /// The sample as the README names it: twelve benches of a spreadsheet.
 #[test]
-fn twelve_benches_are_quoted_from_a_spreadsheet() {
+fn twelve_benches_are_quoted_from_a_spreadsheet_slow() {
     let list =
         Path::new(env!("CARGO_MANIFEST_DIR")).join("../../jobs/twelve-benches/reading-benches.csv");
     let said = quoted(&Bench::new(), &[list.to_str().unwrap()]);
