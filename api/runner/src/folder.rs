@@ -1,6 +1,6 @@
 //! The job's folder: the only files that a job may name are those inside it.
 
-use crate::request::Failure;
+use crate::request::{Failure, MakeRequest};
 use grainway_pipeline::stage::{FileProblem, Files};
 use std::collections::BTreeMap;
 use std::io::Read;
@@ -140,4 +140,15 @@ pub fn open(job: &Path) -> Result<(JobFolder, String), Failure> {
     let folder = JobFolder::new(parent)
         .map_err(|e| Failure::Usage(format!("{} cannot be read: {e}", parent.display())))?;
     Ok((folder, name.to_string_lossy().into_owned()))
+}
+
+impl MakeRequest {
+    /// The job's folder with the documents that stand for files of it, and the job's name there.
+    pub(crate) fn open(&self) -> Result<(JobFolder, String), Failure> {
+        let (folder, job_file) = open(&self.job)?;
+        for (name, text) in &self.instead {
+            folder.put(name, text.as_bytes());
+        }
+        Ok((folder, job_file))
+    }
 }

@@ -1,6 +1,5 @@
 //! What one run is asked for and how it ends.
 
-use crate::folder::{JobFolder, open};
 use crate::output::OutputProblem;
 use crate::state::StateProblem;
 use grainway_pipeline::doc::Unit;
@@ -27,17 +26,6 @@ pub struct MakeRequest {
     /// Documents that stand for the files of these names in the job's folder, which need not be there.
     #[serde(default)]
     pub instead: BTreeMap<String, String>,
-}
-
-impl MakeRequest {
-    /// The job's folder with the documents that stand for files of it, and the job's name there.
-    pub(crate) fn open(&self) -> Result<(JobFolder, String), Failure> {
-        let (folder, job_file) = open(&self.job)?;
-        for (name, text) in &self.instead {
-            folder.put(name, text.as_bytes());
-        }
-        Ok((folder, job_file))
-    }
 }
 
 /// How a run ended.

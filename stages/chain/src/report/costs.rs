@@ -7,8 +7,7 @@ use super::document::{
     CostsRow, CountedRow, HandCostRow, MachineCostRow, OrderRow, PartCostRow, PartRow,
     ReportDocument, SetupRow, WoodCostRow,
 };
-use super::sheet::duration;
-use super::show::{Show, round3};
+use super::show::{Show, duration, round3};
 use super::summary::brings_wood;
 use grainway_pipeline::chain::nearest;
 use grainway_pipeline::doc::{HandMinutes, Money, OffcutsPaid, Prices, WoodPrice};

@@ -12,7 +12,7 @@ use super::picture::{self, Picture};
 use super::pieces;
 use super::release::{JobVerdict, Release};
 use super::reliefs;
-use super::show::{Show, range};
+use super::show::{Show, duration, range};
 use grainway_pipeline::doc::{Pointer, Side, SpindleSwitch, Unit, ZZero};
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::work::Work;
@@ -124,16 +124,6 @@ fn heading(t: impl Into<String>) -> Block {
 
 fn subheading(t: impl Into<String>) -> Block {
     Block::Subheading { text: t.into() }
-}
-
-/// "1 h 12 min", "4 min 10 s".
-pub(super) fn duration(seconds: f64) -> String {
-    let s = seconds.round().max(0.0) as u64;
-    match (s / 3600, s / 60 % 60, s % 60) {
-        (0, 0, s) => format!("{s} s"),
-        (0, m, s) => format!("{m} min {s} s"),
-        (h, m, _) => format!("{h} h {m} min"),
-    }
 }
 
 /// The sheet of a job.

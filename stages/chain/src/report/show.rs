@@ -5,6 +5,16 @@ use grainway_pipeline::doc::Unit;
 use grainway_pipeline::finding;
 use grainway_pipeline::work::Work;
 
+/// "1 h 12 min", "4 min 10 s".
+pub(super) fn duration(seconds: f64) -> String {
+    let s = seconds.round().max(0.0) as u64;
+    match (s / 3600, s / 60 % 60, s % 60) {
+        (0, 0, s) => format!("{s} s"),
+        (0, m, s) => format!("{m} min {s} s"),
+        (h, m, _) => format!("{h} h {m} min"),
+    }
+}
+
 /// Lengths as the sheet shows them: in the unit of the programs, which is what the controller shows.
 #[derive(Clone, Copy)]
 pub(super) struct Show(pub Unit);
