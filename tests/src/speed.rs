@@ -136,7 +136,9 @@ fn slat(number: usize, count: usize) -> Value {
 }
 
 fn slats(parts: Vec<Value>, boards: usize) -> Result<Loaded, String> {
-    let job = json!({ "format": "grainway.job/1", "name": "slats", "shop": "s", "parts": parts });
+    // The layout is not what is measured: the first that is found will do.
+    let settings = json!({ "place": { "steps": 0 } });
+    let job = json!({ "format": "grainway.job/1", "name": "slats", "shop": "s", "settings": settings, "parts": parts });
     let board = format!(
         "\"thickness\": [20], \"boards\": [{{ \"id\": \"b\", \"length\": 1400, \"width\": 1400, \"count\": {boards} }}]"
     );
@@ -174,12 +176,11 @@ pub fn engraved(points: usize) -> Result<Loaded, String> {
     slats(vec![part], 1)
 }
 
-/// A line for each ratio; `small` shows that the bench works and says little.
-pub fn lines(small: bool) -> Result<Vec<String>, String> {
+/// Says a line for each ratio, as soon as it is known; `small` shows that the bench works and says little.
+pub fn lines(small: bool, say: &mut dyn FnMut(String)) -> Result<(), String> {
     let runs = if small { 1 } else { 5 };
-    let mut lines = Vec::new();
     for name in SAMPLES {
-        lines.push(against_planning(name, runs)?);
+        say(against_planning(name, runs)?);
         if small {
             break;
         }
@@ -188,18 +189,18 @@ pub fn lines(small: bool) -> Result<Vec<String>, String> {
     let one = median(runs, || verified(copies(1)?))?;
     let copied = median(runs, || verified(copies(many)?))?;
     let apart = median(runs, || verified(different(many)?))?;
-    lines.push(format!(
+    say(format!(
         "speed: verify of {many} copies {copied:.3} s | of one {one:.4} s | ratio {:.1} (target 6)",
         copied / one
     ));
-    lines.push(format!(
+    say(format!(
         "speed: verify of {many} copies {copied:.3} s | of {many} different parts {apart:.3} s | ratio {:.3} (target 0.05)",
         copied / apart
     ));
     let (few, more) = if small { (10, 30) } else { (100, 1000) };
     let first = median(runs, || verified(different(few)?))?;
     let grown = median(runs.min(3), || verified(different(more)?))?;
-    lines.push(format!(
+    say(format!(
         "speed: verify of {more} different parts {grown:.3} s | of {few} {first:.3} s | grows as the power {:.2} of their number (target 1.05)",
         (grown / first).ln() / (more as f64 / few as f64).ln()
     ));
@@ -210,9 +211,9 @@ pub fn lines(small: bool) -> Result<Vec<String>, String> {
     };
     let first = verified(engraved(few)?)?;
     let grown = verified(engraved(more)?)?;
-    lines.push(format!(
+    say(format!(
         "speed: verify of an engraving of {more} points {grown:.3} s (target 10) | of {few} {first:.3} s | grows as the power {:.2} of their number",
         (grown / first).ln() / (more as f64 / few as f64).ln()
     ));
-    Ok(lines)
+    Ok(())
 }

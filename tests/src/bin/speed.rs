@@ -10,10 +10,7 @@ fn main() -> Result<(), String> {
     let words: Vec<&str> = words.iter().map(String::as_str).collect();
     let loaded = match words.as_slice() {
         [] | ["smoke"] => {
-            for line in lines(!words.is_empty())? {
-                println!("{line}");
-            }
-            return Ok(());
+            return lines(!words.is_empty(), &mut |line| println!("{line}"));
         }
         ["stages", name] => load(&sample(name))?,
         ["stages", what, count] => {
