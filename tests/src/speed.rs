@@ -205,7 +205,7 @@ pub fn lines(small: bool, say: &mut dyn FnMut(String)) -> Result<(), String> {
         (grown / first).ln() / (more as f64 / few as f64).ln()
     ));
     let (few, more) = if small {
-        (2_000, 8_000)
+        (20_000, 40_000)
     } else {
         (100_000, 1_000_000)
     };
