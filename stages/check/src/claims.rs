@@ -4,19 +4,20 @@
 //! becomes of an inside corner) is a claim. Each is taken over only where a rule here allows it, and what has no rule is not taken
 //! over at all.
 
+use super::by_hand::is_listed;
 use super::figures::mm;
 use super::fits::{self, Claim};
 use super::{Allowed, Wanted};
 use super::{steps, wanted};
 use grainway_geom::{Contour, Point};
-use grainway_pipeline::doc::{FeatureKind, IfUnreachable, Relief, ReliefKind, ReliefWay};
+use grainway_pipeline::doc::{FeatureKind, Relief, ReliefKind, ReliefWay};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::work::{Corner, CornerAnswer, Part, SizedFeature, Variant, Work};
 use std::collections::BTreeSet;
 use std::f64::consts::PI;
 
 /// Heights and places that differ by less than this are the same, mm: both are computed from the same numbers, in another order.
-pub(super) const SAME_MM: f64 = 1e-4;
+const SAME_MM: f64 = 1e-4;
 /// Directions and angles that differ by less than this are the same, radians.
 const SAME_ANGLE: f64 = 1e-3;
 /// How far beside a corner it is asked where the wood is, mm.
@@ -500,15 +501,4 @@ fn capital(text: String) -> String {
         Some(first) => first.to_uppercase().chain(letters).collect(),
         None => text,
     }
-}
-
-/// What no cutter reaches of a feature is left for hands: the documents allow it, and the hand-work list names the feature.
-pub(super) fn left_for_hands(work: &Work, part: &str, feature: &SizedFeature) -> bool {
-    feature.if_unreachable == IfUnreachable::Hand && is_listed(work, part, &feature.key)
-}
-
-fn is_listed(work: &Work, part: &str, feature: &str) -> bool {
-    let mut lines = work.hand_work.iter();
-    // Lines that name pieces are of what holds these.
-    lines.any(|h| h.part == part && h.feature.as_deref() == Some(feature) && h.pieces.is_empty())
 }

@@ -6,6 +6,7 @@
 //! nothing, so that one mistake does not hide another. "Verified" means checked against the parts, never run on a machine.
 
 mod assembly;
+mod by_hand;
 mod chosen;
 mod claims;
 mod cover;

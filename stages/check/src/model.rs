@@ -1,7 +1,7 @@
 //! What must stand of a variant at each height: its outline less every feature whose floor lies at or below that height, and less
 //! the lobes of their corners, computed here anew from the corners' kind and way. Boundaries keep their true arcs.
 
-use super::claims::left_for_hands;
+use super::by_hand::left_for_hands;
 use super::curves::{Boxes, Inside, crossings, distance};
 use grainway_geom::{Bounds, Contour, Point, Segment, Vertex, edges_at, fillet, point};
 use grainway_pipeline::doc::{FeatureKind, Shop};

@@ -265,6 +265,12 @@ pub(super) struct Recorded {
 }
 
 impl Recorded {
+    /// The next text, and its number, from 0.
+    fn begin(&mut self, name: &str) -> u16 {
+        self.names.push(name.to_string());
+        self.read.push(TextRead::default());
+        self.names.len() as u16 - 1
+    }
     /// The tool of a motion.
     pub(super) fn tool(&self, m: &Motion) -> Option<&Tool> {
         self.tools.get(usize::from(m.tool))
@@ -374,9 +380,7 @@ pub(super) fn take(
     taking: &Taking<'_>,
     hear: &mut dyn FnMut(&ReadMove),
 ) {
-    let index = recorded.names.len() as u16;
-    recorded.names.push(name.to_string());
-    recorded.read.push(TextRead::default());
+    let index = recorded.begin(name);
     let mut so_far = SoFar {
         text: index,
         expected: hand.first.as_deref(),

@@ -1,7 +1,7 @@
 //! What sheets and lists say of a variant's workingsteps: every feature has those of its kind, and each does at its feature what it is
 //! told to do.
 
-use super::claims::{SAME_MM, left_for_hands};
+use super::by_hand::left_for_hands;
 use super::figures::mm;
 use super::profiles;
 use grainway_geom::{Bounds, Point3};
@@ -9,6 +9,8 @@ use grainway_pipeline::doc::{CutterKind, FeatureKind};
 use grainway_pipeline::motion::{Move, lowest};
 use grainway_pipeline::work::{CornerAnswer, Operation, SizedFeature, Variant, Work, Workingstep};
 
+/// Heights that differ by less than this are the same, mm: both are computed from the same numbers, in another order.
+const SAME_MM: f64 = 1e-4;
 /// Besides two diameters of its cutter, a step runs out over the edge of its feature by less than this, mm.
 const BESIDE_FEATURE_MM: f64 = 30.0;
 
