@@ -190,3 +190,29 @@ fn lines(name: &str, a: &str, b: &str, out: &mut Vec<String>) {
         }
     }
 }
+
+#[test]
+fn places_and_pictures_are_told_apart_from_other_differences() {
+    let places = |differences: &[&str]| {
+        let all: Vec<String> = differences.iter().map(|d| (*d).to_string()).collect();
+        are_places(&all)
+    };
+    let place = "report.json: /setups/0/holds/5/at/0: 518.3 -> 0.0";
+    let picture = "pictures/setup-board-1.svg: a -> b";
+    assert!(places(&[place, picture]));
+    assert!(!places(&[picture]));
+    for other in [
+        "report.json: /setups/0/safe-z: 20.0 -> 21.0",
+        "partslist.csv: row 1, count: 1 -> 2",
+    ] {
+        assert!(!places(&[place, other]), "{other}");
+    }
+    assert!(looks_the_same("M0 1.05L2 3", "M0 1.0L2 3.05"));
+    for (a, b) in [
+        ("M0 1L2 3", "M0 1.2L2 3"),
+        (">5</text>", ">6</text>"),
+        (">a5<", ">b5<"),
+    ] {
+        assert!(!looks_the_same(a, b), "{a} {b}");
+    }
+}
