@@ -9,17 +9,17 @@ fn prices() -> Value {
         "wood": { "wood": { "per-board": 12.5 } }, "minutes": { "setup": 6, "piece": 2 } })
 }
 
+/// A stock of the shop, by id.
+fn a_stock(shop: &Value) -> String {
+    let mut ids = shop["stocks"].as_object().unwrap().keys();
+    ids.next().unwrap().clone()
+}
+
 /// A small job whose shop has these prices.
 fn bench(prices: Value) -> Bench {
     let bench = Bench::new();
     let mut shop: Value = serde_json::from_str(&bench.read("job/shop.json")).unwrap();
-    let stock = shop["stocks"]
-        .as_object()
-        .unwrap()
-        .keys()
-        .next()
-        .unwrap()
-        .clone();
+    let stock = a_stock(&shop);
     if !prices.is_null() {
         shop["prices"] = prices;
     }
@@ -215,13 +215,7 @@ const LIST: &str = "job,sets,part,count,stock,length,width\nracks,2,rail,2,STOCK
 fn a_parts_list_is_quoted_with_the_sum_of_its_jobs() {
     let bench = bench(prices());
     let shop: Value = serde_json::from_str(&bench.read("job/shop.json")).unwrap();
-    let stock = shop["stocks"]
-        .as_object()
-        .unwrap()
-        .keys()
-        .next()
-        .unwrap()
-        .clone();
+    let stock = a_stock(&shop);
     let list = LIST.replace("STOCK", &stock);
     bench.put("job/list.csv", &list);
     let said = quoted(&bench, &["job/list.csv"]);
