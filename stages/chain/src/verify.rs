@@ -285,7 +285,11 @@ fn settle(work: &mut Work, verdict: SetupVerdict) {
     work.findings.extend(verdict.safe.findings.iter().cloned());
     for (i, read) in order.iter().zip(verdict.read) {
         let written = &mut work.programs[*i].written;
-        (written.lines, written.moves, written.restarts) = (read.lines, read.moves, read.starts);
+        (written.lines, written.moves) = (read.lines, read.moves);
+        // A language without remarks says of no step where it begins: the writer alone knows.
+        if !read.starts.is_empty() {
+            written.restarts = read.starts;
+        }
     }
     for (i, as_planned) in order.into_iter().zip(verdict.as_planned) {
         if let Some(v) = &as_planned {

@@ -992,7 +992,9 @@ impl Comparison {
             self.settle_rapids(self.last_line);
             self.ended(self.last_line);
         }
-        if let Some((number, _)) = self.plan.starts.get(self.begun) {
+        // A language without remarks says of no step where it begins.
+        let missed = self.plan.starts.get(self.begun);
+        if let Some((number, _)) = missed.filter(|_| self.begun > 0) {
             self.fail(
                 self.last_line,
                 format!("does not say where cut {number} begins"),

@@ -40,6 +40,7 @@ class Wood:
         # A through cut passes the lowest underside; tabs count from the highest.
         self.bottom, self.highest_bottom = (0.0, 0.0) if bed else (-thick, -thin)
         self.readings = thin, mean, thick
+        self.on_edge = on_edge
         self.highest_top = thick if bed else 0.0
 
     def floor(self, f):

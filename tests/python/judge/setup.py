@@ -72,7 +72,9 @@ class Setup:
         lines = self.stock is None
         on = "Z0 on the spoilboard" if bed or lines else "Z0 on the upper face of the wood"
         self.says("zero: ", lambda s: s.endswith(on) and s.startswith("X0 Y0"))
-        if self.wood:
+        if self.wood and self.wood.on_edge:
+            self.says("piece: ", self.height)
+        elif self.wood:
             self.says("wood: ", self.thickness)
         for p in self.programs:
             if p.remarks and p.name.split(".")[0] not in p.remarks[:2]:
@@ -84,6 +86,12 @@ class Setup:
         scale = INCH if found.group(3) == "in" else 1.0
         thin, _, thick = self.wood.readings
         return abs(low * scale - thin) < 0.02 and abs(high * scale - thick) < 0.02
+
+    def height(self, said):
+        """Of a piece that stands on an edge."""
+        found = re.match(r"(?:near|far) edge up, ([\d.]+) (mm|in) high$", said)
+        scale = INCH if found and found.group(2) == "in" else 1.0
+        return found and abs(float(found.group(1)) * scale - self.wood.on_edge) < 0.02
 
     @property
     def stock(self):

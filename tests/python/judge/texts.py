@@ -46,7 +46,7 @@ class Program:
 
 def joined(remarks):
     """Remarks with their continuations: one that ends in the middle of a sentence goes on."""
-    starts = ("job:", "code:", "setup:", "cutter", "zero:", "wood:", "Checked", "Before", "Run first", "step", "cut", "Drive", "Drill", "MSG,", "pen heights:")
+    starts = ("job:", "code:", "setup:", "cutter", "zero:", "wood:", "piece:", "Checked", "Before", "Run first", "step", "cut", "Drive", "Drill", "MSG,", "pen heights:")
     out = []
     for r in remarks:
         if out and not r.startswith(starts):
