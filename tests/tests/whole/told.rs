@@ -22,6 +22,9 @@ fn changed(
     run(loaded, &stages, &grainway_dialects::built_in()).unwrap()
 }
 
+/// A fault by its name.
+type Fault<T> = (&'static str, fn(&mut T));
+
 /// The rack is drawn, has tabs on its outlines and waits once.
 const RACK: &str = "newspaper-rack";
 
@@ -139,7 +142,7 @@ fn steps_that_are_told_otherwise_are_caught() {
             }
         }
     });
-    let faults: [(&str, fn(&mut ProfileCut)); 4] = [
+    let faults: [Fault<ProfileCut>; 4] = [
         ("a path", |p| {
             let path = &mut p.loops[0].path;
             *path = path.shifted(point(0.5, 0.0));
@@ -158,7 +161,7 @@ fn steps_that_are_told_otherwise_are_caught() {
 
 #[test]
 fn tabs_that_are_told_otherwise_are_caught() {
-    let faults: [(&str, fn(&mut Vec<Tab>)); 5] = [
+    let faults: [Fault<Vec<Tab>>; 5] = [
         ("a tab's place", |t| t[0].along += 12.0),
         ("a tab's width", |t| t[0].neck += 3.0),
         ("a tab's height", |t| t[0].top += 0.5),
@@ -185,7 +188,7 @@ fn tabs_that_are_told_otherwise_are_caught() {
 /// The message is the one that the plan has, and the text says it; but the person would leave a screw out, or drive it elsewhere.
 #[test]
 fn a_pause_that_tells_other_screws_is_caught() {
-    let faults: [(&str, fn(&mut String)); 2] = [
+    let faults: [Fault<String>; 2] = [
         ("a screw too few", |m| {
             *m = m.replacen("drive 4", "drive 3", 1)
         }),
