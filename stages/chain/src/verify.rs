@@ -12,6 +12,7 @@ use grainway_pipeline::work::{ByHand, Documents, Program, Seal, Setup, Work};
 use grainway_plan::drawing::Drawing;
 use grainway_plan::fit::Fit as FitStage;
 use grainway_plan::hold::{FirstHold, HoldStage};
+use grainway_plan::mark::Mark;
 use grainway_plan::place::Place;
 use grainway_plan::program_items::{Can, Changes, by_hand, items};
 use grainway_plan::relief::ReliefStage;
@@ -122,6 +123,7 @@ fn allowed(documents: &Documents) -> Allowed {
             glue: fit.glue_room.mm(),
             slot: fit.slot_room.mm(),
         },
+        engraving: settings_of(Mark, documents).unwrap_or_default().cutter,
         held_otherwise: hold.first == FirstHold::Other,
         board_margin: place.margin.mm(),
         screw: Some(HoldSize {

@@ -10,7 +10,7 @@ use super::fits::{self, Claim};
 use super::{Allowed, Wanted};
 use super::{steps, wanted};
 use grainway_geom::{Contour, Point};
-use grainway_pipeline::doc::{FeatureKind, Relief, ReliefKind, ReliefWay};
+use grainway_pipeline::doc::{FeatureKind, Relief, ReliefKind, ReliefWay, Side};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::work::{Corner, CornerAnswer, Part, SizedFeature, Variant, Work};
 use std::collections::BTreeSet;
@@ -105,7 +105,7 @@ pub(super) fn examine(
             ),
         );
     }
-    let wrong = steps::check(planned, &variant, work);
+    let wrong = steps::check(planned, &variant, work, allowed.engraving.as_deref());
     for (feature, message) in wrong {
         examining.say(feature, message);
     }
@@ -136,6 +136,9 @@ impl Examining<'_> {
     /// The piece as a whole: its wood, its heights, its edge.
     fn whole(&mut self, planned: &Variant, wanted: &Variant) {
         let mut wrong = Vec::new();
+        if planned.id != called(&planned.part, planned.side) {
+            wrong.push(format!("another name, {}", planned.id));
+        }
         if planned.stock != wanted.stock {
             wrong.push(format!(
                 "wood of the stock {}, not {}",
@@ -189,7 +192,8 @@ impl Examining<'_> {
                 .islands
                 .iter()
                 .all(|a| wanted.islands.iter().any(|b| same_curve(a, b)));
-        let shaped = in_joint || same_curve(&claim.shape, &wanted.shape);
+        let shaped = in_joint
+            || same_curve(&claim.shape, &wanted.shape) && same_circle(claim.circle, wanted.circle);
         if !shaped || !islands {
             wrong.push("has another shape or place".to_string());
         }
@@ -346,6 +350,27 @@ impl Examining<'_> {
             },
             CornerAnswer::Fillet | CornerAnswer::ByHand => Ok(()),
         }
+    }
+}
+
+/// What the plan of a side of a part is called.
+fn called(part: &str, side: Side) -> String {
+    let word = match side {
+        Side::Face => return part.to_string(),
+        Side::Back => "back",
+        Side::Near => "near",
+        Side::Far => "far",
+        Side::LeftEnd => "left-end",
+        Side::RightEnd => "right-end",
+    };
+    format!("{part}~{word}")
+}
+
+/// The same middle and the same diameter, or neither has one.
+fn same_circle(a: Option<(Point, f64)>, b: Option<(Point, f64)>) -> bool {
+    match (a, b) {
+        (Some((p, d)), Some((q, e))) => p.distance(q) <= SAME_MM && (d - e).abs() <= SAME_MM,
+        (a, b) => a.is_none() && b.is_none(),
     }
 }
 

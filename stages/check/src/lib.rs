@@ -245,6 +245,8 @@ pub struct Allowed {
     pub relief_margin: f64,
     /// The room that the settings of the fit stage give joints.
     pub rooms: Rooms,
+    /// The cutter of engraved lines that ask for none; the finest of the shop's where it is not given.
+    pub engraving: Option<String>,
     /// A person vouches for a hold of the wood that the program knows nothing of.
     pub held_otherwise: bool,
     /// Left free round the parts of a drawing that names no board, mm.

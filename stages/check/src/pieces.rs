@@ -493,6 +493,12 @@ fn parts(work: &Work, wanted: &Wanted) -> Vec<Finding> {
             findings.push(Finding::new(&code::VERIFY_PIECES, message).part(&part.id));
         }
     }
+    let in_order = work.parts.is_sorted_by_key(|p| &p.id)
+        && work.variants.is_sorted_by_key(|v| (&v.part, v.side));
+    if !in_order {
+        let message = "The plan's parts are not in the order of their names.";
+        findings.push(Finding::new(&code::VERIFY_PIECES, message));
+    }
     if work.parts.len() != wanted.parts.len() {
         let message = format!(
             "The plan has {} parts; the documents ask for {}.",

@@ -117,6 +117,7 @@ fn finishing_is_told(loops: &[CutLoop]) -> bool {
     let finish = |l: &CutLoop| l.passes.len() < rough;
     loops.iter().all(|l| rough < 2 || l.finishing == finish(l))
         && loops.is_sorted_by_key(|l| l.finishing)
+        && loops.first().is_some_and(|l| !l.finishing)
 }
 
 /// Tabs that are told of pieces of a setup but do not stay as told, and tabs that stay and are not told.
@@ -188,7 +189,9 @@ fn stand(work: &Work, profile: &ProfileCut, view: &StepView<'_>, told: &[Tab]) -
             let another = told.iter().any(|t| t != tab && away(t, end) <= reach(t));
             low(end) < tab.top - LEVEL_MM || another
         });
-        if !stays || !ends {
+        // One tab is told once.
+        let once = told.iter().filter(|t| away(t, tab.along) < t.neck).count() == 1;
+        if !stays || !ends || !once {
             let place = path.at_length(tab.along.rem_euclid(length));
             let place = place.map_or(String::new(), |(p, _)| {
                 format!(" at ({}, {})", mm(p.x), mm(p.y))

@@ -2,7 +2,9 @@
 
 use grainway_pipeline::dialect::{DialectAbout, Numbering};
 use grainway_pipeline::finding::{Finding, code};
-use grainway_pipeline::work::{Entry, Program, Setup, SetupKind, Work};
+use grainway_pipeline::work::{
+    Entry, Operation, PieceHold, Program, Setup, SetupKind, Work, step_view,
+};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Over all setups: their names, and programs in running order, each text under its own sum.
@@ -90,6 +92,32 @@ pub(super) fn setup(work: &Work, setup: &Setup, about: &DialectAbout) -> Vec<Fin
         }
         from = ends;
     }
+    for view in other_cutters(work, setup) {
+        say(format!(
+            "{view} is told to be cut with another cutter than is in."
+        ));
+    }
+    let own = match setup.kind {
+        SetupKind::Lines => Operation::LocatingLine,
+        SetupKind::Board | SetupKind::Blank => Operation::Pilot,
+    };
+    if setup.own_steps.iter().any(|s| s.operation != own) {
+        say(format!(
+            "A step of {} is told to be another than it is.",
+            setup.id
+        ));
+    }
+    for placement in &setup.placements {
+        let tabs = matches!(placement.hold, PieceHold::Tabs | PieceHold::Bridges(_));
+        let told = match placement.tabs.is_empty() {
+            true => !tabs,
+            false => tabs || placement.hold == PieceHold::Screws,
+        };
+        if !told {
+            let piece = &placement.piece;
+            say(format!("{piece} is told to be held otherwise than it is."));
+        }
+    }
     if !programs.is_empty() && from != setup.order.len() {
         say(format!(
             "The programs of {} do not run all of its cuts.",
@@ -97,6 +125,24 @@ pub(super) fn setup(work: &Work, setup: &Setup, about: &DialectAbout) -> Vec<Fin
         ));
     }
     findings
+}
+
+/// Steps that are told to be cut with another cutter than the one that went in last.
+fn other_cutters(work: &Work, setup: &Setup) -> Vec<String> {
+    let mut present: Option<&String> = None;
+    let mut wrong = Vec::new();
+    for entry in &setup.order {
+        match entry {
+            Entry::Cutter(id) => present = Some(id),
+            Entry::Pause { .. } => {}
+            Entry::Step(step) => {
+                let view = step_view(work, setup, *step);
+                let other = view.filter(|v| present.is_some_and(|id| id != v.cutter));
+                wrong.extend(other.map(|v| v.label()));
+            }
+        }
+    }
+    wrong
 }
 
 /// The cutters that are in the spindle while a part of the order runs.

@@ -5,7 +5,7 @@ use super::by_hand::left_for_hands;
 use super::figures::mm;
 use super::profiles;
 use grainway_geom::{Bounds, Point3};
-use grainway_pipeline::doc::{CutterKind, FeatureKind};
+use grainway_pipeline::doc::{Cutter, CutterKind, FeatureKind};
 use grainway_pipeline::motion::{Move, lowest};
 use grainway_pipeline::work::{CornerAnswer, Operation, SizedFeature, Variant, Work, Workingstep};
 
@@ -19,6 +19,7 @@ pub(super) fn check<'w>(
     planned: &Variant,
     wanted: &'w Variant,
     work: &Work,
+    engraving: Option<&str>,
 ) -> Vec<(&'w SizedFeature, String)> {
     let mut wrong = through_floors(planned, wanted, work);
     // Without steps nothing is told of them.
@@ -30,7 +31,9 @@ pub(super) fn check<'w>(
             .filter(|s| s.feature == feature.key)
             .collect();
         for step in &steps {
-            let why = cuts(step, feature, work).or_else(|| profiles::paths(step, work));
+            let why = cuts(step, feature, work)
+                .or_else(|| profiles::paths(step, work))
+                .or_else(|| engraves(step, feature, work, engraving));
             wrong.extend(why.map(|why| (feature, why)));
         }
         let by_hand = steps.is_empty() && left_for_hands(work, &wanted.part, feature);
@@ -120,6 +123,36 @@ fn rests_with(feature: &SizedFeature, id: &str) -> bool {
     let with =
         |answer: &CornerAnswer| matches!(answer, CornerAnswer::Rest { cutter } if cutter == id);
     feature.corners.iter().any(|c| with(&c.answer))
+}
+
+/// A line is engraved by the cutter that it asks for, else by the one of the settings, else by the finest of the shop's: V-cutters
+/// before others, cutters that may go straight down before the rest, then the thinnest.
+fn engraves(
+    step: &Workingstep,
+    feature: &SizedFeature,
+    work: &Work,
+    engraving: Option<&str>,
+) -> Option<String> {
+    if step.operation != Operation::Engrave {
+        return None;
+    }
+    let other = || {
+        format!(
+            "{} is engraved with another cutter than is asked for.",
+            feature.key
+        )
+    };
+    if let Some(asked) = feature.cutter_wanted.as_deref().or(engraving) {
+        return (asked != step.cutter).then(other);
+    }
+    let finer = |a: &Cutter, b: &Cutter| {
+        let rank = |c: &Cutter| (c.kind != CutterKind::VCutter, !c.centre_cutting);
+        rank(a) < rank(b) || rank(a) == rank(b) && a.diameter.mm() < b.diameter.mm()
+    };
+    let own = work.documents.cutter(&step.cutter)?;
+    let mut cutters = work.documents.shop.cutters.values();
+    let better = cutters.any(|c| c.kind != CutterKind::Drill && finer(c, own));
+    better.then(other)
 }
 
 /// The step's moves go as deep as it is told to go, and at its feature.

@@ -4,7 +4,7 @@
 use crate::sabotage::{chain, tamper, tamper_with_parts};
 use grainway_geom::point;
 use grainway_pipeline::motion::Move;
-use grainway_pipeline::work::{Entry, Operation, ProfileCut, SetupKind, Tab, Work};
+use grainway_pipeline::work::{Entry, Operation, PieceHold, ProfileCut, SetupKind, Tab, Work};
 use grainway_tests::{Made, load, make, run, sample};
 
 fn changed(
@@ -161,11 +161,12 @@ fn steps_that_are_told_otherwise_are_caught() {
 
 #[test]
 fn tabs_that_are_told_otherwise_are_caught() {
-    let faults: [Fault<Vec<Tab>>; 5] = [
+    let faults: [Fault<Vec<Tab>>; 6] = [
         ("a tab's place", |t| t[0].along += 12.0),
         ("a tab's width", |t| t[0].neck += 3.0),
         ("a tab's height", |t| t[0].top += 0.5),
         ("a tab too few", |t| t.truncate(t.len() - 1)),
+        ("a tab told twice", |t| t.push(t[0])),
         ("a tab too many", |t| {
             let more = Tab {
                 along: (t[0].along + t[1].along) / 2.0,
@@ -279,4 +280,52 @@ fn two_variants_of_one_name_end_the_chain() {
         panic!("the chain went on");
     };
     assert!(why.contains("left two variants that are called"), "{why}");
+}
+
+#[test]
+fn names_and_cutters_that_are_told_otherwise_are_caught() {
+    let wanted = "verify-wanted";
+    caught("a variant's name", "relief", wanted, |w| {
+        w.variants[0].id.push('x');
+    });
+    caught(
+        "variants in another order",
+        "sequence",
+        "verify-pieces",
+        |w| {
+            w.variants.reverse();
+        },
+    );
+    caught_in(
+        "reading-bench",
+        "the cutter of a line",
+        "mark",
+        wanted,
+        |w| {
+            let mut steps = w.variants.iter_mut().flat_map(|v| &mut v.steps);
+            let line = steps.find(|s| s.operation == Operation::Engrave).unwrap();
+            line.cutter = "mill-6".to_string();
+        },
+    );
+    caught("what a setup's own step does", "sequence", wanted, |w| {
+        w.setups[0].own_steps[0].operation = Operation::Clear;
+    });
+    caught_in(
+        "card-index-cabinet",
+        "the cutter of pilots",
+        "post",
+        wanted,
+        |w| {
+            w.setups[0].own_steps[0].cutter = "mill-3".to_string();
+        },
+    );
+    caught("what holds a piece", "sequence", wanted, |w| {
+        w.setups[0].placements[0].hold = PieceHold::Nothing;
+    });
+    caught_in("reading-bench", "a hole's middle", "profile", wanted, |w| {
+        let features = w.variants.iter_mut().flat_map(|v| &mut v.features);
+        for circle in features.filter_map(|f| f.circle.as_mut()) {
+            circle.1 = -circle.1;
+        }
+    });
 }

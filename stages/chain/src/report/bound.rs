@@ -7,6 +7,7 @@
 //! included. Pauses, cutter changes, spin-up and the ways at safe height are no part of either.
 
 use super::document::{BoundRow, DifferenceRow, FeedRow, KindRow};
+use super::show::tenth;
 use super::times::{Clock, Drive, Seconds, rest_to_rest};
 use grainway_geom::{Contour, Notes, Placing, Point, Point3, Region, Segment, opening};
 use grainway_pipeline::doc::{Cutter, CutterKind, FeatureKind, Machine};
@@ -58,11 +59,6 @@ struct Sum {
     slowdowns: f64,
     levels: f64,
     widening: f64,
-}
-
-/// Seconds of an estimate, to a tenth: it is no better than that.
-fn tenth(seconds: f64) -> f64 {
-    (10.0 * seconds).round() / 10.0 + 0.0
 }
 
 impl Sum {

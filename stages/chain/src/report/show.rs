@@ -88,6 +88,11 @@ pub(super) fn range(r: [f64; 2]) -> String {
     }
 }
 
+/// Seconds of an estimate, to a tenth: it is no better than that.
+pub(super) fn tenth(seconds: f64) -> f64 {
+    (10.0 * seconds).round() / 10.0 + 0.0
+}
+
 /// Three decimals: what a person can measure, and equal on every machine.
 pub(super) fn round3(v: f64) -> f64 {
     (v * 1000.0).round() / 1000.0 + 0.0

@@ -8,7 +8,7 @@ use super::document::{
     WoodRow,
 };
 use super::furniture::letter;
-use super::show::{Show, round3};
+use super::show::{Show, round3, tenth};
 use super::times::{Clock, Drive, Seconds};
 use super::{ReportSettings, release};
 use grainway_pipeline::doc::{Machine, Side, SpindleSwitch};
@@ -137,7 +137,7 @@ fn all_times(setups: &[SetupRow]) -> TimesRow {
         &mut times.changes,
         &mut times.total,
     ] {
-        *t = (*t * 10.0).round() / 10.0;
+        *t = tenth(*t);
     }
     times
 }
@@ -421,15 +421,15 @@ impl Run {
                 *seconds_of.entry(p.name.as_str()).or_insert(0.0) += took;
             }
         }
-        run.times.cutting = sum.cutting;
-        run.times.rapid = sum.rapid;
-        run.times.spin_up = timing.waited;
-        run.times.total = sum.total() + run.times.spin_up + run.times.changes;
+        run.times.cutting = tenth(sum.cutting);
+        run.times.rapid = tenth(sum.rapid);
+        run.times.spin_up = tenth(timing.waited);
+        run.times.total = tenth(sum.total() + timing.waited + run.times.changes);
         for c in &mut run.cutters {
             c.deepest = round3(c.deepest);
             c.stick_out = round3(c.stick_out);
-            c.seconds.cutting = round3(c.seconds.cutting);
-            c.seconds.rapid = round3(c.seconds.rapid);
+            c.seconds.cutting = tenth(c.seconds.cutting);
+            c.seconds.rapid = tenth(c.seconds.rapid);
         }
         run
     }
@@ -570,7 +570,7 @@ fn cut_row(
         operation: step.operation.word().to_string(),
         cutter: step.cutter.to_string(),
         depth: round3(setup.z.depth_of(step.lowest(work))),
-        seconds: round3(timed.seconds.total()),
+        seconds: tenth(timed.seconds.total()),
         program: program.map(|p| p.name.clone()),
         line: line.map(|(_, line)| *line),
         level_lines: own.map(|(_, line)| *line).collect(),
@@ -665,7 +665,7 @@ fn program_row(program: &Program, verdict: super::JobVerdict, seconds: f64) -> P
         moves: program.written.moves,
         rounding: program.as_planned.as_ref().map_or(0.0, off),
         cutter: program.cutter.clone(),
-        seconds: (seconds * 10.0).round() / 10.0,
+        seconds: tenth(seconds),
         restarts: program.written.restarts.clone(),
         as_planned: program.as_planned.as_ref().map(verdict_row),
         safe: program.safe.as_ref().map(verdict_row),

@@ -46,7 +46,7 @@ pub fn are_places(differences: &[String]) -> bool {
             .map_or("", |f| f.split(": ").next().unwrap_or(""))
             .split('/');
         let of = (keys.next(), keys.next(), keys.next(), keys.next());
-        matches!(of, (Some(_), Some("holds"), Some(_), Some("at" | "screw")))
+        matches!(of, (Some(_), Some("holds"), Some(_), Some(_)))
             || matches!(of, (Some(_), Some("offcuts"), Some(_), Some("screw-holes")))
             || matches!(of, (Some(_), Some("touch-off"), ..))
     };
@@ -152,7 +152,11 @@ fn looks_the_same(a: &str, b: &str) -> bool {
         x == y || numbers.is_some_and(|(x, y)| (x - y).abs() <= SEEN_MM)
     };
     let (a, b) = (parts(a), parts(b));
-    a.len() == b.len() && a.iter().zip(&b).all(near)
+    // A closed curve may begin elsewhere.
+    let closed = |t: &[String]| t.iter().any(|p| p.starts_with("Z\""));
+    let places = |t: &[String]| -> BTreeSet<String> { t.iter().cloned().collect() };
+    let elsewhere = closed(&a) && closed(&b) && places(&a) == places(&b);
+    a.len() == b.len() && (elsewhere || a.iter().zip(&b).all(near))
 }
 
 /// The drawn lines of either that the other has not, and that do not look like one of its own.
