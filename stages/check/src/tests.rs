@@ -777,7 +777,11 @@ fn outline_work(tabs: usize) -> Work {
     );
     f.key = "outline".into();
     let mut w = work(vec![f], false, point(200.0, 120.0), point(320.0, 240.0));
-    w.setups[0].placements[0].tabs = (0..tabs)
+    let placement = &mut w.setups[0].placements[0];
+    if tabs > 0 {
+        placement.hold = PieceHold::Tabs;
+    }
+    placement.tabs = (0..tabs)
         .map(|i| Tab {
             along: 100.0 * i as f64,
             neck: 8.0,
