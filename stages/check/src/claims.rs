@@ -192,8 +192,9 @@ impl Examining<'_> {
                 .islands
                 .iter()
                 .all(|a| wanted.islands.iter().any(|b| same_curve(a, b)));
-        let shaped = in_joint
-            || same_curve(&claim.shape, &wanted.shape) && same_circle(claim.circle, wanted.circle);
+        // Only a hole is cut by its circle; elsewhere the shape says all.
+        let round = wanted.kind != FeatureKind::Hole || same_circle(claim.circle, wanted.circle);
+        let shaped = in_joint || same_curve(&claim.shape, &wanted.shape) && round;
         if !shaped || !islands {
             wrong.push("has another shape or place".to_string());
         }
