@@ -254,18 +254,11 @@ fn straight_inside(s: &Segment, path: &Segment, within: f64) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::tests::Random;
     use grainway_geom::point;
     use std::f64::consts::TAU;
 
-    struct Random(u64);
     impl Random {
-        fn next(&mut self) -> f64 {
-            self.0 = self
-                .0
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(1_442_695_040_888_963_407);
-            (self.0 >> 11) as f64 / (1u64 << 53) as f64
-        }
         fn between(&mut self, low: f64, high: f64) -> f64 {
             low + (high - low) * self.next()
         }

@@ -414,17 +414,9 @@ pub(super) fn around(p: Point, radius: f64) -> Bounds {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::tests::Random;
 
-    /// A small generator of our own, so that a failing seed can be replayed.
-    struct Random(u64);
     impl Random {
-        fn next(&mut self) -> f64 {
-            self.0 = self
-                .0
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(1_442_695_040_888_963_407);
-            (self.0 >> 11) as f64 / (1u64 << 53) as f64
-        }
         fn point(&mut self) -> Point {
             point(self.next() * 20.0 - 10.0, self.next() * 20.0 - 10.0)
         }

@@ -331,22 +331,12 @@ fn follows_engraving(model: &Model, m: &Motion, tolerance: f64) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::tests::Random;
     use crate::tests::{documents, feature};
     use grainway_geom::{Contour, point};
     use grainway_pipeline::doc::FeatureKind;
     use grainway_pipeline::work::{Documents, SizedFeature, Variant, Work};
     use std::f64::consts::TAU;
-
-    struct Random(u64);
-    impl Random {
-        fn next(&mut self) -> f64 {
-            self.0 = self
-                .0
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(1_442_695_040_888_963_407);
-            (self.0 >> 11) as f64 / (1u64 << 53) as f64
-        }
-    }
 
     /// A star-like pocket with arcs and an island, and two rectangles that overlap it.
     fn star(random: &mut Random, documents: &Documents) -> Variant {

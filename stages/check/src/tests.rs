@@ -388,6 +388,20 @@ pub(super) fn wanted_by(work: &Work) -> Wanted {
     Wanted::from_parts(work.variants.iter().map(part).collect())
 }
 
+/// A small generator of our own, so that a failing seed can be replayed.
+pub(crate) struct Random(pub(crate) u64);
+
+impl Random {
+    /// From 0 to 1.
+    pub(crate) fn next(&mut self) -> f64 {
+        self.0 = self
+            .0
+            .wrapping_mul(6_364_136_223_846_793_005)
+            .wrapping_add(1_442_695_040_888_963_407);
+        (self.0 >> 11) as f64 / (1u64 << 53) as f64
+    }
+}
+
 /// Work and text whose pause for "two screws" names those that are driven in it, wherever a test has put them.
 fn told(work: &Work, text: &str) -> (Work, String) {
     let mut work = work.clone();
