@@ -404,16 +404,15 @@ impl Server {
             .await
     }
 
-    /// Makes a job again with thicknesses measured at the machine: stock → readings as documents write them. The new job replaces
-    /// the old one once it is ready.
+    /// Makes a job again with the wood as it was measured at the machine: `thickness` and `pieces`, as the API has them. The new job
+    /// replaces the old one once it is ready.
     pub async fn measured(
         &self,
         id: JobId,
-        thickness: &Value,
+        measured: &Value,
         dry_run: bool,
     ) -> Result<Value, ClientProblem> {
-        let body = json!({ "thickness": thickness });
-        self.again(id, "measured", &body, dry_run).await
+        self.again(id, "measured", measured, dry_run).await
     }
 
     /// Makes parts of a job again: part → how many.

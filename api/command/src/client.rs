@@ -76,9 +76,8 @@ pub(super) enum Client {
         id: JobId,
         #[command(flatten)]
         at: Where,
-        /// A stock and its readings, in the job document's unit or with one: `oak-19=19.1,19.2mm`. May be given for several stocks.
-        #[arg(long, value_name = "STOCK=READING[,READING]", required = true, value_parser = thickness)]
-        thickness: Vec<Thickness>,
+        #[command(flatten)]
+        wood: WoodMeasured,
         /// The readings are right although they were refused as unlikely.
         #[arg(long)]
         confirmed: bool,
@@ -120,26 +119,71 @@ pub(super) struct Then {
     out: Option<PathBuf>,
 }
 
-/// A stock and its readings.
-#[derive(Clone, Debug)]
-pub(super) struct Thickness {
-    stock: String,
-    readings: Vec<String>,
+/// What was measured. Numbers are in the job document's unit, or have one.
+#[derive(Args, Debug)]
+#[group(required = true, multiple = true)]
+pub(super) struct WoodMeasured {
+    /// A stock, one of its boards, or the blank of a part, and its readings: `oak-19=19.1,19.2mm`, `oak-19@a=18.8`, `oak-19:top=18.6`. May be
+    /// given several times, as all below.
+    #[arg(long, value_name = "STOCK[@BOARD|:PART]=READING[,READING]", value_parser = readings)]
+    thickness: Vec<(String, Vec<String>)>,
+    /// The dimensioned blank of a part, and how long it is: `top=998`.
+    #[arg(long, value_name = "PART=LENGTH", value_parser = length)]
+    length: Vec<(String, String)>,
+    /// The dimensioned blank of a part, and how wide it is: `top=612mm`.
+    #[arg(long, value_name = "PART=WIDTH", value_parser = length)]
+    width: Vec<(String, String)>,
+    /// A part, and how many of its pieces are to be of the other hand, since their good face is the other one: `side=1`.
+    #[arg(long, value_name = "PART[=COUNT]", value_parser = part)]
+    mirrored: Vec<(String, u32)>,
+}
+
+impl WoodMeasured {
+    fn document(&self, confirmed: bool) -> Value {
+        let all = |readings: &[String]| -> Value {
+            readings.iter().map(|r| reading(r, confirmed)).collect()
+        };
+        let mut thickness = serde_json::Map::new();
+        for (wood, readings) in &self.thickness {
+            thickness.insert(wood.clone(), all(readings));
+        }
+        let mut pieces = serde_json::Map::new();
+        let mut tell = |part: &str, key: &str, value: Value| {
+            let piece = pieces.entry(part).or_insert_with(|| json!({}));
+            piece[key] = value;
+        };
+        for (key, lengths) in [("length", &self.length), ("width", &self.width)] {
+            for (part, length) in lengths {
+                tell(part, key, reading(length, false));
+            }
+        }
+        for (part, count) in &self.mirrored {
+            tell(part, "mirrored", json!(count));
+        }
+        json!({ "thickness": thickness, "pieces": pieces })
+    }
 }
 
 /// `oak-19=19.1,19.2mm`
-fn thickness(text: &str) -> Result<Thickness, String> {
-    let (stock, readings) = text
+fn readings(text: &str) -> Result<(String, Vec<String>), String> {
+    let (what, readings) = text
         .split_once('=')
-        .ok_or("write a stock, `=` and its readings, such as oak-19=19.1,19.2")?;
+        .ok_or("write what was measured, `=` and its readings, such as oak-19=19.1,19.2")?;
     let readings: Vec<String> = readings.split(',').map(|r| r.trim().to_string()).collect();
-    if stock.is_empty() || readings.iter().any(String::is_empty) {
-        return Err("a stock or a reading is empty; write oak-19=19.1,19.2".to_string());
+    if what.is_empty() || readings.iter().any(String::is_empty) {
+        return Err("a name or a reading is empty; write oak-19=19.1,19.2".to_string());
     }
-    Ok(Thickness {
-        stock: stock.to_string(),
-        readings,
-    })
+    Ok((what.to_string(), readings))
+}
+
+/// `top=998mm`
+fn length(text: &str) -> Result<(String, String), String> {
+    match text.split_once('=') {
+        Some((part, length)) if !part.is_empty() && !length.trim().is_empty() => {
+            Ok((part.to_string(), length.trim().to_string()))
+        }
+        _ => Err("write a part, `=` and a length, such as top=998mm".to_string()),
+    }
 }
 
 /// A number as a number, a length with its unit as a text.
@@ -294,18 +338,14 @@ fn done(desk: &Desk<'_>, command: &Client) -> Result<u8, ClientProblem> {
         Client::Measured {
             id,
             at,
-            thickness,
+            wood,
             confirmed,
             then,
         } => {
             let server = server(at)?;
-            let stocks = thickness.iter().map(|t| {
-                let readings = t.readings.iter().map(|r| reading(r, *confirmed));
-                (t.stock.clone(), readings.collect())
-            });
-            let stocks = Value::Object(stocks.collect());
+            let measured = wood.document(*confirmed);
             let here = claimed(then, None)?;
-            let answer = desk.wait(server.measured(*id, &stocks, then.dry_run))?;
+            let answer = desk.wait(server.measured(*id, &measured, then.dry_run))?;
             handed_in(desk, &server, answer, then, &here)
         }
         Client::Remake { id, at, part, then } => {

@@ -11,7 +11,7 @@ use super::store::Idempotency;
 use bytes::Bytes;
 use futures_util::TryStreamExt;
 use grainway_pipeline::doc::{
-    Length, Pointer, Stock, UNLIKE_SHARE, Unit, WIDEST_SPREAD_MM, in_unit,
+    Length, Own, Pointer, Stock, UNLIKE_SHARE, Unit, WIDEST_SPREAD_MM, in_unit, own_wood,
 };
 use grainway_pipeline::finding::{Finding, code};
 use grainway_stages::report::REPORT_FILE;
@@ -23,12 +23,32 @@ use std::collections::{BTreeMap, BTreeSet};
 /// Somebody stands at the machine and waits: these jobs go before all that were handed in without a priority.
 const WAITED_FOR: i32 = 50;
 
-/// Wood as measured at the machine.
-#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+/// Wood as measured at the machine. Numbers are in the job document's unit, strings have one ("21.7mm").
+#[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct Measured {
-    /// Stock → thickness readings: numbers in the job document's unit, or strings with one ("21.7mm"). One reading or several.
+    /// Stock → thickness readings, one or several. `oak-19@a` is the board `a` of the stock `oak-19`: the parts whose `place` names it follow
+    /// its readings. `oak-19:top` is the dimensioned blank of the part `top`.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub thickness: BTreeMap<String, Readings>,
+    /// Part → what its blanks measure, and which hand they are to have.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub pieces: BTreeMap<String, Piece>,
+}
+
+/// A described part as its wood lies at the machine.
+#[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Piece {
+    /// Of a dimensioned blank, along the grain.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub length: Option<Measure>,
+    /// Of a dimensioned blank, across the grain.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub width: Option<Measure>,
+    /// So many of all its pieces become the other hand, since their good face is the other one; the rest stay as described.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mirrored: Option<u32>,
 }
 
 /// One reading or several.
@@ -96,10 +116,10 @@ pub async fn measured(
     idempotency: Option<Idempotency>,
     dry_run: bool,
 ) -> Result<Taken, Refusal> {
-    if measured.thickness.is_empty() {
+    if measured.thickness.is_empty() && measured.pieces.is_empty() {
         return Err(request(
             "/thickness",
-            "name at least one stock and its thickness",
+            "name at least one stock and its thickness, or one of `pieces`",
         ));
     }
     newest(old, "measure that one again")?;
@@ -123,9 +143,13 @@ pub async fn measured(
     };
     for (id, readings) in &measured.thickness {
         let at = Pointer::default().step("thickness").step(id);
-        let own = stocks.get(id).cloned();
+        let (bought, wood) = match own_wood(id) {
+            Some((stock, own)) => (stock, Some(own)),
+            None => (id.as_str(), None),
+        };
+        let own = stocks.get(bought).cloned();
         let from_shop = own.is_none();
-        let Some(Value::Object(mut stock)) = own.or_else(|| of_shop(id).cloned()) else {
+        let Some(Value::Object(mut stock)) = own.or_else(|| of_shop(bought).cloned()) else {
             let mut known: Vec<&str> = stocks.keys().map(String::as_str).collect();
             let all = shop.as_ref().and_then(|s| s.get("stocks")?.as_object());
             known.extend(all.into_iter().flat_map(|m| m.keys().map(String::as_str)));
@@ -133,24 +157,42 @@ pub async fn measured(
             known.dedup();
             return Err(request(
                 at.as_str(),
-                format!("there is no stock {id:?}; there are {}", known.join(", ")),
+                format!(
+                    "there is no stock {bought:?}; there are {}",
+                    known.join(", ")
+                ),
             ));
         };
-        let readings = match readings {
-            Readings::Several(all) => all.clone(),
-            Readings::One(one) => vec![one.clone()],
-        };
-        let given = serde_json::json!(readings);
+        let given = readings.document();
         let present_unit = if from_shop { shop_unit } else { job_unit };
-        if let Some(present) = stock.get("thickness") {
-            ask(&at, (&given, job_unit), (present, present_unit))?;
-        }
-        stock.insert("thickness".to_string(), given);
         if from_shop {
             // Plain numbers of the shop count in its unit, those of the job in the job's: they are given theirs.
             with_unit(&mut stock, shop_unit);
         }
-        stocks.insert(id.clone(), Value::Object(stock));
+        let of_stock = stock.get("thickness").cloned();
+        let wood = match wood {
+            None => Some(&mut stock),
+            Some(Own::Board(board)) => Some(board_of(&mut stock, board, bought, &at)?),
+            Some(Own::Blank(_)) => None,
+        };
+        let own = wood.as_ref().and_then(|w| w.get("thickness").cloned());
+        if let Some(present) = own.or(of_stock) {
+            ask(&at, (&given, job_unit), (&present, present_unit))?;
+        }
+        match (wood, own_wood(id)) {
+            (Some(wood), _) => {
+                wood.insert("thickness".to_string(), given);
+                stocks.insert(bought.to_string(), Value::Object(stock));
+            }
+            (None, Some((_, Own::Blank(part)))) => {
+                let part = described(&mut document, part, &at)?;
+                tell(part, "thickness", given, &at)?;
+            }
+            (None, _) => {}
+        }
+    }
+    for (id, piece) in &measured.pieces {
+        piece.tell_in(&mut document, id)?;
     }
     document.insert("stocks".to_string(), Value::Object(stocks));
     again(
@@ -166,6 +208,109 @@ pub async fn measured(
         dry_run,
     )
     .await
+}
+
+/// The board of a stock of which all are called so. Of a lot of boards one cannot be told from the others.
+fn board_of<'s>(
+    stock: &'s mut Map<String, Value>,
+    id: &str,
+    bought: &str,
+    at: &Pointer,
+) -> Result<&'s mut Map<String, Value>, Refusal> {
+    let boards = stock.get_mut("boards").and_then(Value::as_array_mut);
+    let mut known = Vec::new();
+    for board in boards
+        .into_iter()
+        .flatten()
+        .filter_map(Value::as_object_mut)
+    {
+        let own = board.get("id").and_then(Value::as_str).unwrap_or_default();
+        if own == id {
+            return Ok(board);
+        }
+        known.push(own.to_string());
+    }
+    Err(request(
+        at.as_str(),
+        format!(
+            "there is no board {id:?} of the stock {bought}; there are {}",
+            known.join(", ")
+        ),
+    ))
+}
+
+impl Readings {
+    /// As documents write them.
+    fn document(&self) -> Value {
+        match self {
+            Readings::Several(all) => serde_json::json!(all),
+            Readings::One(one) => serde_json::json!([one]),
+        }
+    }
+}
+
+/// The part of the job's document that is described there.
+fn described<'d>(
+    document: &'d mut Map<String, Value>,
+    id: &str,
+    at: &Pointer,
+) -> Result<&'d mut Map<String, Value>, Refusal> {
+    let parts = document.get_mut("parts").and_then(Value::as_array_mut);
+    let mut known = Vec::new();
+    for part in parts.into_iter().flatten().filter_map(Value::as_object_mut) {
+        let own = part.get("id").and_then(Value::as_str).unwrap_or_default();
+        if own == id {
+            return Ok(part);
+        }
+        known.push(own.to_string());
+    }
+    let known = known.join(", ");
+    let message = format!("the job describes no part {id:?}; it describes {known}");
+    Err(request(at.as_str(), message))
+}
+
+/// Writes what was measured into a part.
+fn tell(
+    part: &mut Map<String, Value>,
+    key: &str,
+    value: Value,
+    at: &Pointer,
+) -> Result<(), Refusal> {
+    let Some(blank) = part.get_mut("blank").and_then(Value::as_object_mut) else {
+        let message = "only a part that is described as a blank can be measured";
+        return Err(request(at.as_str(), message));
+    };
+    let measured = blank
+        .entry("measured")
+        .or_insert_with(|| Value::Object(Map::new()));
+    if let Some(measured) = measured.as_object_mut() {
+        measured.insert(key.to_string(), value);
+    }
+    Ok(())
+}
+
+impl Piece {
+    fn tell_in(&self, document: &mut Map<String, Value>, id: &str) -> Result<(), Refusal> {
+        let at = Pointer::default().step("pieces").step(id);
+        let part = described(document, id, &at)?;
+        for (key, length) in [("length", &self.length), ("width", &self.width)] {
+            if let Some(length) = length {
+                tell(part, key, serde_json::json!(length), &at)?;
+            }
+        }
+        if let Some(mirrored) = self.mirrored {
+            let count =
+                |key: &str, none: u64| part.get(key).and_then(Value::as_u64).unwrap_or(none);
+            let all = count("count", 1) + count("mirrored", 0);
+            let Some(rest) = all.checked_sub(u64::from(mirrored)) else {
+                let message = format!("{mirrored} of {all} pieces cannot become the other hand");
+                return Err(request(at.step("mirrored").as_str(), message));
+            };
+            part.insert("count".to_string(), Value::from(rest));
+            part.insert("mirrored".to_string(), Value::from(mirrored));
+        }
+        Ok(())
+    }
 }
 
 /// Makes some parts of `old` again.
@@ -380,35 +525,37 @@ fn ask(at: &Pointer, given: (&Value, Unit), present: (&Value, Unit)) -> Result<(
     Err(Refusal::Documents(findings))
 }
 
-/// Plain numbers of a stock's lengths become strings with their unit. Its thickness is the caller's already.
+/// Plain numbers of a stock's lengths become strings with their unit, those below its boards and readings too. `count` is a number.
 fn with_unit(stock: &mut Map<String, Value>, unit: Unit) {
-    let unit = unit.word();
-    let told = |v: &mut Value| {
-        if let Value::Number(n) = v {
-            *v = Value::String(format!("{n}{unit}"));
-        }
-    };
-    if let Some(cup) = stock.get_mut("cup") {
-        told(cup);
-    }
-    let boards = stock.get_mut("boards").and_then(Value::as_array_mut);
-    for board in boards
-        .into_iter()
-        .flatten()
-        .filter_map(Value::as_object_mut)
-    {
-        for key in ["length", "width"] {
-            if let Some(length) = board.get_mut(key) {
-                told(length);
+    fn told(value: &mut Value, unit: &str) {
+        match value {
+            Value::Number(n) => *value = Value::String(format!("{n}{unit}")),
+            Value::Array(all) => all.iter_mut().for_each(|v| told(v, unit)),
+            Value::Object(keys) => {
+                let lengths = keys.iter_mut().filter(|(key, _)| *key != "count");
+                lengths.for_each(|(_, v)| told(v, unit));
             }
+            Value::Null | Value::Bool(_) | Value::String(_) => {}
         }
     }
+    stock.values_mut().for_each(|v| told(v, unit.word()));
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use serde_json::json;
+
+    /// A stock of a shop in inches, copied into a job in millimetres.
+    #[test]
+    fn plain_lengths_of_a_copied_stock_get_their_unit() {
+        let mut stock = json!({ "wood": "oak", "cup": 0.01, "thickness": [0.75, "19mm"], "boards": [{ "id": "a", "length": 31, "width": 9, "count": 2,
+            "thickness": [{ "thickness": 0.74, "confirmed": true }], "defects": [{ "at": [1, 2], "size": ["30mm", 0.5] }] }] });
+        with_unit(stock.as_object_mut().unwrap(), Unit::Inch);
+        let told = json!({ "wood": "oak", "cup": "0.01in", "thickness": ["0.75in", "19mm"], "boards": [{ "id": "a", "length": "31in", "width": "9in", "count": 2,
+            "thickness": [{ "thickness": "0.74in", "confirmed": true }], "defects": [{ "at": ["1in", "2in"], "size": ["30mm", "0.5in"] }] }] });
+        assert_eq!(stock, told);
+    }
 
     #[test]
     fn a_reading_unlike_the_present_one_asks() {

@@ -144,6 +144,7 @@ fn allowed(documents: &Documents) -> Allowed {
             shaft: 0.0,
             above: -place.stop_below.mm(),
         }),
+        line_depth: place.line_depth.mm(),
     }
 }
 

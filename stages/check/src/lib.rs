@@ -6,6 +6,7 @@
 //! nothing, so that one mistake does not hide another. "Verified" means checked against the parts, never run on a machine.
 
 mod assembly;
+mod between;
 mod by_hand;
 mod chosen;
 mod claims;
@@ -257,6 +258,8 @@ pub struct Allowed {
     pub clamp: Option<HoldSize>,
     /// Size of the stops that a blank lies against.
     pub stop: Option<HoldSize>,
+    /// How deep the lines are that a blank lies in, mm.
+    pub line_depth: f64,
 }
 
 impl Allowed {

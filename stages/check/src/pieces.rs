@@ -3,12 +3,11 @@
 
 use super::figures::mm;
 use super::{Allowed, Wanted, wanted};
-use grainway_geom::{Bounds, Contour, Placing, Point, PolySet, point};
+use grainway_geom::{Bounds, Contour, Placing, Point, point};
 use grainway_pipeline::doc::{Board, Drawing, FeatureKind, Side, ZZero};
 use grainway_pipeline::finding::{Finding, code};
-use grainway_pipeline::tolerance::KERNEL_MM;
 use grainway_pipeline::work::{
-    Feature, Hold, HoldKind, Part, Placement, Setup, SetupKind, SizedFeature, Turn, Work, ZFrame,
+    Feature, Hold, HoldKind, Part, Placement, Setup, SetupKind, Turn, Work, ZFrame,
 };
 use std::collections::{BTreeMap, BTreeSet};
 use std::f64::consts::{FRAC_PI_2, PI};
@@ -217,13 +216,25 @@ impl<'a> Claims<'a> {
         ) else {
             return;
         };
-        let in_lines = self.setup.lines.is_some() && !self.setup.side.is_end();
-        if in_lines || self.work.findings.iter().any(told) {
+        if self.work.findings.iter().any(told) {
             return;
         }
-        let documents = &self.work.documents;
-        for wrong in super::standing::against_stops(self.setup, part, documents, stop.radius) {
-            self.say(format!("{} {wrong}.", self.setup.id));
+        let (setup, documents) = (self.setup, &self.work.documents);
+        let lying = setup.placements.first();
+        let turn = lying
+            .and_then(|p| self.work.variant(&p.variant))
+            .map(|v| v.turn);
+        let turn = turn.unwrap_or_default();
+        let wrong = match setup.lines {
+            Some(_) if !setup.side.is_end() => {
+                let depth = self.allowed.line_depth;
+                let wrong = super::standing::in_lines(setup, part, turn, depth);
+                wrong.into_iter().collect()
+            }
+            _ => super::standing::against_stops(setup, part, turn, documents, stop),
+        };
+        for wrong in wrong {
+            self.say(format!("{} {wrong}.", setup.id));
         }
     }
 
@@ -458,7 +469,12 @@ pub(super) fn job(work: &Work, wanted: &Wanted) -> Vec<Finding> {
     findings.extend(counts(work, wanted));
     findings.extend(boards(work, wanted));
     findings.extend(super::chosen::check(work, wanted));
-    findings.extend(wanted.parts.iter().flat_map(|p| between_sides(work, p)));
+    findings.extend(
+        wanted
+            .parts
+            .iter()
+            .flat_map(|p| super::between::check(work, p)),
+    );
     findings
 }
 
@@ -586,115 +602,11 @@ fn boards(work: &Work, wanted: &Wanted) -> Vec<Finding> {
         .collect()
 }
 
-/// Recesses of face and back that cut into one another. Every text was held against its own side, so what stands between two floors
-/// follows from the documents.
-fn between_sides(work: &Work, part: &Part) -> Vec<Finding> {
-    let Some(z) = work.documents.z_frame(&part.stock) else {
-        return Vec::new();
-    };
-    let size = part.outline.bounds().max;
-    let blind = |side| {
-        let sized = wanted::sized(part, &work.documents, side, Turn::OverEdge);
-        let all = sized.into_iter().flat_map(|s| s.features);
-        all.filter(|f| !f.through && f.kind != FeatureKind::Engraving)
-            .collect::<Vec<_>>()
-    };
-    let (face, back) = (blind(Side::Face), blind(Side::Back));
-    let mut findings = Vec::new();
-    for b in &back {
-        let region = |f: &SizedFeature| PolySet::from_regions(&[f.region()], KERNEL_MM);
-        // Seen from the face again.
-        let behind = SizedFeature {
-            shape: Turn::OverEdge.contour(&b.shape, size),
-            islands: b
-                .islands
-                .iter()
-                .map(|i| Turn::OverEdge.contour(i, size))
-                .collect(),
-            ..b.clone()
-        };
-        for f in face
-            .iter()
-            .filter(|f| z.between_floors(f.floor, b.floor) <= 0.0)
-        {
-            if region(f).intersection(&region(&behind)).area() > SAME_MM {
-                let message = format!(
-                    "{} in the face and {} in the back cut into one another.",
-                    f.key, b.key
-                );
-                findings.push(
-                    Finding::new(&code::VERIFY_PIECES, message)
-                        .part(&part.id)
-                        .feature(&b.key),
-                );
-            }
-        }
-    }
-    findings
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::tests::{documents, feature};
-    use grainway_pipeline::doc::{Depth, Length};
-    use grainway_pipeline::work::{Grain, Source};
-
-    /// A part with a recess `face` mm deep in its face and one `back` mm deep behind it, so far to the right, mm.
-    fn part(face: f64, back: f64, aside: f64) -> Part {
-        let recess = |key: &str, side, depth: f64, x: f64| {
-            let shape = Contour::rectangle(point(20.0 + x, 20.0), point(60.0 + x, 50.0), 0.0);
-            let sized = feature(key, FeatureKind::Pocket, shape, 0.0, false);
-            Feature {
-                key: sized.key,
-                kind: sized.kind,
-                side,
-                shape: sized.shape,
-                islands: Vec::new(),
-                circle: None,
-                depth: Some(Depth::Below(Length::from_mm(depth))),
-                left: None,
-                relief: None,
-                if_unreachable: None,
-                leave: None,
-                cutter: None,
-                waste: None,
-                mating: None,
-                source: Source::default(),
-            }
-        };
-        Part {
-            id: "lid".into(),
-            name: None,
-            mirrored: false,
-            count: 1,
-            stock: "ash".into(),
-            grain: Grain::AlongX,
-            outline: Contour::rectangle(point(0.0, 0.0), point(200.0, 100.0), 0.0),
-            outline_relief: None,
-            dimensioned: true,
-            features: vec![
-                recess("front", Side::Face, face, 0.0),
-                recess("behind", Side::Back, back, aside),
-            ],
-            outline_cutter: None,
-            source: Source::default(),
-            as_drawn: false,
-        }
-    }
-
-    /// Check finds recesses that meet by itself, whatever planning said. The readings are 18.0 and 18.2 mm with zero on the bed: floors
-    /// stand over the bed by the mean of 18.1 less the depth, so between them stay 18 mm less both depths.
-    #[test]
-    fn recesses_that_meet_between_face_and_back_are_found() {
-        let work = Work::new(documents());
-        let found = |face, back, aside| between_sides(&work, &part(face, back, aside)).len();
-        assert_eq!(found(9.0, 8.9, 0.0), 0);
-        assert_eq!(found(9.0, 9.1, 0.0), 1);
-        // Beside each other they do not meet, however deep.
-        assert_eq!(found(12.0, 12.0, 45.0), 0);
-        assert_eq!(found(12.0, 12.0, 35.0), 1);
-    }
+    use crate::between::tests::part;
+    use crate::tests::documents;
 
     /// The documents have one board of 300 × 200 mm.
     #[test]

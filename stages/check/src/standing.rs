@@ -1,28 +1,37 @@
-//! What a blank lies or stands against: its stops touch it and stand apart, and a piece that stands upright on an end finds room at the
-//! machine, wood to bear on, and a clamp that presses it to its uprights.
+//! What a blank lies or stands against: its stops touch it, stand apart and find wood to bear on, whatever its sides lose; it fills its
+//! lines; and a piece that stands upright on an end finds room at the machine, and a clamp that presses it to its uprights.
 
+use super::HoldSize;
 use super::figures::mm;
 use grainway_geom::{Point, point};
 use grainway_pipeline::doc::{Depth, FeatureKind, Side};
-use grainway_pipeline::work::{Documents, Feature, Hold, HoldKind, Part, Setup};
+use grainway_pipeline::work::{Documents, Feature, Hold, HoldKind, Part, Setup, Turn};
 
 /// Places that differ by less than this are the same, mm.
 const SAME_MM: f64 = 1e-4;
 /// An upright bears on the piece so far to either side of its middle, mm.
 const BEARS_MM: f64 = 4.0;
-/// Of the upper and of the lower half of a piece's height at least this share bears on an upright. Less than planning asks for, so that both
-/// may count in other steps.
+/// Of the upper and of the lower half of a piece's height at least this share bears on an upright. Less than planning asks for, as below, so
+/// that both may count in other steps.
 const LEAST_SHARE: f64 = 0.45;
-/// Heights at which the bearing is looked at in each half: others than planning's.
+/// A stop bears on so much of a lying piece's height, mm, or on [`LEAST_SHARE`] of its own height where that is less.
+const LEAST_MM: f64 = 4.5;
+/// Heights at which the bearing is looked at in each stretch: others than planning's.
 const HEIGHTS: u32 = 64;
+/// Places at which an edge in a line is looked at.
+const ALONG: u32 = 32;
 
-/// What is wrong with the stops of a blank that lies or stands against some. `stop`: their radius, mm.
+/// What is wrong with the stops of a blank that lies or stands against some.
 pub(super) fn against_stops(
     setup: &Setup,
     part: &Part,
+    turn: Turn,
     documents: &Documents,
-    stop: f64,
+    stop: HoldSize,
 ) -> Vec<String> {
+    let wood = Wood::new(setup, part, turn);
+    let high = setup.z.thinnest + stop.above;
+    let stop = stop.radius;
     let all = &setup.holds;
     let stops: Vec<&Hold> = all.iter().filter(|h| h.kind == HoldKind::Stop).collect();
     let (near, left): (Vec<&Hold>, Vec<&Hold>) = stops.iter().partition(|h| h.at.y < 0.0);
@@ -57,6 +66,18 @@ pub(super) fn against_stops(
             ));
         }
     }
+    let bears = |hold: &&Hold| match setup.side.is_end() {
+        true => wood.bears_upright(wood.touched_by(hold)),
+        false => wood.bears_on_stop(wood.touched_by(hold), high),
+    };
+    for hold in standing.iter().filter(|h| !bears(h)) {
+        wrong.push(format!(
+            "finds too little wood to bear on at the {} at ({}, {})",
+            hold.kind.word(),
+            mm(hold.at.x),
+            mm(hold.at.y)
+        ));
+    }
     match setup.side.is_end() {
         true => wrong.extend(upright(setup, part, documents, stop)),
         false if clamps().next().is_some() => {
@@ -65,6 +86,26 @@ pub(super) fn against_stops(
         false => {}
     }
     wrong
+}
+
+/// What is wrong with a blank that lies in lines of this depth, mm: along its near edge in two places and along its left end in one its
+/// lowest wood is all there.
+pub(super) fn in_lines(setup: &Setup, part: &Part, turn: Turn, depth: f64) -> Option<String> {
+    let wood = Wood::new(setup, part, turn);
+    let fills = |at: Point| wood.share(at, 0.0, depth) >= 1.0;
+    let along = |from: f64, to: f64| {
+        (0..=ALONG).map(move |k| from + (to - from) * f64::from(k) / f64::from(ALONG))
+    };
+    let near = |from: f64, to: f64| {
+        let mut places = along(from, to);
+        places.any(|s| fills(point(s * setup.size.x, 0.0)))
+    };
+    let lies = near(0.05, 0.45)
+        && near(0.55, 0.95)
+        && along(0.05, 0.95).any(|s| fills(point(0.0, s * setup.size.y)));
+    (!lies).then(|| {
+        "does not fill its lines: what its sides lose leaves no wood there at two places of the near edge and one of the left".to_string()
+    })
 }
 
 /// A round stop touches the near edge or the left one.
@@ -99,48 +140,79 @@ fn upright(setup: &Setup, part: &Part, documents: &Documents, radius: f64) -> Ve
     if of(HoldKind::SideClamp).count() != 1 || !of(HoldKind::SideClamp).all(presses) {
         wrong.push("is not pressed to its uprights by one clamp between them".to_string());
     }
-    for hold in of(HoldKind::Stop).chain(of(HoldKind::SideClamp)) {
-        let touch = point(hold.at.x.clamp(0.0, size.x), hold.at.y.clamp(0.0, size.y));
-        if !has_wood(setup, part, touch) {
-            wrong.push(format!(
-                "finds too little wood to bear on at the {} at ({}, {})",
-                hold.kind.word(),
-                mm(hold.at.x),
-                mm(hold.at.y)
-            ));
-        }
-    }
     wrong
 }
 
-/// Wood stands there over enough of the piece's height, whatever its sides lose and in whatever order.
-fn has_wood(setup: &Setup, part: &Part, touch: Point) -> bool {
-    let far = part.outline.bounds().max;
-    let size = [far.x, far.y, setup.size.y];
-    let on_face = touch.y <= SAME_MM || touch.y >= setup.size.y - SAME_MM;
-    let beside = match on_face {
-        true => point(BEARS_MM, 0.0),
-        false => point(0.0, BEARS_MM),
-    };
-    let stands = |x: f64| {
-        [-1.0, 0.0, 1.0].iter().all(|by| {
-            let p = touch + beside * *by;
-            let across = if setup.side == Side::RightEnd {
-                far.y - p.x
-            } else {
-                p.x
-            };
-            let inside = |v: f64, most: f64| v.clamp(0.1, most - 0.1);
-            let place = [x, inside(across, far.y), inside(p.y, size[2])];
-            !part.features.iter().any(|f| takes(f, place, size))
-        })
-    };
-    let step = 0.5 * far.x / f64::from(HEIGHTS);
-    let half = |from: f64| {
-        let heights = (0..HEIGHTS).map(|k| from + (f64::from(k) + 0.5) * step);
-        heights.filter(|x| stands(*x)).count() as f64 / f64::from(HEIGHTS)
-    };
-    half(0.0) >= LEAST_SHARE && half(0.5 * far.x) >= LEAST_SHARE
+/// What stands of a piece, whatever its sides lose and in whatever order, seen as it lies in a setup.
+struct Wood<'a> {
+    setup: &'a Setup,
+    part: &'a Part,
+    turn: Turn,
+    /// Length, width and thickness, mm.
+    size: [f64; 3],
+}
+
+impl Wood<'_> {
+    fn new<'a>(setup: &'a Setup, part: &'a Part, turn: Turn) -> Wood<'a> {
+        let far = part.outline.bounds().max;
+        let thick = match setup.side {
+            Side::Face | Side::Back => setup.z.mean,
+            _ => setup.size.y,
+        };
+        Wood {
+            setup,
+            part,
+            turn,
+            size: [far.x, far.y, thick],
+        }
+    }
+    fn touched_by(&self, hold: &Hold) -> Point {
+        let size = self.setup.size;
+        point(hold.at.x.clamp(0.0, size.x), hold.at.y.clamp(0.0, size.y))
+    }
+    fn bears_upright(&self, touch: Point) -> bool {
+        let half = 0.5 * self.size[0];
+        self.share(touch, 0.0, half) >= LEAST_SHARE
+            && self.share(touch, half, 2.0 * half) >= LEAST_SHARE
+    }
+    /// `high`: how high the stop stands over the bed, mm.
+    fn bears_on_stop(&self, touch: Point, high: f64) -> bool {
+        self.share(touch, 0.0, high) * high >= LEAST_MM.min(LEAST_SHARE * high)
+    }
+    /// The share of these heights over the bed, mm, at which wood stands on all the width that bears.
+    fn share(&self, touch: Point, low: f64, high: f64) -> f64 {
+        let on_long_edge = touch.y <= SAME_MM || touch.y >= self.setup.size.y - SAME_MM;
+        let beside = match on_long_edge {
+            true => point(BEARS_MM, 0.0),
+            false => point(0.0, BEARS_MM),
+        };
+        let stands = |height: f64| {
+            [-1.0, 0.0, 1.0].iter().all(|by| {
+                let place = self.place(touch + beside * *by, height);
+                let mut features = self.part.features.iter();
+                !features.any(|f| takes(f, place, self.size))
+            })
+        };
+        let step = (high - low) / f64::from(HEIGHTS);
+        let heights = (0..HEIGHTS).map(|k| low + (f64::from(k) + 0.5) * step);
+        heights.filter(|h| stands(*h)).count() as f64 / f64::from(HEIGHTS)
+    }
+    /// A place of the setup in the part: along it, across it, and below its face, a little inside.
+    fn place(&self, p: Point, height: f64) -> [f64; 3] {
+        let [length, width, thick] = self.size;
+        // Seen with the face up and with the far edge or the left end up the part lies as it is described.
+        let (x, y, below) = match self.setup.side {
+            Side::Face => (p.x, p.y, thick - height),
+            Side::Back if self.turn == Turn::OverEdge => (p.x, width - p.y, height),
+            Side::Back => (length - p.x, p.y, height),
+            Side::Far => (p.x, height, p.y),
+            Side::Near => (p.x, width - height, thick - p.y),
+            Side::LeftEnd => (length - height, p.x, p.y),
+            Side::RightEnd => (height, width - p.x, p.y),
+        };
+        let inside = |v: f64, most: f64| v.clamp(0.1, most - 0.1);
+        [inside(x, length), inside(y, width), inside(below, thick)]
+    }
 }
 
 /// The feature takes the wood at a place: along the part, across it, and below its face.
@@ -175,6 +247,11 @@ mod tests {
     use grainway_pipeline::work::Work;
 
     const RADIUS: f64 = 8.0;
+    const STOP: HoldSize = HoldSize {
+        radius: RADIUS,
+        shaft: 0.0,
+        above: -3.0,
+    };
 
     fn hold(kind: HoldKind, x: f64, y: f64) -> Hold {
         Hold {
@@ -217,7 +294,7 @@ mod tests {
         let told = |change: &dyn Fn(&mut Setup)| {
             let (work, mut setup, part) = standing();
             change(&mut setup);
-            against_stops(&setup, &part, &work.documents, RADIUS)
+            against_stops(&setup, &part, Turn::OverEdge, &work.documents, STOP)
         };
         assert_eq!(told(&|_| {}), [""; 0]);
         type Change<'a> = (&'a str, &'a dyn Fn(&mut Setup));
@@ -264,10 +341,39 @@ mod tests {
             for machine in work.documents.shop.machines.values_mut() {
                 machine.end_height = most.map(Length::from_mm);
             }
-            let found = against_stops(&setup, &part, &work.documents, RADIUS);
+            let found = against_stops(&setup, &part, Turn::OverEdge, &work.documents, STOP);
             assert_eq!(found.is_empty(), fine, "{found:?}");
             assert!(fine || found[0].contains("stands upright, 400 mm high"));
         }
+    }
+
+    /// Stops stand 15.1 mm high over the bed beside a piece of 18.1 mm; its face, where it is turned, lies below.
+    #[test]
+    fn a_lying_piece_needs_wood_at_its_stops_and_in_its_lines() {
+        let told = |side: Side, turn: Turn, [low, high]: [f64; 2], deep: f64| {
+            let (work, mut setup, mut part) = standing();
+            let rebate = &mut part.features[0];
+            rebate.shape = Contour::rectangle(point(0.0, low), point(400.0, high), 0.0);
+            rebate.depth = Some(Depth::Below(Length::from_mm(deep)));
+            setup.side = side;
+            setup.size = point(400.0, 60.0);
+            setup.holds = [(60.0, -RADIUS), (340.0, -RADIUS), (-RADIUS, 30.0)]
+                .map(|(x, y)| hold(HoldKind::Stop, x, y))
+                .into();
+            let stops = against_stops(&setup, &part, turn, &work.documents, STOP);
+            (stops.len(), in_lines(&setup, &part, turn, 1.6).is_some())
+        };
+        let (edge, end) = (Turn::OverEdge, Turn::OverEnd);
+        let (near, far) = ([-1.0, 8.0], [52.0, 61.0]);
+        // With the face up a rebate lies above the lines, and above most of the stops.
+        assert_eq!(told(Side::Face, edge, near, 9.0), (0, false));
+        assert_eq!(told(Side::Face, edge, near, 17.0), (2, true));
+        // Over its long edge the far edge comes to lie near, over its end the near edge does.
+        assert_eq!(told(Side::Back, edge, far, 9.0), (0, true));
+        assert_eq!(told(Side::Back, edge, far, 11.0), (2, true));
+        assert_eq!(told(Side::Back, edge, near, 11.0), (0, false));
+        assert_eq!(told(Side::Back, end, near, 11.0), (2, true));
+        assert_eq!(told(Side::Back, end, far, 11.0), (0, false));
     }
 
     /// Seen with the right end up, what lies left is the far edge: a recess there is found where it is.
@@ -278,11 +384,11 @@ mod tests {
         part.features[0].shape = deep;
         part.features[0].side = Side::Far;
         assert_eq!(
-            against_stops(&setup, &part, &work.documents, RADIUS),
+            against_stops(&setup, &part, Turn::OverEdge, &work.documents, STOP),
             [""; 0]
         );
         setup.side = Side::RightEnd;
-        let found = against_stops(&setup, &part, &work.documents, RADIUS);
+        let found = against_stops(&setup, &part, Turn::OverEdge, &work.documents, STOP);
         assert!(
             found.iter().any(|w| w.contains("stop at (-8, 9)")),
             "{found:?}"

@@ -11,7 +11,8 @@ use crate::lies::{Lies, Outer};
 use grainway_geom::tolerance::SAME_POINT_MM;
 use grainway_geom::{Bounds, Contour, Point, SegmentIndex, near_pairs};
 use grainway_pipeline::doc::{
-    Depth, FeatureKind, Length, Pointer, Side, Stock, UNLIKE_SHARE, WIDEST_SPREAD_MM, ZZero,
+    Depth, FeatureKind, Length, Own, Pointer, Side, Stock, UNLIKE_SHARE, WIDEST_SPREAD_MM, ZZero,
+    own_wood, stock_of, thickness_at,
 };
 use grainway_pipeline::finding::{Finding, Severity, code};
 use grainway_pipeline::stage::{Cx, Description, Stop, TypedStage};
@@ -237,12 +238,13 @@ fn check_stocks<'p>(
         let (Some(stock), Some(z)) = (documents.stock(id), documents.z_frame(id)) else {
             continue;
         };
-        let place = if documents.job.stocks.contains_key(id) {
-            Pointer::job()
-        } else {
-            Pointer::shop()
+        let thickness = thickness_at(&documents.job, id);
+        let bought = stock_of(id);
+        let place = match documents.job.stocks.contains_key(bought) {
+            true => Pointer::job(),
+            false => Pointer::shop(),
         };
-        let at = place.step("stocks").step(id);
+        let at = place.step("stocks").step(bought);
         let before = findings.len();
         if stock.thickness.is_empty()
             || stock
@@ -251,9 +253,9 @@ fn check_stocks<'p>(
                 .any(|t| !(t.mm() > 0.0 && t.mm() <= 1000.0))
         {
             let message = format!("A thickness of the stock {id} is not above 0 and at most 1 m.");
-            findings.push(Finding::new(&code::BAD_NUMBER, message).pointer(at.step("thickness")));
+            findings.push(Finding::new(&code::BAD_NUMBER, message).pointer(thickness.clone()));
         }
-        check_readings(documents, id, stock, &at, findings);
+        check_readings(documents, id, stock, &thickness, findings);
         if crate::feeds::wood_of(documents, id).is_none() {
             let own = documents.shop.woods.keys().map(String::as_str);
             let known: Vec<&str> = own
@@ -309,7 +311,10 @@ fn check_readings(
             "Measure again. If it is right, write {{ \"thickness\": \"{}mm\", \"confirmed\": true }} in its place.",
             mm(i)
         );
-        let mut finding = Finding::new(info, message).pointer(at.step("thickness").step(i));
+        let mut finding = Finding::new(info, message).pointer(match own_wood(id) {
+            Some((_, Own::Board(_))) => at.clone(),
+            _ => at.step(i),
+        });
         finding.remedy = remedy;
         findings.push(finding);
     };
@@ -323,14 +328,31 @@ fn check_readings(
         );
         ask(&code::READINGS_APART, i, message);
     }
-    let of_shop = documents.shop.stocks.get(id);
-    let Some(before) = of_shop.filter(|_| documents.job.stocks.contains_key(id)) else {
+    let before = match own_wood(id) {
+        Some((stock, _)) => documents.stock(stock),
+        None => {
+            let of_shop = documents.shop.stocks.get(id);
+            of_shop.filter(|_| documents.job.stocks.contains_key(id))
+        }
+    };
+    let Some(before) = before else {
         return;
     };
     let (low, _, high) = before.readings_mm();
+    let (what, other) = match own_wood(id) {
+        Some((of, Own::Board(board))) => (
+            format!("The board {board} of the stock {of} has"),
+            "the stock",
+        ),
+        Some((of, Own::Blank(part))) => (
+            format!("The blank {part} of the stock {of} has"),
+            "the stock",
+        ),
+        None => (format!("The job gives the stock {id}"), "the shop"),
+    };
     for i in stock.unlike(before) {
         let message = format!(
-            "The job gives the stock {id} a thickness of {} mm, the shop {}; a difference of more than {} % is accepted only when confirmed.",
+            "{what} a thickness of {} mm, {other} {}; a difference of more than {} % is accepted only when confirmed.",
             mm(i),
             if low < high {
                 format!("{} to {} mm", tidy(low), tidy(high))
@@ -393,8 +415,8 @@ fn tidy(v: f64) -> f64 {
 }
 
 /// How to turn a piece so that the least is cut over the edges that it lies against: over its long edge these are the far edge and the
-/// left end, over its end the near edge and the right end.
-fn turn(back: &[SizedFeature], outline: &Contour) -> Turn {
+/// left end, over its end the near edge and the right end. What its face loses there counts by its depth: so much less wood bears.
+fn turn(face: &[SizedFeature], back: &[SizedFeature], outline: &Contour, z: &ZFrame) -> Turn {
     let whole = outline.bounds();
     // The share of an edge that a feature runs out over.
     let share = |from: f64, to: f64, most: f64| (to.min(most) - from.max(0.0)).max(0.0) / most;
@@ -402,14 +424,21 @@ fn turn(back: &[SizedFeature], outline: &Contour) -> Turn {
         let lost = |b: Bounds| {
             let along = share(b.min.x, b.max.x, whole.max.x);
             let across = share(b.min.y, b.max.y, whole.max.y);
+            let reached = whole.grown(-SAME_POINT_MM);
             let (edge, end) = match turn {
-                Turn::OverEdge => (b.max.y > whole.max.y, b.min.x < whole.min.x),
-                Turn::OverEnd => (b.min.y < whole.min.y, b.max.x > whole.max.x),
+                Turn::OverEdge => (b.max.y > reached.max.y, b.min.x < reached.min.x),
+                Turn::OverEnd => (b.min.y < reached.min.y, b.max.x > reached.max.x),
             };
             let of = |is: bool, share: f64| if is { share } else { 0.0 };
             of(edge, along) + of(end, across)
         };
-        back.iter().map(|f| lost(f.shape.bounds())).sum()
+        let hollow = |f: &SizedFeature| {
+            let deep = ((z.top() - f.floor) / z.mean).clamp(0.0, 1.0);
+            deep * lost(f.shape.bounds())
+        };
+        let of_back: f64 = back.iter().map(|f| lost(f.shape.bounds())).sum();
+        let cut = face.iter().filter(|f| f.kind != FeatureKind::Outline);
+        of_back + cut.map(hollow).sum::<f64>()
     };
     match over(Turn::OverEdge) <= over(Turn::OverEnd) {
         true => Turn::OverEdge,
@@ -551,13 +580,13 @@ impl<'a> Fitting<'a> {
         if !part.dimensioned {
             face.push(self.outline());
         }
+        let turn = turn(&face, &back, &part.outline, &self.z);
         let mut variants = Vec::new();
         if !face.is_empty() || back.is_empty() {
             let outline = part.outline.clone();
             variants.push(self.side(Side::Face, Turn::OverEdge, outline, face));
         }
         if !back.is_empty() {
-            let turn = turn(&back, &part.outline);
             let size = part.outline.bounds().max;
             let outline = turn.contour(&part.outline, size);
             let back = back.into_iter().map(|f| turned(f, turn, size)).collect();

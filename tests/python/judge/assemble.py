@@ -170,7 +170,7 @@ def joined(documents, job, j, into, tenon, mortise, squared):
     part, at, cuts = into
     docs = {p["id"]: p for p in job["parts"]}
     eased = lambda doc: mm(docs[doc["part"]].get("eased", 0), documents.unit)
-    thin, thick = span(documents, j["tenon"], docs[j["tenon"]["part"]]["stock"])
+    thin, thick = span(documents, j["tenon"], documents.wood(docs[j["tenon"]["part"]]))
     along = j["mortise"]["lies"] == "along"
     wood = Wood(documents, part.stock)
     through = j.get("through", False)

@@ -167,10 +167,24 @@ class Documents:
             for name, s in stocks.items():
                 readings = s["thickness"] if isinstance(s["thickness"], list) else [s["thickness"]]
                 readings = [mm(r, u) for r in readings]
-                boards = [(mm(b["length"], u), mm(b["width"], u), b.get("count", 1)) for b in s.get("boards", [])]
+                boards = []
+                for b in s.get("boards", []):
+                    board = (mm(b["length"], u), mm(b["width"], u), b.get("count", 1))
+                    if "thickness" in b:
+                        # A board with readings of its own is wood of its own.
+                        own = [mm(r, u) for r in b["thickness"]]
+                        self.stocks[f"{name}@{b['id']}"] = (min(own), sum(own) / len(own), max(own), [board])
+                    else:
+                        boards.append(board)
                 self.stocks[name] = (min(readings), sum(readings) / len(readings), max(readings), boards)
-        readings = {f"stock.{name}": exact(high) for name, (_, _, high, _) in self.stocks.items()}
-        readings |= {f"stock.{name}.thinnest": exact(low) for name, (low, _, _, _) in self.stocks.items()}
+        for doc in self.job.get("parts", []):
+            own = doc.get("blank", {}).get("measured", {}).get("thickness")
+            if own:
+                own = [mm(r, self.unit) for r in own]
+                self.stocks[f"{doc['stock']}:{doc['id']}"] = (min(own), sum(own) / len(own), max(own), [])
+        spoken = {name: name.replace("@", ".board.").replace(":", ".blank.") for name in self.stocks}
+        readings = {f"stock.{spoken[name]}": exact(high) for name, (_, _, high, _) in self.stocks.items()}
+        readings |= {f"stock.{spoken[name]}.thinnest": exact(low) for name, (low, _, _, _) in self.stocks.items()}
         self.names = named(self.job.get("lengths", {}), readings, self.unit)
         self.relief = {"mortise": ("t-bone", "into-short"), "housing": ("dog-bone", "into-short")}
         self.skin = False
@@ -194,6 +208,11 @@ class Documents:
         """A length of the job."""
         return float(Count(self.names, self.unit).length(value))
 
+    def wood(self, doc):
+        """The stock of a part: that of its board or blank where this was measured by itself."""
+        own = f"{doc['stock']}:{doc['id']}", f"{doc['stock']}@{doc.get('place', {}).get('board')}", doc["stock"]
+        return next(stock for stock in own if stock in self.stocks)
+
     def described(self):
         parts = []
         for doc in self.job.get("parts", []):
@@ -203,7 +222,7 @@ class Documents:
                 outline = self.shapes(doc["outline"], box(0, 0, 0, 0))[0]
             x, y, *_ = outline.bounds
             part = Part(
-                doc["id"], doc.get("count", 1), doc["stock"], affinity.translate(outline, -x, -y),
+                doc["id"], doc.get("count", 1), self.wood(doc), affinity.translate(outline, -x, -y),
                 doc.get("blank", {}).get("dimensioned", False),
             )
             part.relief, part.way = relief_of(doc["relief"]) if "relief" in doc else self.relief.get("outline", ("none", ""))

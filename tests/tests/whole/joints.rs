@@ -4,5 +4,6 @@ mod against_shapely;
 mod choices;
 pub mod fits;
 mod kinds;
+mod own_wood;
 mod planted;
 pub mod together;

@@ -104,6 +104,105 @@ fn recesses_that_meet_between_the_sides_are_refused() {
     assert!(sound.ready(), "{:?}", sound.errors());
 }
 
+/// A rebate along a long edge of the lid's face, so deep, and something to be cut from its back.
+fn rebated(edges: &[&str], deep: f64) -> Value {
+    let mut features: Vec<Value> = edges
+        .iter()
+        .map(|edge| {
+            let y = if *edge == "far" { 188 } else { 0 };
+            json!({ "id": edge, "kind": "pocket", "depth": deep,
+                "shape": { "rectangle": { "at": [0, y], "size": [400, 12] } } })
+        })
+        .collect();
+    features.push(
+        json!({ "id": "behind", "kind": "pocket", "side": "back", "depth": 5,
+        "shape": { "rectangle": { "at": [150, 70], "size": [80, 40], "corner": 4 } } }),
+    );
+    blank(json!(features))
+}
+
+/// Turned over, a rebate of the face lies at the bottom, where a stop or a line would find nothing to hold.
+#[test]
+fn stops_and_lines_find_wood_whatever_the_face_has_lost() {
+    let turn = |made: &Made| made.work.variant("lid~back").unwrap().turn;
+    let far = one_part(rebated(&["far"], 16.0));
+    assert!(far.ready(), "{:?}", far.errors());
+    assert_eq!(turn(&far), Turn::OverEnd);
+    let near = one_part(rebated(&["near"], 16.0));
+    assert!(near.ready(), "{:?}", near.errors());
+    assert_eq!(turn(&near), Turn::OverEdge);
+    // The stops stand 15 mm high: of 18 mm wood they find 7 mm over rebates of 8 mm, and 3 mm over such of 12.
+    let both = one_part(rebated(&["near", "far"], 8.0));
+    assert!(both.ready(), "{:?}", both.errors());
+    let deeper = one_part(rebated(&["near", "far"], 12.0));
+    assert_eq!(deeper.with_code("no-room-for-stops").len(), 1);
+    assert!(!deeper.ready());
+    // A line is so shallow that it needs the lowest wood.
+    let mut lying = rebated(&["near", "far"], 2.0);
+    let lines = |part: Value| {
+        let shop = std::fs::read_to_string(sample(CABINET).with_file_name("shop.json")).unwrap();
+        let job = json!({ "format": "grainway.job/1", "name": "one part", "shop": "s", "parts": [part],
+            "settings": { "place": { "locate": "lines" } } });
+        make(load_texts(&job.to_string(), &shop, &root()).unwrap()).unwrap()
+    };
+    let made = lines(lying.clone());
+    let told = made.with_code("no-room-for-stops");
+    assert_eq!(told.len(), 1, "{:?}", made.errors());
+    lying["features"].as_array_mut().unwrap().remove(0);
+    let made = lines(lying);
+    assert!(made.ready(), "{:?}", made.errors());
+}
+
+/// A stop that another stage moves to where the face was cut away is found by check.
+#[test]
+fn a_stop_on_wood_that_is_gone_is_caught() {
+    let shop = std::fs::read_to_string(sample(CABINET).with_file_name("shop.json")).unwrap();
+    let mut part = rebated(&["far"], 16.0);
+    part["features"][0]["shape"] = json!({ "rectangle": { "at": [300, 188], "size": [60, 12] } });
+    part["features"][1]["shape"] = json!({ "rectangle": { "at": [330, 70], "size": [71, 40] } });
+    let job =
+        json!({ "format": "grainway.job/1", "name": "one part", "shop": "s", "parts": [part] });
+    for (x, caught) in [(250.0, false), (330.0, true)] {
+        let change = move |work: &mut Work| {
+            let back = work.setups.iter_mut().find(|s| s.side == Side::Back);
+            let stops = back.unwrap().holds.iter_mut().filter(|h| h.at.y < 0.0);
+            stops.last().unwrap().at.x = x;
+        };
+        let stages = chain(vec![("place", tamper("change", change))]);
+        let loaded = load_texts(&job.to_string(), &shop, &root()).unwrap();
+        let made = run(loaded, &stages, &grainway_dialects::built_in()).unwrap();
+        assert_eq!(!made.ready(), caught, "{x}: {:?}", made.errors());
+        let said = made.errors().iter().any(|e| e.contains("too little wood"));
+        assert_eq!(said, caught, "{x}: {:?}", made.errors());
+    }
+}
+
+/// Recesses of an edge and of the face that meet must be told; a stage that does not say so is seen through.
+#[test]
+fn recesses_that_meet_across_an_edge_are_told() {
+    let part = json!({ "id": "leg", "stock": "oak-18", "blank": { "length": 400, "width": 60, "dimensioned": true }, "features": [
+        { "id": "front", "kind": "pocket", "depth": 12, "shape": { "rectangle": { "at": [100, 20], "size": [60, 20], "corner": 4 } } },
+        { "id": "side", "kind": "mortise", "side": "near", "depth": 24, "shape": { "rectangle": { "at": [110, 6], "size": [40, 6], "corner": 3 } } } ] });
+    let shop = std::fs::read_to_string(sample(CABINET).with_file_name("shop.json")).unwrap();
+    let job =
+        json!({ "format": "grainway.job/1", "name": "one part", "shop": "s", "parts": [part] });
+    for silent in [false, true] {
+        let change = move |work: &mut Work| {
+            if silent {
+                work.findings.retain(|f| f.code != "recesses-meet");
+            }
+        };
+        let stages = chain(vec![("fit", tamper("change", change))]);
+        let loaded = load_texts(&job.to_string(), &shop, &root()).unwrap();
+        let Ok(made) = run(loaded, &stages, &grainway_dialects::built_in()) else {
+            // A finding that is taken back is seen by the chain itself.
+            assert!(silent);
+            continue;
+        };
+        assert_eq!(made.ready(), !silent, "{:?}", made.errors());
+    }
+}
+
 /// The texts of a setup with all places of a program moved, judged alone.
 fn judged(made: &Made, setup: &Setup, moved: impl Fn(&str) -> String) -> bool {
     let mut programs: Vec<_> = made.work.programs.iter().collect();

@@ -234,7 +234,12 @@ pub static ROUTES: &[Route] = &[
         parameters: &[ID, DRY_RUN, KEY],
         bodies: &[(
             JSON,
-            Some(|g| like::<Measured>(g, json!({ "thickness": { "oak-19": [19.1, "19.2mm"] } }))),
+            Some(|g| {
+                like::<Measured>(
+                    g,
+                    json!({ "thickness": { "oak-19": [19.1, "19.2mm"] }, "pieces": { "top": { "width": "338mm" } } }),
+                )
+            }),
         )],
         answers: &[CHECKED_OR_BEFORE, TAKEN],
         problems: AGAIN_PROBLEMS,

@@ -467,6 +467,67 @@ async fn jobs_are_stopped_and_put_back_by_those_who_saw_them_last() {
     assert_eq!(allowed, ["GET", "HEAD", "POST"]);
 }
 
+/// A board of the stock, the blank of a part, and the hand that the good face asks for.
+#[tokio::test]
+async fn boards_blanks_and_hands_are_measured_too() {
+    let server = Server::new().await;
+    let mut own: Value = serde_json::from_slice(&stool_document()).unwrap();
+    let board = |id: &str| json!({ "id": id, "length": 31, "width": 9 });
+    own["stocks"] = json!({ "oak-board": { "wood": "oak-white", "thickness": [0.755], "boards": [board("plank"), board("other")] } });
+    let old = server.post_json("/v1/jobs", own.to_string()).await;
+    let old = old.json()["id"].as_str().unwrap().to_string();
+    let path = format!("/v1/jobs/{old}/measured");
+    let body = json!({
+        "thickness": { "oak-board@plank": ["0.74in", "0.745in"], "oak-19:side": "18.9mm" },
+        "pieces": { "side": { "width": "219mm", "mirrored": 1 } }
+    });
+    let told = server.post_json(&path, body.to_string()).await;
+    assert_eq!(told.status, 201, "{}", told.text());
+    let new = told.json()["id"].as_str().unwrap().to_string();
+    let handed = format!("/v1/jobs/{new}/handed-in/job.json");
+    let document: Value = server.get(&handed).await.json();
+    let board = &document["stocks"]["oak-board"]["boards"][0];
+    assert_eq!(
+        board["thickness"],
+        json!(["0.74in", "0.745in"]),
+        "{document}"
+    );
+    let side = document["parts"].as_array().unwrap().iter();
+    let side = side.clone().find(|p| p["id"] == "side").unwrap();
+    assert_eq!(
+        (side["count"].clone(), side["mirrored"].clone()),
+        (json!(1), json!(1))
+    );
+    let measured = json!({ "width": "219mm", "thickness": ["18.9mm"] });
+    assert_eq!(side["blank"]["measured"], measured);
+    for (body, pointer, words) in [
+        (
+            json!({ "thickness": { "oak-board@beam": 19 } }),
+            "/thickness/oak-board@beam",
+            "there are plank, other",
+        ),
+        (
+            json!({ "pieces": { "sidee": { "width": 219 } } }),
+            "/pieces/sidee",
+            "it describes",
+        ),
+        (
+            json!({ "pieces": { "side": { "mirrored": 3 } } }),
+            "/pieces/side/mirrored",
+            "3 of 2 pieces",
+        ),
+    ] {
+        let told = server.post_json(&path, body.to_string()).await;
+        assert_eq!(told.status, 422, "{}", told.text());
+        let wrong = &told.json()["problems"][0];
+        assert_eq!(wrong["pointer"], pointer, "{wrong}");
+        assert!(
+            wrong["message"].as_str().unwrap().contains(words),
+            "{wrong}"
+        );
+    }
+}
+
 #[tokio::test]
 async fn jobs_are_made_again_as_measured_and_in_part() {
     let server = Server::new().await;

@@ -1,6 +1,9 @@
 //! `grainway.job/1`: what is made.
 
-use super::{Depth, Edge, End, Haunch, Joint, JointDoc, Length, SeenSides, Side, Stock, Unit};
+use super::{
+    Depth, Edge, End, Haunch, Joint, JointDoc, Length, SeenSides, Side, Stock, ThicknessReading,
+    Unit,
+};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -288,7 +291,7 @@ pub struct PartDoc {
     /// What people call it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub name: Option<String>,
-    /// How many; 1 when not given.
+    /// How many; 1 when not given, 0 where all of it is `mirrored`.
     #[serde(default = "one")]
     pub count: u32,
     /// How many more of it, mirrored across the grain: the other hand. It is called `id~mirrored`, also in `only`.
@@ -347,7 +350,7 @@ pub struct BlankDoc {
 }
 
 /// What a dimensioned piece measures.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct MeasuredSize {
     /// Along the grain; as planned when left out.
@@ -356,12 +359,15 @@ pub struct MeasuredSize {
     /// Across the grain; as planned when left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub width: Option<Length>,
+    /// Its own thickness, one reading or several; that of its stock when left out.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub thickness: Vec<ThicknessReading>,
 }
 
 impl BlankDoc {
     /// The blank with the size that it has: as measured where it was.
     pub fn at_hand(&self) -> BlankDoc {
-        let measured = self.measured.unwrap_or_default();
+        let measured = self.measured.clone().unwrap_or_default();
         BlankDoc {
             length: measured.length.unwrap_or(self.length),
             width: measured.width.unwrap_or(self.width),

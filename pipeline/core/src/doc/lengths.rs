@@ -3,6 +3,7 @@
 //! Texts are counted once, when the document is read; what is read holds plain lengths. `docs/lengths.md` has the rules. The parser is our
 //! own: units and the place of a mistake are the point here, and general expression crates (exmex, fasteval) know neither.
 
+use super::own_wood::{Own, own_wood};
 use super::problem::Problem;
 use super::{Job, Length, Stock, ThicknessReading, Unit, in_unit};
 use crate::pointer::Pointer;
@@ -80,7 +81,11 @@ fn fault<T>(at: usize, message: impl Into<String>) -> Result<T, Fault> {
 
 /// The name of a stock's thickest reading; that of its thinnest has `.thinnest` behind it.
 fn of_stock(id: &str) -> String {
-    format!("stock.{id}")
+    match own_wood(id) {
+        None => format!("stock.{id}"),
+        Some((stock, Own::Board(board))) => format!("stock.{stock}.board.{board}"),
+        Some((stock, Own::Blank(part))) => format!("stock.{stock}.blank.{part}"),
+    }
 }
 
 impl Names {
@@ -97,12 +102,34 @@ impl Names {
         };
         for (id, stock) in shop.stocks {
             names.add_stock(id, Some(&stock.thickness));
+            let own = stock.boards.iter().filter(|b| !b.thickness.is_empty());
+            for board in own {
+                names.add_stock(&Own::Board(&board.id).of(id), Some(&board.thickness));
+            }
         }
-        for (id, stock) in entries(document.get("stocks")) {
-            let readings = stock.get("thickness").cloned().unwrap_or_default();
+        let mut add = |id: &str, measured: &Value| {
+            let readings = measured.get("thickness").cloned().unwrap_or_default();
             let readings: Option<Vec<ThicknessReading>> =
                 in_unit(unit, || serde_json::from_value(readings)).ok();
             names.add_stock(id, readings.as_deref());
+        };
+        let list = |of: Option<&Value>| of.and_then(Value::as_array).cloned().unwrap_or_default();
+        let text = |v: &Value, key: &str| v.get(key).and_then(Value::as_str).map(str::to_string);
+        for (id, stock) in entries(document.get("stocks")) {
+            add(id, stock);
+            for board in list(stock.get("boards")) {
+                if let (Some(own), true) = (text(&board, "id"), board.get("thickness").is_some()) {
+                    add(&Own::Board(&own).of(id), &board);
+                }
+            }
+        }
+        for part in list(document.get("parts")) {
+            let measured = part.pointer("/blank/measured");
+            let measured = measured.filter(|m| m.get("thickness").is_some());
+            let (id, stock) = (text(&part, "id"), text(&part, "stock"));
+            if let (Some(id), Some(stock), Some(measured)) = (id, stock, measured) {
+                add(&Own::Blank(&id).of(&stock), measured);
+            }
         }
         let lengths: BTreeMap<&str, &Value> = entries(document.get("lengths"))
             .map(|(name, value)| (name.as_str(), value))
@@ -336,7 +363,9 @@ fn is_reading(place: &Pointer) -> bool {
     let steps: Vec<&str> = place.place().split('/').collect();
     matches!(
         steps.as_slice(),
-        ["", "stocks", _, "thickness", ..] | ["", "parts", _, "blank", "measured", ..]
+        ["", "stocks", _, "thickness", ..]
+            | ["", "stocks", _, "boards", _, "thickness", ..]
+            | ["", "parts", _, "blank", "measured", ..]
     )
 }
 

@@ -362,13 +362,7 @@ fn stocks(at: &mut At<'_>, stocks: &std::collections::BTreeMap<String, Stock>) {
         let mut at = at.below("stocks");
         let mut at = at.below(id);
         at.id(id);
-        for (i, reading) in stock.thickness.iter().enumerate() {
-            let mut at = at.below("thickness");
-            match reading {
-                ThicknessReading::Plain(l) => at.size(&i.to_string(), *l),
-                ThicknessReading::Confirmed(r) => at.below(i).size("thickness", r.thickness),
-            }
-        }
+        readings(&mut at, &stock.thickness);
         at.not_negative("cup", stock.cup);
         let mut ids = BTreeSet::new();
         for (i, board) in stock.boards.iter().enumerate() {
@@ -383,16 +377,34 @@ fn stocks(at: &mut At<'_>, stocks: &std::collections::BTreeMap<String, Stock>) {
     }
 }
 
+fn readings(at: &mut At<'_>, thickness: &[ThicknessReading]) {
+    for (i, reading) in thickness.iter().enumerate() {
+        let mut at = at.below("thickness");
+        match reading {
+            ThicknessReading::Plain(l) => at.size(&i.to_string(), *l),
+            ThicknessReading::Confirmed(r) => at.below(i).size("thickness", r.thickness),
+        }
+    }
+}
+
 fn of_board(at: &mut At<'_>, board: &Board) {
     at.below("id").id(&board.id);
     at.size("length", board.length);
     at.size("width", board.width);
     at.count("count", board.count);
-    if !board.defects.is_empty() && board.count != 1 {
-        at.below("count").say(
-            "A board with defects is one board: give each of several boards an id and defects of its own.",
-        );
+    if board.count != 1 {
+        for (what, own) in [
+            ("defects", !board.defects.is_empty()),
+            ("a thickness", !board.thickness.is_empty()),
+        ] {
+            if own {
+                at.below("count").say(format!(
+                    "A board with {what} of its own is one board: give each of several boards an id and {what} of its own."
+                ));
+            }
+        }
     }
+    readings(at, &board.thickness);
     let whole = Bounds::of([Point::default(), point(board.length.mm(), board.width.mm())]);
     for (i, defect) in board.defects.iter().enumerate() {
         let mut at = at.below("defects");
@@ -488,7 +500,9 @@ fn relief(at: &mut At<'_>, relief: Option<&Relief>) {
 }
 
 fn of_part(at: &mut At<'_>, part: &PartDoc, sets: u32) {
-    at.count("count", part.count);
+    if part.count > 0 || part.mirrored == 0 {
+        at.count("count", part.count);
+    }
     match (&part.outline, &part.blank) {
         (Some(_), Some(_)) => at.say("Give `outline` or `blank`, not both."),
         (None, None) => at.say("A part should have an `outline` or a `blank`."),
@@ -529,8 +543,9 @@ fn of_part(at: &mut At<'_>, part: &PartDoc, sets: u32) {
 fn of_blank(at: &mut At<'_>, blank: &BlankDoc) {
     at.size("length", blank.length);
     at.size("width", blank.width);
-    if let Some(measured) = blank.measured {
+    if let Some(measured) = &blank.measured {
         let mut at = at.below("measured");
+        readings(&mut at, &measured.thickness);
         for (key, length) in [("length", measured.length), ("width", measured.width)] {
             if let Some(length) = length {
                 at.size(key, length);

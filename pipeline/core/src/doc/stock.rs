@@ -45,6 +45,10 @@ pub struct Board {
     /// How many of them; 1 when not given.
     #[serde(default = "default_one")]
     pub count: u32,
+    /// Its own thickness as measured, where it was measured by itself: it counts for the parts whose `place` names this board, and no other
+    /// part is cut from it. A board with readings of its own is one board.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub thickness: Vec<ThicknessReading>,
     /// Where no part may lie: knots, cracks, sapwood. A board that has any is one board.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub defects: Vec<Defect>,

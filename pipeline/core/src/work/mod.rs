@@ -29,7 +29,7 @@ pub use variant::{
 };
 pub use zframe::ZFrame;
 
-use crate::doc::{Cutter, Job, Machine, Pointer, Seen, Shop, Side, Stock, ZZero};
+use crate::doc::{Cutter, Job, Machine, Pointer, Seen, Shop, Side, Stock, ZZero, bind_own_wood};
 use crate::finding::Finding;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -212,8 +212,9 @@ pub struct Work {
 }
 
 impl Work {
-    /// Work that holds the documents and nothing else.
-    pub fn new(documents: Documents) -> Work {
+    /// Work that holds the documents, with the wood that was measured by itself bound to its parts, and nothing else.
+    pub fn new(mut documents: Documents) -> Work {
+        bind_own_wood(&mut documents.job, &mut documents.shop);
         Work {
             documents,
             facts: Default::default(),

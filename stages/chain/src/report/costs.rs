@@ -10,7 +10,7 @@ use super::document::{
 use super::show::{Show, duration, round3};
 use super::summary::brings_wood;
 use grainway_pipeline::chain::nearest;
-use grainway_pipeline::doc::{HandMinutes, Money, OffcutsPaid, Prices, WoodPrice};
+use grainway_pipeline::doc::{HandMinutes, Money, OffcutsPaid, Prices, WoodPrice, stock_of};
 use grainway_pipeline::work::Work;
 use std::collections::BTreeMap;
 
@@ -154,13 +154,15 @@ fn wood_row(
     used: &Used,
     missing: &mut Vec<String>,
 ) -> WoodCostRow {
-    let price = prices.wood.get(stock);
+    // A board or blank with readings of its own was bought as the stock that it belongs to.
+    let bought = stock_of(stock);
+    let price = prices.wood.get(bought);
     let (unit, each, cost) = match price {
         None => {
             let keys = prices.wood.keys().map(String::as_str);
-            let near = nearest(stock, keys).map_or(String::new(), |n| format!(" (there is {n})"));
+            let near = nearest(bought, keys).map_or(String::new(), |n| format!(" (there is {n})"));
             missing.push(format!(
-                "The wood of {stock} has no price: set prices.wood.{stock} in the shop{near}."
+                "The wood of {stock} has no price: set prices.wood.{bought} in the shop{near}."
             ));
             (None, None, Money::default())
         }
@@ -183,7 +185,7 @@ fn wood_row(
             let each = Money::of(*p);
             if used.blanks > 0 {
                 missing.push(format!(
-                    "The blanks of {stock} have no price, since prices.wood.{stock} is a price of boards: give it per-m3 or per-m2."
+                    "The blanks of {stock} have no price, since prices.wood.{bought} is a price of boards: give it per-m3 or per-m2."
                 ));
             }
             let shares = used.shares.iter();

@@ -11,7 +11,9 @@ use super::furniture::letter;
 use super::show::{Show, round3, tenth};
 use super::times::{Clock, Drive, Seconds};
 use super::{ReportSettings, release};
+use grainway_geom::Point;
 use grainway_pipeline::doc::{Machine, Side, SpindleSwitch};
+use grainway_pipeline::motion::{Move, SAFE_Z};
 use grainway_pipeline::stage::Dialects;
 use grainway_pipeline::work::{
     Balance, Entry, Furniture, HandWork, Hold, HoldKind, JointVerdict, PieceHold, Placement,
@@ -22,6 +24,9 @@ use grainway_plan::hold::{Pilot, Screw};
 use grainway_plan::program_items::{Can, Changes};
 use grainway_plan::restarts::Restarts;
 use std::collections::BTreeMap;
+
+/// A machine that goes no farther than this stays where it is, mm.
+const SAME_PLACE_MM: f64 = 1e-6;
 
 /// Widens a least-and-greatest pair.
 fn widen(range: &mut [f64; 2], v: f64) {
@@ -465,6 +470,8 @@ struct Timing {
     /// Seconds from start to full speed, and to a stop.
     spin_up: f64,
     by_hand: bool,
+    /// The machine knows two heights, up and down.
+    two_heights: bool,
     turns: bool,
     /// Seconds waited so far.
     waited: f64,
@@ -486,6 +493,7 @@ impl Timing {
             restarts: Restarts::of(machine, two_heights),
             spin_up: machine.map_or(0.0, |m| m.spin_up_seconds),
             by_hand: machine.is_some_and(|m| m.spindle == SpindleSwitch::Hand),
+            two_heights,
             turns: false,
             waited: 0.0,
         }
@@ -512,7 +520,11 @@ impl Timing {
         bounds: &mut Bounds<'_>,
     ) -> Timed {
         let top = setup.z.highest_top();
-        let made = self.restarts.step(step, work.moves(step.moves), top);
+        let moves = match self.two_heights {
+            true => up_and_down(&work.moves(step.moves)),
+            false => work.moves(step.moves),
+        };
+        let made = self.restarts.step(step, moves, top);
         let lines = usize::from(made.begins) + made.levels.len();
         // Switched by hand, it turns on until it is switched off.
         let waits = match self.by_hand {
@@ -541,6 +553,43 @@ impl Timing {
         bounds.add(setup, step, &made.moves, &each);
         timed(each.into_iter().sum())
     }
+}
+
+/// What a machine with two heights makes of moves: whatever is at feed is down at the step's floor, everything else is up, and in between it
+/// goes straight up and down.
+fn up_and_down(moves: &[Move]) -> Vec<Move> {
+    let floor = grainway_pipeline::motion::lowest(moves);
+    let mut made = Vec::with_capacity(moves.len());
+    let mut at: Option<Point> = None;
+    let mut down = false;
+    for m in moves {
+        let from = at.unwrap_or_default();
+        let to = m.end(from.at_z(floor)).xy();
+        let cuts = !matches!(m, Move::Rapid { .. } | Move::Hole { .. });
+        if let Some(at) = at.filter(|_| cuts != down) {
+            made.push(Move::rapid(at.at_z(if cuts { floor } else { SAFE_Z })));
+        }
+        let moved = at.is_none_or(|at| at.distance(to) > SAME_PLACE_MM);
+        match *m {
+            Move::Rapid { .. } if moved => made.push(Move::rapid(to.at_z(SAFE_Z))),
+            Move::Line { feed, .. } if moved => made.push(Move::line(to.at_z(floor), feed)),
+            Move::Arc {
+                centre,
+                sweep,
+                feed,
+                ..
+            } => made.push(Move::Arc {
+                centre,
+                sweep,
+                dz: 0.0,
+                feed,
+            }),
+            Move::Hole { .. } => made.push(*m),
+            Move::Rapid { .. } | Move::Line { .. } => {}
+        }
+        (at, down) = (Some(to), cuts);
+    }
+    made
 }
 
 /// The row of a step, the `number`th of its setup.

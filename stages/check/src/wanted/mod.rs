@@ -53,6 +53,7 @@ pub(crate) fn parts(
     }
     joined::add(&mut by_id, documents, run_out);
     let mut parts: Vec<Part> = by_id.into_values().collect();
+    parts.retain(|p| p.count > 0);
     if !job.only.is_empty() {
         parts.retain(|p| job.only.contains_key(&p.id));
         for part in &mut parts {

@@ -95,6 +95,8 @@ impl TypedStage for Drawing {
         } = made;
         parts.sort_by(|a, b| a.id.cmp(&b.id));
         let mut findings = findings;
+        // All of it is made as the other hand.
+        parts.retain(|p| p.count > 0);
         parts::only(&job.only, &mut parts, &mut findings);
         parts::in_sets(job.sets, &mut parts, &mut findings);
         work.parts = parts;

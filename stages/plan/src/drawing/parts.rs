@@ -192,7 +192,7 @@ fn check_measured(doc: &PartDoc, pointer: &Pointer, problems: &mut Problems) {
     let Some(b) = &doc.blank else {
         return;
     };
-    let Some(measured) = b.measured else {
+    let Some(measured) = &b.measured else {
         return;
     };
     let here = pointer.step("blank").step("measured");

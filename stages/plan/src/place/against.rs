@@ -1,5 +1,6 @@
 //! What stops and uprights are set against, and what is said where they find no room.
 
+use super::wood::Wood;
 use crate::sweep::Field;
 use grainway_geom::{Contour, Point, point};
 use grainway_pipeline::doc::Side;
@@ -12,10 +13,11 @@ pub(super) const BEARS_MM: f64 = 4.0;
 /// An edge no farther than this from a stop's line lies against it, mm.
 const FLUSH_MM: f64 = 0.02;
 
-/// What stops are set against: the piece's own edge, and what its cutters sweep.
+/// What stops are set against: the piece's own edge, what its cutters sweep, and what stands of it.
 pub(super) struct Against<'a> {
     pub(super) outline: Contour,
     pub(super) field: &'a Field<'a>,
+    pub(super) wood: Wood<'a>,
 }
 
 impl Against<'_> {
@@ -26,10 +28,13 @@ impl Against<'_> {
             .all(|p| self.outline.distance(p) <= FLUSH_MM)
     }
 
-    /// Its near edge bears on a line in two places, its left end in one.
-    pub(super) fn lies_in_lines(&self, size: Point) -> bool {
-        let near = |s: &f64| self.bears(point(s * size.x, 0.0), point(1.0, 0.0));
-        let left = |s: &f64| self.bears(point(0.0, s * size.y), point(0.0, 1.0));
+    /// Its near edge bears on a line of this depth, mm, in two places, its left end in one.
+    pub(super) fn lies_in_lines(&self, size: Point, depth: f64) -> bool {
+        let lies = |at: Point, along: Point| {
+            self.bears(at, along) && self.wood.fills_line(at, along, depth)
+        };
+        let near = |s: &f64| lies(point(s * size.x, 0.0), point(1.0, 0.0));
+        let left = |s: &f64| lies(point(0.0, s * size.y), point(0.0, 1.0));
         let tenths = |from: u32, to: u32| (from..=to).map(|k| f64::from(k) / 10.0);
         tenths(1, 4).any(|s| near(&s))
             && tenths(6, 9).any(|s| near(&s))
@@ -47,7 +52,7 @@ pub(super) fn no_room(side: Side, part: &str) -> Finding {
     };
     let message = match side.is_end() {
         false => format!(
-            "{what} {part} has no room for two stops at the near edge and one at the left: cuts run out there, or the edge is not straight."
+            "{what} {part} has no room for two stops at the near edge and one at the left: cuts of this side or of another leave too little wood there, or the edge is not straight."
         ),
         true => format!(
             "{what} {part} has no room for two uprights at its face, one at its edge and a clamp against its back: it is too narrow or too thin for them, or what is cut from its sides leaves them too little to bear on."

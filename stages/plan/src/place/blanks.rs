@@ -2,6 +2,7 @@
 
 use super::against::{Against, STOP_CLEAR_MM, no_room};
 use super::lines::Lines;
+use super::wood::Wood;
 use super::{PlaceSettings, beyond_travel, empty_setup, measure, placement, upright, variants_of};
 use crate::sweep::{Field, Sweep};
 use grainway_geom::{Placing, Point, point};
@@ -66,14 +67,16 @@ pub(super) fn lay(
             let flush = Against {
                 outline: variant.outline.shifted(-piece.bounds.min),
                 field: &field,
+                wood: Wood::of(part, variant),
             };
-            if setup.lines.is_some() && !flush.lies_in_lines(setup.size) {
+            let depth = settings.line_depth.mm();
+            if setup.lines.is_some() && !flush.lies_in_lines(setup.size, depth) {
                 findings.push(no_room(side, &part.id));
             }
             if setup.lines.is_none() {
                 stops_below(&setup, settings, &part.id, findings);
                 match side.is_end() {
-                    true => upright::holds(&mut setup, settings, &flush, part, findings),
+                    true => upright::holds(&mut setup, settings, &flush, &part.id, findings),
                     false => stops(&mut setup, settings, &flush, &part.id, findings),
                 }
             }
@@ -97,7 +100,7 @@ fn stops_below(setup: &Setup, settings: &PlaceSettings, part: &str, findings: &m
     }
 }
 
-/// Stops at the left and near edges where no cut comes near them.
+/// Stops at the left and near edges, where no cut comes near them and wood stands for them to bear on.
 fn stops(
     setup: &mut Setup,
     settings: &PlaceSettings,
@@ -107,6 +110,7 @@ fn stops(
 ) {
     let radius = settings.stop_radius.mm();
     let clear = radius + STOP_CLEAR_MM;
+    let high = setup.z.thinnest - settings.stop_below.mm();
     // Share along the edge to a place, for the near edge and the left one.
     let near = |s: f64| point(s * setup.size.x, -radius);
     let left = |s: f64| point(-radius, s * setup.size.y);
@@ -117,6 +121,7 @@ fn stops(
             false => point(0.0, 1.0),
         };
         against.bears(edge, along)
+            && against.wood.bears_on_stop(edge, along, high)
             && against.field.clearance(at, clear, &|_, _, _| true) >= clear - 1e-9
     };
     // The nearest free share to the wanted one, in steps of a hundredth, within the edge.

@@ -12,6 +12,7 @@ mod free;
 mod lines;
 mod room;
 mod upright;
+mod wood;
 
 use grainway_geom::{Bounds, Contour, Placing, Point, point};
 use grainway_pipeline::doc::{Length, Side};

@@ -1,20 +1,14 @@
 //! A piece that stands upright to be cut in its end: uprights that its face and an edge lie against, and a clamp that presses it to them.
 
 use super::PlaceSettings;
-use super::against::{Against, BEARS_MM, STOP_CLEAR_MM, no_room};
+use super::against::{Against, STOP_CLEAR_MM, no_room};
 use grainway_geom::{Point, point};
-use grainway_pipeline::doc::{Depth, FeatureKind, Side};
+use grainway_pipeline::doc::Side;
 use grainway_pipeline::finding::{Finding, code};
-use grainway_pipeline::work::{Feature, Hold, HoldKind, Part, Setup, Work};
+use grainway_pipeline::work::{Hold, HoldKind, Part, Setup, Work};
 
 /// Uprights bear on the face at these shares of the width where they may; nearer the edges a piece stands more surely.
 const SHARES: [f64; 2] = [0.15, 0.85];
-/// Of the upper and of the lower half of its height at least this share bears on an upright. Common practice, no source.
-const BEARING_SHARE: f64 = 0.5;
-/// Heights at which the bearing is looked at in each half.
-const HEIGHTS: u32 = 50;
-/// How far below its surface a piece is asked for wood, mm.
-const BELOW_MM: f64 = 0.05;
 
 /// The piece is longer than the machine leaves room for upright pieces, or nothing says how much room that is.
 pub(super) fn too_long(work: &Work, part: &Part, side: Side) -> Option<Finding> {
@@ -46,16 +40,15 @@ pub(super) fn holds(
     setup: &mut Setup,
     settings: &PlaceSettings,
     against: &Against<'_>,
-    part: &Part,
+    part: &str,
     findings: &mut Vec<Finding>,
 ) {
     let radius = settings.stop_radius.mm();
-    let wood = Wood::of(part, setup.side, setup.size);
     let clear = radius + STOP_CLEAR_MM;
     let free = |touch: Point, out: Point| {
         let along = point(out.y, out.x);
         against.bears(touch, along)
-            && wood.bears(touch, along)
+            && against.wood.bears_upright(touch, along)
             && against
                 .field
                 .clearance(touch + out * radius, clear, &|_, _, _| true)
@@ -74,7 +67,7 @@ pub(super) fn holds(
     let aside = |[a, b]: [f64; 2]| (a - SHARES[0]).abs() + (b - SHARES[1]).abs();
     let face = pairs.min_by(|a, b| aside(*a).total_cmp(&aside(*b)));
     let Some(face) = face else {
-        findings.push(no_room(setup.side, &part.id));
+        findings.push(no_room(setup.side, part));
         return;
     };
     let uprights = face.map(|s| at_face(s) + near * radius);
@@ -94,7 +87,7 @@ pub(super) fn holds(
         .filter(|(_, touch)| free(*touch, back))
         .min_by(|a, b| (a.0 - between).abs().total_cmp(&(b.0 - between).abs()));
     let (Some((_, edge)), Some((_, clamp))) = (edge, clamp) else {
-        findings.push(no_room(setup.side, &part.id));
+        findings.push(no_room(setup.side, part));
         return;
     };
     let hold = |kind, at| Hold {
@@ -110,70 +103,4 @@ pub(super) fn holds(
     setup.holds.extend(stops.map(|at| hold(HoldKind::Stop, at)));
     let pressed = hold(HoldKind::SideClamp, clamp + back * radius);
     setup.holds.push(pressed);
-}
-
-/// What is cut away of a piece on all its sides, whichever comes first, seen from above while it stands on its end.
-struct Wood<'a> {
-    part: &'a Part,
-    up: Side,
-    /// Length, width and thickness, mm.
-    size: [f64; 3],
-}
-
-impl Wood<'_> {
-    fn of(part: &Part, up: Side, size: Point) -> Wood<'_> {
-        Wood {
-            part,
-            up,
-            size: [part.outline.bounds().width(), size.x, size.y],
-        }
-    }
-
-    /// Enough of the piece's height stands behind this place, as wide as an upright bears.
-    fn bears(&self, touch: Point, along: Point) -> bool {
-        let [length, width, thickness] = self.size;
-        let inside = |v: f64, most: f64| v.clamp(BELOW_MM, most - BELOW_MM);
-        let stands = |x: f64| {
-            [-BEARS_MM, 0.0, BEARS_MM].into_iter().all(|by| {
-                let p = touch + along * by;
-                let across = inside(p.x, width);
-                let y = match self.up {
-                    Side::RightEnd => width - across,
-                    _ => across,
-                };
-                !self.is_gone([x, y, inside(p.y, thickness)])
-            })
-        };
-        [0.0, 0.5].into_iter().all(|from| {
-            let at = |k: u32| (from + 0.5 * (f64::from(k) + 0.5) / f64::from(HEIGHTS)) * length;
-            let bearing = (0..HEIGHTS).filter(|k| stands(at(*k))).count();
-            bearing as f64 >= BEARING_SHARE * f64::from(HEIGHTS)
-        })
-    }
-
-    /// Something is cut away there: along the piece, across it, and down from its face.
-    fn is_gone(&self, p: [f64; 3]) -> bool {
-        self.part.features.iter().any(|f| self.takes(f, p))
-    }
-
-    fn takes(&self, f: &Feature, [x, y, down]: [f64; 3]) -> bool {
-        let [length, width, thickness] = self.size;
-        let (place, below, whole) = match f.side {
-            Side::Face => (point(x, y), down, thickness),
-            Side::Back => (point(x, y), thickness - down, thickness),
-            Side::Near => (point(x, down), y, width),
-            Side::Far => (point(x, down), width - y, width),
-            Side::LeftEnd => (point(y, down), x, length),
-            Side::RightEnd => (point(y, down), length - x, length),
-        };
-        let deep = match (f.depth, f.left) {
-            (Some(Depth::Below(d)), _) => d.mm(),
-            (None, Some(left)) => whole - left,
-            _ => whole,
-        };
-        f.kind != FeatureKind::Engraving
-            && below <= deep
-            && f.shape.contains(place)
-            && !f.islands.iter().any(|i| i.contains(place))
-    }
 }
