@@ -51,28 +51,30 @@ pub fn bind_own_wood(job: &mut Job, shop: &mut Shop) {
         stocks.extend(own);
     }
     for part in &mut job.parts {
+        // The job's own stock goes before the shop's, with all its boards.
+        let stocks = match job.stocks.contains_key(&part.stock) {
+            true => &job.stocks,
+            false => &shop.stocks,
+        };
         let measured = part.blank.as_mut().and_then(|b| b.measured.as_mut());
         let readings = measured.map(|m| std::mem::take(&mut m.thickness));
-        let id = match (readings, &part.place) {
-            (Some(readings), _) if !readings.is_empty() => {
-                let stock = job.stocks.get(&part.stock);
-                let Some(stock) = stock.or_else(|| shop.stocks.get(&part.stock)) else {
-                    continue;
-                };
-                let own = Stock {
-                    thickness: readings,
-                    boards: Vec::new(),
-                    ..stock.clone()
-                };
-                let id = Own::Blank(&part.id).of(&part.stock);
-                job.stocks.insert(id.clone(), own);
-                id
-            }
-            (_, Some(place)) => Own::Board(&place.board).of(&part.stock),
-            (_, None) => continue,
-        };
-        if job.stocks.contains_key(&id) || shop.stocks.contains_key(&id) {
+        if let Some(thickness) = readings.filter(|r| !r.is_empty()) {
+            let Some(stock) = stocks.get(&part.stock) else {
+                continue;
+            };
+            let own = Stock {
+                thickness,
+                boards: Vec::new(),
+                ..stock.clone()
+            };
+            let id = Own::Blank(&part.id).of(&part.stock);
+            job.stocks.insert(id.clone(), own);
             part.stock = id;
+        } else if let Some(place) = &part.place {
+            let id = Own::Board(&place.board).of(&part.stock);
+            if stocks.contains_key(&id) {
+                part.stock = id;
+            }
         }
     }
 }
