@@ -125,10 +125,10 @@ fn rebated(edges: &[&str], deep: f64) -> Value {
 #[test]
 fn stops_and_lines_find_wood_whatever_the_face_has_lost() {
     let turn = |made: &Made| made.work.variant("lid~back").unwrap().turn;
-    let far = one_part(rebated(&["far"], 16.0));
+    let far = one_part(rebated(&["far"], 15.0));
     assert!(far.ready(), "{:?}", far.errors());
     assert_eq!(turn(&far), Turn::OverEnd);
-    let near = one_part(rebated(&["near"], 16.0));
+    let near = one_part(rebated(&["near"], 15.0));
     assert!(near.ready(), "{:?}", near.errors());
     assert_eq!(turn(&near), Turn::OverEdge);
     // The stops stand 15 mm high: of 18 mm wood they find 7 mm over rebates of 8 mm, and 3 mm over such of 12.
@@ -157,7 +157,7 @@ fn stops_and_lines_find_wood_whatever_the_face_has_lost() {
 #[test]
 fn a_stop_on_wood_that_is_gone_is_caught() {
     let shop = std::fs::read_to_string(sample(CABINET).with_file_name("shop.json")).unwrap();
-    let mut part = rebated(&["far"], 16.0);
+    let mut part = rebated(&["far"], 15.0);
     part["features"][0]["shape"] = json!({ "rectangle": { "at": [300, 188], "size": [60, 12] } });
     part["features"][1]["shape"] = json!({ "rectangle": { "at": [330, 70], "size": [71, 40] } });
     let job =
