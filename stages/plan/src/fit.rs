@@ -173,7 +173,7 @@ impl TypedStage for Fit {
             };
             let alone = !part.features.is_empty() && part.dimensioned && flat.features.is_empty();
             if !alone {
-                variants.extend(Fitting::new(&flat, *z, settings, &mut findings).variants());
+                variants.extend(Fitting::new(&flat, *z, settings, &mut findings).variants(part));
             }
             recesses_meet(part, z.mean, &mut findings);
             for (side, features) in [
@@ -415,9 +415,10 @@ fn tidy(v: f64) -> f64 {
 }
 
 /// How to turn a piece so that the least is cut over the edges that it lies against: over its long edge these are the far edge and the
-/// left end, over its end the near edge and the right end. What its face loses there counts by its depth: so much less wood bears.
-fn turn(face: &[SizedFeature], back: &[SizedFeature], outline: &Contour, z: &ZFrame) -> Turn {
-    let whole = outline.bounds();
+/// left end, over its end the near edge and the right end. What its face and those edges themselves lose there counts by its height: so much
+/// less wood bears.
+fn turn(face: &[SizedFeature], back: &[SizedFeature], part: &Part, z: &ZFrame) -> Turn {
+    let whole = part.outline.bounds();
     // The share of an edge that a feature runs out over.
     let share = |from: f64, to: f64, most: f64| (to.min(most) - from.max(0.0)).max(0.0) / most;
     let over = |turn: Turn| -> f64 {
@@ -438,7 +439,15 @@ fn turn(face: &[SizedFeature], back: &[SizedFeature], outline: &Contour, z: &ZFr
         };
         let of_back: f64 = back.iter().map(|f| lost(f.shape.bounds())).sum();
         let cut = face.iter().filter(|f| f.kind != FeatureKind::Outline);
-        of_back + cut.map(hollow).sum::<f64>()
+        let of_edges = part.features.iter().map(|f| {
+            let long = match (turn, f.side) {
+                (Turn::OverEdge, Side::Far) | (Turn::OverEnd, Side::Near) => whole.max.x,
+                (Turn::OverEdge, Side::LeftEnd) | (Turn::OverEnd, Side::RightEnd) => whole.max.y,
+                _ => return 0.0,
+            };
+            (f.shape.area().abs() / (long * z.mean)).min(1.0)
+        });
+        of_back + cut.map(hollow).sum::<f64>() + of_edges.sum::<f64>()
     };
     match over(Turn::OverEdge) <= over(Turn::OverEnd) {
         true => Turn::OverEdge,
@@ -559,8 +568,8 @@ impl<'a> Fitting<'a> {
         }
     }
 
-    /// The part's sides that something is cut from: the face with the outline first, then the back.
-    fn variants(mut self) -> Vec<Variant> {
+    /// The part's sides that something is cut from: the face with the outline first, then the back. `whole` has what is cut from its edges too.
+    fn variants(mut self, whole: &Part) -> Vec<Variant> {
         let part = self.part;
         let sized: Vec<(Side, SizedFeature)> = part
             .features
@@ -580,7 +589,7 @@ impl<'a> Fitting<'a> {
         if !part.dimensioned {
             face.push(self.outline());
         }
-        let turn = turn(&face, &back, &part.outline, &self.z);
+        let turn = turn(&face, &back, whole, &self.z);
         let mut variants = Vec::new();
         if !face.is_empty() || back.is_empty() {
             let outline = part.outline.clone();

@@ -128,14 +128,26 @@ fn stops_and_lines_find_wood_whatever_the_face_has_lost() {
     let far = one_part(rebated(&["far"], 15.0));
     assert!(far.ready(), "{:?}", far.errors());
     assert_eq!(turn(&far), Turn::OverEnd);
-    let near = one_part(rebated(&["near"], 15.0));
-    assert!(near.ready(), "{:?}", near.errors());
-    assert_eq!(turn(&near), Turn::OverEdge);
-    // The stops stand 15 mm high: of 18 mm wood they find 7 mm over rebates of 8 mm, and 3 mm over such of 12.
-    let both = one_part(rebated(&["near", "far"], 8.0));
+    // A groove all along the near edge leaves 3 mm below and above it. The stops stand 15 mm high: over a rebate of 8 mm they find 7 mm of
+    // the far edge, over one of 12 mm only 3 mm.
+    let grooved = |deep: f64| {
+        let mut part = rebated(&["far"], deep);
+        part["features"].as_array_mut().unwrap().push(
+            json!({ "id": "groove", "kind": "pocket", "side": "near", "depth": 6,
+            "shape": { "rectangle": { "at": [-1, 3], "size": [402, 12] } } }),
+        );
+        one_part(part)
+    };
+    let both = grooved(8.0);
     assert!(both.ready(), "{:?}", both.errors());
-    let deeper = one_part(rebated(&["near", "far"], 12.0));
-    assert_eq!(deeper.with_code("no-room-for-stops").len(), 1);
+    assert_eq!(turn(&both), Turn::OverEdge);
+    let deeper = grooved(12.0);
+    assert_eq!(
+        deeper.with_code("no-room-for-stops").len(),
+        1,
+        "{:?}",
+        deeper.errors()
+    );
     assert!(!deeper.ready());
     // A line is so shallow that it needs the lowest wood.
     let mut lying = rebated(&["near", "far"], 2.0);
