@@ -907,7 +907,12 @@ impl Files for OneFile<'_> {
 /// The drawing stage over documents whose every file is `file`.
 fn drawn(job: Job, shop: Shop, file: &[u8]) -> Work {
     let hash = grainway_pipeline::work::sha256_hex(file);
-    let mut work = Work::new(Documents { job, shop, hash });
+    let mut work = Work::new(Documents {
+        job,
+        shop,
+        hash,
+        night: None,
+    });
     let stages = grainway_stages::built_in();
     let dialects = built_in();
     let spool = MemorySpool::default();
@@ -992,6 +997,7 @@ pub fn job_json(bytes: &[u8]) {
         job: job.clone(),
         shop: shop.clone(),
         hash: String::new(),
+        night: None,
     };
     let _ = documents.machine();
     for id in documents.stocks().keys() {

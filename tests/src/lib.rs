@@ -203,6 +203,7 @@ pub fn load(job: &Path) -> Result<Loaded, String> {
             job: read,
             shop,
             hash,
+            night: None,
         }),
         files: Box::new(Folder(folder)),
     })
@@ -218,6 +219,7 @@ pub fn load_texts(job: &str, shop: &str, folder: &Path) -> Result<Loaded, String
             job: read,
             shop,
             hash,
+            night: None,
         }),
         files: Box::new(Folder(folder.to_path_buf())),
     })

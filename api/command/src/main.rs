@@ -13,7 +13,7 @@ mod watch;
 
 use crate::progress::TerminalProgress;
 use clap::{Parser, Subcommand, ValueEnum};
-use grainway_pipeline::doc::{Unit, schema_job, schema_shop};
+use grainway_pipeline::doc::{Unit, schema_job, schema_night, schema_shop};
 use grainway_pipeline::finding::Finding;
 use grainway_pipeline::stage::Cancel;
 use grainway_runner::{
@@ -48,13 +48,16 @@ struct Cli {
 
 #[derive(Subcommand, Debug)]
 enum Command {
-    /// Make programs, sheets and lists of a job.
+    /// Make programs, sheets and lists of a job, or of a night: jobs that share boards.
     Make {
-        /// The job document.
+        /// The job or night document.
         job: PathBuf,
         /// The output folder; what it held before is removed.
         #[arg(long, value_name = "DIR")]
         out: PathBuf,
+        /// Keep the boards of a night that was made in this folder, where no piece on them changed: their layout and their programs.
+        #[arg(long, value_name = "DIR")]
+        keep: Option<PathBuf>,
         /// Save the work after every stage into this folder.
         #[arg(long, value_name = "DIR")]
         save_work: Option<PathBuf>,
@@ -62,9 +65,9 @@ enum Command {
         #[arg(long, value_name = "STATE")]
         from: Option<PathBuf>,
     },
-    /// Plan and verify a job, print its findings and write no files.
+    /// Plan and verify a job or a night, print its findings and write no files.
     Check {
-        /// The job document.
+        /// The job or night document.
         job: PathBuf,
     },
     /// Print what a job, or the jobs of a parts list, cost by the shop's prices: wood, boards, hours, price.
@@ -126,6 +129,7 @@ enum Command {
 #[derive(Clone, Copy, Debug, ValueEnum)]
 enum Document {
     Job,
+    Night,
     Shop,
     Report,
     Dialect,
@@ -200,6 +204,7 @@ fn dispatch(cli: &Cli, registries: &Registries) -> u8 {
         Command::Make {
             job,
             out,
+            keep,
             save_work,
             from,
         } => made(
@@ -208,6 +213,7 @@ fn dispatch(cli: &Cli, registries: &Registries) -> u8 {
             &MakeRequest {
                 job: job.clone(),
                 out: Some(out.clone()),
+                keep: keep.clone(),
                 save_work: save_work.clone(),
                 from: from.clone(),
                 ..MakeRequest::default()
@@ -248,6 +254,7 @@ fn dispatch(cli: &Cli, registries: &Registries) -> u8 {
         Command::Schema { document } => {
             let schema = match document {
                 Document::Job => schema_job(),
+                Document::Night => schema_night(),
                 Document::Shop => schema_shop(),
                 Document::Report => schema_report(),
                 Document::Dialect => grainway_dialects::schema(),

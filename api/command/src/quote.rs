@@ -4,7 +4,7 @@
 use super::{ACT, Cli, READY, USAGE, complain, exit_of, failed, interrupted, say, text};
 use crate::progress::TerminalProgress;
 use bytes::Bytes;
-use grainway_pipeline::doc::{Money, Unit};
+use grainway_pipeline::doc::{Money, NIGHT_FORMAT, Unit};
 use grainway_pipeline::finding::Finding;
 use grainway_runner::{MadeJob, MakeRequest, Registries, make};
 use grainway_service::parts_list::{ListJob, ListKind, RowProblem, options_beside, read};
@@ -17,15 +17,18 @@ use std::path::{Path, PathBuf};
 /// What is asked.
 #[derive(clap::Args, Debug)]
 pub(super) struct Quote {
-    /// The job document, or a parts list (.csv or .xlsx) with its options and drawings beside it.
-    #[arg(value_name = "JOB_OR_LIST")]
+    /// The job or night document, or a parts list (.csv or .xlsx) with its options and drawings beside it.
+    #[arg(value_name = "JOB_NIGHT_OR_LIST")]
     of: PathBuf,
     /// Take this shop document, with its prices, instead of the one that the job or the list's options name.
     #[arg(long, value_name = "SHOP")]
     shop: Option<PathBuf>,
-    /// Make so many sets of each job, whatever the documents say.
+    /// Make so many sets of each job, whatever the documents say; not of a night, which gives the sets of each of its jobs.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=10_000))]
     sets: Option<u32>,
+    /// Price the jobs of a list as one night that shares its boards, instead of each alone.
+    #[arg(long)]
+    pooled: bool,
 }
 
 /// Why there is no quote.
@@ -36,10 +39,10 @@ enum Wrong {
     Rows(Vec<RowProblem>),
 }
 
-/// A job to be made, and the rows that it comes from.
+/// A job or a night to be made, and the jobs of a list that it comes from.
 struct Asked {
     request: MakeRequest,
-    list: Option<ListJob>,
+    list: Vec<ListJob>,
 }
 
 pub(super) fn run(cli: &Cli, registries: &Registries, quote: &Quote) -> u8 {
@@ -93,6 +96,10 @@ fn exit_of_quote(made: &MadeJob) -> u8 {
 fn of_job(quote: &Quote) -> Result<Asked, Wrong> {
     let mut instead = BTreeMap::new();
     let text = file(&quote.of)?;
+    if quote.pooled {
+        let why = "--pooled is for parts lists; a night document names jobs that share boards";
+        return Err(Wrong::Usage(why.to_string()));
+    }
     // What is no JSON document is told as by every other command.
     if let Ok(mut job) = serde_json::from_slice::<Value>(without_mark(&text))
         && job.is_object()
@@ -101,6 +108,10 @@ fn of_job(quote: &Quote) -> Result<Asked, Wrong> {
             let name = shop_name(shop);
             job["shop"] = json!(name);
             instead.insert(name, words(&file(shop)?));
+        }
+        if quote.sets.is_some() && job["format"] == NIGHT_FORMAT {
+            let why = "--sets is for jobs; a night gives the sets of each of its jobs";
+            return Err(Wrong::Usage(why.to_string()));
         }
         if let Some(sets) = quote.sets {
             job["sets"] = json!(sets);
@@ -116,7 +127,7 @@ fn of_job(quote: &Quote) -> Result<Asked, Wrong> {
             instead,
             ..MakeRequest::default()
         },
-        list: None,
+        list: Vec::new(),
     })
 }
 
@@ -144,11 +155,32 @@ fn of_list(quote: &Quote, kind: ListKind) -> Result<Vec<Asked>, Wrong> {
     }
     let stem = name.rsplit_once('.').map_or(&*name, |(stem, _)| stem);
     let jobs = read(&bytes, kind, stem, &options).map_err(Wrong::Rows)?;
-    let asked = jobs.into_iter().map(|job| {
+    let document_of = |job: &ListJob| {
         let mut document: Value = serde_json::from_slice(&job.document).unwrap_or_default();
         if let Some(sets) = quote.sets {
             document["sets"] = json!(sets);
         }
+        document
+    };
+    if quote.pooled {
+        let mut instead = shops;
+        let documents: Vec<Value> = jobs.iter().map(document_of).collect();
+        let night = night_of(stem, &jobs, &documents);
+        for (job, document) in jobs.iter().zip(&documents) {
+            instead.insert(job.document_name.clone(), document.to_string());
+        }
+        instead.insert(POOLED.to_string(), night.to_string());
+        return Ok(vec![Asked {
+            request: MakeRequest {
+                job: folder.join(POOLED),
+                instead,
+                ..MakeRequest::default()
+            },
+            list: jobs,
+        }]);
+    }
+    let asked = jobs.into_iter().map(|job| {
+        let document = document_of(&job);
         let mut instead = shops.clone();
         instead.insert(job.document_name.clone(), document.to_string());
         Asked {
@@ -157,11 +189,45 @@ fn of_list(quote: &Quote, kind: ListKind) -> Result<Vec<Asked>, Wrong> {
                 instead,
                 ..MakeRequest::default()
             },
-            list: Some(job),
+            list: vec![job],
         }
     });
     Ok(asked.collect())
 }
+
+/// What the night of a list is called among its files: no file of a folder has this name.
+const POOLED: &str = "--pooled";
+
+/// The night of the jobs of a list. They are called by their numbers, and have the shop and the settings of the list in common.
+fn night_of(name: &str, jobs: &[ListJob], documents: &[Value]) -> Value {
+    let of = |key: &str| documents.first().map(|d| d[key].clone());
+    let named = jobs.iter().zip(1..).map(|(job, n)| {
+        let word = job.word.as_deref().unwrap_or_default();
+        let plain = |c: char| c.is_ascii_alphanumeric() || "-_".contains(c);
+        let word: String = word
+            .chars()
+            .map(|c| if plain(c) { c } else { '-' })
+            .collect();
+        let id = format!("{n}-{word}");
+        let id: String = id.trim_end_matches('-').chars().take(LONGEST_ID).collect();
+        json!({ "id": id, "file": job.document_name })
+    });
+    let mut night = json!({
+        "format": NIGHT_FORMAT, "name": name, "unit": of("unit"), "shop": of("shop"), "jobs": named.collect::<Vec<_>>()
+    });
+    for key in ["machine", "settings"] {
+        if let Some(value) = of(key).filter(|v| !v.is_null()) {
+            night[key] = value;
+        }
+    }
+    if night["unit"].is_null() {
+        night["unit"] = json!("mm");
+    }
+    night
+}
+
+/// Ids have at most so many letters.
+const LONGEST_ID: usize = 80;
 
 fn file(path: &Path) -> Result<Vec<u8>, Wrong> {
     std::fs::read(path).map_err(|e| Wrong::Usage(format!("{} cannot be read: {e}", path.display())))
@@ -233,9 +299,11 @@ fn tell_findings(asked: &Asked, report: &ReportDocument) {
 
 /// The row and column of the list that a finding of the job's document comes from.
 fn place_in_list(asked: &Asked, finding: &Finding) -> Option<String> {
-    let (job, pointer) = (asked.list.as_ref()?, finding.pointer.as_ref()?);
-    let own = ["job", &job.document_name].contains(&pointer.document());
-    let place = job.place(pointer).filter(|_| own)?;
+    let pointer = finding.pointer.as_ref()?;
+    let alone = asked.list.len() == 1 && pointer.document() == "job";
+    let mut jobs = asked.list.iter();
+    let job = jobs.find(|j| alone || j.document_name == pointer.document())?;
+    let place = job.place(pointer)?;
     Some(format!("row {}, {}", place.row, place.column))
 }
 
@@ -261,6 +329,15 @@ fn of_report(report: &ReportDocument) -> String {
     }
     for missing in &costs.missing {
         let _ = writeln!(out, "  Not in the price: {missing}");
+    }
+    for job in &costs.jobs {
+        let _ = writeln!(
+            out,
+            "  {:>16}  job {}, {} a set",
+            format!("{} {}", job.total, costs.currency),
+            job.job,
+            job.per_set
+        );
     }
     let _ = writeln!(out, "  Shares of the parts:");
     for part in &costs.parts {

@@ -2,7 +2,7 @@
 
 use grainway_pipeline::finding::Finding;
 use grainway_runner::Verified;
-use grainway_stages::report::{JobVerdict, Release, ReportDocument};
+use grainway_stages::report::{JobVerdict, NightRow, Release, ReportDocument};
 use serde_json::Value;
 use std::fmt::Write;
 use std::path::Path;
@@ -102,6 +102,22 @@ pub(super) fn verified(verified: &Verified) -> String {
     text
 }
 
+/// How many jobs share the boards, and what a former night left unchanged.
+fn of_night(night: &NightRow, report: &ReportDocument) -> String {
+    let jobs = match night.jobs.len() {
+        1 => "1 job".to_string(),
+        n => format!("{n} jobs"),
+    };
+    let kept = night.former.as_ref().map(|_| {
+        format!(
+            "; {} of {} setups kept, byte for byte",
+            night.kept.len(),
+            report.setups.len()
+        )
+    });
+    format!("{jobs} pooled{}", kept.unwrap_or_default())
+}
+
 /// How a run ended, in a few lines.
 pub(super) fn summary(report: &ReportDocument, out: Option<&Path>) -> String {
     let mut text = String::new();
@@ -120,6 +136,9 @@ pub(super) fn summary(report: &ReportDocument, out: Option<&Path>) -> String {
         duration(report.times.total),
         report.times.pauses,
     );
+    if let Some(night) = &report.night {
+        let _ = writeln!(text, "{}", of_night(night, report));
+    }
     let _ = writeln!(
         text,
         "{} errors, {} warnings, {} notes",

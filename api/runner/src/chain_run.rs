@@ -1,7 +1,7 @@
 //! Runs the chain over one job in this process: documents in, a report and the files beside it out.
 
 use crate::folder::JobFolder;
-use crate::load::{Loaded, load};
+use crate::load::Loaded;
 use crate::output::{OutputFolder, OutputProblem};
 use crate::registries::Registries;
 use crate::request::{Failure, MadeJob, MakeRequest};
@@ -94,7 +94,7 @@ pub(crate) fn run_into(
         progress,
         cancel,
     };
-    let mut loaded = load(&folder, &job_file, &registries.dialects);
+    let mut loaded = request.load(&folder, &job_file, &registries.dialects)?;
     let (report, files) = run(&mut loaded, request, registries, &cx)?;
     progress.at("output", 0, 1);
     std::fs::create_dir(result).map_err(no_room)?;

@@ -24,7 +24,7 @@ pub fn make(
         Some(out) => Some(OutputFolder::claim(out, folder.root())?),
         None => None,
     };
-    let mut loaded = load(&folder, &job_file, &registries.dialects);
+    let mut loaded = request.load(&folder, &job_file, &registries.dialects)?;
     let used = UsedPlugins::of(registries, loaded.documents.as_ref());
     let refusals = used.refusals();
     if refusals.is_empty() && used.own_process().is_some() {

@@ -6,6 +6,7 @@
 mod chain_run;
 mod dispatch;
 mod folder;
+mod former;
 mod job_process;
 mod load;
 mod output;

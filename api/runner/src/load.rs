@@ -1,15 +1,19 @@
 //! From a job's path to documents: every problem of both documents at once, and the hash that everything else is filed under.
 
+mod night;
+
 use crate::folder::JobFolder;
+use crate::request::Failure;
 use grainway_pipeline::chain::nearest;
 use grainway_pipeline::doc::{
-    Job, MAX_DOCUMENT_BYTES, Pointer, Reading, Shop, ShopStocks, read_job_as_far_as_possible,
-    read_shop_as_far_as_possible, settings_count,
+    FormerNight, Job, MAX_DOCUMENT_BYTES, NIGHT_FORMAT, Pointer, PooledNight, Reading, Shop,
+    ShopStocks, read_job_as_far_as_possible, read_shop_as_far_as_possible, settings_count,
 };
 use grainway_pipeline::finding::{CodeInfo, Finding, code};
 use grainway_pipeline::stage::{Dialects, FileProblem};
 use grainway_pipeline::work::{Documents, sha256_hex};
 use serde::Deserialize;
+use serde::de::DeserializeOwned;
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 
@@ -33,9 +37,53 @@ struct Places {
     job: Option<Reading<()>>,
     shop: Option<Reading<()>>,
     missing: Vec<String>,
+    /// Of a night: its jobs.
+    jobs: Vec<Placed>,
+    night: Option<PooledNight>,
+}
+
+/// A job of a night as it was read.
+struct Placed {
+    file: String,
+    reading: Reading<()>,
+}
+
+impl Places {
+    /// A place of a job of the night, in the file of that job.
+    fn in_job(&self, night: &PooledNight, pointer: &Pointer) -> Option<Pointer> {
+        let (job, there) = night.origin(pointer)?;
+        let job = self.jobs.get(job)?;
+        Some(job.reading.original(&there, &job.file))
+    }
 }
 
 impl Loaded {
+    /// Keeps the boards of a former night where no piece on them changed.
+    pub(crate) fn keep(&mut self, former: FormerNight) -> Result<(), Failure> {
+        let Some(documents) = &mut self.documents else {
+            return Ok(());
+        };
+        let Some(night) = &mut documents.night else {
+            let why = "a job has no former night to keep boards of; give a night document";
+            return Err(Failure::Usage(why.to_string()));
+        };
+        let told = serde_json::to_value(&former).unwrap_or_default();
+        let both = format!("{} {}", documents.hash, canonical(&told));
+        documents.hash = sha256_hex(both.as_bytes());
+        night.former = Some(former);
+        Ok(())
+    }
+    /// Nothing could be read but that something is wrong.
+    fn unread(file: &str, findings: Vec<Finding>) -> Loaded {
+        Loaded {
+            documents: None,
+            findings,
+            name: file.to_string(),
+            sound: false,
+            places: Places::of(file),
+        }
+    }
+
     /// Findings of stages, told in the words of the documents: pointers name the file, and places that lie behind entries that
     /// were set aside are what the user sees. What only follows from something set aside is left out.
     pub fn retell(&self, findings: &mut Vec<Finding>) {
@@ -43,6 +91,12 @@ impl Loaded {
             let Some(pointer) = &finding.pointer else {
                 continue;
             };
+            let night = self.places.night.as_ref();
+            let in_job = night.and_then(|night| self.places.in_job(night, pointer));
+            if in_job.is_some() {
+                finding.pointer = in_job;
+                continue;
+            }
             let (file, reading) = match pointer.document() {
                 "job" => (&self.places.job_file, &self.places.job),
                 "shop" => (&self.places.shop_file, &self.places.shop),
@@ -88,18 +142,34 @@ fn cutter_of(pointer: &Pointer) -> Option<&str> {
     below.split('/').next()
 }
 
-/// Reads the job `job_file` of the folder, its shop, and the bytes of every file they name.
+impl Places {
+    /// Nothing was read of this file yet.
+    fn of(job_file: &str) -> Places {
+        Places {
+            job_file: job_file.to_string(),
+            shop_file: "shop".to_string(),
+            job: None,
+            shop: None,
+            missing: Vec::new(),
+            jobs: Vec::new(),
+            night: None,
+        }
+    }
+}
+
+/// Reads the job or the night `job_file` of the folder, its shop, and the bytes of every file they name.
 pub fn load(folder: &JobFolder, job_file: &str, dialects: &Dialects) -> Loaded {
+    match format_of(folder, job_file) {
+        Some(format) if format == NIGHT_FORMAT => night::load(folder, job_file, dialects),
+        _ => load_job(folder, job_file, dialects),
+    }
+}
+
+fn load_job(folder: &JobFolder, job_file: &str, dialects: &Dialects) -> Loaded {
     let (mut findings, mut between, mut notes) = (Vec::new(), Vec::new(), Vec::new());
     let mut name = job_file.to_string();
     let mut documents = None;
-    let mut places = Places {
-        job_file: job_file.to_string(),
-        shop_file: "shop".to_string(),
-        job: None,
-        shop: None,
-        missing: Vec::new(),
-    };
+    let mut places = Places::of(job_file);
     // The job's lengths may count on the shop's stocks, so the shop is read first; it is told after the job.
     let (mut of_shop, mut missing_of_shop) = (Vec::new(), Vec::new());
     let shop = shop_of(folder, job_file).and_then(|file| {
@@ -117,14 +187,7 @@ pub fn load(folder: &JobFolder, job_file: &str, dialects: &Dialects) -> Loaded {
         read_job_as_far_as_possible(b, stocks)
     });
     if let Some((job, reading)) = job {
-        let unused = |p: &Pointer| {
-            let message = "Nothing counts on this length.";
-            Finding::new(&code::UNUSED_LENGTH, message).pointer(p.of(job_file))
-        };
-        // A text that cannot be counted may be the one that names it.
-        if reading.is_sound() {
-            notes.extend(reading.unused.iter().map(unused));
-        }
+        notes.extend(unused_lengths(&reading, job_file));
         places.job = Some(reading);
         name = job.name.clone();
         places.shop_file = job.shop.clone();
@@ -133,8 +196,13 @@ pub fn load(folder: &JobFolder, job_file: &str, dialects: &Dialects) -> Loaded {
         if let Some((shop, reading)) = shop {
             places.shop = Some(reading);
             across(&job, &shop, dialects, &mut between);
-            let hash = documents_hash(folder, &job, &shop);
-            documents = Some(Documents { job, shop, hash });
+            let hash = documents_hash(folder, &job, &shop, None);
+            documents = Some(Documents {
+                job,
+                shop,
+                hash,
+                night: None,
+            });
         }
     }
     let mut loaded = Loaded {
@@ -151,18 +219,42 @@ pub fn load(folder: &JobFolder, job_file: &str, dialects: &Dialects) -> Loaded {
     loaded
 }
 
-/// The shop that a job names, in whatever else it is wrong.
+/// The named lengths of a job on which nothing counts.
+fn unused_lengths(reading: &Reading<()>, file: &str) -> Vec<Finding> {
+    let unused = |p: &Pointer| {
+        let message = "Nothing counts on this length.";
+        Finding::new(&code::UNUSED_LENGTH, message).pointer(p.of(file))
+    };
+    // A text that cannot be counted may be the one that names it.
+    match reading.is_sound() {
+        true => reading.unused.iter().map(unused).collect(),
+        false => Vec::new(),
+    }
+}
+
+/// The shop that a job or a night names, in whatever else it is wrong.
 fn shop_of(folder: &JobFolder, job_file: &str) -> Option<String> {
     #[derive(Deserialize)]
     struct Named {
         shop: String,
     }
-    let bytes = folder
-        .read_within(job_file, MAX_DOCUMENT_BYTES as u64)
-        .ok()?;
+    peek(folder, job_file).map(|named: Named| named.shop)
+}
+
+/// The format word of a document.
+fn format_of(folder: &JobFolder, file: &str) -> Option<String> {
+    #[derive(Deserialize)]
+    struct Named {
+        format: String,
+    }
+    peek(folder, file).map(|named: Named| named.format)
+}
+
+/// A key or two of a document that may be wrong otherwise.
+fn peek<T: DeserializeOwned>(folder: &JobFolder, file: &str) -> Option<T> {
+    let bytes = folder.read_within(file, MAX_DOCUMENT_BYTES as u64).ok()?;
     let text = bytes.strip_prefix("\u{feff}".as_bytes()).unwrap_or(&bytes);
-    let named: Named = serde_json::from_slice(text).ok()?;
-    Some(named.shop)
+    serde_json::from_slice(text).ok()
 }
 
 fn document<T>(
@@ -247,8 +339,14 @@ fn across(job: &Job, shop: &Shop, dialects: &Dialects, findings: &mut Vec<Findin
     }
 }
 
-/// SHA-256 over both documents in canonical form and over every file they name. Key order and white space do not matter.
-fn documents_hash(folder: &JobFolder, job: &Job, shop: &Shop) -> String {
+/// SHA-256 over both documents in canonical form, over what a night holds beside its job, and over every file they name. Key order and
+/// white space do not matter.
+fn documents_hash(
+    folder: &JobFolder,
+    job: &Job,
+    shop: &Shop,
+    night: Option<&PooledNight>,
+) -> String {
     let mut hash = Sha256::new();
     let mut add = |label: &str, bytes: &[u8]| {
         hash.update(format!("{label} {}\n", bytes.len()));
@@ -265,6 +363,10 @@ fn documents_hash(folder: &JobFolder, job: &Job, shop: &Shop) -> String {
         }
         let text = canonical(&value);
         add(label, text.as_bytes());
+    }
+    if let Some(night) = night {
+        let value = serde_json::to_value(night).unwrap_or_default();
+        add("night", canonical(&value).as_bytes());
     }
     for drawing in &job.drawings {
         match folder.read_within(&drawing.file, crate::folder::MAX_FILE_BYTES) {

@@ -17,6 +17,9 @@ pub struct MakeRequest {
     pub job: PathBuf,
     /// The output folder; nothing is written without one.
     pub out: Option<PathBuf>,
+    /// The output folder of a former night: boards on which no piece changed are kept as they are there.
+    #[serde(default)]
+    pub keep: Option<PathBuf>,
     /// Save the work after every stage into this folder.
     pub save_work: Option<PathBuf>,
     /// Go on from this saved state.

@@ -1,6 +1,7 @@
 //! What sheets and lists say of programs: their names, their numbers, their cutters and the part of the running order that each runs.
 
 use grainway_pipeline::dialect::{DialectAbout, Numbering};
+use grainway_pipeline::doc::FormerNight;
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::work::{
     Entry, Operation, PieceHold, Program, Setup, SetupKind, Work, step_view,
@@ -10,11 +11,16 @@ use std::collections::{BTreeMap, BTreeSet};
 /// Over all setups: their names, and programs in running order, each text under its own sum.
 pub(super) fn job(work: &Work) -> Vec<Finding> {
     let mut findings = names(work);
-    let first = work.programs.first().map_or(0, |p| p.number);
-    for (program, number) in work.programs.iter().zip(first..) {
+    // What a night no longer has leaves its numbers free.
+    let gaps = work.documents.former().is_some();
+    let mut next = work.programs.first().map_or(0, |p| p.number);
+    for program in &work.programs {
+        let number = program.number;
+        let in_order = number == next || gaps && number > next;
+        next = number.saturating_add(1);
         let same_text = program.sha256 == program.text.0;
         let known = work.setups.iter().any(|s| s.id == program.setup);
-        if program.number != number || !same_text || !known {
+        if !in_order || !same_text || !known {
             let message = format!("{} is not the program that it is listed as.", program.name);
             findings.push(Finding::new(&code::VERIFY_PIECES, message).setup(&program.setup));
         }
@@ -36,7 +42,9 @@ fn names(work: &Work) -> Vec<Finding> {
             .strip_prefix(kind)
             .and_then(|n| n.strip_prefix('-'));
         let number = number.and_then(|n| n.parse::<usize>().ok());
-        let fine = number.is_some_and(|n| (1..=counts[kind]).contains(&n));
+        let former = work.documents.former().map_or(0, |f| f.greatest(kind));
+        let most = counts[kind].max(former);
+        let fine = number.is_some_and(|n| (1..=most).contains(&n));
         !known.insert(&setup.id) || !fine
     });
     wrong
@@ -87,7 +95,9 @@ pub(super) fn setup(work: &Work, setup: &Setup, about: &DialectAbout) -> Vec<Fin
                 program.name, setup.id
             ));
         }
-        if !is_named(program, setup, work.programs.len(), about) {
+        let former = work.documents.former().map_or(0, FormerNight::digits);
+        let digits = work.programs.len().to_string().len().max(2).max(former);
+        if !is_named(program, setup, digits, about) {
             say(format!("{} is not named for what it is.", program.name));
         }
         from = ends;
@@ -163,8 +173,8 @@ fn cutters(setup: &Setup, from: usize, to: usize) -> BTreeSet<&String> {
         .collect()
 }
 
-/// A file is called by its number alone, or by number, setup, cutter and, where they are divided, its part.
-fn is_named(program: &Program, setup: &Setup, count: usize, about: &DialectAbout) -> bool {
+/// A file is called by its number alone, or by number of at least so many digits, setup, cutter and, where they are divided, its part.
+fn is_named(program: &Program, setup: &Setup, least: usize, about: &DialectAbout) -> bool {
     let Some(name) = program.name.strip_suffix(about.ending.as_str()) else {
         return false;
     };
@@ -172,8 +182,7 @@ fn is_named(program: &Program, setup: &Setup, count: usize, about: &DialectAbout
         let digits = usize::from(about.numbering.unwrap_or(Numbering::USUAL).digits);
         return name == format!("{:01$}", program.number, digits);
     }
-    let digits = count.to_string().len().max(2);
-    let start = format!("{:0digits$}-{}", program.number, plain(&setup.id));
+    let start = format!("{:0least$}-{}", program.number, plain(&setup.id));
     let Some(mut rest) = name.strip_prefix(start.as_str()) else {
         return false;
     };

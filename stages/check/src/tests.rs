@@ -199,6 +199,7 @@ pub(super) fn documents() -> Documents {
         job: serde_json::from_value(job).unwrap(),
         shop: serde_json::from_value(shop).unwrap(),
         hash: String::new(),
+        night: None,
     })
 }
 

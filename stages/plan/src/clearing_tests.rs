@@ -45,6 +45,7 @@ fn documents(cutters: &[(&str, Value)]) -> Documents {
         job: serde_json::from_value(job).unwrap(),
         shop: serde_json::from_value(shop).unwrap(),
         hash: String::new(),
+        night: None,
     }
 }
 

@@ -331,7 +331,7 @@ fn check_readings(
     let before = match own_wood(id) {
         Some((stock, _)) => documents.stock(stock),
         None => {
-            let of_shop = documents.shop.stocks.get(id);
+            let of_shop = documents.shop.stocks.get(documents.own_name(id));
             of_shop.filter(|_| documents.job.stocks.contains_key(id))
         }
     };

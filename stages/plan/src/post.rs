@@ -6,13 +6,14 @@ use grainway_pipeline::chain::nearest;
 use grainway_pipeline::dialect::{
     Dialect, DialectAbout, DialectError, Numbering, ProgramHead, Written,
 };
-use grainway_pipeline::doc::{CutterChangeBy, Machine, Pointer, SpindleSwitch, ZZero};
+use grainway_pipeline::doc::{CutterChangeBy, FormerNight, Machine, Pointer, SpindleSwitch, ZZero};
 use grainway_pipeline::finding::{Finding, code, in_unit};
 use grainway_pipeline::stage::{Cx, Description, Fault, SpoolId, Stop, TypedStage};
 use grainway_pipeline::tolerance::SAME_LEVEL_MM;
 use grainway_pipeline::work::{Entry, Program, Setup, SetupKind, StepView, Work, step_view};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 
 /// Settings of the post stage.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -87,7 +88,7 @@ impl TypedStage for Post {
                 &mut findings,
             )?);
         }
-        number(&mut all, dialect.about());
+        number(work, &mut all, dialect.about());
         for (done, plan) in all.iter().enumerate() {
             cx.check()?;
             cx.progress.at("post", done, all.len());
@@ -299,12 +300,21 @@ fn plans(work: &Work, machine: &Machine, dialect: &dyn Dialect) -> Result<Vec<Pl
     Ok(plans)
 }
 
-/// Numbers the programs in running order and names their files.
-fn number(plans: &mut [Plan], about: &DialectAbout) {
+/// Numbers the programs in running order and names their files. Those of a setup that a former night had too keep their numbers as far as
+/// the order allows.
+fn number(work: &Work, plans: &mut [Plan], about: &DialectAbout) {
+    let former = work.documents.former();
     let digits = plans.len().to_string().len().max(2);
+    let digits = digits.max(former.map_or(0, FormerNight::digits));
     let numbering = about.numbering.unwrap_or(Numbering::USUAL);
-    for (i, plan) in plans.iter_mut().enumerate() {
-        plan.number = numbering.first.saturating_add(i as u32);
+    let mut next = numbering.first;
+    let (mut setup, mut k) = (usize::MAX, 0);
+    for plan in plans {
+        k = if plan.setup == setup { k + 1 } else { 0 };
+        setup = plan.setup;
+        let before = former.and_then(|f| f.number(&work.setups[setup].id, k));
+        plan.number = next.max(before.unwrap_or(next));
+        next = plan.number.saturating_add(1);
         plan.name = match about.numbered_files {
             true => format!("{:01$}", plan.number, usize::from(numbering.digits)),
             false => format!("{:0digits$}-{}", plan.number, plan.name),
@@ -408,13 +418,24 @@ fn mm(value: f64) -> f64 {
     (value * 1000.0).round() / 1000.0 + 0.0
 }
 
+/// The jobs of a night whose pieces lie there, in the order of their ids.
+fn jobs_on(work: &Work, setup: &Setup) -> Vec<String> {
+    let pieces = setup.placements.iter();
+    let jobs = pieces.filter_map(|p| work.documents.job_of(&p.piece));
+    let jobs: BTreeSet<&str> = jobs.map(|(job, _)| job.id.as_str()).collect();
+    jobs.into_iter().map(str::to_string).collect()
+}
+
 /// Lines for the person who opens the text.
 fn remarks(work: &Work, can: Can, settings: &PostSettings, plan: &Plan) -> Vec<String> {
     let setup = &work.setups[plan.setup];
     let documents = &work.documents;
     let mut lines = vec![
-        format!("job: {}", documents.job.name),
-        format!("code: {}, as on the setup sheet", documents.code()),
+        match documents.night {
+            None => format!("job: {}", documents.job.name),
+            Some(_) => format!("jobs: {}", jobs_on(work, setup).join(", ")),
+        },
+        format!("code: {}, as on the setup sheet", work.code_of(setup)),
         match setup.kind {
             SetupKind::Lines => format!("setup: {}, locating lines", setup.id),
             _ => format!("setup: {}, stock {}", setup.id, setup.stock),

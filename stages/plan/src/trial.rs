@@ -57,6 +57,7 @@ pub(crate) fn work(job: &Value, shop: &Value) -> Work {
         job: read,
         shop,
         hash: grainway_pipeline::work::sha256_hex(job.to_string().as_bytes()),
+        night: None,
     })
 }
 

@@ -26,6 +26,7 @@ mod manuals;
 mod minutes;
 mod mutants;
 mod named_lengths;
+mod nights;
 mod nist_rules;
 mod numbers;
 mod paper;

@@ -60,6 +60,7 @@ impl Case {
             shop: doc::read_shop(&text("shop")).map_err(refused)?,
             // The same for all, so that codes and hashes of documents never differ.
             hash: "0".repeat(64),
+            night: None,
         };
         let made = make(Loaded {
             work: Work::new(documents),

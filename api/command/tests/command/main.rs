@@ -9,6 +9,7 @@ mod documents;
 mod folders;
 mod formats;
 mod lengths;
+mod nights;
 mod plugins;
 mod quote;
 mod refused;

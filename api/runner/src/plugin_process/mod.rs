@@ -142,6 +142,7 @@ pub(crate) fn make(
         None => whole(&place.0)?.join("states"),
     };
     let from = request.from.as_deref().map(whole).transpose()?;
+    let keep = request.keep.as_deref().map(whole).transpose()?;
     let order = |attempt: usize, state: Option<PathBuf>| {
         Order::Make(MakeRequest {
             job: job_file.clone(),
@@ -149,6 +150,7 @@ pub(crate) fn make(
             save_work: Some(states.clone()),
             goes_on: attempt > 0,
             instead: request.instead.clone(),
+            keep: keep.clone(),
             from: state.or_else(|| from.clone()),
         })
     };

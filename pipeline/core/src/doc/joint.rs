@@ -83,6 +83,18 @@ impl Joint {
             ],
         }
     }
+    /// The names of its parts, in the order of [`Joint::parts`].
+    pub(crate) fn parts_mut(&mut self) -> [&mut String; 2] {
+        match self {
+            Joint::MortiseAndTenon(j) => [&mut j.tenon.part, &mut j.mortise.part],
+            Joint::Housing(j) => [&mut j.panel.part, &mut j.housing.part],
+            Joint::Rebate(j) => [&mut j.panel.part, &mut j.rebate.part],
+            Joint::Halving(j) => [&mut j.first.part, &mut j.second.part],
+            Joint::EdgeHalving(j) => [&mut j.first.part, &mut j.second.part],
+            Joint::LooseTenon(j) => [&mut j.first.part, &mut j.second.part],
+            Joint::Dowels(j) => [&mut j.first.part, &mut j.second.part],
+        }
+    }
     /// The word in documents.
     pub fn word(&self) -> &'static str {
         self.parts()[0].1[0]

@@ -5,8 +5,8 @@ mod joints;
 use super::problem::Problem;
 use super::{
     BlankDoc, Board, ContourPoint, ContourShape, Cutter, CutterKind, Depth, Drawing, End,
-    FeatureDoc, FeatureKind, HandMinutes, Job, LayerRule, Length, Machine, PartDoc, Prices, Relief,
-    Shape, Shop, Stock, ThicknessReading, WoodPrice,
+    FeatureDoc, FeatureKind, HandMinutes, Job, LayerRule, Length, Machine, Night,
+    PartDoc, Prices, Relief, Shape, Shop, Stock, ThicknessReading, WoodPrice,
 };
 use crate::pointer::Pointer;
 use grainway_geom::{Bounds, Point, point};
@@ -197,6 +197,39 @@ pub(super) fn of_job(job: &Job) -> Vec<Problem> {
     }
     problems
 }
+
+/// What is wrong with a night beyond its form.
+pub(super) fn of_night(night: &Night) -> Vec<Problem> {
+    let mut problems = Vec::new();
+    let mut at = At {
+        pointer: Pointer::default(),
+        problems: &mut problems,
+    };
+    if night.name.trim().is_empty() {
+        at.below("name").say("The night should have a name.");
+    }
+    stocks(&mut at, &night.stocks);
+    let mut ids = BTreeSet::new();
+    let mut at = at.below("jobs");
+    for (i, job) in night.jobs.iter().enumerate() {
+        let mut at = at.below(i);
+        at.below("id").id(&job.id);
+        if !ids.insert(&job.id) {
+            at.below("id")
+                .say(format!("Two jobs have the id \"{}\".", job.id));
+        }
+        at.count("sets", job.sets);
+        let sum = job.sha256.as_deref().unwrap_or(A_SUM);
+        if sum.len() != A_SUM.len() || !sum.bytes().all(|b| b.is_ascii_hexdigit()) {
+            at.below("sha256")
+                .say("A SHA-256 has 64 hexadecimal digits.");
+        }
+    }
+    problems
+}
+
+/// A SHA-256 as it is written.
+const A_SUM: &str = "0000000000000000000000000000000000000000000000000000000000000000";
 
 /// What is wrong with a shop beyond its form.
 pub(super) fn of_shop(shop: &Shop) -> Vec<Problem> {

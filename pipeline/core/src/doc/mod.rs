@@ -1,4 +1,4 @@
-//! The documents: `grainway.job/1` and `grainway.shop/1`.
+//! The documents: `grainway.job/1`, `grainway.shop/1` and `grainway.night/1`.
 //!
 //! The doc comments on these types are the manual: the JSON Schemas are made from them. Reading ([`read`]) collects all problems
 //! of a document, each with its JSON Pointer, and resolves units: lengths are millimetres from here on.
@@ -8,6 +8,7 @@ mod job;
 mod joint;
 mod lengths;
 mod meaning;
+mod night;
 mod own_wood;
 mod parse;
 mod prices;
@@ -24,14 +25,15 @@ pub use job::*;
 pub use joint::*;
 pub(crate) use lengths::Names;
 pub use lengths::{ShopStocks, allow_counting, settings_count};
+pub use night::*;
 pub use own_wood::{Own, bind_own_wood, own_wood, stock_of, thickness_at};
 pub use prices::{HandMinutes, Money, OffcutsPaid, Prices, WoodPrice};
 pub use problem::{Problem, ProblemKind};
 pub(crate) use read::count_settings_layer;
 pub use read::{
     MAX_DOCUMENT_BYTES, Reading, problems_counting, read_document, read_job,
-    read_job_as_far_as_possible, read_settings_layer, read_shop, read_shop_as_far_as_possible,
-    schema_job, schema_shop,
+    read_job_as_far_as_possible, read_night_as_far_as_possible, read_settings_layer, read_shop,
+    read_shop_as_far_as_possible, schema_job, schema_night, schema_shop,
 };
 pub use shop::*;
 pub use side::{Edge, End, Seen, SeenSides, Side};

@@ -7,7 +7,7 @@ use super::check::{Counted, Cure, Issue, check};
 use super::lengths::{self, Names, ShopStocks};
 use super::parse::parse;
 use super::problem::Problem;
-use super::{JOB_FORMAT, Job, SHOP_FORMAT, Shop, Unit, in_unit, meaning};
+use super::{JOB_FORMAT, Job, NIGHT_FORMAT, Night, SHOP_FORMAT, Shop, Unit, in_unit, meaning};
 use crate::pointer::{Pointer, escaped};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -71,12 +71,19 @@ impl<T> Reading<T> {
         };
         (self.document, rest)
     }
-    fn refused(problem: Problem) -> Reading<T> {
+    /// Nothing was read, and nothing is wrong.
+    pub fn nothing() -> Reading<T> {
         Reading {
             document: None,
-            problems: vec![problem],
+            problems: Vec::new(),
             unused: Vec::new(),
             edits: Vec::new(),
+        }
+    }
+    fn refused(problem: Problem) -> Reading<T> {
+        Reading {
+            problems: vec![problem],
+            ..Reading::nothing()
         }
     }
 }
@@ -119,6 +126,7 @@ fn original(edits: &[Edit], pointer: &str) -> String {
 // A service reads thousands of documents in one process.
 static JOB_SCHEMA: LazyLock<Value> = LazyLock::new(schema_job);
 static SHOP_SCHEMA: LazyLock<Value> = LazyLock::new(schema_shop);
+static NIGHT_SCHEMA: LazyLock<Value> = LazyLock::new(schema_night);
 
 /// JSON Schema of the job document.
 pub fn schema_job() -> Value {
@@ -130,6 +138,11 @@ pub fn schema_job() -> Value {
 /// JSON Schema of the shop document.
 pub fn schema_shop() -> Value {
     schemars::schema_for!(Shop).to_value()
+}
+
+/// JSON Schema of the night document.
+pub fn schema_night() -> Value {
+    schemars::schema_for!(Night).to_value()
 }
 
 /// Reads a job document that counts on no stock of its shop; refuses it when anything is wrong.
@@ -157,6 +170,11 @@ pub fn read_job_as_far_as_possible(bytes: &[u8], shop: ShopStocks<'_>) -> Readin
 /// Reads a shop document and goes on behind every problem.
 pub fn read_shop_as_far_as_possible(bytes: &[u8]) -> Reading<Shop> {
     read_document(bytes, SHOP_FORMAT, &SHOP_SCHEMA, meaning::of_shop)
+}
+
+/// Reads a night document and goes on behind every problem.
+pub fn read_night_as_far_as_possible(bytes: &[u8]) -> Reading<Night> {
+    read_document(bytes, NIGHT_FORMAT, &NIGHT_SCHEMA, meaning::of_night)
 }
 
 /// How often what is wrong is set aside before reading gives up: each round frees at least one level of the document.

@@ -250,6 +250,18 @@ codes! {
         "Two relief lobes of one feature run into each other.",
         "Lengthen the mortise by the cutter's radius under the shoulders instead, and write relief none.",
         "stages/plan/src/clearing_tests.rs::lobes_of_a_narrow_mortise_meet";
+    NIGHT_DIFFERS = "night-differs" Error
+        "A job says something of the whole chain that the night does not say, and one chain serves the whole night.",
+        "Say it in the night, or make the job alone.",
+        "api/command/tests/command/nights.rs::what_jobs_say_of_the_whole_chain_is_said_by_the_night";
+    NIGHT_JOB_CHANGED = "night-job-changed" Error
+        "The file of a job is not the one whose sum the night gives.",
+        "Look at what changed in the file; then write its new sum into the night, or leave the sum out.",
+        "api/command/tests/command/nights.rs::a_job_that_is_another_one_now_is_refused";
+    NIGHT_SETTING = "night-setting" Note
+        "A job sets something otherwise than the night, and the night's setting holds.",
+        "Nothing, if the night's setting is meant; otherwise make the job alone.",
+        "api/command/tests/command/nights.rs::what_jobs_say_of_the_whole_chain_is_said_by_the_night";
     NO_DRILL = "no-drill" Note
         "No drill of a hole's diameter is at hand, so it is milled.",
         "Nothing; add a drill to the shop if the hole is to be drilled.",

@@ -29,7 +29,10 @@ pub use variant::{
 };
 pub use zframe::ZFrame;
 
-use crate::doc::{Cutter, Job, Machine, Pointer, Seen, Shop, Side, Stock, ZZero, bind_own_wood};
+use crate::doc::{
+    Cutter, FormerNight, Job, Machine, Pointer, PooledJob, PooledNight, Seen, Shop, Side, Stock,
+    ZZero, bind_own_wood,
+};
 use crate::finding::Finding;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -43,23 +46,49 @@ pub struct Documents {
     pub shop: Shop,
     /// SHA-256 (hex) over both documents in canonical form and over every file they name.
     pub hash: String,
+    /// The night of which `job` was pooled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub night: Option<PooledNight>,
 }
 
 /// Letters of a code: digits and capitals that nobody takes for another one.
 const CODE_LETTERS: &[u8; 32] = b"0123456789ABCDEFGHJKMNPQRSTVWXYZ";
 
+/// Six letters of a sum.
+fn short_code(sha256: &str) -> String {
+    let bits = sha256
+        .get(..8)
+        .and_then(|h| u32::from_str_radix(h, 16).ok())
+        .unwrap_or(0);
+    (0..6)
+        .map(|i| char::from(CODE_LETTERS[(bits >> (27 - 5 * i)) as usize & 31]))
+        .collect()
+}
+
 impl Documents {
     /// The short code of these documents, six letters: it stands on sheets and in programs, so that both are seen to belong together.
     /// Other documents have another code but for one chance in 2³⁰.
     pub fn code(&self) -> String {
-        let bits = self
-            .hash
-            .get(..8)
-            .and_then(|h| u32::from_str_radix(h, 16).ok())
-            .unwrap_or(0);
-        (0..6)
-            .map(|i| char::from(CODE_LETTERS[(bits >> (27 - 5 * i)) as usize & 31]))
-            .collect()
+        short_code(&self.hash)
+    }
+
+    /// The job of the night that something of this name belongs to, and what that job calls it. `None` where no jobs are pooled, and for what
+    /// belongs to the night.
+    pub fn job_of<'n>(&self, name: &'n str) -> Option<(&PooledJob, &'n str)> {
+        let mut jobs = self.night.iter().flat_map(|n| &n.jobs);
+        jobs.find_map(|job| Some((job, job.own(name)?)))
+    }
+    /// What the job that it belongs to calls something.
+    pub fn own_name<'n>(&self, name: &'n str) -> &'n str {
+        self.job_of(name).map_or(name, |(_, own)| own)
+    }
+    /// The night that was made before.
+    pub fn former(&self) -> Option<&FormerNight> {
+        self.night.as_ref()?.former.as_ref()
+    }
+    /// How many sets are made of what has this name.
+    pub fn sets_of(&self, name: &str) -> u32 {
+        self.job_of(name).map_or(self.job.sets, |(job, _)| job.sets)
     }
 
     /// The machine of this job. `None` when the job names none of the shop's; reading refuses that before a chain runs.
@@ -235,6 +264,20 @@ impl Work {
     /// Adds a finding.
     pub fn find(&mut self, finding: Finding) {
         self.findings.push(finding);
+    }
+    /// The short code of a setup: that of the documents, or in a night one of its own, made of all that is cut there, so that a setup which
+    /// another night has too keeps its programs as they are.
+    pub fn code_of(&self, setup: &Setup) -> String {
+        if self.documents.night.is_none() {
+            return self.documents.code();
+        }
+        let cut = setup
+            .placements
+            .iter()
+            .filter_map(|p| self.variant(&p.variant));
+        let cut: Vec<String> = cut.map(Variant::sum).collect();
+        let all = serde_json::to_vec(&(setup, cut)).unwrap_or_default();
+        short_code(&sha256_hex(&all))
     }
     /// Something was found that the user must act on.
     pub fn has_errors(&self) -> bool {

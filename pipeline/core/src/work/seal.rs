@@ -39,6 +39,7 @@ mod tests {
             job: serde_json::from_str(job).unwrap(),
             shop: serde_json::from_str(shop).unwrap(),
             hash: "h".to_string(),
+            night: None,
         });
         let mut work = Work::new(documents);
         let seal = Seal::of(&work);

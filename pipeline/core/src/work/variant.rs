@@ -34,6 +34,18 @@ pub struct Variant {
     pub steps: Vec<Workingstep>,
 }
 
+impl Variant {
+    /// SHA-256 (hex) over all of it but where its features stand in documents: where it is the same, the piece is cut by the same motions.
+    pub fn sum(&self) -> String {
+        let mut cut = self.clone();
+        for feature in &mut cut.features {
+            feature.source = super::Source::default();
+        }
+        // A variant holds numbers, texts and lists, which JSON can write.
+        super::sha256_hex(&serde_json::to_vec(&cut).unwrap_or_default())
+    }
+}
+
 /// How a piece is turned so that its back lies up.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

@@ -81,6 +81,7 @@ fn documents() -> Result<Documents, String> {
         job: read_job(job.to_string().as_bytes()).map_err(words)?,
         shop: read_shop(shop.to_string().as_bytes()).map_err(words)?,
         hash: sha256_hex(b"sample"),
+        night: None,
     })
 }
 

@@ -32,6 +32,7 @@ pub(crate) fn made(stages: &Stages, dialects: &Dialects, dialect: &str) -> (Work
         job: read,
         shop,
         hash: sha256_hex(&job),
+        night: None,
     });
     let (spool, cancel) = (MemorySpool::default(), Cancel::default());
     let cx = Cx {

@@ -4,13 +4,16 @@
 //! Quantities are rounded to whole units first (mm³, mm², seconds); amounts are whole hundredths from there on, each line rounded once.
 
 use super::document::{
-    CostsRow, CountedRow, HandCostRow, MachineCostRow, OrderRow, PartCostRow, PartRow,
+    CostsRow, CountedRow, HandCostRow, JobCostRow, MachineCostRow, OrderRow, PartCostRow, PartRow,
     ReportDocument, SetupRow, WoodCostRow,
 };
 use super::show::{Show, duration, round3};
 use super::summary::brings_wood;
+use crate::csv_table::{Cell, table};
 use grainway_pipeline::chain::nearest;
-use grainway_pipeline::doc::{HandMinutes, Money, OffcutsPaid, Prices, WoodPrice, stock_of};
+use grainway_pipeline::doc::{
+    HandMinutes, Money, OffcutsPaid, PooledJob, Prices, WoodPrice, stock_of,
+};
 use grainway_pipeline::work::Work;
 use std::collections::BTreeMap;
 
@@ -65,9 +68,89 @@ pub(super) fn costs(work: &Work, report: &ReportDocument) -> Option<CostsRow> {
         surcharge,
         total,
         per_set: total.times(1, i128::from(sets.max(1))),
+        jobs: of_jobs(work, &parts),
         parts,
         missing,
     })
+}
+
+/// The shares of a night's jobs.
+fn of_jobs(work: &Work, parts: &[PartCostRow]) -> Vec<JobCostRow> {
+    let jobs = work.documents.night.iter().flat_map(|n| &n.jobs);
+    let share = |job: &PooledJob| {
+        let own: Vec<&PartCostRow> = parts
+            .iter()
+            .filter(|p| job.own(&p.part).is_some())
+            .collect();
+        let sum = |of: fn(&PartCostRow) -> Money| own.iter().map(|p| of(p)).sum::<Money>();
+        let total = sum(|p| p.total);
+        JobCostRow {
+            job: job.id.clone(),
+            sets: job.sets,
+            wood: sum(|p| p.wood),
+            machine: sum(|p| p.machine),
+            hand: sum(|p| p.hand),
+            surcharge: sum(|p| p.surcharge),
+            total,
+            per_set: total.times(1, i128::from(job.sets.max(1))),
+            litres: round3(own.iter().map(|p| p.litres).sum()),
+            machine_seconds: own.iter().map(|p| p.machine_seconds).sum(),
+            hand_seconds: own.iter().map(|p| p.hand_seconds).sum(),
+        }
+    };
+    jobs.map(share).collect()
+}
+
+/// Costs as CSV: a line for each part, for each job of a night, and for all of it.
+pub(super) fn list(costs: &CostsRow, report: &ReportDocument) -> Vec<u8> {
+    let row = |what: &str, id: &str, count: u32, amounts: [Money; 6], much: (f64, u64, u64)| {
+        let mut cells: Vec<Cell<'static>> = vec![
+            what.to_string().into(),
+            id.to_string().into(),
+            report.part_called(id).to_string().into(),
+            Cell::number(count),
+        ];
+        cells.extend(amounts.map(Cell::number));
+        cells.extend([
+            costs.currency.clone().into(),
+            Cell::number(much.0),
+            Cell::number(much.1),
+            Cell::number(much.2),
+        ]);
+        cells
+    };
+    let parts = costs.parts.iter().map(|p| {
+        let amounts = [p.wood, p.machine, p.hand, p.surcharge, p.total, p.each];
+        let much = (p.litres, p.machine_seconds, p.hand_seconds);
+        row("part", &p.part, p.count, amounts, much)
+    });
+    let jobs = costs.jobs.iter().map(|j| {
+        let amounts = [j.wood, j.machine, j.hand, j.surcharge, j.total, j.per_set];
+        let much = (j.litres, j.machine_seconds, j.hand_seconds);
+        row("job", &j.job, j.sets, amounts, much)
+    });
+    let mut rows: Vec<Vec<Cell<'_>>> = parts.chain(jobs).collect();
+    let whole: Money = costs.parts.iter().map(|p| p.total).sum();
+    // A job of a night has no more than its own lines.
+    if whole == costs.total {
+        let wood = costs.wood.iter().map(|w| w.cost).sum();
+        let (machine, hand) = (&costs.machine, &costs.hand);
+        let amounts = [
+            wood,
+            machine.cost,
+            hand.cost,
+            costs.surcharge,
+            costs.total,
+            costs.per_set,
+        ];
+        let litres = round3(costs.parts.iter().map(|p| p.litres).sum());
+        let much = (litres, machine.seconds, hand.seconds);
+        rows.push(row("all", "", costs.sets, amounts, much));
+    }
+    table(
+        "of,id,name,count,wood,machine,by-hand,surcharge,together,each,currency,litres,machine-seconds,hand-seconds",
+        rows,
+    )
 }
 
 /// Every piece has its wood: what nobody could lay has no price, and the rest is not the job.
@@ -154,9 +237,10 @@ fn wood_row(
     used: &Used,
     missing: &mut Vec<String>,
 ) -> WoodCostRow {
-    // A board or blank with readings of its own was bought as the stock that it belongs to.
+    // A board or blank with readings of its own was bought as the stock that it belongs to, and a job's own stock as that of its name.
     let bought = stock_of(stock);
     let price = prices.wood.get(bought);
+    let price = price.or_else(|| prices.wood.get(work.documents.own_name(bought)));
     let (unit, each, cost) = match price {
         None => {
             let keys = prices.wood.keys().map(String::as_str);
@@ -348,6 +432,9 @@ fn divided(
         surcharge: Money::default(),
         total: Money::default(),
         each: Money::default(),
+        litres: round3(f64::from(p.count) * area_of(work, &p.id) * p.thickness / 1e6),
+        machine_seconds: 0,
+        hand_seconds: 0,
     };
     let mut parts: Vec<PartCostRow> = report.parts.iter().map(none).collect();
     for row in wood {
@@ -394,7 +481,21 @@ fn divided(
         part.machine = machine;
         part.hand = hand;
     }
+    // Whole seconds are divided as amounts are.
+    let seconds =
+        |s: u64, weights: &[u64]| Money(s.try_into().unwrap_or(i64::MAX)).divided(weights);
+    let of_machine = seconds(whole(report.times.total), &cutting);
+    let by_hand = seconds(by_hand.counted.iter().map(|c| c.seconds).sum(), &hands);
+    for (part, (machine, hand)) in parts.iter_mut().zip(of_machine.into_iter().zip(by_hand)) {
+        part.machine_seconds = weight(machine.0);
+        part.hand_seconds = weight(hand.0);
+    }
     parts
+}
+
+/// The finished area of a part, mm².
+fn area_of(work: &Work, id: &str) -> f64 {
+    work.part(id).map_or(0.0, |p| p.outline.area().abs())
 }
 
 /// Costs for people, a line each: what, how much of it at which price, and the amount with its currency.
@@ -495,6 +596,7 @@ mod tests {
             job: read_job(job.to_string().as_bytes()).unwrap(),
             shop: read_shop(shop.to_string().as_bytes()).unwrap(),
             hash: String::new(),
+            night: None,
         });
         let mut report = ReportDocument::bare("Rack", JobVerdict::Ready, Vec::new());
         for (id, length, count) in [("end", 300.0, 4), ("shelf", 900.0, 2)] {

@@ -31,7 +31,8 @@ pub struct ReportDocument {
     pub job: String,
     /// SHA-256 over the documents and every file they name; empty when they could not be read.
     pub documents: String,
-    /// The short code that stands on the sheet and in the remarks of its programs; empty when the documents could not be read.
+    /// The short code that stands on the sheet and in the remarks of its programs; empty when the documents could not be read. In a night each
+    /// setup has one of its own, which stands there instead.
     #[serde(default)]
     pub code: String,
     /// What became of the job.
@@ -77,8 +78,51 @@ pub struct ReportDocument {
     /// What the job costs; absent when the shop has no prices, or when not every piece could be planned.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub costs: Option<CostsRow>,
+    /// The jobs that were made together; absent when it is one job.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub night: Option<NightRow>,
     /// SHA-256 of every other file of the output folder, by name.
     pub files: BTreeMap<String, String>,
+}
+
+/// A night: jobs that were made together from common boards. Their parts are called `job/part`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct NightRow {
+    /// Its jobs, in the night's order.
+    pub jobs: Vec<NightJobRow>,
+    /// SHA-256 over the documents of the former night whose boards were to be kept.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub former: Option<String>,
+    /// The clampings whose programs are those of the former night, byte for byte and by the same names.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub kept: Vec<String>,
+    /// SHA-256 of all that is known of each way in which a part is cut: another night that has the same cuts it by the same motions.
+    pub variants: BTreeMap<String, String>,
+}
+
+/// A job of a night.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct NightJobRow {
+    /// Its id.
+    pub id: String,
+    /// Its name.
+    pub name: String,
+    /// Its file, as the night names it.
+    pub file: String,
+    /// SHA-256 of that file.
+    pub sha256: String,
+    /// How many times it is made.
+    pub sets: u32,
+    /// Its pieces, in all sets.
+    pub pieces: u32,
+    /// The folder with its own sheet and lists.
+    pub folder: String,
+    /// The clampings in which pieces of it lie.
+    pub setups: Vec<String>,
+    /// The programs of these.
+    pub programs: Vec<String>,
 }
 
 /// How many findings of each severity.
@@ -155,6 +199,9 @@ pub struct PartRow {
 pub struct SetupRow {
     /// Its id.
     pub id: String,
+    /// In a night, the short code that stands in the remarks of its programs: it is made of all that is cut here.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub code: Option<String>,
     /// `board`, `blank` or `lines` (no wood: locating lines for blanks of this size are cut into the spoilboard).
     pub kind: String,
     /// Stock; empty where there is no wood.
@@ -708,6 +755,9 @@ pub struct CostsRow {
     pub per_set: Money,
     /// The share of each part; they add up to the price exactly.
     pub parts: Vec<PartCostRow>,
+    /// Of a night, the share of each job: the sum of its parts' shares. Boards that several jobs share are divided by finished area.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub jobs: Vec<JobCostRow>,
     /// What has no price and is therefore not in the sum: a sentence each.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub missing: Vec<String>,
@@ -797,6 +847,50 @@ pub struct PartCostRow {
     pub total: Money,
     /// The same divided by their number, to the nearest hundredth.
     pub each: Money,
+    /// Volume of the finished parts by their outlines, litres.
+    #[serde(default)]
+    pub litres: f64,
+    /// Its share of the machine's time, seconds.
+    #[serde(default)]
+    pub machine_seconds: u64,
+    /// Its share of the time by hand, seconds.
+    #[serde(default)]
+    pub hand_seconds: u64,
+}
+
+/// The share of a job of a night in the price.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct JobCostRow {
+    /// The job, by its id in the night.
+    pub job: String,
+    /// How many times it is made.
+    pub sets: u32,
+    /// Wood.
+    pub wood: Money,
+    /// The machine.
+    pub machine: Money,
+    /// Hours by hand.
+    pub hand: Money,
+    /// The surcharge.
+    pub surcharge: Money,
+    /// All of it, for all sets.
+    pub total: Money,
+    /// The same divided by the sets, to the nearest hundredth.
+    pub per_set: Money,
+    /// Volume of its finished parts by their outlines, litres.
+    pub litres: f64,
+    /// Its share of the machine's time, seconds.
+    pub machine_seconds: u64,
+    /// Its share of the time by hand, seconds.
+    pub hand_seconds: u64,
+}
+
+impl ProgramRow {
+    /// Its file without the folder.
+    pub fn name(&self) -> &str {
+        self.file.rsplit('/').next().unwrap_or(&self.file)
+    }
 }
 
 impl ReportDocument {
@@ -828,6 +922,7 @@ impl ReportDocument {
             times: TimesRow::default(),
             bound: BoundRow::default(),
             costs: None,
+            night: None,
             files: BTreeMap::new(),
         }
     }

@@ -11,6 +11,7 @@ mod html;
 mod joints;
 mod lies;
 mod lists;
+mod night;
 mod offcuts;
 mod pdf;
 mod picture;
@@ -27,7 +28,8 @@ mod turning;
 
 pub use costs::cost_lines;
 pub use document::{
-    BoundRow, CostsRow, MEANS, OrderRow, PluginRow, REPORT_FORMAT, ReportDocument, schema_report,
+    BoundRow, CostsRow, MEANS, NightRow, OrderRow, PluginRow, REPORT_FORMAT, ReportDocument,
+    SetupRow, schema_report,
 };
 pub use release::{JobVerdict, Release, WITHHELD_LINE};
 pub use times::{Drive, Seconds, corner_speed, rest_to_rest};
@@ -108,6 +110,7 @@ impl TypedStage for Report {
         file_programs(work, &report, cx)?;
         file_lists(work, &report, cx)?;
         file_sheets(work, &report, cx)?;
+        night::file_jobs(work, &report, cx)?;
         file_part_pictures(work, cx)?;
         finish(work, report, cx)
     }
@@ -157,6 +160,10 @@ fn file_lists(work: &mut Work, report: &ReportDocument, cx: &Cx<'_>) -> Result<(
         ("handwork.csv", lists::hand_work_list(report)),
     ] {
         file(work, name.to_string(), &bytes, cx)?;
+    }
+    if let Some(costs) = &report.costs {
+        let bytes = costs::list(costs, report);
+        file(work, "costs.csv".to_string(), &bytes, cx)?;
     }
     Ok(())
 }

@@ -168,6 +168,7 @@ mod tests {
             job: read_job(job.as_bytes()).unwrap(),
             shop: read_shop(shop.as_bytes()).unwrap(),
             hash: String::new(),
+            night: None,
         });
         work.facts.insert("verified".to_string());
         work

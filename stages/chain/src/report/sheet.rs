@@ -35,7 +35,7 @@ pub(super) struct Row {
 }
 
 impl Row {
-    fn of<S: Into<String>>(cells: impl IntoIterator<Item = S>) -> Row {
+    pub(super) fn of<S: Into<String>>(cells: impl IntoIterator<Item = S>) -> Row {
         Row {
             cells: cells.into_iter().map(Into::into).collect(),
             whole: false,
@@ -102,6 +102,32 @@ pub(super) struct Sheet {
     pub pictures: Vec<Picture>,
 }
 
+impl Sheet {
+    /// A sheet of this report with nothing on it yet.
+    pub(super) fn empty(report: &ReportDocument) -> Sheet {
+        Sheet {
+            title: report.job.clone(),
+            // In a night each setup has its own.
+            code: match report.night {
+                None => report.code.clone(),
+                Some(_) => String::new(),
+            },
+            means: report.means.clone(),
+            blocks: Vec::new(),
+            pictures: Vec::new(),
+        }
+    }
+    /// A picture on a page of its own, under a heading.
+    pub(super) fn picture(&mut self, title: &str, picture: Picture) {
+        self.blocks.push(Block::NewPage);
+        self.blocks.push(heading(title));
+        self.blocks.push(Block::Picture {
+            index: self.pictures.len(),
+        });
+        self.pictures.push(picture);
+    }
+}
+
 /// The cautions that stand on every sheet (docs/references.md, section Publications: workplace safety).
 pub(super) const CAUTIONS: [&str; 8] = [
     "These programs have not been proved on your machine. The safety rules of your place and the instructions of the makers of the machine and of the cutters come before anything on this sheet.",
@@ -114,11 +140,11 @@ pub(super) const CAUTIONS: [&str; 8] = [
     "Stay with the machine while it runs. Burnt or packed chips can smoulder: look into the extractor after the job.",
 ];
 
-fn text(t: impl Into<String>) -> Block {
+pub(super) fn text(t: impl Into<String>) -> Block {
     Block::Text { text: t.into() }
 }
 
-fn heading(t: impl Into<String>) -> Block {
+pub(super) fn heading(t: impl Into<String>) -> Block {
     Block::Heading { text: t.into() }
 }
 
@@ -128,13 +154,7 @@ fn subheading(t: impl Into<String>) -> Block {
 
 /// The sheet of a job.
 pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
-    let mut sheet = Sheet {
-        title: report.job.clone(),
-        code: report.code.clone(),
-        means: report.means.clone(),
-        blocks: Vec::new(),
-        pictures: Vec::new(),
-    };
+    let mut sheet = Sheet::empty(report);
     let u = Show::of(work);
     overview(&mut sheet, u, report);
     // Those of the setups first, by their places in the list.
@@ -170,13 +190,8 @@ pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
         sheet.pictures.push(relief);
     }
     if let Some(pieces) = pieces::of_pieces(work) {
-        sheet.blocks.push(Block::NewPage);
-        sheet.blocks.push(heading("The finished pieces"));
-        sheet.blocks.push(Block::Picture {
-            index: sheet.pictures.len(),
-        });
+        sheet.picture("The finished pieces", pieces);
         sheet.blocks.push(text("Seen from the left near side and from above, as they are cut: fillets and relief are in them. Pieces that are cut from the back or the far edge are shown turned over as well, and those that are cut from the right end turned about, so that it lies left."));
-        sheet.pictures.push(pieces);
     }
     together(&mut sheet, work);
     joints(&mut sheet, u, report);
@@ -197,6 +212,9 @@ pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
     }
     sheet
 }
+
+/// Widths of the tables of shares.
+const SHARES: [f64; 8] = [0.22, 0.08, 0.11, 0.12, 0.12, 0.12, 0.12, 0.11];
 
 /// What the job costs, on a page of its own at the end: nothing of it is for the machine.
 fn costs(b: &mut Vec<Block>, report: &ReportDocument) {
@@ -221,6 +239,26 @@ fn costs(b: &mut Vec<Block>, report: &ReportDocument) {
             .iter()
             .map(|m| text(format!("Not in the price: {m}"))),
     );
+    if !costs.jobs.is_empty() {
+        b.push(subheading("Shares of the jobs"));
+        b.push(text("Wood is divided among the parts by their finished area, on boards that several jobs share too."));
+        let header = [
+            "Job",
+            "Sets",
+            "Wood",
+            "Machine",
+            "By hand",
+            "Surcharge",
+            "Together",
+            "A set",
+        ];
+        let rows = costs.jobs.iter().map(|j| {
+            let amounts = [j.wood, j.machine, j.hand, j.surcharge, j.total, j.per_set];
+            let cells = [j.job.clone(), j.sets.to_string()].into_iter();
+            Row::of(cells.chain(amounts.map(|m| m.to_string())))
+        });
+        b.push(table(&header, &SHARES, rows.collect()));
+    }
     b.push(subheading("Shares of the parts"));
     let header = [
         "Part",
@@ -241,8 +279,7 @@ fn costs(b: &mut Vec<Block>, report: &ReportDocument) {
                 .chain(amounts.map(|m| m.to_string())),
         )
     });
-    let widths = [0.22, 0.08, 0.11, 0.12, 0.12, 0.12, 0.12, 0.11];
-    b.push(table(&header, &widths, rows.collect()));
+    b.push(table(&header, &SHARES, rows.collect()));
 }
 
 fn overview(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
@@ -251,6 +288,7 @@ fn overview(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
         text: report.job.clone(),
     });
     verdict_and_machine(b, report);
+    b.extend(super::night::blocks(report));
     what_to_lay(b, u, report);
     wood_used(b, u, report);
     left_over(b, u, report);
@@ -283,7 +321,9 @@ fn verdict_and_machine(b: &mut Vec<Block>, report: &ReportDocument) {
             text: "This job is not released. Act on the findings below and make it again; the programs in programs-withheld are for reading only.".to_string(),
         },
     });
-    if !report.code.is_empty() {
+    if report.night.is_some() {
+        b.push(text("Each setup has a code, which stands at the head of its page and in the first remarks of its programs. Where it is another one, page and program do not belong together: do not run it."));
+    } else if !report.code.is_empty() {
         b.push(text(format!(
             "Code: {}. The same code stands in the first remarks of every program made with this sheet. Where it is another one, sheet and program do not belong together: do not run it.",
             report.code
@@ -459,7 +499,7 @@ fn left_over(b: &mut Vec<Block>, u: Show, report: &ReportDocument) {
     });
 }
 
-fn findings(b: &mut Vec<Block>, u: Show, report: &ReportDocument) {
+pub(super) fn findings(b: &mut Vec<Block>, u: Show, report: &ReportDocument) {
     if report.findings.is_empty() {
         return;
     }
@@ -498,7 +538,7 @@ fn findings(b: &mut Vec<Block>, u: Show, report: &ReportDocument) {
     });
 }
 
-fn hand_work(b: &mut Vec<Block>, report: &ReportDocument) {
+pub(super) fn hand_work(b: &mut Vec<Block>, report: &ReportDocument) {
     if report.hand_work.is_empty() {
         return;
     }
@@ -529,7 +569,7 @@ fn hand_work(b: &mut Vec<Block>, report: &ReportDocument) {
 }
 
 /// What stands where, and in which order it is put together.
-fn together(sheet: &mut Sheet, work: &Work) {
+pub(super) fn together(sheet: &mut Sheet, work: &Work) {
     let count = work.furniture.len();
     for (i, f) in work.furniture.iter().enumerate() {
         let Some(picture) = furniture::of_furniture(work, f) else {
@@ -545,7 +585,7 @@ fn together(sheet: &mut Sheet, work: &Work) {
         b.push(heading(format!("Putting it together{number}")));
         if f.count > 1 {
             b.push(text(format!("The job makes {} of these.", f.count)));
-            let sets = work.documents.job.sets;
+            let sets = work.documents.sets_of(&f.pieces[0].part);
             if sets > 1 {
                 b.push(text(format!("Pieces are numbered through {sets} sets: where a set has 4 of a part, the second set has numbers 5 to 8. Copies of a part are alike.")));
             }
@@ -579,7 +619,7 @@ fn together(sheet: &mut Sheet, work: &Work) {
 }
 
 /// The joints in the order in which the job names them.
-fn joints(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
+pub(super) fn joints(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
     if report.joints.is_empty() {
         return;
     }
@@ -671,6 +711,7 @@ fn setup_page(
             text: "This job is not released.".to_string(),
         });
     }
+    b.extend(s.code.iter().map(|c| text(format!("Code: {c}."))));
     let pictures = pictures.into_iter().flatten();
     b.extend(pictures.map(|index| Block::Picture { index }));
     b.push(text(legend.join(" ")));

@@ -13,6 +13,7 @@ use super::times::{Clock, Drive, Seconds};
 use super::{ReportSettings, release};
 use grainway_geom::Point;
 use grainway_pipeline::doc::{Machine, Side, SpindleSwitch};
+use grainway_pipeline::finding::Finding;
 use grainway_pipeline::motion::{Move, SAFE_Z};
 use grainway_pipeline::stage::Dialects;
 use grainway_pipeline::work::{
@@ -57,9 +58,21 @@ pub(super) fn report(
         .map(|s| setup_row(work, s, can, clearance, least, &mut seconds_of, &mut bounds))
         .collect();
     let times = all_times(&setups);
-    let told = work.findings.iter().map(|f| f.clone().told_in(show.0));
+    let told = work
+        .findings
+        .iter()
+        .map(|f| told_in_job(work, f).told_in(show.0));
     let findings = grainway_pipeline::finding::gather(told.collect());
+    let programs: Vec<ProgramRow> = work
+        .programs
+        .iter()
+        .map(|p| {
+            let seconds = seconds_of.get(p.name.as_str()).copied().unwrap_or(0.0);
+            program_row(p, verdict, seconds)
+        })
+        .collect();
     ReportDocument {
+        night: super::night::row(work, &setups, &programs),
         format: REPORT_FORMAT.to_string(),
         grainway: env!("CARGO_PKG_VERSION").to_string(),
         job: work.documents.job.name.clone(),
@@ -90,14 +103,7 @@ pub(super) fn report(
             .collect(),
         wood: wood_rows(work, &setups),
         setups,
-        programs: work
-            .programs
-            .iter()
-            .map(|p| {
-                let seconds = seconds_of.get(p.name.as_str()).copied().unwrap_or(0.0);
-                program_row(p, verdict, seconds)
-            })
-            .collect(),
+        programs,
         hand_work: work
             .hand_work
             .iter()
@@ -111,6 +117,18 @@ pub(super) fn report(
         costs: None,
         files: BTreeMap::new(),
     }
+}
+
+/// Of a night, what is told of a place of the one job is told of that place in the job's own file.
+fn told_in_job(work: &Work, finding: &Finding) -> Finding {
+    let night = work.documents.night.as_ref();
+    let there = night.zip(finding.pointer.as_ref()).and_then(|(n, p)| {
+        let (job, own) = n.origin(p)?;
+        Some(own.of(&n.jobs.get(job)?.file))
+    });
+    let mut finding = finding.clone();
+    finding.pointer = there.or(finding.pointer);
+    finding
 }
 
 fn machine_row((id, m): (&str, &Machine)) -> MachineRow {
@@ -274,6 +292,7 @@ fn setup_row<'w>(
     };
     SetupRow {
         id: setup.id.clone(),
+        code: work.documents.night.is_some().then(|| work.code_of(setup)),
         kind: match setup.kind {
             SetupKind::Board => "board",
             SetupKind::Blank => "blank",

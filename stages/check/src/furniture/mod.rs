@@ -10,6 +10,7 @@ mod poses;
 
 use super::Wanted;
 use super::figures::mm;
+use super::wanted::asked;
 use contacts::Contact;
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::work::{Documents, Furniture, Part, Pose, Stood};
@@ -19,9 +20,7 @@ use std::collections::BTreeMap;
 
 /// Everything that joints hold together, alike ones once.
 pub(super) fn furniture(wanted: &Wanted, documents: &Documents) -> (Vec<Furniture>, Vec<Finding>) {
-    let job = &documents.job;
-    // What is made again, a part or two, goes into furniture that stands already.
-    if job.joints.is_empty() || !job.only.is_empty() {
+    if documents.job.joints.is_empty() {
         return (Vec::new(), Vec::new());
     }
     let parts = &wanted.parts;
@@ -31,8 +30,14 @@ pub(super) fn furniture(wanted: &Wanted, documents: &Documents) -> (Vec<Furnitur
         .collect();
     let copies = |(i, p): (usize, &Part)| {
         let contacts = &contacts[i];
+        let (only, sets) = asked(documents, &p.id);
+        // What is made again, a part or two, goes into furniture that stands already.
+        let each = match only.is_empty() {
+            true => p.count / sets.max(1),
+            false => 0,
+        };
         let size = contacts::size(p, documents).unwrap_or_default();
-        (0..p.count / job.sets.max(1)).map(move |_| Joined {
+        (0..each).map(move |_| Joined {
             part: i,
             size,
             contacts,
@@ -62,7 +67,7 @@ pub(super) fn furniture(wanted: &Wanted, documents: &Documents) -> (Vec<Furnitur
         };
         let same = |f: &&mut Furniture| f.pieces == one.pieces && f.steps == one.steps;
         match all.iter_mut().find(same) {
-            Some(same) => same.count += job.sets,
+            Some(same) => same.count += one.count,
             None => {
                 findings.extend(locked);
                 findings.extend(turned);
@@ -92,6 +97,7 @@ fn stood(
         }
     });
     let stand: Vec<Stood> = stand.collect();
+    let (_, sets) = asked(documents, stand.first().map_or("", |s| s.part.as_str()));
     let index = |piece: usize| arrangement.placed.iter().position(|(p, _)| *p == piece);
     let bonds: Vec<Bond> = arrangement
         .pairs
@@ -137,7 +143,7 @@ fn stood(
     let one = Furniture {
         pieces: stand,
         steps,
-        count: documents.job.sets,
+        count: sets,
     };
     (one, locked)
 }

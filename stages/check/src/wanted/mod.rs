@@ -54,17 +54,30 @@ pub(crate) fn parts(
     joined::add(&mut by_id, documents, run_out);
     let mut parts: Vec<Part> = by_id.into_values().collect();
     parts.retain(|p| p.count > 0);
-    if !job.only.is_empty() {
-        parts.retain(|p| job.only.contains_key(&p.id));
-        for part in &mut parts {
-            part.count = job.only[&part.id];
-        }
-    }
-    // Each set has its own pieces of everything.
-    for part in &mut parts {
-        part.count = part.count.saturating_mul(job.sets);
-    }
+    parts.retain_mut(|part| {
+        let (only, sets) = asked(documents, &part.id);
+        part.count = match only.is_empty() {
+            true => part.count,
+            false => only.get(&part.id).copied().unwrap_or(0),
+        };
+        // Each set has its own pieces of everything.
+        part.count = part.count.saturating_mul(sets);
+        part.count > 0
+    });
     (parts, counted)
+}
+
+/// What alone is made of the job that a part belongs to, and how many times: of a night that job stands before the part's name.
+pub(crate) fn asked<'d>(documents: &'d Documents, part: &str) -> (&'d BTreeMap<String, u32>, u32) {
+    let Some(night) = &documents.night else {
+        return (&documents.job.only, documents.job.sets);
+    };
+    static ALL: BTreeMap<String, u32> = BTreeMap::new();
+    let job = part.split_once('/').map(|(job, _)| job);
+    let mut jobs = night.jobs.iter();
+    // A part of no job of the night is wanted by none.
+    let own = jobs.find(|j| Some(j.id.as_str()) == job);
+    own.map_or((&ALL, 0), |j| (&j.only, j.sets))
 }
 
 /// The part, and so many of its other hand: mirrored across the grain.

@@ -97,8 +97,8 @@ impl TypedStage for Drawing {
         let mut findings = findings;
         // All of it is made as the other hand.
         parts.retain(|p| p.count > 0);
-        parts::only(&job.only, &mut parts, &mut findings);
-        parts::in_sets(job.sets, &mut parts, &mut findings);
+        parts::asked(&work.documents, &mut parts, &mut findings);
+        parts::in_sets(&work.documents, &mut parts, &mut findings);
         work.parts = parts;
         work.balances = balances;
         work.findings.extend(findings);

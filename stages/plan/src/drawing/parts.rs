@@ -10,7 +10,7 @@ use grainway_pipeline::doc::{
 };
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::tolerance::IMPORT_MM;
-use grainway_pipeline::work::{Feature, Grain, Mating, Part, Source};
+use grainway_pipeline::work::{Documents, Feature, Grain, Mating, Part, Source};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// An outline whose area differs from its box's by less than this is a rectangle, mm².
@@ -18,9 +18,22 @@ const SQUARE_MM2: f64 = 0.01;
 /// More copies than this are a typing fault: nobody cuts them in one job.
 const MOST_COPIES: u32 = 100_000;
 
-/// Keeps the parts that the job asks for when it does not ask for all.
-pub(super) fn only(
+/// Keeps the parts that the job, or each job of a night, asks for when it does not ask for all.
+pub(super) fn asked(documents: &Documents, parts: &mut Vec<Part>, findings: &mut Vec<Finding>) {
+    match &documents.night {
+        None => only(&documents.job.only, |_| true, parts, findings),
+        Some(night) => {
+            for job in &night.jobs {
+                only(&job.only, |id| job.own(id).is_some(), parts, findings);
+            }
+        }
+    }
+}
+
+/// Keeps of the parts that are `meant` those that are asked for.
+fn only(
     only: &BTreeMap<String, u32>,
+    meant: impl Fn(&str) -> bool,
     parts: &mut Vec<Part>,
     findings: &mut Vec<Finding>,
 ) {
@@ -52,13 +65,14 @@ pub(super) fn only(
         }
         part.count = *count;
     }
-    parts.retain(|p| only.contains_key(&p.id));
+    parts.retain(|p| !meant(&p.id) || only.contains_key(&p.id));
 }
 
-/// Counts every part so many times over as the job has sets.
-pub(super) fn in_sets(sets: u32, parts: &mut [Part], findings: &mut Vec<Finding>) {
+/// Counts every part so many times over as its job has sets.
+pub(super) fn in_sets(documents: &Documents, parts: &mut [Part], findings: &mut Vec<Finding>) {
     let pointer = Pointer::job().step("sets");
     for part in parts {
+        let sets = documents.sets_of(&part.id);
         let whole = part.count.saturating_mul(sets);
         let what = format!("count of {} in {sets} sets", part.id);
         if !check_count(whole, &what, &pointer, findings) {
@@ -89,7 +103,7 @@ pub(super) fn described(doc: &PartDoc, pointer: &Pointer, made: &mut Made<'_>) {
         findings: Vec::new(),
         part: Some(doc.id.clone()),
     };
-    let id_fits = good_id(&doc.id);
+    let id_fits = good_id(made.documents.own_name(&doc.id));
     if !id_fits {
         problems.findings.push(bad_id(&doc.id, pointer.step("id")));
     }

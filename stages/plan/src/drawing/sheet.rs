@@ -81,7 +81,7 @@ pub(super) fn read_drawing<'d>(
 /// The description itself, before the file is opened. False when no part can be made of it.
 fn check(doc: &Drawing, pointer: &Pointer, made: &mut Made<'_>) -> bool {
     let mut problems = Problems::default();
-    let mut fine = good_id(&doc.id);
+    let mut fine = good_id(made.documents.own_name(&doc.id));
     if !fine {
         problems.findings.push(bad_id(&doc.id, pointer.step("id")));
     }

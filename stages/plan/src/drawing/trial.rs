@@ -39,6 +39,7 @@ pub(crate) fn run(job: &str, shop: &str, files: Held, fit: bool) -> Work {
         job,
         shop,
         hash: String::new(),
+        night: None,
     });
     let (spool, cancel, dialects) = (
         MemorySpool::default(),

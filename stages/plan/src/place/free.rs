@@ -2,20 +2,20 @@
 
 use super::chosen::{self, Lot};
 use super::room::{Room, room};
-use super::{Piece, PlaceSettings, copy_name, empty_setup, measure, placement, variants_of};
+use super::{
+    PLACE_MM, Piece, PlaceSettings, copy_name, empty_setup, kept, measure, placement, variants_of,
+};
 use grainway_geom::{Bounds, Placing, Point, point};
 use grainway_nest::{Kind, Lying, Piece as Laid, Shape, Sheet, Sheets, sheets, turned};
 use grainway_pipeline::doc::{Board, Side};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::stage::{Cx, Stop};
 use grainway_pipeline::work::{Setup, SetupKind, Work};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::f64::consts::FRAC_PI_2;
 
 /// Lengths that fit exactly fit, whatever the last digits say, mm.
 const EXACT_FIT: f64 = 1e-6;
-/// Places are rounded to this, mm: finer than any kerf is cut, and shorter to read.
-const PLACE_MM: f64 = 0.01;
 
 /// What is left free on every board, mm.
 #[derive(Clone, Copy, Debug)]
@@ -41,20 +41,31 @@ pub(super) fn lay(
         let (Some(stock), Some(z)) = (work.documents.stock(id), work.documents.z_frame(id)) else {
             continue;
         };
+        let kept = kept::boards(work, id, stock, &kept::wanted(&pieces));
+        let (pieces, boards) = beside(&kept, pieces, &stock.boards);
+        for kept in kept {
+            let board = stock.boards.iter().find(|b| b.id == kept.board);
+            let size = board.map_or(point(0.0, 0.0), |b| point(b.length.mm(), b.width.mm()));
+            setups.push(Setup {
+                board: Some(kept.board.to_string()),
+                placements: kept.placements,
+                ..empty_setup(SetupKind::Board, id, size, z)
+            });
+        }
         let levels = levels(settings, &pieces);
         let narrow = levels[1].edges;
         let fits = |p: &Piece, b: &Board| fits(b, narrow, p, travel);
-        let (pieces, chosen) = chosen::of(work, &stock.boards, pieces, &fits, findings);
+        let (pieces, chosen) = chosen::of(work, &boards, pieces, &fits, findings);
         let (fitting, misfits): (Vec<Piece>, Vec<Piece>) = pieces.into_iter().partition(|p| {
-            let mut boards = stock.boards.iter();
+            let mut boards = boards.iter();
             boards.any(|b| chosen::may_lie(work, &p.part, b) && fits(p, b))
         });
-        report_misfits(&misfits, &stock.boards, narrow, travel, id, findings);
+        report_misfits(&misfits, &boards, narrow, travel, id, findings);
         let search = Search {
             work,
             settings,
-            boards: &stock.boards,
-            lots: chosen::lots(&stock.boards, &chosen),
+            boards: &boards,
+            lots: chosen::lots(&boards, &chosen),
             pieces: &fitting,
             travel,
         };
@@ -80,6 +91,28 @@ pub(super) fn lay(
         }
     }
     Ok(())
+}
+
+/// The pieces that lie on no kept board, and the boards that are left for them.
+fn beside(
+    kept: &[kept::Kept<'_>],
+    pieces: Vec<Piece>,
+    boards: &[Board],
+) -> (Vec<Piece>, Vec<Board>) {
+    let lie: BTreeSet<&str> = kept
+        .iter()
+        .flat_map(|k| &k.placements)
+        .map(|p| p.piece.as_str())
+        .collect();
+    let others = pieces.into_iter().filter(|p| !lie.contains(p.id.as_str()));
+    let left = boards.iter().map(|board| {
+        let used = kept.iter().filter(|k| k.board == board.id).count() as u32;
+        Board {
+            count: board.count.saturating_sub(used),
+            ..board.clone()
+        }
+    });
+    (others.collect(), left.filter(|b| b.count > 0).collect())
 }
 
 /// How much is left free, the most first: what is wanted, then sides that give way, then strips between kerfs that do.

@@ -9,6 +9,7 @@ mod blanks;
 mod chosen;
 mod drawn;
 mod free;
+mod kept;
 mod lines;
 mod room;
 mod upright;
@@ -37,6 +38,8 @@ pub enum Locate {
     Lines,
 }
 
+/// Places are rounded to this, mm: finer than any kerf is cut, and shorter to read.
+const PLACE_MM: f64 = 0.01;
 /// The name of this stage.
 const PLACE: &str = "place";
 
@@ -152,6 +155,7 @@ impl TypedStage for Place {
             setup.id = format!("blank-{}", i + 1);
         }
         boards.extend(lines::before_their_blanks(work, lines, blanks));
+        kept::names(work, &mut boards);
         work.setups = boards;
         work.findings.append(&mut findings);
         Ok(())

@@ -27,6 +27,7 @@ pub(crate) fn work(cutters: &str) -> Work {
         job: doc::read_job(job.as_bytes()).unwrap(),
         shop: doc::read_shop(shop.as_bytes()).unwrap(),
         hash: String::new(),
+        night: None,
     })
 }
 

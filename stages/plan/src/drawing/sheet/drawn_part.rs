@@ -82,7 +82,7 @@ impl<'d> Reading<'_, '_, 'd> {
     /// The id that the job gives the part, else its natural one, and whether it can be one.
     fn id(&mut self, given: Option<&DrawnPart>, natural: &str, place: &Pointer) -> (String, bool) {
         match given.and_then(|g| g.id.as_ref()) {
-            Some(own) if good_id(own) => (own.clone(), true),
+            Some(own) if good_id(self.made.documents.own_name(own)) => (own.clone(), true),
             Some(own) => {
                 self.made.findings.push(bad_id(own, place.step("id")));
                 (natural.to_string(), false)
