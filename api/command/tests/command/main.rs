@@ -8,6 +8,7 @@ mod dialects;
 mod documents;
 mod folders;
 mod formats;
+mod labels;
 mod lengths;
 mod nights;
 mod plugins;

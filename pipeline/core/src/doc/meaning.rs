@@ -5,7 +5,7 @@ mod joints;
 use super::problem::Problem;
 use super::{
     BlankDoc, Board, ContourPoint, ContourShape, Cutter, CutterKind, Depth, Drawing, End,
-    FeatureDoc, FeatureKind, HandMinutes, Job, LayerRule, Length, Machine, Night,
+    FeatureDoc, FeatureKind, HandMinutes, Job, LabelSheet, LayerRule, Length, Machine, Night,
     PartDoc, Prices, Relief, Shape, Shop, Stock, ThicknessReading, WoodPrice,
 };
 use crate::pointer::Pointer;
@@ -273,7 +273,35 @@ pub(super) fn of_shop(shop: &Shop) -> Vec<Problem> {
     if let Some(prices) = &shop.prices {
         of_prices(&mut at.below("prices"), prices);
     }
+    if let Some(labels) = &shop.labels {
+        of_labels(&mut at.below("labels"), labels);
+    }
     problems
+}
+
+fn of_labels(at: &mut At<'_>, sheet: &LabelSheet) {
+    at.sizes("page", &sheet.page);
+    at.sizes("label", &sheet.label);
+    at.sizes("step", &sheet.step);
+    let mut first = at.below("first");
+    for (i, l) in sheet.first.iter().enumerate() {
+        first.not_negative(&i.to_string(), *l);
+    }
+    for i in 0..2 {
+        if sheet.step[i].mm() < sheet.label[i].mm() {
+            at.below("step").below(i).number(format!(
+                "Labels lie in one another: from one to the next are {} mm, and each takes {} mm.",
+                sheet.step[i].mm(),
+                sheet.label[i].mm()
+            ));
+        } else if sheet.columns_and_rows()[i] == 0 {
+            at.below("page").below(i).number(format!(
+                "No label fits: the page has {} mm, and the first label reaches to {} mm.",
+                sheet.page[i].mm(),
+                sheet.first[i].mm() + sheet.label[i].mm()
+            ));
+        }
+    }
 }
 
 fn of_prices(at: &mut At<'_>, prices: &Prices) {

@@ -6,6 +6,7 @@
 mod check;
 mod job;
 mod joint;
+mod labels;
 mod lengths;
 mod meaning;
 mod night;
@@ -23,6 +24,7 @@ pub use crate::length::{Depth, Length, Unit, in_unit};
 pub use crate::pointer::Pointer;
 pub use job::*;
 pub use joint::*;
+pub use labels::LabelSheet;
 pub(crate) use lengths::Names;
 pub use lengths::{ShopStocks, allow_counting, settings_count};
 pub use night::*;

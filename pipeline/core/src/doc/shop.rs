@@ -1,6 +1,6 @@
 //! `grainway.shop/1`: what seldom changes.
 
-use super::{Length, Prices, Stock, Unit};
+use super::{LabelSheet, Length, Prices, Stock, Unit};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -34,6 +34,9 @@ pub struct Shop {
     /// What wood and time cost, for costs and quotes; none are told without it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub prices: Option<Prices>,
+    /// The sheet that labels for pieces are printed on; a sheet of our own sizes when not given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub labels: Option<LabelSheet>,
     /// Settings of stages, by stage name; a job's settings go over them. `grainway stages` prints every setting.
     #[serde(default)]
     pub settings: BTreeMap<String, Value>,

@@ -9,6 +9,7 @@ mod document;
 mod furniture;
 mod html;
 mod joints;
+mod labels;
 mod lies;
 mod lists;
 mod night;
@@ -110,6 +111,7 @@ impl TypedStage for Report {
         file_programs(work, &report, cx)?;
         file_lists(work, &report, cx)?;
         file_sheets(work, &report, cx)?;
+        file_labels(work, &report, cx)?;
         night::file_jobs(work, &report, cx)?;
         file_part_pictures(work, cx)?;
         finish(work, report, cx)
@@ -186,6 +188,18 @@ fn file_sheets(work: &mut Work, report: &ReportDocument, cx: &Cx<'_>) -> Result<
         .collect();
     for (name, picture) in names.into_iter().zip(&sheet.pictures) {
         file(work, name, svg::svg(picture, true).as_bytes(), cx)?;
+    }
+    Ok(())
+}
+
+/// Labels for the pieces of setups that are planned.
+fn file_labels(work: &mut Work, report: &ReportDocument, cx: &Cx<'_>) -> Result<(), Stop> {
+    let labels = labels::labels(work, report);
+    let sheet = work.documents.shop.labels.clone().unwrap_or_default();
+    let list = labels::list(&labels, &sheet, report);
+    file(work, "labels.csv".to_string(), &list, cx)?;
+    for (name, svg) in labels::sheets(&labels, &sheet, report) {
+        file(work, name, svg.as_bytes(), cx)?;
     }
     Ok(())
 }
