@@ -5,6 +5,7 @@ use grainway_pipeline::doc::{self, Job, Night, PooledJob, PooledNight, Shop};
 use grainway_pipeline::stage::Stage;
 use grainway_pipeline::work::{Documents, SetupKind, Work};
 use grainway_tests::{Folder, Loaded, Made, root, run};
+use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -19,7 +20,12 @@ fn read(name: &str) -> Vec<u8> {
 
 /// The sample night, with a change of its jobs.
 fn library(change: impl Fn(&mut Job, &mut PooledJob)) -> Loaded {
-    let shop: Shop = doc::read_shop(&read("shop.json")).unwrap();
+    library_from(&read("shop.json"), change)
+}
+
+/// The same from another shop.
+fn library_from(shop: &[u8], change: impl Fn(&mut Job, &mut PooledJob)) -> Loaded {
+    let shop: Shop = doc::read_shop(shop).unwrap();
     let night: Night = doc::read_night_as_far_as_possible(&read("night.json"))
         .document
         .unwrap();
@@ -140,4 +146,67 @@ fn programs_are_numbered_without_gaps() {
         "{told:?}"
     );
     assert!(!made.ready());
+}
+
+/// Enough boards for 40 benches, 120 stools and 60 racks: three sizes of ash and two of oak, and 64 boards with a knot.
+fn many_boards() -> Vec<u8> {
+    let mut shop: Value = serde_json::from_slice(&read("shop.json")).unwrap();
+    let board = |id: &str, size: [u32; 2], count: u32| json!({ "id": id, "length": size[0], "width": size[1], "count": count });
+    let knotty = |n: u32, size: [u32; 2]| {
+        let id = format!("knotty-{n}");
+        json!({
+            "id": id, "length": size[0], "width": size[1],
+            "defects": [{ "at": [140 + 90 * (n % 10), 60 + 40 * (n % 5)], "size": [90, 70] }]
+        })
+    };
+    let mut ash = vec![
+        board("wide", [1250, 500], 160),
+        board("widest", [1250, 620], 80),
+        board("short", [1000, 420], 80),
+    ];
+    ash.extend((0..40).map(|n| knotty(n, [1250, 420])));
+    let mut oak = vec![
+        board("panel", [1100, 400], 160),
+        board("large", [1250, 600], 80),
+    ];
+    oak.extend((0..24).map(|n| knotty(n, [1100, 400])));
+    shop["stocks"]["ash-22"]["boards"] = json!(ash);
+    shop["stocks"]["oak-18"]["boards"] = json!(oak);
+    shop.to_string().into_bytes()
+}
+
+/// 40 benches, 120 stools and 60 racks in one night. It prints what they take.
+#[test]
+fn a_full_night_is_ready_slow() {
+    let started = std::time::Instant::now();
+    let loaded = library_from(&many_boards(), |job, about| {
+        job.sets = 1;
+        about.sets = match about.id.as_str() {
+            "benches" => 40,
+            "stools" => 120,
+            _ => 60,
+        };
+    });
+    let made = made(loaded, Vec::new());
+    assert!(made.ready(), "{:?}", made.errors());
+    let pieces: u32 = made.work.parts.iter().map(|p| p.count).sum();
+    assert_eq!(pieces, 40 * 4 + 120 * 4 + 60 * 3);
+    let report: Value = serde_json::from_str(&made.text(&made.work.files["report.json"])).unwrap();
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let peak = status.lines().find(|l| l.starts_with("VmHWM"));
+    println!(
+        "{pieces} pieces, {} programs, {:.1} h at the machine, {} {}, {:.1} s, {}",
+        report["programs"].as_array().unwrap().len(),
+        report["times"]["total"].as_f64().unwrap() / 3600.0,
+        report["costs"]["total"],
+        report["costs"]["currency"],
+        started.elapsed().as_secs_f64(),
+        peak.unwrap_or_default()
+    );
+    for wood in report["wood"].as_array().unwrap() {
+        println!(
+            "{}: {} boards, {} %",
+            wood["stock"], wood["boards"], wood["yield-percent"]
+        );
+    }
 }

@@ -8,6 +8,7 @@ mod costs;
 mod document;
 mod furniture;
 mod html;
+mod job_folder;
 mod joints;
 mod labels;
 mod lies;
@@ -112,7 +113,7 @@ impl TypedStage for Report {
         file_lists(work, &report, cx)?;
         file_sheets(work, &report, cx)?;
         file_labels(work, &report, cx)?;
-        night::file_jobs(work, &report, cx)?;
+        job_folder::file_jobs(work, &report, cx)?;
         file_part_pictures(work, cx)?;
         finish(work, report, cx)
     }

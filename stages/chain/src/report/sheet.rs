@@ -288,7 +288,7 @@ fn overview(sheet: &mut Sheet, u: Show, report: &ReportDocument) {
         text: report.job.clone(),
     });
     verdict_and_machine(b, report);
-    b.extend(super::night::blocks(report));
+    b.extend(jobs_of_night(report));
     what_to_lay(b, u, report);
     wood_used(b, u, report);
     left_over(b, u, report);
@@ -353,6 +353,47 @@ fn verdict_and_machine(b: &mut Vec<Block>, report: &ReportDocument) {
         }
     )));
     b.extend(against_the_bound(&report.bound).map(text));
+}
+
+/// The jobs of a night, and what is as it was, for the setup sheet.
+fn jobs_of_night(report: &ReportDocument) -> Vec<Block> {
+    let Some(night) = &report.night else {
+        return Vec::new();
+    };
+    let rows = night.jobs.iter().map(|j| {
+        Row::of([
+            format!("{} ({})", j.name, j.id),
+            j.sets.to_string(),
+            j.pieces.to_string(),
+            j.setups.join(", "),
+            j.folder.clone(),
+        ])
+    });
+    let mut blocks = vec![
+        heading("The jobs of this night"),
+        Block::Table {
+            header: ["Job", "Sets", "Pieces", "On", "Its own sheet and lists in"]
+                .map(String::from)
+                .to_vec(),
+            widths: vec![0.28, 0.08, 0.1, 0.34, 0.2],
+            rows: rows.collect(),
+        },
+    ];
+    if night.former.is_some() {
+        let new = report.setups.iter().filter(|s| !night.kept.contains(&s.id));
+        let new: Vec<&str> = new.map(|s| s.id.as_str()).collect();
+        let told = |ids: &[&str]| match ids.is_empty() {
+            true => "none".to_string(),
+            false => ids.join(", "),
+        };
+        let kept: Vec<&str> = night.kept.iter().map(String::as_str).collect();
+        blocks.push(text(format!(
+            "Made from a former night. Its programs stand unchanged, byte for byte and under the same names, for {}. Made anew: {}.",
+            told(&kept),
+            told(&new)
+        )));
+    }
+    blocks
 }
 
 /// How near the cuts come to the least time, and what the difference is made of.

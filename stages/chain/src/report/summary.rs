@@ -63,14 +63,7 @@ pub(super) fn report(
         .iter()
         .map(|f| told_in_job(work, f).told_in(show.0));
     let findings = grainway_pipeline::finding::gather(told.collect());
-    let programs: Vec<ProgramRow> = work
-        .programs
-        .iter()
-        .map(|p| {
-            let seconds = seconds_of.get(p.name.as_str()).copied().unwrap_or(0.0);
-            program_row(p, verdict, seconds)
-        })
-        .collect();
+    let programs = program_rows(work, verdict, &seconds_of);
     ReportDocument {
         night: super::night::row(work, &setups, &programs),
         format: REPORT_FORMAT.to_string(),
@@ -89,13 +82,7 @@ pub(super) fn report(
         findings,
         machine: machine.map(machine_row),
         plugins: Vec::new(),
-        lengths: work
-            .documents
-            .job
-            .lengths
-            .iter()
-            .map(|(name, length)| (name.clone(), length.mm()))
-            .collect(),
+        lengths: lengths(work),
         parts: work
             .parts
             .iter()
@@ -129,6 +116,13 @@ fn told_in_job(work: &Work, finding: &Finding) -> Finding {
     let mut finding = finding.clone();
     finding.pointer = there.or(finding.pointer);
     finding
+}
+
+fn lengths(work: &Work) -> BTreeMap<String, f64> {
+    let lengths = work.documents.job.lengths.iter();
+    lengths
+        .map(|(name, length)| (name.clone(), length.mm()))
+        .collect()
 }
 
 fn machine_row((id, m): (&str, &Machine)) -> MachineRow {
@@ -719,6 +713,18 @@ fn note_cutter(
     if let Some(reason) = reason.filter(|r| !row.reasons.contains(r)) {
         row.reasons.push(reason);
     }
+}
+
+fn program_rows(
+    work: &Work,
+    verdict: super::JobVerdict,
+    seconds_of: &BTreeMap<&str, f64>,
+) -> Vec<ProgramRow> {
+    let row = |p: &Program| {
+        let seconds = seconds_of.get(p.name.as_str()).copied().unwrap_or(0.0);
+        program_row(p, verdict, seconds)
+    };
+    work.programs.iter().map(row).collect()
 }
 
 fn program_row(program: &Program, verdict: super::JobVerdict, seconds: f64) -> ProgramRow {

@@ -113,7 +113,7 @@ fn placement(p: &FormerPlaced) -> Placement {
 
 /// Setups that the former night had too keep their names; the others get the lowest that are free. Boards stand in the places of those
 /// whose names they have, so that programs keep their numbers.
-pub(super) fn names(work: &Work, setups: &mut Vec<Setup>) {
+pub(super) fn names(work: &Work, setups: &mut [Setup]) {
     let Some(former) = work.documents.former() else {
         return;
     };
@@ -183,7 +183,7 @@ fn is_same(setup: &Setup, former: &FormerSetup) -> bool {
 }
 
 /// The variant of each piece that is cut from a board of this stock.
-pub(super) fn wanted<'p>(pieces: &'p [super::Piece]) -> BTreeMap<&'p str, &'p str> {
+pub(super) fn wanted(pieces: &[super::Piece]) -> BTreeMap<&str, &str> {
     pieces
         .iter()
         .map(|p| (p.id.as_str(), p.variant.as_str()))
