@@ -233,7 +233,7 @@ fn a_measured_job_changes_its_own_boards_only() {
     let changed = |piece: &&str| piece.starts_with("stools/shelf");
     let mut kept = Vec::new();
     for (board, pieces) in boards(&before) {
-        if pieces.iter().any(|p| changed(p)) {
+        if pieces.iter().any(changed) {
             continue;
         }
         kept.push(board);
