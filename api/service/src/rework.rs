@@ -11,7 +11,7 @@ use super::store::Idempotency;
 use bytes::Bytes;
 use futures_util::TryStreamExt;
 use grainway_pipeline::doc::{
-    Length, Own, Pointer, Stock, UNLIKE_SHARE, Unit, WIDEST_SPREAD_MM, in_unit, own_wood,
+    Length, Own, Pointer, Stock, UNLIKE_SHARE, Unit, WIDEST_SPREAD_MM, in_unit, own_wood, stock_of,
 };
 use grainway_pipeline::finding::{Finding, code};
 use grainway_stages::report::REPORT_FILE;
@@ -130,66 +130,13 @@ pub async fn measured(
         .and_then(Value::as_str)
         .and_then(|name| files.get(name))
         .and_then(|bytes| serde_json::from_slice::<Value>(bytes).ok());
-    let of_shop = |stock: &str| shop.as_ref()?.get("stocks")?.get(stock);
-    let unit = |d: Option<&Value>| match d.and_then(Value::as_str) {
-        Some("in") => Unit::Inch,
-        _ => Unit::Mm,
-    };
-    let shop_unit = unit(shop.as_ref().and_then(|s| s.get("unit")));
-    let job_unit = unit(document.get("unit"));
     let mut stocks = match document.remove("stocks") {
         Some(Value::Object(stocks)) => stocks,
         _ => Map::new(),
     };
     for (id, readings) in &measured.thickness {
-        let at = Pointer::default().step("thickness").step(id);
-        let (bought, wood) = match own_wood(id) {
-            Some((stock, own)) => (stock, Some(own)),
-            None => (id.as_str(), None),
-        };
-        let own = stocks.get(bought).cloned();
-        let from_shop = own.is_none();
-        let Some(Value::Object(mut stock)) = own.or_else(|| of_shop(bought).cloned()) else {
-            let mut known: Vec<&str> = stocks.keys().map(String::as_str).collect();
-            let all = shop.as_ref().and_then(|s| s.get("stocks")?.as_object());
-            known.extend(all.into_iter().flat_map(|m| m.keys().map(String::as_str)));
-            known.sort_unstable();
-            known.dedup();
-            return Err(request(
-                at.as_str(),
-                format!(
-                    "there is no stock {bought:?}; there are {}",
-                    known.join(", ")
-                ),
-            ));
-        };
         let given = readings.document();
-        let present_unit = if from_shop { shop_unit } else { job_unit };
-        if from_shop {
-            // Plain numbers of the shop count in its unit, those of the job in the job's: they are given theirs.
-            with_unit(&mut stock, shop_unit);
-        }
-        let of_stock = stock.get("thickness").cloned();
-        let wood = match wood {
-            None => Some(&mut stock),
-            Some(Own::Board(board)) => Some(board_of(&mut stock, board, bought, &at)?),
-            Some(Own::Blank(_)) => None,
-        };
-        let own = wood.as_ref().and_then(|w| w.get("thickness").cloned());
-        if let Some(present) = own.or(of_stock) {
-            ask(&at, (&given, job_unit), (&present, present_unit))?;
-        }
-        match (wood, own_wood(id)) {
-            (Some(wood), _) => {
-                wood.insert("thickness".to_string(), given);
-                stocks.insert(bought.to_string(), Value::Object(stock));
-            }
-            (None, Some((_, Own::Blank(part)))) => {
-                let part = described(&mut document, part, &at)?;
-                tell(part, "thickness", given, &at)?;
-            }
-            (None, _) => {}
-        }
+        tell_thickness(&mut document, &mut stocks, shop.as_ref(), id, given)?;
     }
     for (id, piece) in &measured.pieces {
         piece.tell_in(&mut document, id)?;
@@ -210,7 +157,61 @@ pub async fn measured(
     .await
 }
 
-/// The board of a stock of which all are called so. Of a lot of boards one cannot be told from the others.
+/// Writes readings into the job's own stock, made from the shop's where it has none, or where a board or a blank was measured.
+fn tell_thickness(
+    document: &mut Map<String, Value>,
+    stocks: &mut Map<String, Value>,
+    shop: Option<&Value>,
+    id: &str,
+    given: Value,
+) -> Result<(), Refusal> {
+    let at = Pointer::default().step("thickness").step(id);
+    let unit = |word: Option<&Value>| match word.and_then(Value::as_str) {
+        Some("in") => Unit::Inch,
+        _ => Unit::Mm,
+    };
+    let job_unit = unit(document.get("unit"));
+    let of_shop = shop.and_then(|s| s.get("stocks")?.as_object());
+    let bought = stock_of(id);
+    let own = stocks.get(bought).cloned();
+    let from_shop = own.is_none();
+    let Some(Value::Object(mut stock)) = own.or_else(|| of_shop?.get(bought).cloned()) else {
+        let of_shop = of_shop.into_iter().flat_map(Map::keys);
+        let known: BTreeSet<&String> = stocks.keys().chain(of_shop).collect();
+        let known: Vec<&str> = known.into_iter().map(String::as_str).collect();
+        let known = known.join(", ");
+        let message = format!("there is no stock {bought:?}; there are {known}");
+        return Err(request(at.as_str(), message));
+    };
+    if from_shop {
+        // Plain numbers of the shop count in its unit, those of the job in the job's: they are given theirs.
+        with_unit(&mut stock, unit(shop.and_then(|s| s.get("unit"))));
+    }
+    let of_stock = stock.get("thickness").cloned();
+    let asked = |present: Option<Value>| match present.or(of_stock) {
+        Some(present) => ask(&at, (&given, job_unit), (&present, job_unit)),
+        None => Ok(()),
+    };
+    match own_wood(id) {
+        Some((_, Own::Blank(part))) => {
+            asked(None)?;
+            return tell(described(document, part, &at)?, "thickness", given, &at);
+        }
+        Some((_, Own::Board(board))) => {
+            let board = board_of(&mut stock, board, bought, &at)?;
+            asked(board.get("thickness").cloned())?;
+            board.insert("thickness".to_string(), given);
+        }
+        None => {
+            asked(None)?;
+            stock.insert("thickness".to_string(), given);
+        }
+    }
+    stocks.insert(bought.to_string(), Value::Object(stock));
+    Ok(())
+}
+
+/// The board of a stock that is called so.
 fn board_of<'s>(
     stock: &'s mut Map<String, Value>,
     id: &str,

@@ -59,12 +59,12 @@ use grainway_pipeline::work::{
 use limits::Settled;
 use model::Model;
 use motions::{Recorded, Taking};
-pub use pieces::HoldSize;
 pub use planned::PlannedMotions;
 use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::de::Error as _;
 use serde::{Deserialize, Deserializer, Serialize};
+pub use standing::HoldSize;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::BufRead;
 

@@ -404,17 +404,6 @@ impl<'a> Claims<'a> {
 /// Lines are laid for blanks whose sizes differ by no more than this, mm: a person feels no such play.
 const LINES_MM: f64 = 0.05 + SAME_MM;
 
-/// The size of a thing that holds, mm.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct HoldSize {
-    /// Of its head, its foot or its body, seen from above.
-    pub radius: f64,
-    /// Diameter of a screw's shaft; 0 for what has none.
-    pub shaft: f64,
-    /// How high it stands over the face; less than 0 below it.
-    pub above: f64,
-}
-
 fn same_point(a: Point, b: Point, within: f64) -> bool {
     (a.x - b.x).abs() <= within && (a.y - b.y).abs() <= within
 }

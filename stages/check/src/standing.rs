@@ -1,7 +1,6 @@
 //! What a blank lies or stands against: its stops touch it, stand apart and find wood to bear on, whatever its sides lose; it fills its
 //! lines; and a piece that stands upright on an end finds room at the machine, and a clamp that presses it to its uprights.
 
-use super::HoldSize;
 use super::figures::mm;
 use grainway_geom::{Point, point};
 use grainway_pipeline::doc::{Depth, FeatureKind, Side};
@@ -20,6 +19,17 @@ const LEAST_MM: f64 = 4.5;
 const HEIGHTS: u32 = 64;
 /// Places at which an edge in a line is looked at.
 const ALONG: u32 = 32;
+
+/// The size of a thing that holds, mm.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HoldSize {
+    /// Of its head, its foot or its body, seen from above.
+    pub radius: f64,
+    /// Diameter of a screw's shaft; 0 for what has none.
+    pub shaft: f64,
+    /// How high it stands over the face; less than 0 below it.
+    pub above: f64,
+}
 
 /// What is wrong with the stops of a blank that lies or stands against some.
 pub(super) fn against_stops(

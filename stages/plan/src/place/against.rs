@@ -1,6 +1,6 @@
 //! What stops and uprights are set against, and what is said where they find no room.
 
-use super::wood::Wood;
+use super::wood::{BEARS_MM, Wood};
 use crate::sweep::Field;
 use grainway_geom::{Contour, Point, point};
 use grainway_pipeline::doc::Side;
@@ -8,8 +8,6 @@ use grainway_pipeline::finding::{Finding, code};
 
 /// Distance that stops keep from every cut, mm (docs/practice.md, section Holding).
 pub(super) const STOP_CLEAR_MM: f64 = 4.0;
-/// Straight edge that a stop bears on, to either side of its middle, mm.
-pub(super) const BEARS_MM: f64 = 4.0;
 /// An edge no farther than this from a stop's line lies against it, mm.
 const FLUSH_MM: f64 = 0.02;
 

@@ -1,11 +1,12 @@
 //! What stands of a piece behind its edges, whatever its sides lose and whichever of them is cut first: stops, uprights and lines hold it by
 //! that alone.
 
-use super::against::BEARS_MM;
 use grainway_geom::{Point, point};
 use grainway_pipeline::doc::{Depth, FeatureKind, Side};
 use grainway_pipeline::work::{Feature, Part, Turn, Variant};
 
+/// Straight edge that a stop bears on, to either side of its middle, mm.
+pub(super) const BEARS_MM: f64 = 4.0;
 /// Heights at which the bearing is looked at, in each stretch that is asked for.
 const HEIGHTS: u32 = 50;
 /// How far below its surface a piece is asked for wood, mm.
