@@ -27,8 +27,8 @@ const CONTACT_MM: f64 = 0.01;
 const NOTHING_MM2: f64 = 1e-3;
 /// What lies no farther from the mate than this is the gap of the fit itself, mm.
 const GAP_MM: f64 = 1.0;
-/// Sections are measured in strips of this width, mm.
-const STRIP_MM: f64 = 0.004;
+/// Sections are measured in strips of this width, mm. Nearest to its shoulder a tenon's fillet runs out nine times as far as the strip is wide.
+const STRIP_MM: f64 = 0.0005;
 /// Sections near a shoulder lie so far from it, mm: its fillets are there.
 const NEAR_SHOULDER_MM: [f64; 12] = [0.02, 0.1, 0.2, 0.4, 0.7, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0];
 /// Farther sections are so far apart, mm.

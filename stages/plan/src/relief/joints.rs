@@ -236,7 +236,8 @@ impl Settling<'_> {
 
     /// The part keeps enough wood round a feature of this joint that takes this room.
     fn has_wood(&self, variant: &Variant, room: Bounds) -> bool {
-        let kept = room.grown(KEEP_MM);
+        // Exactly as much as is kept is enough.
+        let kept = room.grown(KEEP_MM - SAME_PLACE_MM);
         let corners = [
             kept.min,
             point(kept.max.x, kept.min.y),

@@ -272,7 +272,7 @@ impl Mouth {
         let end = |end: usize| {
             let open = AtEnd::ALL
                 .iter()
-                .filter(|a| !fillets || **a == AtEnd::LongerForBoth);
+                .filter(|a| !fillets || self.takes_fillets(**a));
             let costs = open.filter_map(|a| Some((self.cost(*a, end)?, *a)));
             costs.reduce(|a, b| match b.0.order(&a.0) {
                 Ordering::Less => b,
@@ -281,6 +281,14 @@ impl Mouth {
         };
         let ((near, a), (far, b)) = (end(0)?, end(1)?);
         Some((near.with(far), [a, b]))
+    }
+
+    /// The fillets at the tenon's root go in too. Where the tenon's arrises clear the mortise's own fillets, the longer mortise is so by as
+    /// much as they need.
+    fn takes_fillets(&self, answer: AtEnd) -> bool {
+        let cleared = self.mate_eased >= self.radius - SAME_MM;
+        let enough = self.radius >= self.fillet - SAME_MM;
+        answer == AtEnd::LongerForBoth || answer == AtEnd::Longer && cleared && enough
     }
 
     /// What an answer at an end costs; `None` where it does not let the tenon in, the part has no wood for it, or the shoulder hardly
