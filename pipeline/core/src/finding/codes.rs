@@ -214,6 +214,10 @@ codes! {
         "Put together as the joints say, a joint finds no mate, or equal pieces stand opposite ways up.",
         "Compare lengths and places of the parts; where two pieces must be each other's mirror image, make one of them with `mirrored`.",
         "tests/tests/whole/joints/together.rs::a_rail_that_is_too_long_is_told";
+    JOINTS_BLOCKED = "joints-blocked" Warning
+        "In the order in which the pieces are put together, one of them has to come past another with which it has no joint, and no better order was found.",
+        "Leave more room before it, make the tenon shorter, or let one of the two go in from another side; see to the order in the dry run.",
+        "stages/check/src/furniture/order.rs::a_piece_that_has_to_come_past_another_is_told";
     JOINTS_LOCKED = "joints-locked" Warning
         "Pieces hold each other, so that none of them can be put in last.",
         "Turn one of the joints the other way, leave one of its sides open, or assemble that joint with a loose tenon.",

@@ -14,7 +14,7 @@ use super::wanted::asked;
 use contacts::Contact;
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::work::{Documents, Furniture, Part, Pose, Stood};
-use order::Bond;
+use order::{Bond, Box3};
 use poses::{Arrangement, Joined};
 use std::collections::BTreeMap;
 
@@ -84,7 +84,7 @@ fn stood(
     pieces: &[Joined<'_>],
     parts: &[Part],
     documents: &Documents,
-) -> (Furniture, Option<Finding>) {
+) -> (Furniture, Vec<Finding>) {
     let mut numbers: BTreeMap<usize, u32> = BTreeMap::new();
     let stand = arrangement.placed.iter().map(|(p, pose)| {
         let part = pieces[*p].part;
@@ -125,10 +125,26 @@ fn stood(
         })
         .collect();
     let everything = (0..stand.len()).collect();
-    let (steps, locked) = match order::steps(&everything, &bonds) {
-        Ok(steps) => (steps, None),
+    let placed = arrangement.placed.iter();
+    let boxes: Vec<Box3> = placed
+        .map(|(p, pose)| poses::span(pieces[*p].size, *pose))
+        .collect();
+    let named = |i: &usize| format!("{} {}", stand[*i].part, stand[*i].number);
+    let (steps, told) = match order::steps(&everything, &bonds, &boxes) {
+        Ok((steps, in_the_way)) => {
+            let told = in_the_way.iter().map(|w| {
+                let message = format!(
+                    "Put together in the order shown, {} has to come past {}, which stands {} mm before it; its joint needs {} mm. No better order was found.",
+                    named(&w.moved),
+                    named(&w.other),
+                    mm(w.apart.max(0.0)),
+                    mm(w.travel)
+                );
+                Finding::new(&code::JOINTS_BLOCKED, message).part(&stand[w.moved].part)
+            });
+            (steps, told.collect())
+        }
         Err(locked) => {
-            let named = |i: &usize| format!("{} {}", stand[*i].part, stand[*i].number);
             let names: Vec<String> = locked.iter().map(named).collect();
             let message = format!(
                 "{} hold each other: none of them can go into the others last.",
@@ -136,7 +152,7 @@ fn stood(
             );
             (
                 Vec::new(),
-                Some(Finding::new(&code::JOINTS_LOCKED, message)),
+                vec![Finding::new(&code::JOINTS_LOCKED, message)],
             )
         }
     };
@@ -145,7 +161,7 @@ fn stood(
         steps,
         count: sets,
     };
-    (one, locked)
+    (one, told)
 }
 
 /// Two of one part, or of its two hands, that stand opposite ways up, one of them sticking out: the sign of a leg whose mortises are not
