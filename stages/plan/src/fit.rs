@@ -162,6 +162,7 @@ impl TypedStage for Fit {
             let Some(z) = stocks.get(part.stock.as_str()) else {
                 continue;
             };
+            let own = part;
             let part = &joints::with_room(part, &work.documents, settings, &mut findings);
             let of = |is: fn(Side) -> bool| {
                 let features = part.features.iter().filter(|f| is(f.side));
@@ -175,7 +176,7 @@ impl TypedStage for Fit {
             if !alone {
                 variants.extend(Fitting::new(&flat, *z, settings, &mut findings).variants(part));
             }
-            recesses_meet(part, z.mean, &mut findings);
+            recesses_meet(part, own, z.mean, &mut findings);
             for (side, features) in [
                 (Side::Near, of(Side::is_edge)),
                 (Side::LeftEnd, of(Side::is_end)),
@@ -503,14 +504,22 @@ fn room(f: &Feature, thickness: f64, size: Point) -> [(f64, f64); 3] {
     }
 }
 
-/// Tells of recesses of two sides that run into one another inside the wood, those of face and back apart. Boxes are compared: round ends
-/// may still miss each other.
-fn recesses_meet(part: &Part, thickness: f64, findings: &mut Vec<Finding>) {
+/// Tells of recesses of two sides that run into one another inside the wood, those of face and back apart, and of tenons that do. Boxes are
+/// compared: round ends may still miss each other. `own`: the part before its joints got room, where a mortise is as large as its tenon.
+fn recesses_meet(part: &Part, own: &Part, thickness: f64, findings: &mut Vec<Finding>) {
     let size = part.outline.bounds().max;
+    let mate = |f: &Feature| own.features.iter().find(|o| o.key == f.key);
     let deep = |f: &&Feature| f.kind != FeatureKind::Engraving;
     let all = || part.features.iter().filter(deep);
     for e in all().filter(|e| !e.side.is_flat()) {
         for f in all().filter(|f| f.side < e.side) {
+            let tenons = mate(e).zip(mate(f));
+            if let Some((e, f)) = tenons
+                && let Some(told) = joints::tenons_meet(e, f, |f| room(f, thickness, size))
+            {
+                findings.push(told.part(&part.id).feature(&e.key));
+                continue;
+            }
             let (a, b) = (room(e, thickness, size), room(f, thickness, size));
             if a.iter().zip(b).all(|(a, b)| a.0.max(b.0) < a.1.min(b.1)) {
                 let message = format!(

@@ -410,6 +410,10 @@ codes! {
         "Relief lobes at the shoulders take much of a tenon's bending section.",
         "Use dog-bones, or leave the fillet and ease the mortise's mouth by the cutter's radius under the shoulder.",
         "stages/plan/src/clearing_tests.rs::tenon_losses_of_practice";
+    TENONS_MEET = "tenons-meet" Warning
+        "Two tenons meet inside a part: put together as they are, one of them keeps the other out.",
+        "Make one of them shorter by what the message says, mitre both by hand where they meet, or move one of them along the part.",
+        "tests/tests/whole/joints/kinds.rs::tenons_that_meet_inside_a_leg_are_told";
     UNKNOWN_NAME = "unknown-name" Error
         "A name is used that nothing defines: a stock, a cutter, a machine, a wood, a dialect, a stage.",
         "Correct the name; the message offers the nearest known one.",

@@ -2,7 +2,7 @@
 
 use super::FitSettings;
 use grainway_geom::{Contour, point};
-use grainway_pipeline::doc::{Depth, Fit, Length};
+use grainway_pipeline::doc::{Depth, FeatureKind, Fit, Length, Side};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::work::{Documents, Feature, Mating, Part, Wall};
 
@@ -55,6 +55,51 @@ pub(super) fn check_climate(
             format!("The temperature of the place is {celsius} °C; it must be from -20 to 60.");
         say("temperature", message);
     }
+}
+
+/// Tells of two tenons that meet inside a part, and by how much each is too long to pass the other. The features are as large as their tenons;
+/// `room` says what one takes along, across and from the face down, mm.
+pub(super) fn tenons_meet(
+    a: &Feature,
+    b: &Feature,
+    room: impl Fn(&Feature) -> [(f64, f64); 3],
+) -> Option<Finding> {
+    let takes_tenon = |f: &Feature| f.kind == FeatureKind::Mortise && f.mating.is_some();
+    if !takes_tenon(a) || !takes_tenon(b) {
+        return None;
+    }
+    let (of_a, of_b) = (room(a), room(b));
+    let both = of_a.iter().zip(of_b);
+    let overlap = both.map(|(a, b)| a.1.min(b.1) - a.0.max(b.0));
+    let overlap: Vec<f64> = overlap.collect();
+    if overlap.iter().any(|o| *o <= NOTHING_MM) {
+        return None;
+    }
+    // Which way it goes in: along, across or from the face.
+    let axis = |side: Side| match side {
+        Side::LeftEnd | Side::RightEnd => 0,
+        Side::Near | Side::Far => 1,
+        Side::Face | Side::Back => 2,
+    };
+    let too_long = |f: &Feature, own: &[(f64, f64); 3], other: &[(f64, f64); 3]| {
+        let i = axis(f.side);
+        // From its tip back to where the other one begins.
+        let by = match f.side {
+            Side::Face | Side::Near | Side::LeftEnd => own[i].1 - other[i].0,
+            Side::Back | Side::Far | Side::RightEnd => other[i].1 - own[i].0,
+        };
+        super::tidy((by * 100.0).round() / 100.0)
+    };
+    let message = format!(
+        "The tenon of {} in the {} and that of {} in the {} meet inside the wood: the first is {} mm too long to pass the second, the second {} mm to pass the first.",
+        a.key,
+        a.side.word(),
+        b.key,
+        b.side.word(),
+        too_long(a, &of_a, &of_b),
+        too_long(b, &of_b, &of_a),
+    );
+    Some(Finding::new(&code::TENONS_MEET, message))
 }
 
 /// The part with the features of joints as large as their mates need them.

@@ -312,3 +312,43 @@ fn a_bench_with_rounded_edges_closes_without_lobes() {
         squared(&little)
     );
 }
+
+/// Two rails at one height, in the face and the near edge of a leg.
+fn corner_of_rails(length: f64) -> Made {
+    let joint = |id: &str, side: &str| {
+        json!({ "id": id, "joint": { "mortise-and-tenon": {
+            "tenon": { "part": id, "end": "left", "width": 60, "length": length },
+            "mortise": { "part": "leg", "side": side, "at": [200, 22.5], "lies": "along" } } } })
+    };
+    job(
+        json!([
+            blank("long", "board-19", 500.0, 80.0),
+            blank("short", "board-19", 300.0, 80.0),
+            square("leg", "board-45", 400.0, 45.0)
+        ]),
+        json!([joint("long", "face"), joint("short", "near")]),
+    )
+}
+
+#[test]
+fn tenons_that_meet_inside_a_leg_are_told() {
+    let told = |made: &Made, code: &str| -> Vec<String> {
+        let all = made.with_code(code);
+        all.iter().map(|f| f.message.clone()).collect()
+    };
+    // Each 19 mm thick, its middle 22.5 mm deep: from 13 mm on it is in the other's way.
+    let meet = corner_of_rails(30.0);
+    let [one] = &told(&meet, "tenons-meet")[..] else {
+        panic!("{:?}", meet.work.findings)
+    };
+    assert!(
+        one.contains("the first is 17 mm too long") && one.contains("the second 17 mm"),
+        "{one}"
+    );
+    assert_eq!(told(&meet, "recesses-meet"), [""; 0]);
+    // Shorter ones pass each other; the room for glue below them still meets.
+    let pass = corner_of_rails(12.9);
+    assert_eq!(told(&pass, "tenons-meet"), [""; 0]);
+    assert_eq!(told(&pass, "recesses-meet").len(), 1);
+    assert_eq!(told(&corner_of_rails(10.0), "recesses-meet"), [""; 0]);
+}
