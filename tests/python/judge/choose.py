@@ -124,12 +124,12 @@ class Case:
         exit_ = beyond(GAP, self.t / 2 + GAP) if self.exit else 0
         return 2 * (answer == "by hand"), entry, exit_
 
-    def notch(self, answer):
-        """What is open of the shoulder at one edge, seen on the face."""
+    def notch(self, answer, edge):
+        """What is open of the shoulder at one edge, seen on the face: as far as there is wood."""
         if answer != "dog-bone":
             return 0
         centre = (self.r - self.margin) / math.sqrt(2)
-        return round_(centre, centre, self.r).intersection(box(-1e3, -1e3, 0, 1e3)).area
+        return round_(centre, centre, self.r).intersection(box(-1e3, -1e3, 0, self.shoulders[edge])).area
 
 
 def best(case):
@@ -145,7 +145,7 @@ def best(case):
         lost = 1 - (max(min(x + y for x, y in zip(half[a], half[b])), 0) / c.w) ** 2
         if lost > MOST_LOSS + 1e-9:
             continue
-        notches = sum(c.notch(r) for r in (a, b))
+        notches = sum(c.notch(r, k) for k, r in enumerate((a, b)))
         for (near, n), (far, f) in itertools.product(*ends):
             if not n or not f:
                 continue

@@ -288,6 +288,11 @@ impl Settling<'_> {
             radius,
             margin: self.margin(radius),
             width: j.tenon.width.mm(),
+            shoulders: match between {
+                // Beside another tenon it goes on.
+                true => [f64::INFINITY; 2],
+                false => shoulders.unwrap_or([f64::INFINITY; 2]),
+            },
             answers: [answers(0), answers(1)],
             mate_eased: documents.eased(&j.mortise.part).unwrap_or(0.0),
             seen: [Side::Face, Side::Back].map(|s| documents.seen(&j.tenon.part, s)),

@@ -83,6 +83,8 @@ pub(super) struct Root {
     pub(super) margin: f64,
     /// Of the tenon, mm.
     pub(super) width: f64,
+    /// How wide its shoulders are at its near and far edge, mm; infinite where they are not known.
+    pub(super) shoulders: [f64; 2],
     /// What may become of the corners at its near and far edge.
     pub(super) answers: [Vec<AtRoot>; 2],
     /// The radius of the mortise's eased mouth, mm.
@@ -222,14 +224,11 @@ impl Root {
     /// What the answers cost; `None` where the tenon loses too much.
     fn cost(&self, answers: [AtRoot; 2]) -> Option<Cost> {
         let mut cost = Cost::default();
-        for answer in answers {
+        for (answer, shoulder) in answers.into_iter().zip(self.shoulders) {
             match answer {
                 AtRoot::AsAsked | AtRoot::Stays | AtRoot::LobeIntoEdge => {}
                 AtRoot::DogBone => {
-                    // What of its disc lies beyond the shoulder.
-                    let [centre, _] = self.centre(answer).unwrap_or_default();
-                    let half = (self.radius.powi(2) - centre.powi(2)).max(0.0).sqrt();
-                    let area = self.radius.powi(2) * half.atan2(centre) - centre * half;
+                    let area = self.notch(answer, shoulder);
                     self.seen.iter().for_each(|s| cost.add_seen(area, *s));
                 }
                 AtRoot::ByHand => cost.by_hand += 1,
@@ -244,6 +243,16 @@ impl Root {
         let deepest: f64 = deepest.fold(0.0, f64::max);
         cost.lost = 1.0 - ((self.width - deepest) / self.width).max(0.0).powi(2);
         (cost.lost <= self.most_loss || deepest <= 0.0).then_some(cost)
+    }
+
+    /// What of a lobe's disc lies beyond a shoulder, which is so wide, mm².
+    fn notch(&self, answer: AtRoot, shoulder: f64) -> f64 {
+        let [along, out] = self.centre(answer).unwrap_or_default();
+        let disc =
+            PolySet::from_contour(&Contour::circle(point(along, out), self.radius), KERNEL_MM);
+        let beyond = Contour::rectangle(point(-1e3, -1e3), point(0.0, shoulder.min(1e3)), 0.0);
+        disc.intersection(&PolySet::from_contour(&beyond, KERNEL_MM))
+            .area()
     }
 
     /// Where the lobe of an answer has its centre: from the shoulder towards the tip, and out from the tenon's edge, mm.
