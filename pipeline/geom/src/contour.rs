@@ -162,6 +162,41 @@ impl Contour {
         };
         contour.without_repeats(1e-9)
     }
+    /// A rectangle between two opposite corners, counter-clockwise, rounded by `radius` mm (at most half of its shorter side) at those of its
+    /// corners that a test picks.
+    pub fn rectangle_rounded_at(
+        min: Point,
+        max: Point,
+        radius: f64,
+        rounded: impl Fn(Point) -> bool,
+    ) -> Contour {
+        let most = 0.5 * (max.x - min.x).min(max.y - min.y);
+        let r = radius.clamp(0.0, most.max(0.0));
+        let quarter = (std::f64::consts::PI / 8.0).tan();
+        // Each corner with the ways of the edges that come to it and leave it.
+        let (right, up) = (point(1.0, 0.0), point(0.0, 1.0));
+        let corners = [
+            (min, -up, right),
+            (point(max.x, min.y), right, up),
+            (max, up, -right),
+            (point(min.x, max.y), -right, -up),
+        ];
+        let mut vertices = Vec::new();
+        for (at, into, out) in corners {
+            let mut v = |at, bulge| vertices.push(Vertex { at, bulge });
+            if r > 0.0 && rounded(at) {
+                v(at - into * r, quarter);
+                v(at + out * r, 0.0);
+            } else {
+                v(at, 0.0);
+            }
+        }
+        let contour = Contour {
+            vertices,
+            closed: true,
+        };
+        contour.without_repeats(1e-9)
+    }
     /// The contour that follows the segments, each starting where the one before ends. Full circles are split in two.
     pub fn from_segments(segments: &[Segment], closed: bool) -> Contour {
         let mut vertices = Vec::with_capacity(segments.len() + 1);

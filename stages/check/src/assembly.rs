@@ -266,7 +266,10 @@ impl Socket<'_> {
             .strip_suffix(Part::MIRRORED)
             .unwrap_or(&self.part.id);
         let goes = match &self.joint.joint {
-            Joint::LooseTenon(j) => &j.tenon.stock,
+            Joint::LooseTenon(j) => j.tenon.stock.as_str(),
+            Joint::Hinge(_) => "leaf",
+            Joint::Lock(_) if base == first => "lock",
+            Joint::Lock(_) => "keep",
             _ if base == first => second,
             _ => first,
         };
@@ -352,7 +355,7 @@ impl Socket<'_> {
         let mate = match &self.joint.joint {
             Joint::MortiseAndTenon(j) => eased(&j.tenon.part),
             Joint::LooseTenon(_) => self.mating.mate / 2.0,
-            _ => 0.0,
+            _ => self.mating.corner,
         };
         (eased(&self.part.id), mate)
     }
@@ -531,7 +534,14 @@ impl Socket<'_> {
         };
         let across = !self.along();
         let spread = self.mating.spread;
-        for share in [0.1, 0.5, 0.9] {
+        // Where the mate's own corners are round it has no cheeks.
+        let long = if across {
+            section.height()
+        } else {
+            section.width()
+        };
+        let least = (self.mating.corner / long).clamp(0.1, 0.5);
+        for share in [least, 0.5, 1.0 - least] {
             if let Some(room) = clear(cavity, section, across, share) {
                 let total: f64 = (0..2)
                     .filter(|i| sides[*i] == Wall::Cheek)

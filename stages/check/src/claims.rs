@@ -508,7 +508,7 @@ fn edge_length(corner: &Corner, towards: Point, feature: &SizedFeature) -> f64 {
 }
 
 /// The same corners and arcs in the same order, wherever the contour begins.
-fn same_curve(a: &Contour, b: &Contour) -> bool {
+pub(super) fn same_curve(a: &Contour, b: &Contour) -> bool {
     let n = a.vertices.len();
     if a.closed != b.closed || n != b.vertices.len() {
         return false;

@@ -3,7 +3,7 @@
 use super::figures::mm;
 use super::wanted::laid_over;
 use super::{Allowed, Wanted};
-use grainway_geom::{Contour, Point, point};
+use grainway_geom::{Bounds, Contour, Point, point};
 use grainway_pipeline::doc::{
     Depth, Edge, End, FeatureKind, Joint, JointDoc, Length, Relief, ReliefKind, ReliefWay, Seen,
     Side, Tenon, TenonOf,
@@ -73,7 +73,9 @@ impl Claim<'_> {
     ) -> Result<(), String> {
         let mate = feature.shape.bounds();
         let own = cut.bounds();
-        if (cut.area().abs() - own.width() * own.height()).abs() > SAME_MM * own.width().max(1.0) {
+        let square = own.width() * own.height();
+        let is_square = (cut.area().abs() - square).abs() <= SAME_MM * own.width().max(1.0);
+        if !is_square && !self.follows_corners(cut, feature.side, mating.corner) {
             return Err("is no rectangle along its part".to_string());
         }
         let grown = [
@@ -121,6 +123,31 @@ impl Claim<'_> {
         Ok(())
     }
 
+    /// The recess of hardware with round corners has the same corners inside its part.
+    fn follows_corners(&self, cut: &Contour, side: Side, corner: f64) -> bool {
+        let Some(wood) = self.side_box(side).filter(|_| corner > 0.0) else {
+            return false;
+        };
+        let own = cut.bounds();
+        let inside =
+            |p: Point| p.x > wood.min.x && p.y > wood.min.y && p.x < wood.max.x && p.y < wood.max.y;
+        let round = Contour::rectangle_rounded_at(own.min, own.max, corner, inside);
+        super::claims::same_curve(&cut.clone().oriented(true), &round)
+    }
+
+    /// A side as it lies in the frame in which its features are described; a piece without an end of its own is a box.
+    fn side_box(&self, side: Side) -> Option<Bounds> {
+        let size = self.part.outline.bounds().max;
+        let stock = self.work.documents.stock(&self.part.stock)?;
+        let thick = stock.readings_mm().1;
+        let far = match side {
+            Side::Face | Side::Back => size,
+            Side::Near | Side::Far => point(size.x, thick),
+            Side::LeftEnd | Side::RightEnd => point(size.y, thick),
+        };
+        Some(Bounds::of([Point::default(), far]))
+    }
+
     /// A mortise may go on past its tenon where the tenon's shoulder covers it or nobody minds, as far as round corners ask for.
     fn past(
         &self,
@@ -131,25 +158,25 @@ impl Claim<'_> {
         claim: &SizedFeature,
     ) -> Result<(), String> {
         let longer = format!("is {} mm longer at an end than its fit says", mm(past));
-        let Joint::MortiseAndTenon(j) = &joint.joint else {
-            return Err(longer);
-        };
         let documents = &self.work.documents;
+        let cutter = |id: &String| documents.cutter(id).map(|c| c.radius_mm());
+        let own = claim.cutter.as_ref().and_then(cutter).unwrap_or(0.0);
+        let j = match &joint.joint {
+            Joint::MortiseAndTenon(j) => j,
+            // Behind a plate nobody sees it.
+            Joint::Lock(_) if past <= own + PAST_FILLETS_MM => return Ok(()),
+            _ => return Err(longer),
+        };
         let side = feature.side;
         let seen = |side: Side| documents.seen(&self.part.id, side) == Seen::Show;
         if j.through && seen(side.opposite()) {
             return Err(longer);
         }
-        let radius = |id: Option<&String>| {
-            id.and_then(|id| documents.cutter(id))
-                .map(|c| c.radius_mm())
-        };
         let shoulder = self.work.variants.iter().filter(|v| v.part == j.tenon.part);
         let outline = shoulder
             .flat_map(|v| &v.features)
             .find(|f| f.key == "outline")
-            .and_then(|f| radius(f.cutter.as_ref()));
-        let own = radius(claim.cutter.as_ref()).unwrap_or(0.0);
+            .and_then(|f| cutter(f.cutter.as_ref()?));
         // A tenon that is not made now is taken to be cut as its mortise is.
         let fillets = own + outline.unwrap_or(own);
         let eased = documents.eased(&j.tenon.part).unwrap_or(0.0);

@@ -3,6 +3,7 @@
 mod against_shapely;
 mod choices;
 pub mod fits;
+mod fittings;
 mod kinds;
 mod own_wood;
 mod planted;

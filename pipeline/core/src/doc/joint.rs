@@ -3,7 +3,7 @@
 //! A joint names the parts and where they meet, and makes the features of both: a tenon at an end, and the mortise that it goes into.
 //! How large these are follows from the mate's measured thickness and the fit.
 
-use super::{Edge, End, Length, Side};
+use super::{Edge, End, HingeJoint, Length, LockJoint, Side};
 use grainway_geom::{Point, point};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -81,6 +81,14 @@ impl Joint {
                 (&j.first.part, ["dowels", "first"]),
                 (&j.second.part, ["dowels", "second"]),
             ],
+            Joint::Hinge(j) => [
+                (&j.first.part, ["hinge", "first"]),
+                (&j.second.part, ["hinge", "second"]),
+            ],
+            Joint::Lock(j) => [
+                (&j.lock.part, ["lock", "lock"]),
+                (&j.keep.part, ["lock", "keep"]),
+            ],
         }
     }
     /// The names of its parts, in the order of [`Joint::parts`].
@@ -134,6 +142,10 @@ pub enum Joint {
     LooseTenon(LooseTenonJoint),
     /// Dowels in holes of both parts.
     Dowels(DowelJoint),
+    /// A hinge with a leaf on each part.
+    Hinge(HingeJoint),
+    /// A lock in one part and its keep in the other.
+    Lock(LockJoint),
 }
 
 /// A tenon and its mortise.

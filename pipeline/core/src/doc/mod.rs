@@ -4,6 +4,7 @@
 //! of a document, each with its JSON Pointer, and resolves units: lengths are millimetres from here on.
 
 mod check;
+mod fitting;
 mod job;
 mod joint;
 mod labels;
@@ -22,6 +23,7 @@ mod wood;
 
 pub use crate::length::{Depth, Length, Unit, in_unit};
 pub use crate::pointer::Pointer;
+pub use fitting::*;
 pub use job::*;
 pub use joint::*;
 pub use labels::LabelSheet;

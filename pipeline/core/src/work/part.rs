@@ -141,6 +141,13 @@ pub struct Mating {
     /// It takes a haunch, and lies round the deeper mortise of the tenon.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub haunch: bool,
+    /// The radius of the mate's own corners, mm.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub corner: f64,
+}
+
+fn is_zero(v: &f64) -> bool {
+    *v == 0.0
 }
 
 /// A wall of a feature of a joint.

@@ -3,9 +3,9 @@
 use super::super::Wanted;
 use grainway_geom::{Point, point};
 use grainway_pipeline::doc::{
-    DowelJoint, DowelsOf, Edge, EdgeHalvingJoint, End, HalvedPart, HalvingJoint, HousingJoint,
-    Joint, JointDoc, LongWay, LooseTenonJoint, MortiseAndTenon, PanelBy, RebateJoint, Side,
-    SlottedPart,
+    DowelJoint, DowelsOf, Edge, EdgeHalvingJoint, End, FittedPart, HalvedPart, HalvingJoint,
+    HingeJoint, HousingJoint, Joint, JointDoc, LockJoint, LongWay, LooseTenonJoint,
+    MortiseAndTenon, PanelBy, RebateJoint, Side, SlottedPart,
 };
 use grainway_pipeline::work::{Documents, Feature, Part, Wall};
 
@@ -178,6 +178,8 @@ impl One<'_> {
             Joint::EdgeHalving(j) => self.slotted(j),
             Joint::LooseTenon(j) => self.loose(j),
             Joint::Dowels(j) => self.dowelled(j),
+            Joint::Hinge(j) => self.hinged(j),
+            Joint::Lock(j) => self.locked(j),
         }
     }
 
@@ -411,6 +413,72 @@ impl One<'_> {
         )
     }
 
+    /// The leaves of a hinge lie on each other while it is closed, with the gap between what they lie on: as seen from the first part, the
+    /// second leaves it the way it faces, or to either side of the pin.
+    fn hinged(&self, j: &HingeJoint) -> Option<Vec<Contact>> {
+        let let_in = j.recessed.both().iter().filter(|r| **r).count() as f64;
+        let flush = j.leaf.closed_mm() - let_in * j.leaf.thickness.mm();
+        let gap = j.gap.map_or(flush.max(0.0), |g| g.mm());
+        let mut all = Vec::new();
+        for (takes, of) in [(true, &j.first), (false, &j.second)] {
+            if !self.is(&of.part) {
+                continue;
+            }
+            let thick = self.own.size[2];
+            let front = match (of.is_low()?, of.side.is_flat()) {
+                (true, _) => 0.0,
+                (false, true) => self.own.size[1],
+                (false, false) => thick,
+            };
+            // From the leaf's middle on to the pin.
+            let towards = if of.is_low()? { -1.0 } else { 1.0 };
+            let (at, [_, _, out]) = self.described(of.side, [of.at.mm(), front]);
+            let (beyond, _) = self.described(of.side, [of.at.mm(), front + towards]);
+            let width = std::array::from_fn(|i| beyond[i] - at[i]);
+            all.push(self.fitting(takes, (at, out, width), gap, true));
+        }
+        Some(all)
+    }
+
+    fn locked(&self, j: &LockJoint) -> Option<Vec<Contact>> {
+        let both = [(true, &j.lock), (false, &j.keep)];
+        let own = both.into_iter().filter(|(_, of)| self.is(&of.part));
+        let contact = |(takes, of): (bool, &FittedPart)| {
+            let middle = of.at.map(|l| l.mm());
+            let (at, [u, v, out]) = self.described(of.side, middle);
+            let across = if of.lies == LongWay::Along { v } else { u };
+            self.fitting(takes, (at, out, across), j.gap.mm(), false)
+        };
+        Some(own.map(contact).collect())
+    }
+
+    /// Hardware on a piece: the mate stands off by a gap, and may leave to either side.
+    fn fitting(
+        &self,
+        takes: bool,
+        (at, out, width): (Place, Place, Place),
+        gap: f64,
+        exact: bool,
+    ) -> Contact {
+        let off = if takes { gap } else { 0.0 };
+        let at = std::array::from_fn(|i| at[i] + off * out[i]);
+        Contact {
+            exact,
+            slides: [true; 2],
+            ..self.contact(takes, at, out, width)
+        }
+    }
+
+    /// A place that the job gives on a side, in this hand, and the ways along the frame's axes and out of the wood.
+    fn described(&self, side: Side, [x, y]: [f64; 2]) -> (Place, [Place; 3]) {
+        let p = match side {
+            Side::Face | Side::Back => point(x, self.own.across(y)),
+            Side::Near | Side::Far => point(x, y),
+            Side::LeftEnd | Side::RightEnd => point(self.own.across(x), y),
+        };
+        self.own.on(self.own.side(side), p)
+    }
+
     fn dowelled(&self, j: &DowelJoint) -> Option<Vec<Contact>> {
         let halves = [(true, &j.first), (false, &j.second)];
         let own = halves.into_iter().filter(|(_, d)| self.is(&d.part));
@@ -418,18 +486,11 @@ impl One<'_> {
     }
 
     fn dowels(&self, takes: bool, d: &DowelsOf) -> Option<Contact> {
-        let side = self.own.side(d.side);
-        let place = |[x, y]: [f64; 2]| {
-            let p = match d.side {
-                Side::Face | Side::Back => point(x, self.own.across(y)),
-                Side::Near | Side::Far => point(x, y),
-                Side::LeftEnd | Side::RightEnd => point(self.own.across(x), y),
-            };
-            self.own.on(side, p)
-        };
         let [_, width, thick] = self.own.size;
         let places = d.places(point(width / 2.0, thick / 2.0));
-        let mut all = places.iter().map(|at| place(at.map(|l| l.mm())));
+        let mut all = places
+            .iter()
+            .map(|at| self.described(d.side, at.map(|l| l.mm())));
         let (first, [u, _, out]) = all.next()?;
         let way = all.next().map(|(second, _)| {
             let d: Place = std::array::from_fn(|i| second[i] - first[i]);

@@ -1,6 +1,6 @@
 //! What joints ask for: the features of both parts, as large as the mate, and how much room a fit may give them.
 
-use super::{both_hands, described, shifted, with_keys};
+use super::{both_hands, described, fitted, shifted, with_keys};
 use grainway_geom::{Bounds, Contour, Point, point};
 use grainway_pipeline::doc::{
     AcrossShape, AlongShape, AtEdgeShape, AtEndShape, CirclesShape, Depth, DowelJoint, DowelsOf,
@@ -32,20 +32,20 @@ pub(super) fn add(parts: &mut BTreeMap<String, Part>, documents: &Documents, run
 }
 
 /// One part's share of a joint.
-struct Half<'d> {
+pub(super) struct Half<'d> {
     part: &'d str,
-    cut: Cut<'d>,
-    mating: Mating,
+    pub(super) cut: Cut<'d>,
+    pub(super) mating: Mating,
 }
 
-enum Cut<'d> {
+pub(super) enum Cut<'d> {
     New(Box<FeatureDoc>),
     /// A mortise of the part: its key, the mate's width and thickness, and how deep.
     Named(&'d str, [f64; 2], Depth),
 }
 
 /// The thinnest and the thickest of a mate, mm.
-type Span = (f64, f64);
+pub(super) type Span = (f64, f64);
 
 fn halves<'d>(
     joint: &'d JointDoc,
@@ -79,6 +79,8 @@ fn halves<'d>(
             let of = |d: &'d DowelsOf| dowelled(joint, j, d, &mates);
             both(of(&j.first), of(&j.second))
         }
+        Joint::Hinge(j) => fitted::hinge(joint, j, &mates),
+        Joint::Lock(j) => Some(fitted::lock(joint, j)),
     }
     .unwrap_or_default();
     // Two features in one part are told apart by a number.
@@ -98,7 +100,7 @@ fn both<T>(a: Option<T>, b: Option<T>) -> Option<Vec<T>> {
 }
 
 /// How thick and wide the parts are.
-struct Mates<'a> {
+pub(super) struct Mates<'a> {
     parts: &'a BTreeMap<String, Part>,
     documents: &'a Documents,
 }
@@ -134,7 +136,12 @@ impl Mates<'_> {
         let (a, b) = (of(z.thinnest), of(z.thickest));
         Some((a.min(b), a.max(b)))
     }
-    fn wide(&self, id: &str) -> Option<f64> {
+    /// How thick the wood of a part is in the mean, mm.
+    pub(super) fn thick(&self, id: &str) -> Option<f64> {
+        let stock = self.documents.stock(&self.parts.get(id)?.stock)?;
+        Some(stock.readings_mm().1)
+    }
+    pub(super) fn wide(&self, id: &str) -> Option<f64> {
         Some(self.parts.get(id)?.outline.bounds().max.y)
     }
 }
@@ -321,8 +328,7 @@ fn dowelled<'d>(
     d: &'d DowelsOf,
     mates: &Mates<'_>,
 ) -> Option<Half<'d>> {
-    let stock = mates.documents.stock(&mates.parts.get(&d.part)?.stock);
-    let thick = stock.map_or(0.0, |s| s.readings_mm().1);
+    let thick = mates.thick(&d.part).unwrap_or_default();
     let shape = Shape::Circles(CirclesShape {
         at: d.places(point(mates.wide(&d.part)? / 2.0, thick / 2.0)),
         diameter: j.diameter,
@@ -338,7 +344,7 @@ fn dowelled<'d>(
 }
 
 /// Walls at the left, the right, near and far of a band whose sides run along the part, or across it.
-fn walls(along: bool, sides: [Wall; 2], ends: [Wall; 2]) -> [Wall; 4] {
+pub(super) fn walls(along: bool, sides: [Wall; 2], ends: [Wall; 2]) -> [Wall; 4] {
     match along {
         true => [ends[0], ends[1], sides[0], sides[1]],
         false => [sides[0], sides[1], ends[0], ends[1]],
@@ -353,7 +359,7 @@ fn one(far: bool) -> [Wall; 2] {
     }
 }
 
-fn feature(
+pub(super) fn feature(
     joint: &JointDoc,
     kind: FeatureKind,
     side: Side,
@@ -378,7 +384,7 @@ fn feature(
     }
 }
 
-fn half<'d>(
+pub(super) fn half<'d>(
     joint: &JointDoc,
     part: &'d str,
     doc: FeatureDoc,
@@ -396,6 +402,7 @@ fn half<'d>(
             spread: thick - thin,
             glue,
             haunch: false,
+            corner: 0.0,
         },
     }
 }

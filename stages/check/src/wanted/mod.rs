@@ -6,6 +6,7 @@
 
 mod described;
 mod drawn;
+mod fitted;
 mod held;
 mod joined;
 mod sized;

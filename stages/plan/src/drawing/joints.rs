@@ -1,5 +1,7 @@
 //! Features that joints make in their parts, as large as the mate that goes in: fit gives them room.
 
+mod fittings;
+
 use super::parts;
 use super::{Made, unknown};
 use grainway_geom::tolerance::SAME_POINT_MM;
@@ -184,6 +186,8 @@ impl Asking<'_, '_> {
                 self.dowels((&j.first, first), &here[0], j.diameter, j.length),
                 self.dowels((&j.second, second), &here[1], j.diameter, j.length),
             ],
+            Joint::Hinge(j) => self.hinged(j, [first, second], &here),
+            Joint::Lock(j) => self.locked(j, &here),
         };
         self.told_apart(asked)
     }
@@ -226,6 +230,7 @@ impl Asking<'_, '_> {
             spread: thick - thin,
             glue,
             haunch: false,
+            corner: 0.0,
         }
     }
 

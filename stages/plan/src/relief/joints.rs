@@ -9,7 +9,9 @@ mod choice;
 use super::ReliefSettings;
 use choice::{AtEnd, AtRoot, Mouth, Root};
 use grainway_geom::{Bounds, Contour, Point, point};
-use grainway_pipeline::doc::{End, Joint, MortiseAndTenon, MortiseOf, ReliefKind, Side, TenonOf};
+use grainway_pipeline::doc::{
+    End, FeatureKind, Joint, MortiseAndTenon, MortiseOf, ReliefKind, Side, TenonOf,
+};
 use grainway_pipeline::work::{
     Documents, Feature, HandWork, Part, SizedFeature, Variant, Wall, Work,
 };
@@ -77,10 +79,50 @@ pub(super) fn settle(work: &Work, variants: &mut [Variant], settings: &ReliefSet
                     }
                 }
             }
+            Joint::Hinge(_) | Joint::Lock(_) => fitting(work, &joint.id, variants, &mut ways),
             _ => {}
         }
     }
     ways
+}
+
+/// A recess follows the corners of its hardware where the cutter can; sharper ones are squared by hand. The mortise for
+/// what stands behind a plate goes on by the cutter's radius at either end, under the plate.
+fn fitting(work: &Work, joint: &str, variants: &mut [Variant], ways: &mut Ways) {
+    for variant in variants {
+        let Some(part) = work.part(&variant.part) else {
+            continue;
+        };
+        let of_joint = |f: &&Feature| f.mating.as_ref().is_some_and(|m| m.joint == joint);
+        for feature in part.features.iter().filter(of_joint) {
+            let (outline, id) = (variant.outline.clone(), variant.part.clone());
+            let own = variant.features.iter_mut().find(|f| f.key == feature.key);
+            let (Some(sized), Some(mating)) = (own, &feature.mating) else {
+                continue;
+            };
+            let cutter = sized.cutter.as_deref();
+            let Some(cutter) = cutter.and_then(|id| work.documents.cutter(id)) else {
+                continue;
+            };
+            if feature.kind == FeatureKind::Mortise {
+                let by = match mating.walls[0] == Wall::End {
+                    true => point(cutter.radius_mm(), 0.0),
+                    false => point(0.0, cutter.radius_mm()),
+                };
+                let b = sized.shape.bounds();
+                sized.shape = Contour::rectangle(b.min - by, b.max + by, 0.0);
+                sized.corners = super::inside_corners(sized, &outline);
+                ways.put(&id, &feature.key, None, Way::Covered);
+            } else if mating.corner >= cutter.radius_mm() - SAME_PLACE_MM {
+                let b = sized.shape.bounds();
+                let inside = |at: Point| outline.contains(at);
+                sized.shape = Contour::rectangle_rounded_at(b.min, b.max, mating.corner, inside);
+                sized.corners = super::inside_corners(sized, &outline);
+            } else if feature.relief.is_none() {
+                ways.put(&id, &feature.key, None, Way::ByHand);
+            }
+        }
+    }
 }
 
 /// What lies beyond an end of a mortise.

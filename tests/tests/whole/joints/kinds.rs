@@ -245,7 +245,9 @@ fn the_sample_of_all_kinds_closes() {
             "dowels",
             "edge-halving",
             "halving",
+            "hinge",
             "housing",
+            "lock",
             "loose-tenon",
             "mortise-and-tenon",
             "rebate"

@@ -1,7 +1,10 @@
 //! What a schema cannot say of joints.
 
 use super::At;
-use crate::doc::{DowelRow, DowelsOf, Haunch, Joint, JointDoc, Length, MortiseOf, TenonOf};
+use crate::doc::{
+    Body, DowelRow, DowelsOf, FittedPart, FittingScrews, Haunch, HingeJoint, HingedPart, Joint,
+    JointDoc, Length, MortiseOf, Plate, TenonOf,
+};
 use std::collections::BTreeSet;
 
 pub(super) fn of_joints(at: &mut At<'_>, joints: &[JointDoc]) {
@@ -96,6 +99,12 @@ fn of_joint(at: &mut At<'_>, joint: &Joint) {
                     "The one part has {first} dowels, the other {second}."
                 ));
             }
+        }
+        Joint::Hinge(j) => hinge(at, j),
+        Joint::Lock(j) => {
+            at.not_negative("gap", j.gap);
+            fitted(&mut at.below("lock"), &j.lock);
+            fitted(&mut at.below("keep"), &j.keep);
         }
     }
 }
@@ -195,4 +204,123 @@ fn dowels(at: &mut At<'_>, of: &DowelsOf) {
         below.places(&i.to_string(), place);
     }
     at.maybe_size("depth", of.depth);
+}
+
+fn hinge(at: &mut At<'_>, j: &HingeJoint) {
+    let leaf = &j.leaf;
+    {
+        let mut at = at.below("leaf");
+        at.size("length", leaf.length);
+        at.size("width", leaf.width);
+        at.size("thickness", leaf.thickness);
+        at.size("knuckle", leaf.knuckle);
+        at.maybe_size("closed", leaf.closed);
+        at.not_negative("corner", leaf.corner);
+        if let Some(out) = leaf.stands_out {
+            at.not_negative("stands-out", out);
+        }
+        let (closed, thick) = (leaf.closed_mm(), leaf.thickness.mm());
+        if closed < 2.0 * thick {
+            at.below("thickness").number(format!(
+                "Two leaves of {thick} mm are thicker than the closed hinge, {closed} mm."
+            ));
+        }
+        let (width, out) = (leaf.width.mm(), leaf.stands_out_mm());
+        if out >= width && width > 0.0 {
+            at.below("width").number(format!(
+                "The leaf is {width} mm wide from the pin's axis, which stands {out} mm before the wood: nothing of it lies on the wood."
+            ));
+        }
+        if let Some(screws) = &leaf.screws {
+            let on_leaf = |[along, across]: [f64; 2]| {
+                along.abs() < leaf.length.mm() / 2.0 && across > out && across < width
+            };
+            of_screws(&mut at.below("screws"), screws, on_leaf);
+        }
+    }
+    if let Some(gap) = j.gap {
+        at.not_negative("gap", gap);
+        let closed = leaf.closed_mm();
+        if gap.mm() >= closed && gap.mm() >= 0.0 {
+            at.below("gap").number(format!(
+                "The closed hinge is {closed} mm thick; with a gap of {} mm nothing of it is let in. Lessen the gap.",
+                gap.mm()
+            ));
+        }
+    }
+    for (key, of) in [("first", &j.first), ("second", &j.second)] {
+        hinged(&mut at.below(key), of);
+    }
+}
+
+fn hinged(at: &mut At<'_>, of: &HingedPart) {
+    at.place("at", of.at);
+    if of.is_low().is_none() {
+        at.below("knuckle").say(match of.side.is_flat() {
+            true => "The knuckle of a hinge on the face or the back stands before the edge `near` or `far`.",
+            false => "The knuckle of a hinge on an edge or an end stands before the `face` or the `back`.",
+        });
+    }
+}
+
+fn fitted(at: &mut At<'_>, of: &FittedPart) {
+    at.places("at", &of.at);
+    let Plate {
+        length,
+        width,
+        thickness,
+        corner,
+    } = &of.plate;
+    {
+        let mut at = at.below("plate");
+        at.size("length", *length);
+        at.size("width", *width);
+        at.size("thickness", *thickness);
+        at.not_negative("corner", *corner);
+    }
+    if let Some(Body {
+        length: long,
+        width: wide,
+        depth,
+        offset,
+    }) = &of.body
+    {
+        let mut at = at.below("body");
+        at.size("length", *long);
+        at.size("width", *wide);
+        at.size("depth", *depth);
+        at.place("offset", *offset);
+        if depth <= thickness {
+            at.below("depth").number(format!(
+                "{} mm is no deeper than the plate, {} mm.",
+                depth.mm(),
+                thickness.mm()
+            ));
+        }
+        if offset.mm().abs() + long.mm() / 2.0 > length.mm() / 2.0 || wide > width {
+            at.say("What stands behind a plate is no longer and no wider than the plate.");
+        }
+    }
+    if let Some(screws) = &of.screws {
+        let on_plate = |[along, across]: [f64; 2]| {
+            along.abs() < length.mm() / 2.0 && across.abs() < width.mm() / 2.0
+        };
+        of_screws(&mut at.below("screws"), screws, on_plate);
+    }
+}
+
+fn of_screws(at: &mut At<'_>, screws: &FittingScrews, lies_on: impl Fn([f64; 2]) -> bool) {
+    at.size("pilot", screws.pilot);
+    at.size("depth", screws.depth);
+    let mut at = at.below("at");
+    if screws.at.is_empty() {
+        at.say("Say where the screws are.");
+    }
+    for (i, place) in screws.at.iter().enumerate() {
+        at.places(&i.to_string(), place);
+        if !lies_on(place.map(|l| l.mm())) {
+            at.below(i)
+                .number("The screw does not lie on the hardware.");
+        }
+    }
 }
