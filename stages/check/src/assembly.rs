@@ -12,7 +12,7 @@ use super::wanted::{laid_over, part_frame};
 use super::{Models, Scene};
 use grainway_geom::{Bounds, Capsule, Contour, Point, PolySet, Region, Vertex, point, swept};
 use grainway_pipeline::doc::{
-    CutterKind, Depth, End, Joint, JointDoc, MortiseAndTenon, Seen, Side,
+    CutterKind, Depth, End, FeatureKind, Joint, JointDoc, MortiseAndTenon, Seen, Side,
 };
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::tolerance::{KERNEL_MM, TEXT_AGAINST_PLAN_MM};
@@ -371,12 +371,14 @@ impl Socket<'_> {
         // Neither above nor below it what lies on the floor under a haunch.
         let floor = self.haunch().map(|h| h + self.models.allowed.rooms.glue);
         let on_floor = |s: f64| floor.is_some_and(|f| (s - f).abs() < 2.0 * SURFACE_MM);
+        let plate = self.plate().map_or(0.0, |(_, deep)| deep);
         let mut sections = sections(depth, self.haunch());
-        sections.retain(|s| !on_floor(*s));
+        sections.retain(|s| !on_floor(*s) && *s > plate);
         let at_exit = depth - SURFACE_MM;
         let height = |s: f64| z.top() - s;
         let heights: Vec<f64> = sections.iter().copied().map(height).collect();
-        let ends = [height(SURFACE_MM), height(at_exit)];
+        let at_mouth = plate + SURFACE_MM;
+        let ends = [height(at_mouth), height(at_exit)];
         let swept = at_heights(&piece.cuts, &[&heights[..], &ends].concat());
         let own = self.others().next().is_some().then(|| self.own_room(mate));
         let own = own.map(|room| PolySet::from_contour(&rectangle(room), KERNEL_MM));
@@ -403,7 +405,7 @@ impl Socket<'_> {
             }
         };
         Some(Cavities {
-            mouth: cut(SURFACE_MM),
+            mouth: cut(at_mouth),
             exit: (at_exit, cut(at_exit)),
             sections: sections.into_iter().map(|s| (s, cavity(s))).collect(),
         })
@@ -567,6 +569,20 @@ impl Socket<'_> {
         siblings(self.feature, self.part).filter(move |_| several)
     }
 
+    /// The plate that what goes in stands behind: what of the side it covers, and how deep its recess is, mm.
+    fn plate(&self) -> Option<(Bounds, f64)> {
+        let is_body = self.feature.kind == FeatureKind::Mortise;
+        if !is_body || !matches!(self.joint.joint, Joint::Lock(_)) {
+            return None;
+        }
+        let mut others = siblings(self.feature, self.part);
+        let plate = others.find(|f| f.kind == FeatureKind::Pocket)?;
+        match plate.depth {
+            Some(Depth::Below(deep)) => Some((plate.shape.bounds(), deep.mm())),
+            _ => None,
+        }
+    }
+
     /// The length of the haunch, mm.
     fn haunch(&self) -> Option<f64> {
         match &self.joint.joint {
@@ -610,6 +626,9 @@ impl Socket<'_> {
     fn cover(&self, mate: Bounds) -> Bounds {
         let others = self.others().map(|f| f.shape.bounds());
         let mate = others.fold(mate, Bounds::union);
+        if let Some((plate, _)) = self.plate() {
+            return mate.union(plate);
+        }
         let shoulder = match &self.joint.joint {
             Joint::MortiseAndTenon(j) => least_shoulder(&j.tenon, self.documents()),
             // The other panel goes on over the whole height of this one.

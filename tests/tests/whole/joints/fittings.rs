@@ -187,6 +187,14 @@ fn a_lock_and_its_keep_are_let_in_opposite_each_other() {
     // Two leaves each, and plate and case of lock and keep.
     assert_eq!(made.work.joints.len(), 8, "{:#?}", made.work.joints);
     assert!(made.work.joints.iter().all(|j| j.open <= 0.0));
+    // The case has its room below the plate, and the plate covers what its mortise is longer.
+    let case = made.work.joints.iter().filter(|j| j.ends.is_some());
+    for j in case {
+        let [least, greatest] = j.cheeks.unwrap();
+        assert!(least > 0.09 && greatest < 0.21, "{j:?}");
+        assert!((j.ends.unwrap()[1] - 3.5).abs() < 0.01, "{j:?}");
+        assert!(j.visible.iter().all(|v| *v <= 0.0), "{j:?}");
+    }
     let goes: Vec<&str> = made.work.joints.iter().map(|j| j.goes.as_str()).collect();
     assert_eq!(goes[4..], ["lock", "lock", "keep", "keep"]);
     assert!(near(depth(&made, "door~far", "lock"), 2.0));
@@ -294,4 +302,145 @@ fn faults_of_hinges_and_locks_are_caught() {
     });
     let open = made.with_code(code::VERIFY_JOINT.word);
     assert!(!made.ready() && !open.is_empty(), "{:?}", made.errors());
+}
+
+/// What is said of the cupboard, and of a cleat, with a value put where a pointer leads: places and sentences.
+fn refused(pointer: &str, value: Value) -> Vec<(String, String)> {
+    let (parts, joints) = cupboard();
+    let mut job = json!({ "format": "grainway.job/1", "name": "joints", "shop": "s", "parts": parts, "joints": joints });
+    let cleat = json!({ "id": "cleat", "joint": { "cleat": {
+        "cleat": { "part": "side", "side": "face", "fixed": 220, "slots": [20] },
+        "onto": { "part": "door", "side": "back", "at": [100, 60] },
+        "screws": { "clearance": 8, "head": 14, "sunk": 6, "pilot": 3, "pilot-depth": 12 } } } });
+    job["joints"].as_array_mut().unwrap().push(cleat);
+    *job.pointer_mut(pointer).unwrap() = value;
+    let problems = match grainway_pipeline::doc::read_job(job.to_string().as_bytes()) {
+        Ok(_) => Vec::new(),
+        Err(problems) => problems,
+    };
+    let said = problems.into_iter();
+    said.map(|p| (p.pointer.to_string(), p.message)).collect()
+}
+
+#[test]
+fn hardware_that_cannot_be_is_refused_with_its_place() {
+    assert!(refused("/joints/0/joint/hinge/gap", json!(2)).is_empty());
+    for (pointer, value, at, words) in [
+        ("0/joint/hinge/gap", json!(5), "", "nothing of it is let in"),
+        (
+            "0/joint/hinge/leaf/thickness",
+            json!(3),
+            "",
+            "thicker than the closed hinge",
+        ),
+        (
+            "0/joint/hinge/leaf/width",
+            json!(3),
+            "",
+            "nothing of it lies on the wood",
+        ),
+        (
+            "0/joint/hinge/leaf/screws/at/0",
+            json!([40, 9]),
+            "",
+            "does not lie on the hardware",
+        ),
+        (
+            "0/joint/hinge/leaf/screws/at",
+            json!([]),
+            "",
+            "Say where the screws are",
+        ),
+        (
+            "0/joint/hinge/first/knuckle",
+            json!("back"),
+            "",
+            "before the edge `near` or `far`",
+        ),
+        (
+            "0/joint/hinge/second/knuckle",
+            json!("far"),
+            "",
+            "before the `face` or the `back`",
+        ),
+        (
+            "0/joint/hinge/second/part",
+            json!("side"),
+            "",
+            "cannot go into itself",
+        ),
+        (
+            "2/joint/lock/lock/body/depth",
+            json!(2),
+            "",
+            "no deeper than the plate",
+        ),
+        (
+            "2/joint/lock/lock/body/width",
+            json!(14),
+            "/..",
+            "no wider than the plate",
+        ),
+        ("2/joint/lock/keep/plate/width", json!(0), "", "more than 0"),
+        (
+            "3/joint/cleat/cleat/side",
+            json!("near"),
+            "",
+            "face or the back",
+        ),
+        (
+            "3/joint/cleat/cleat/slots",
+            json!([]),
+            "",
+            "Say where the slots are",
+        ),
+        (
+            "3/joint/cleat/screws/head",
+            json!(8),
+            "",
+            "should be more than 8 mm",
+        ),
+        (
+            "3/joint/cleat/screws/pilot",
+            json!(9),
+            "/../clearance",
+            "should be more than 9 mm",
+        ),
+    ] {
+        let said = refused(&format!("/joints/{pointer}"), value);
+        let mut place = pointer.to_string();
+        for step in at.split('/').filter(|s| !s.is_empty()) {
+            place = match step {
+                ".." => place.rsplit_once('/').unwrap().0.to_string(),
+                step => format!("{place}/{step}"),
+            };
+        }
+        let found = said.iter().find(|(at, _)| at.ends_with(&place));
+        assert!(
+            found.is_some_and(|(_, m)| m.contains(words)),
+            "{pointer}: {said:?}"
+        );
+    }
+}
+
+/// Both recesses move with the length that their places count on, and nothing else does.
+#[test]
+fn places_of_hinges_follow_named_lengths() {
+    let with = |up: f64| {
+        let mut hinge = hinge("upper", 0.0, 0.0);
+        hinge["joint"]["hinge"]["first"]["at"] = json!("up + 50mm");
+        hinge["joint"]["hinge"]["second"]["at"] = json!("up");
+        let job = json!({ "format": "grainway.job/1", "name": "joints", "shop": "s", "lengths": { "up": format!("{up}mm") },
+            "parts": parts(), "joints": [hinge, self::hinge("lower", 100.0, 50.0)] });
+        super::fits::job_in(&super::fits::shop(), &job)
+    };
+    let (low, high) = (with(340.0), with(360.0));
+    assert!(low.ready() && high.ready());
+    for part in ["side", "door"] {
+        let middle = |made: &Made, key: &str| joined(made, part, key).shape.bounds().centre();
+        let moved = middle(&high, "upper") - middle(&low, "upper");
+        assert!(moved.distance(point(20.0, 0.0)) < 1e-9, "{part} {moved:?}");
+        assert!(middle(&high, "lower").distance(middle(&low, "lower")) < 1e-9);
+    }
+    assert_eq!(high.with_code(code::JOINTS_APART.word).len(), 0);
 }
