@@ -490,6 +490,7 @@ fn ask(at: &Pointer, given: (&Value, Unit), present: (&Value, Unit)) -> Result<(
             thickness,
             boards: Vec::new(),
             cup: Length::default(),
+            moisture: None,
         })
     };
     // What cannot be read is told when the new job's documents are checked.

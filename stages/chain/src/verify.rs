@@ -1,5 +1,6 @@
 //! The verify stage: gives check the texts, what each was to do, and what the person does while it runs.
 
+use grainway_check::season::moisture;
 use grainway_check::{
     Allowed, HoldSize, PieceCuts, PlannedMotions, Rooms, Wanted, verify_job, verify_setup,
 };
@@ -122,6 +123,7 @@ fn allowed(documents: &Documents) -> Allowed {
             end: fit.end_room.mm(),
             glue: fit.glue_room.mm(),
             slot: fit.slot_room.mm(),
+            moisture: fit.humidity.map(|h| moisture(fit.temperature, h)),
         },
         engraving: settings_of(Mark, documents).unwrap_or_default().cutter,
         held_otherwise: hold.first == FirstHold::Other,

@@ -1,6 +1,7 @@
 //! Sizes of joints' features: a cut size lies between the mate's reading with the least and with the greatest room of its fit.
 
 use super::figures::mm;
+use super::season;
 use super::wanted::laid_over;
 use super::{Allowed, Wanted};
 use grainway_geom::{Bounds, Contour, Point, point};
@@ -17,6 +18,8 @@ const SAME_MM: f64 = 1e-4;
 /// The end of a mortise goes past the tenon by no more than the radii of the cutters that round its own corners and the tenon's shoulder,
 /// and this, mm.
 const PAST_FILLETS_MM: f64 = 0.1;
+/// A slot is longer than it must be by no more than this at each end, mm.
+const LONGER_SLOT_MM: f64 = 0.1 + SAME_MM;
 /// A shoulder covers a mortise that ends at least this far before the shoulder does, mm. Common practice, no source: 1 to 2 mm.
 const COVER_MM: f64 = 1.0;
 
@@ -50,6 +53,14 @@ impl Claim<'_> {
     ) -> Option<Result<(), String>> {
         let feature = self.part.features.iter().find(|f| f.key == wanted.key)?;
         let mating = feature.mating.as_ref()?;
+        if let Some((apart, mate)) = &mating.slides {
+            let judged = self.slot(claim, wanted, *apart, mate);
+            if judged.is_ok() {
+                wanted.shape.clone_from(&claim.shape);
+                wanted.circle = None;
+            }
+            return Some(judged);
+        }
         if mating.walls == [Wall::Open; 4] {
             return None;
         }
@@ -121,6 +132,36 @@ impl Claim<'_> {
             }
         }
         Ok(())
+    }
+
+    /// A slot goes on along its part, to both sides of its screw, as far as the mate moves there over the year, and hardly farther.
+    fn slot(
+        &self,
+        claim: &SizedFeature,
+        round: &SizedFeature,
+        apart: f64,
+        mate: &str,
+    ) -> Result<(), String> {
+        let (own, hole) = (claim.shape.bounds(), round.shape.bounds());
+        let travel = (own.width() - hole.width()) / 2.0;
+        let drawn = Contour::rectangle(own.min, own.max, own.height() / 2.0);
+        if own.centre().distance(hole.centre()) > SAME_MM
+            || (own.height() - hole.height()).abs() > SAME_MM
+            || !super::claims::same_curve(&claim.shape.clone().oriented(true), &drawn)
+        {
+            return Err("is no slot along its part, about its screw and as wide as it".to_string());
+        }
+        let season = self.allowed.rooms.moisture;
+        let documents = &self.work.documents;
+        let moves = season::share(documents, mate, season).map_or(0.0, |s| apart * s);
+        match travel >= moves - SAME_MM && travel <= moves + LONGER_SLOT_MM {
+            true => Ok(()),
+            false => Err(format!(
+                "leaves a screw {} mm to either side; over the year {mate} moves there by {} mm",
+                mm(travel),
+                mm(moves)
+            )),
+        }
     }
 
     /// The recess of hardware with round corners has the same corners inside its part.

@@ -35,6 +35,7 @@ mod profiles;
 mod programs;
 mod rapids;
 mod screen;
+pub mod season;
 mod standing;
 mod steps;
 #[cfg(test)]
@@ -283,6 +284,8 @@ pub struct Rooms {
     pub glue: f64,
     /// Between the bottoms of two slots.
     pub slot: f64,
+    /// Of the wood in the driest and in the dampest weeks of its place, percent.
+    pub moisture: [f64; 2],
 }
 
 /// The parts that the documents ask for, as check derives them.

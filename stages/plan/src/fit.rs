@@ -153,6 +153,8 @@ impl TypedStage for Fit {
             &work.parts,
             settings,
         ));
+        let unlike = movement::unlike_place(&work.documents, &work.parts, settings);
+        findings.extend(unlike);
         findings.extend(unmated::tenons(&work.documents, &work.parts, settings));
         let stocks = check_stocks(&work.documents, &work.parts, settings, &mut findings);
         let mut variants = Vec::new();

@@ -2,6 +2,7 @@
 
 mod against_shapely;
 mod choices;
+mod cleats;
 pub mod fits;
 mod fittings;
 mod kinds;

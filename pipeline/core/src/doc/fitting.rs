@@ -1,4 +1,4 @@
-//! Hardware that is let into wood: hinges, locks and their keeps, each described by its own measures.
+//! Hardware, each described by its own measures: hinges, locks and their keeps that are let into wood, and the screws of cleats.
 
 use super::{Length, LongWay, Relief, Side};
 use schemars::JsonSchema;
@@ -197,4 +197,73 @@ pub struct Body {
     /// From the plate's middle to its own, along the plate.
     #[serde(default)]
     pub offset: Length,
+}
+
+/// A cleat that lies across the grain of another part and is screwed to it. The other part moves across its grain over the year and the
+/// cleat does not: one screw stands in a round hole, the others in slots.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct CleatJoint {
+    /// The cleat and its holes, in the middle of its width.
+    pub cleat: CleatOf,
+    /// What it is screwed to.
+    pub onto: CleatedPart,
+    /// The screws.
+    pub screws: CleatScrews,
+}
+
+/// A cleat: screws go through its thickness.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct CleatOf {
+    /// The part's id.
+    pub part: String,
+    /// The side that the heads are on, `face` or `back`; with the other one it lies on its mate.
+    #[serde(default, skip_serializing_if = "Side::is_face")]
+    pub side: Side,
+    /// x of the round hole: there the two parts keep their places. In the middle of a top it halves the way of both edges.
+    pub fixed: Length,
+    /// x of the slots, which lie along the cleat.
+    pub slots: Vec<Length>,
+    /// How far a screw can go in its slot from the middle to each end. When left out it is as far as the mate moves there, between the
+    /// driest and the dampest of the settings `humidity` of the fit stage, in steps of 0.1 mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub travel: Option<Length>,
+}
+
+impl CleatOf {
+    /// How far the slots lie from the round hole at most, mm.
+    pub fn farthest(&self) -> f64 {
+        let apart = self.slots.iter().map(|x| (x.mm() - self.fixed.mm()).abs());
+        apart.fold(0.0, f64::max)
+    }
+}
+
+/// What a cleat is screwed to.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct CleatedPart {
+    /// The part's id.
+    pub part: String,
+    /// The side that the cleat lies on, `face` or `back`. Its right end lies towards the higher y.
+    #[serde(default, skip_serializing_if = "Side::is_face")]
+    pub side: Side,
+    /// Where the middle of the cleat's round hole comes to lie.
+    pub at: [Length; 2],
+}
+
+/// The screws of a cleat.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct CleatScrews {
+    /// Diameter of the hole that the shank goes through, and width of the slots.
+    pub clearance: Length,
+    /// Diameter of the counterbore for the head, and width of those over slots.
+    pub head: Length,
+    /// How deep the counterbores are.
+    pub sunk: Length,
+    /// Diameter of the pilots in the mate.
+    pub pilot: Length,
+    /// How deep the pilots are.
+    pub pilot_depth: Length,
 }

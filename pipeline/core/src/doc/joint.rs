@@ -3,7 +3,7 @@
 //! A joint names the parts and where they meet, and makes the features of both: a tenon at an end, and the mortise that it goes into.
 //! How large these are follows from the mate's measured thickness and the fit.
 
-use super::{Edge, End, HingeJoint, Length, LockJoint, Side};
+use super::{CleatJoint, Edge, End, HingeJoint, Length, LockJoint, Side};
 use grainway_geom::{Point, point};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -89,6 +89,10 @@ impl Joint {
                 (&j.lock.part, ["lock", "lock"]),
                 (&j.keep.part, ["lock", "keep"]),
             ],
+            Joint::Cleat(j) => [
+                (&j.cleat.part, ["cleat", "cleat"]),
+                (&j.onto.part, ["cleat", "onto"]),
+            ],
         }
     }
     /// The names of its parts, in the order of [`Joint::parts`].
@@ -146,6 +150,8 @@ pub enum Joint {
     Hinge(HingeJoint),
     /// A lock in one part and its keep in the other.
     Lock(LockJoint),
+    /// A cleat across the grain of the other part, screwed to it through slots.
+    Cleat(CleatJoint),
 }
 
 /// A tenon and its mortise.

@@ -425,6 +425,9 @@ fn stocks(at: &mut At<'_>, stocks: &std::collections::BTreeMap<String, Stock>) {
         at.id(id);
         readings(&mut at, &stock.thickness);
         at.not_negative("cup", stock.cup);
+        if let Some(moisture) = stock.moisture {
+            at.between("moisture", moisture, 3.0, 30.0);
+        }
         let mut ids = BTreeSet::new();
         for (i, board) in stock.boards.iter().enumerate() {
             let mut at = at.below("boards");

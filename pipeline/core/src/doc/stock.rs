@@ -30,6 +30,10 @@ pub struct Stock {
     /// Cup or bow that the boards show at most.
     #[serde(default)]
     pub cup: Length,
+    /// Moisture of the wood when it is machined, percent of its dry weight, from 3 to 30, as measured. How parts move over the year is counted
+    /// from it; when left out they may be joined in the driest weeks of the place or in the dampest.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub moisture: Option<f64>,
 }
 
 /// Boards of one size. The grain runs along the length, which lies along the machine's x.

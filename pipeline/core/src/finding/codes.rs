@@ -254,6 +254,10 @@ codes! {
         "Two relief lobes of one feature run into each other.",
         "Lengthen the mortise by the cutter's radius under the shoulders instead, and write relief none.",
         "stages/plan/src/clearing_tests.rs::lobes_of_a_narrow_mortise_meet";
+    MOISTURE_UNLIKE_PLACE = "moisture-unlike-place" Warning
+        "Wood is machined at a moisture that it will not keep where the piece of furniture will stand: parts and joints will change their sizes.",
+        "Let the wood rest in the place, or in one like it, and measure again; or give joints that must slide a looser fit, and wide parts room.",
+        "tests/tests/whole/joints/cleats.rs::wood_that_is_too_damp_is_told_with_what_it_will_shrink";
     NIGHT_DIFFERS = "night-differs" Error
         "A job says something of the whole chain that the night does not say, and one chain serves the whole night.",
         "Say it in the night, or make the job alone.",

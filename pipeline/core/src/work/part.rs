@@ -144,6 +144,9 @@ pub struct Mating {
     /// The radius of the mate's own corners, mm.
     #[serde(default, skip_serializing_if = "is_zero")]
     pub corner: f64,
+    /// It is a slot that a screw moves in along the part: how far from it the parts keep their places, mm, and the part that moves.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub slides: Option<(f64, String)>,
 }
 
 fn is_zero(v: &f64) -> bool {

@@ -3,8 +3,8 @@
 use super::super::Wanted;
 use grainway_geom::{Point, point};
 use grainway_pipeline::doc::{
-    DowelJoint, DowelsOf, Edge, EdgeHalvingJoint, End, FittedPart, HalvedPart, HalvingJoint,
-    HingeJoint, HousingJoint, Joint, JointDoc, LockJoint, LongWay, LooseTenonJoint,
+    CleatJoint, DowelJoint, DowelsOf, Edge, EdgeHalvingJoint, End, FittedPart, HalvedPart,
+    HalvingJoint, HingeJoint, HousingJoint, Joint, JointDoc, LockJoint, LongWay, LooseTenonJoint,
     MortiseAndTenon, PanelBy, RebateJoint, Side, SlottedPart,
 };
 use grainway_pipeline::work::{Documents, Feature, Part, Wall};
@@ -180,6 +180,7 @@ impl One<'_> {
             Joint::Dowels(j) => self.dowelled(j),
             Joint::Hinge(j) => self.hinged(j),
             Joint::Lock(j) => self.locked(j),
+            Joint::Cleat(j) => self.cleated(j),
         }
     }
 
@@ -450,6 +451,29 @@ impl One<'_> {
             self.fitting(takes, (at, out, across), j.gap.mm(), false)
         };
         Some(own.map(contact).collect())
+    }
+
+    /// A cleat lies on its mate where the round hole is, its right end towards the higher y.
+    fn cleated(&self, j: &CleatJoint) -> Option<Vec<Contact>> {
+        let mut all = Vec::new();
+        if self.is(&j.onto.part) {
+            let at = j.onto.at.map(|l| l.mm());
+            let (at, [_, _, out]) = self.described(j.onto.side, at);
+            let higher = if self.own.part.mirrored { minus(Y) } else { Y };
+            all.push(Contact {
+                exact: true,
+                ..self.contact(true, at, out, higher)
+            });
+        }
+        if self.is(&j.cleat.part) {
+            let at = [j.cleat.fixed.mm(), self.own.size[1] / 2.0];
+            let (at, [u, _, out]) = self.described(j.cleat.side.opposite(), at);
+            all.push(Contact {
+                exact: true,
+                ..self.contact(false, at, out, u)
+            });
+        }
+        Some(all)
     }
 
     /// Hardware on a piece: the mate stands off by a gap, and may leave to either side.

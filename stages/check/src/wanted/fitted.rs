@@ -3,8 +3,9 @@
 use super::joined::{Cut, Half, Mates, feature, half, walls};
 use grainway_geom::{Bounds, Point, point};
 use grainway_pipeline::doc::{
-    AcrossShape, CirclesShape, Depth, FeatureKind, FittedPart, FittingScrews, HingeJoint,
-    HingedPart, JointDoc, Length, LockJoint, LongWay, RectangleShape, Shape, Side,
+    AcrossShape, CircleShape, CirclesShape, CleatJoint, Depth, FeatureKind, FittedPart,
+    FittingScrews, HingeJoint, HingedPart, JointDoc, Length, LockJoint, LongWay, RectangleShape,
+    Shape, Side, SlotShape,
 };
 use grainway_pipeline::work::Wall;
 
@@ -159,6 +160,69 @@ fn centred(of: &FittedPart, middle: Point, [long, short]: [Length; 2]) -> Shape 
         corner: Length::from_mm(0.0),
         angle: 0.0,
     })
+}
+
+/// The halves of a cleat: its round hole, its slots, counterbores over all of them, and the pilots in its mate.
+pub(super) fn cleat<'d>(
+    joint: &JointDoc,
+    j: &'d CleatJoint,
+    mates: &Mates<'_>,
+) -> Option<Vec<Half<'d>>> {
+    let (of, screws) = (&j.cleat, &j.screws);
+    let middle = Length::from_mm(mates.wide(&of.part)? / 2.0);
+    let mut halves = Vec::new();
+    let mut add = |name: String, x: Length, travel: f64, slot: bool| {
+        for (over, wide, depth) in [
+            ("", screws.clearance, Depth::Through),
+            (".head", screws.head, Depth::Below(screws.sunk)),
+        ] {
+            let kind = if slot {
+                FeatureKind::Pocket
+            } else {
+                FeatureKind::Hole
+            };
+            let end = |by: f64| [Length::from_mm(x.mm() + by), middle];
+            let shape = match travel > 0.0 {
+                true => Shape::Slot(SlotShape {
+                    from: end(-travel),
+                    to: end(travel),
+                    width: wide,
+                }),
+                false => Shape::Circle(CircleShape {
+                    at: [x, middle],
+                    diameter: wide,
+                }),
+            };
+            let mut doc = feature(joint, kind, of.side, shape, Some(depth));
+            doc.id = Some(format!("{}{over}.{name}", joint.id));
+            let mut one = half(joint, &of.part, doc, [Wall::Open; 4], (0.0, 0.0), 0.0);
+            if slot && of.travel.is_none() {
+                let apart = (x.mm() - of.fixed.mm()).abs();
+                one.mating.slides = Some((apart, j.onto.part.clone()));
+            }
+            halves.push(one);
+        }
+    };
+    add("fixed".to_string(), of.fixed, 0.0, false);
+    for (i, x) in of.slots.iter().enumerate() {
+        let travel = of.travel.map_or(0.0, |t| t.mm());
+        add(format!("slot-{}", i + 1), *x, travel, true);
+    }
+    let [x, y] = j.onto.at.map(|l| l.mm());
+    let mut at = vec![point(x, y)];
+    at.extend(
+        of.slots
+            .iter()
+            .map(|s| point(x, y + s.mm() - of.fixed.mm())),
+    );
+    let pilot = FittingScrews {
+        pilot: screws.pilot,
+        depth: screws.pilot_depth,
+        at: Vec::new(),
+    };
+    let onto = (j.onto.part.as_str(), j.onto.side);
+    halves.push(pilots(joint, onto, &pilot, at, 0.0));
+    Some(halves)
 }
 
 /// Pilots for hardware whose seat is so deep, mm.

@@ -81,6 +81,7 @@ fn halves<'d>(
         }
         Joint::Hinge(j) => fitted::hinge(joint, j, &mates),
         Joint::Lock(j) => Some(fitted::lock(joint, j)),
+        Joint::Cleat(j) => fitted::cleat(joint, j, &mates),
     }
     .unwrap_or_default();
     // Two features in one part are told apart by a number.
@@ -403,6 +404,7 @@ pub(super) fn half<'d>(
             glue,
             haunch: false,
             corner: 0.0,
+            slides: None,
         },
     }
 }

@@ -188,6 +188,7 @@ impl Asking<'_, '_> {
             ],
             Joint::Hinge(j) => self.hinged(j, [first, second], &here),
             Joint::Lock(j) => self.locked(j, &here),
+            Joint::Cleat(j) => self.cleated(j, first, &here),
         };
         self.told_apart(asked)
     }
@@ -231,6 +232,7 @@ impl Asking<'_, '_> {
             glue,
             haunch: false,
             corner: 0.0,
+            slides: None,
         }
     }
 

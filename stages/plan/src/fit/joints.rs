@@ -133,6 +133,14 @@ pub(super) fn with_room(
             findings.push(finding.feature(&feature.key));
         }
         give(feature, &mating, cheeks, settings);
+        if let Some((apart, mate)) = &mating.slides {
+            let travel = super::movement::travel(documents, mate, *apart, settings);
+            let half = point(travel.unwrap_or_default(), 0.0);
+            let b = feature.shape.bounds();
+            let round = b.height() / 2.0;
+            feature.shape = Contour::rectangle(b.min - half, b.max + half, round);
+            feature.circle = None;
+        }
     }
     part
 }

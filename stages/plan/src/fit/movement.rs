@@ -4,10 +4,16 @@
 //! the Handbook's own tables and examples in the tests below.
 
 use super::{FitSettings, tidy};
-use grainway_pipeline::doc::{Joint, JointDoc, LongWay, PanelBy, Pointer};
+use grainway_pipeline::doc::{CleatJoint, Joint, JointDoc, LongWay, PanelBy, Pointer};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::work::{Documents, Part};
 
+/// Wood whose moisture is no farther from that of its place than this, percent, is like it: meters are no better. Common practice, no source.
+const LIKE_PLACE: f64 = 1.0;
+/// Slots are longer in steps of this, mm.
+const TRAVEL_STEP_MM: f64 = 0.1;
+/// Less than this share of a step is rounding.
+const SAME_SHARE: f64 = 1e-6;
 /// The moisture contents, percent, between which the equation of movement holds.
 const HOLDS: [f64; 2] = [6.0, 14.0];
 
@@ -43,19 +49,150 @@ fn crossed<'d>(joint: &'d JointDoc, parts: &'d [Part]) -> Option<(&'d str, f64)>
     }
 }
 
+/// The moisture of the wood in the driest and in the dampest weeks of its place, percent, as far as the equation of movement holds.
+fn season(settings: &FitSettings) -> [f64; 2] {
+    let moisture = |h| equilibrium_moisture(settings.temperature, h);
+    settings
+        .humidity
+        .map(|h| moisture(h).clamp(HOLDS[0], HOLDS[1]))
+}
+
+/// By how many percent the moisture of a stock's wood changes at most once it is joined: from what was measured, or from one end of the season
+/// to the other.
+fn swing(documents: &Documents, stock: &str, settings: &FitSettings) -> f64 {
+    let [low, high] = season(settings);
+    match documents.stock(stock).and_then(|s| s.moisture) {
+        Some(m) => (high - m).abs().max((low - m).abs()),
+        None => high - low,
+    }
+}
+
+/// Between what a part moves, as a sentence begins.
+fn between(documents: &Documents, stock: &str, settings: &FitSettings) -> String {
+    let [dry, damp] = settings.humidity;
+    match documents.stock(stock).and_then(|s| s.moisture) {
+        Some(m) => format!("From {m} % moisture on, and between {dry} and {damp} % humidity,"),
+        None => format!("Between {dry} and {damp} % humidity"),
+    }
+}
+
+/// Stocks whose wood will not keep the moisture at which it is machined, with what the widest of their parts comes to.
+pub(super) fn unlike_place(
+    documents: &Documents,
+    parts: &[Part],
+    settings: &FitSettings,
+) -> Vec<Finding> {
+    let [low, high] = season(settings);
+    let mut findings = Vec::new();
+    for (id, stock) in documents.stocks() {
+        let of = parts.iter().filter(|p| p.stock == *id);
+        let wide = |p: &Part| p.outline.bounds().height();
+        let widest = of.max_by(|a, b| wide(a).total_cmp(&wide(b)));
+        let coefficient = crate::feeds::wood_of(documents, id).and_then(|w| w.movement);
+        let (Some(m), Some(part), Some(coefficient)) = (stock.moisture, widest, coefficient) else {
+            continue;
+        };
+        if m >= low - LIKE_PLACE && m <= high + LIKE_PLACE {
+            continue;
+        }
+        let ([narrower, thinner], near, far) = match m > high {
+            true => (["narrower", "thinner"], high, low),
+            false => (["wider", "thicker"], low, high),
+        };
+        let round = |mm: f64| tidy((mm.abs() * 100.0).round() / 100.0);
+        let span = |wide: f64| {
+            let of = |to| round(movement(wide, coefficient, m, to));
+            format!("{} to {} mm", of(near), of(far))
+        };
+        let (width, thick) = (wide(part), stock.readings_mm().2);
+        let message = format!(
+            "The wood of the stock {id} is machined at {m} % moisture; where the piece will stand it comes to {} to {} %. {}, {} mm wide, becomes {} {narrower}, and what is {} mm thick at a joint {} {thinner}.",
+            round1(low),
+            round1(high),
+            part.id,
+            tidy(width),
+            span(width),
+            tidy(thick),
+            span(thick),
+        );
+        let place = match documents.job.stocks.contains_key(id) {
+            true => Pointer::job(),
+            false => Pointer::shop(),
+        };
+        let at = place.step("stocks").step(id).step("moisture");
+        findings.push(Finding::new(&code::MOISTURE_UNLIKE_PLACE, message).pointer(at));
+    }
+    findings
+}
+
+/// To a tenth, as moisture is told.
+fn round1(percent: f64) -> f64 {
+    (percent * 10.0).round() / 10.0
+}
+
+/// How far a described part goes at most to either side of where it was screwed down, so far from where it keeps its place, mm. Rounded up to [`TRAVEL_STEP_MM`]. `None` where it is not known how its wood moves.
+pub(super) fn travel(
+    documents: &Documents,
+    part: &str,
+    apart: f64,
+    settings: &FitSettings,
+) -> Option<f64> {
+    let part = documents.job.parts.iter().find(|p| p.id == part)?;
+    let coefficient = crate::feeds::wood_of(documents, &part.stock)?.movement?;
+    let moves = movement(
+        apart,
+        coefficient,
+        0.0,
+        swing(documents, &part.stock, settings),
+    );
+    Some((moves / TRAVEL_STEP_MM - SAME_SHARE).ceil().max(0.0) * TRAVEL_STEP_MM)
+}
+
+/// A cleat whose screws have less room in their slots than its mate moves, or of whose mate it is not known how it moves.
+fn screwed(
+    id: &str,
+    j: &CleatJoint,
+    documents: &Documents,
+    settings: &FitSettings,
+) -> Option<Finding> {
+    let mate = &j.onto.part;
+    let part = documents.job.parts.iter().find(|p| p.id == *mate)?;
+    let farthest = j.cleat.farthest();
+    let message = match (travel(documents, mate, farthest, settings), j.cleat.travel) {
+        (None, Some(_)) => return None,
+        (None, None) => format!(
+            "The joint {id} has slots, but it is not known how the wood of {mate} moves, and they have no room."
+        ),
+        (Some(_), None) => return None,
+        (Some(needed), Some(travel)) if travel.mm() >= needed - SAME_SHARE => return None,
+        (Some(needed), Some(travel)) => format!(
+            "The joint {id} holds {mate} across its grain. {} {mate} moves by {} mm to either side, {} mm from the screw that keeps its place; the slots leave room for {} mm.",
+            between(documents, &part.stock, settings),
+            tidy(needed),
+            tidy(farthest),
+            tidy(travel.mm()),
+        ),
+    };
+    let mut finding = Finding::new(&code::HELD_ACROSS, message).part(mate);
+    finding.remedy = "Leave `travel` out of the cleat, or lengthen it; give `movement` of the wood in the shop where it is not known.".to_string();
+    Some(finding)
+}
+
 /// Joints that hold a part so wide across its grain that it will split or push its joint open over the year.
 pub(super) fn held_across(
     documents: &Documents,
     parts: &[Part],
     settings: &FitSettings,
 ) -> Vec<Finding> {
-    let [dry, damp] = settings
-        .humidity
-        .map(|h| equilibrium_moisture(settings.temperature, h));
-    let [low, high] = [dry, damp].map(|m| m.clamp(HOLDS[0], HOLDS[1]));
     let limit = settings.most_movement.mm();
     let mut findings = Vec::new();
     for (i, joint) in documents.job.joints.iter().enumerate() {
+        let at = Pointer::job().step("joints").step(i);
+        if let Joint::Cleat(j) = &joint.joint {
+            let told = screwed(&joint.id, j, documents, settings);
+            findings.extend(told.map(|f| f.pointer(at.step("joint").step("cleat"))));
+            continue;
+        }
         let Some((part, width)) = crossed(joint, parts) else {
             continue;
         };
@@ -64,20 +201,23 @@ pub(super) fn held_across(
         let (Some(part), Some(coefficient)) = (part, wood.and_then(|w| w.movement)) else {
             continue;
         };
-        let moves = movement(width, coefficient, low, high);
+        let moves = movement(
+            width,
+            coefficient,
+            0.0,
+            swing(documents, &part.stock, settings),
+        );
         if moves <= limit {
             continue;
         }
         let message = format!(
-            "The joint {} holds {} mm of {} across its grain. Between {} and {} % humidity that moves by {} mm, and its mate does not; {limit} mm are the most.",
+            "The joint {} holds {} mm of {} across its grain. {} that moves by {} mm, and its mate does not; {limit} mm are the most.",
             joint.id,
             tidy(width),
             part.id,
-            settings.humidity[0],
-            settings.humidity[1],
+            between(documents, &part.stock, settings),
             tidy((moves * 100.0).round() / 100.0),
         );
-        let at = Pointer::job().step("joints").step(i);
         findings.push(
             Finding::new(&code::HELD_ACROSS, message)
                 .part(&part.id)

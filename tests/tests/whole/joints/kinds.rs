@@ -242,6 +242,7 @@ fn the_sample_of_all_kinds_closes() {
     assert_eq!(
         kinds,
         [
+            "cleat",
             "dowels",
             "edge-halving",
             "halving",

@@ -2,8 +2,8 @@
 
 use super::At;
 use crate::doc::{
-    Body, DowelRow, DowelsOf, FittedPart, FittingScrews, Haunch, HingeJoint, HingedPart, Joint,
-    JointDoc, Length, MortiseOf, Plate, TenonOf,
+    Body, CleatJoint, DowelRow, DowelsOf, FittedPart, FittingScrews, Haunch, HingeJoint,
+    HingedPart, Joint, JointDoc, Length, MortiseOf, Plate, TenonOf,
 };
 use std::collections::BTreeSet;
 
@@ -106,6 +106,7 @@ fn of_joint(at: &mut At<'_>, joint: &Joint) {
             fitted(&mut at.below("lock"), &j.lock);
             fitted(&mut at.below("keep"), &j.keep);
         }
+        Joint::Cleat(j) => cleat(at, j),
     }
 }
 
@@ -260,6 +261,48 @@ fn hinged(at: &mut At<'_>, of: &HingedPart) {
             true => "The knuckle of a hinge on the face or the back stands before the edge `near` or `far`.",
             false => "The knuckle of a hinge on an edge or an end stands before the `face` or the `back`.",
         });
+    }
+}
+
+fn cleat(at: &mut At<'_>, j: &CleatJoint) {
+    {
+        let mut at = at.below("cleat");
+        flat(&mut at, j.cleat.side.is_flat());
+        at.place("fixed", j.cleat.fixed);
+        if let Some(travel) = j.cleat.travel {
+            at.not_negative("travel", travel);
+        }
+        let mut at = at.below("slots");
+        if j.cleat.slots.is_empty() {
+            at.say("Say where the slots are.");
+        }
+        for (i, x) in j.cleat.slots.iter().enumerate() {
+            at.place(&i.to_string(), *x);
+        }
+    }
+    {
+        let mut at = at.below("onto");
+        flat(&mut at, j.onto.side.is_flat());
+        at.places("at", &j.onto.at);
+    }
+    let mut at = at.below("screws");
+    let screws = &j.screws;
+    at.size("clearance", screws.clearance);
+    at.size("head", screws.head);
+    at.size("sunk", screws.sunk);
+    at.size("pilot", screws.pilot);
+    at.size("pilot-depth", screws.pilot_depth);
+    for (key, least, larger) in [
+        ("head", screws.clearance, screws.head),
+        ("clearance", screws.pilot, screws.clearance),
+    ] {
+        if larger <= least {
+            at.below(key).number(format!(
+                "{} mm should be more than {} mm: a pilot is narrower than the hole for the shank, and that is narrower than the head.",
+                larger.mm(),
+                least.mm()
+            ));
+        }
     }
 }
 

@@ -3,8 +3,9 @@
 use super::{Asked, Asking, CHEEKS_ACROSS, CHEEKS_ALONG};
 use grainway_geom::{Point, point};
 use grainway_pipeline::doc::{
-    AcrossShape, CirclesShape, Depth, FeatureKind, FittedPart, FittingScrews, HingeJoint,
-    HingedPart, Length, LockJoint, LongWay, Pointer, RectangleShape, Relief, Shape, Side,
+    AcrossShape, CircleShape, CirclesShape, CleatJoint, Depth, FeatureKind, FittedPart,
+    FittingScrews, HingeJoint, HingedPart, Length, LockJoint, LongWay, Pointer, RectangleShape,
+    Relief, Shape, Side, SlotShape,
 };
 use grainway_pipeline::work::{Mating, Part, Wall};
 
@@ -111,6 +112,75 @@ impl Asking<'_, '_> {
             asked.push(self.pilots(place, screws, at, pointer));
         }
         asked
+    }
+
+    /// The round hole and the slots of a cleat, with their counterbores, and the pilots under them.
+    pub(super) fn cleated(&self, j: &CleatJoint, cleat: &Part, here: &[Pointer]) -> Vec<Asked> {
+        let (of, screws) = (&j.cleat, &j.screws);
+        let place = (of.part.as_str(), of.side);
+        let middle = cleat.outline.bounds().height() / 2.0;
+        let mut asked = Vec::new();
+        let sizes = [
+            ("", screws.clearance, Depth::Through),
+            (".head", screws.head, Depth::Below(screws.sunk)),
+        ];
+        for (name, wide, depth) in sizes {
+            let round = point(of.fixed.mm(), middle);
+            let mut one = self.through_cleat(place, (round, 0.0), wide, depth, &here[0]);
+            one.rename(format!("{}{name}.fixed", self.joint.id));
+            asked.push(one);
+            for (i, x) in of.slots.iter().enumerate() {
+                let at = point(x.mm(), middle);
+                let travel = of.travel.map_or(0.0, |t| t.mm());
+                let mut one = self.through_cleat(place, (at, travel), wide, depth, &here[0]);
+                one.rename(format!("{}{name}.slot-{}", self.joint.id, i + 1));
+                if let super::What::Made(doc) = &mut one.what {
+                    doc.kind = FeatureKind::Pocket;
+                }
+                if of.travel.is_none() {
+                    let apart = (x.mm() - of.fixed.mm()).abs();
+                    one.mating.slides = Some((apart, j.onto.part.clone()));
+                }
+                asked.push(one);
+            }
+        }
+        let at = [of.fixed].into_iter().chain(of.slots.iter().copied());
+        let [x, y] = j.onto.at.map(|l| l.mm());
+        let at = at.map(|l| point(x, y + l.mm() - of.fixed.mm())).collect();
+        let pilot = FittingScrews {
+            pilot: screws.pilot,
+            depth: screws.pilot_depth,
+            at: Vec::new(),
+        };
+        let onto = (j.onto.part.as_str(), j.onto.side);
+        asked.push(self.pilots(onto, &pilot, (at, 0.0), &here[1]));
+        asked
+    }
+
+    /// A hole or a slot along the cleat, the middles of whose ends lie so far from its own, mm.
+    fn through_cleat(
+        &self,
+        (part, side): (&str, Side),
+        (at, travel): (Point, f64),
+        wide: Length,
+        depth: Depth,
+        pointer: &Pointer,
+    ) -> Asked {
+        let length = |p: Point| [p.x, p.y].map(Length::from_mm);
+        let shape = match travel > 0.0 {
+            true => Shape::Slot(SlotShape {
+                from: length(at - point(travel, 0.0)),
+                to: length(at + point(travel, 0.0)),
+                width: wide,
+            }),
+            false => Shape::Circle(CircleShape {
+                at: length(at),
+                diameter: wide,
+            }),
+        };
+        let mut doc = self.doc(FeatureKind::Hole, side, shape);
+        doc.depth = Some(depth);
+        self.made_in(part, pointer, doc, self.fitting([Wall::Open; 4], 0.0, 0.0))
     }
 
     /// How far a side reaches across, in the frame in which its features are described, mm.
