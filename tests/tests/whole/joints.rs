@@ -7,5 +7,6 @@ pub mod fits;
 mod fittings;
 mod kinds;
 mod own_wood;
+mod page;
 mod planted;
 pub mod together;
