@@ -4,7 +4,7 @@
 //! the Handbook's own tables and examples in the tests below.
 
 use super::{FitSettings, tidy};
-use grainway_pipeline::doc::{CleatJoint, Joint, JointDoc, LongWay, PanelBy, Pointer};
+use grainway_pipeline::doc::{CleatJoint, Joint, JointDoc, LongWay, PanelBy, Pointer, stock_of};
 use grainway_pipeline::finding::{Finding, code};
 use grainway_pipeline::work::{Documents, Part};
 
@@ -84,8 +84,10 @@ pub(super) fn unlike_place(
 ) -> Vec<Finding> {
     let [low, high] = season(settings);
     let mut findings = Vec::new();
-    for (id, stock) in documents.stocks() {
-        let of = parts.iter().filter(|p| p.stock == *id);
+    // A board or a blank with readings of its own has the moisture of its stock.
+    let bought = documents.stocks().into_iter();
+    for (id, stock) in bought.filter(|(id, _)| stock_of(id) == *id) {
+        let of = parts.iter().filter(|p| stock_of(&p.stock) == id);
         let wide = |p: &Part| p.outline.bounds().height();
         let widest = of.max_by(|a, b| wide(a).total_cmp(&wide(b)));
         let coefficient = crate::feeds::wood_of(documents, id).and_then(|w| w.movement);
@@ -104,7 +106,8 @@ pub(super) fn unlike_place(
             let of = |to| round(movement(wide, coefficient, m, to));
             format!("{} to {} mm", of(near), of(far))
         };
-        let (width, thick) = (wide(part), stock.readings_mm().2);
+        let readings = documents.stock(&part.stock).unwrap_or(stock).readings_mm();
+        let (width, thick) = (wide(part), readings.2);
         let message = format!(
             "The wood of the stock {id} is machined at {m} % moisture; where the piece will stand it comes to {} to {} %. {}, {} mm wide, becomes {} {narrower}, and what is {} mm thick at a joint {} {thinner}.",
             round1(low),
