@@ -275,7 +275,7 @@ pub(crate) mod tests {
         let found = |deep: f64, down: f64| {
             let mut part = part(9.0, 0.0, 0.0);
             part.features.truncate(1);
-            let mut of = |key: &str, side, shape, deep| {
+            let of = |key: &str, side, shape, deep| {
                 let mut f = part.features[0].clone();
                 (f.key, f.side, f.shape) = (key.into(), side, shape);
                 f.depth = Some(Depth::Below(Length::from_mm(deep)));

@@ -257,6 +257,7 @@ pub(super) fn work(
     let z = documents.z_frame("ash").unwrap();
     let stock = documents.shop.stocks.get_mut("ash").unwrap();
     stock.boards.push(Board {
+        thickness: Vec::new(),
         id: "a".into(),
         length: Length::from_mm(board.x),
         width: Length::from_mm(board.y),
