@@ -5,6 +5,7 @@
 //! over at all.
 
 use super::by_hand::is_listed;
+use super::curves::same_curve;
 use super::figures::mm;
 use super::fits::{self, Claim};
 use super::{Allowed, Wanted};
@@ -505,20 +506,6 @@ fn edge_length(corner: &Corner, towards: Point, feature: &SizedFeature) -> f64 {
         }
     }
     end.distance(corner.at)
-}
-
-/// The same corners and arcs in the same order, wherever the contour begins.
-pub(super) fn same_curve(a: &Contour, b: &Contour) -> bool {
-    let n = a.vertices.len();
-    if a.closed != b.closed || n != b.vertices.len() {
-        return false;
-    }
-    let starts = if a.closed { n.max(1) } else { 1 };
-    let same = |i: usize, k: usize| {
-        let (v, w) = (&a.vertices[i], &b.vertices[(i + k) % n]);
-        v.at.distance(w.at) <= SAME_MM && (v.bulge - w.bulge).abs() <= SAME_MM
-    };
-    (0..starts).any(|k| (0..n).all(|i| same(i, k)))
 }
 
 fn capital(text: String) -> String {

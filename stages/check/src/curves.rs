@@ -4,6 +4,23 @@
 use grainway_geom::{Bounds, Contour, Point, Segment, point};
 use std::f64::consts::PI;
 
+/// Corners of contours that differ by less than this are the same, mm: both are computed from the same numbers, in another order.
+const SAME_CURVE_MM: f64 = 1e-4;
+
+/// The same corners and arcs in the same order, wherever the contour begins.
+pub(super) fn same_curve(a: &Contour, b: &Contour) -> bool {
+    let n = a.vertices.len();
+    if a.closed != b.closed || n != b.vertices.len() {
+        return false;
+    }
+    let starts = if a.closed { n.max(1) } else { 1 };
+    let same = |i: usize, k: usize| {
+        let (v, w) = (&a.vertices[i], &b.vertices[(i + k) % n]);
+        v.at.distance(w.at) <= SAME_CURVE_MM && (v.bulge - w.bulge).abs() <= SAME_CURVE_MM
+    };
+    (0..starts).any(|k| (0..n).all(|i| same(i, k)))
+}
+
 /// The places at which two segments cross, at most two. Overlapping collinear lines and arcs of one circle give none; their
 /// common ends are found by [`distance`].
 pub(super) fn crossings(s: &Segment, t: &Segment) -> Crossings {

@@ -147,7 +147,7 @@ impl Claim<'_> {
         let drawn = Contour::rectangle(own.min, own.max, own.height() / 2.0);
         if own.centre().distance(hole.centre()) > SAME_MM
             || (own.height() - hole.height()).abs() > SAME_MM
-            || !super::claims::same_curve(&claim.shape.clone().oriented(true), &drawn)
+            || !super::curves::same_curve(&claim.shape.clone().oriented(true), &drawn)
         {
             return Err("is no slot along its part, about its screw and as wide as it".to_string());
         }
@@ -173,7 +173,7 @@ impl Claim<'_> {
         let inside =
             |p: Point| p.x > wood.min.x && p.y > wood.min.y && p.x < wood.max.x && p.y < wood.max.y;
         let round = Contour::rectangle_rounded_at(own.min, own.max, corner, inside);
-        super::claims::same_curve(&cut.clone().oriented(true), &round)
+        super::curves::same_curve(&cut.clone().oriented(true), &round)
     }
 
     /// A side as it lies in the frame in which its features are described; a piece without an end of its own is a box.

@@ -3,7 +3,7 @@
 //! A joint names the parts and where they meet, and makes the features of both: a tenon at an end, and the mortise that it goes into.
 //! How large these are follows from the mate's measured thickness and the fit.
 
-use super::{CleatJoint, Edge, End, HingeJoint, Length, LockJoint, Side};
+use super::{CleatJoint, Edge, End, HingeJoint, Length, LockJoint, LongWay, Side};
 use grainway_geom::{Point, point};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -283,17 +283,6 @@ impl TenonEnd {
             TenonEnd::Both => &[End::Left, End::Right],
         }
     }
-}
-
-/// Which way something long lies on a part.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum LongWay {
-    /// Along the part (x); on an end, along the part's width.
-    #[default]
-    Along,
-    /// Across the part (y); on an edge or an end, across its thickness.
-    Across,
 }
 
 /// Where a tenon goes into a part.

@@ -16,6 +16,7 @@ mod parse;
 mod prices;
 mod problem;
 mod read;
+mod relief;
 mod shop;
 mod side;
 mod stock;
@@ -39,8 +40,9 @@ pub use read::{
     read_job_as_far_as_possible, read_night_as_far_as_possible, read_settings_layer, read_shop,
     read_shop_as_far_as_possible, schema_job, schema_night, schema_shop,
 };
+pub use relief::{Relief, ReliefKind, ReliefWay};
 pub use shop::*;
-pub use side::{Edge, End, Seen, SeenSides, Side};
+pub use side::{Edge, End, LongWay, Seen, SeenSides, Side};
 pub use stock::{Board, ConfirmedReading, Stock, ThicknessReading, UNLIKE_SHARE, WIDEST_SPREAD_MM};
 pub use wood::{WOODS, Wood, wood};
 

@@ -114,6 +114,17 @@ impl Side {
     }
 }
 
+/// Which way something long lies on a part.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum LongWay {
+    /// Along the part (x); on an end, along the part's width.
+    #[default]
+    Along,
+    /// Across the part (y); on an edge or an end, across its thickness.
+    Across,
+}
+
 /// How much a side is seen once the piece of furniture stands.
 #[derive(
     Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,

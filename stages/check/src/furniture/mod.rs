@@ -13,10 +13,10 @@ use super::figures::mm;
 use super::wanted::asked;
 use contacts::Contact;
 use grainway_pipeline::finding::{Finding, code};
-use grainway_pipeline::work::{Documents, Furniture, Part, Pose, Stood};
-use order::{Bond, Box3};
+use grainway_pipeline::work::{Closing, Documents, Furniture, Part, Pose, Stood};
+use order::{Bond, Box3, InTheWay};
 use poses::{Arrangement, Joined};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Everything that joints hold together, alike ones once.
 pub(super) fn furniture(wanted: &Wanted, documents: &Documents) -> (Vec<Furniture>, Vec<Finding>) {
@@ -129,8 +129,22 @@ fn stood(
     let boxes: Vec<Box3> = placed
         .map(|(p, pose)| poses::span(pieces[*p].size, *pose))
         .collect();
+    let (steps, told) = in_order(&stand, order::steps(&everything, &bonds, &boxes));
+    let one = Furniture {
+        pieces: stand,
+        steps,
+        count: sets,
+    };
+    (one, told)
+}
+
+/// The steps in which pieces are put together, and what is told of them.
+fn in_order(
+    stand: &[Stood],
+    found: Result<(Vec<Closing>, Vec<InTheWay>), BTreeSet<usize>>,
+) -> (Vec<Closing>, Vec<Finding>) {
     let named = |i: &usize| format!("{} {}", stand[*i].part, stand[*i].number);
-    let (steps, told) = match order::steps(&everything, &bonds, &boxes) {
+    match found {
         Ok((steps, in_the_way)) => {
             let told = in_the_way.iter().map(|w| {
                 let message = format!(
@@ -155,13 +169,7 @@ fn stood(
                 vec![Finding::new(&code::JOINTS_LOCKED, message)],
             )
         }
-    };
-    let one = Furniture {
-        pieces: stand,
-        steps,
-        count: sets,
-    };
-    (one, told)
+    }
 }
 
 /// Two of one part, or of its two hands, that stand opposite ways up, one of them sticking out: the sign of a leg whose mortises are not

@@ -1,6 +1,6 @@
 //! What hinges, locks and keeps ask for in their parts.
 
-use super::joined::{Cut, Half, Mates, feature, half, walls};
+use super::halves::{Cut, Half, Mates, feature, half, walls};
 use grainway_geom::{Bounds, Point, point};
 use grainway_pipeline::doc::{
     AcrossShape, CircleShape, CirclesShape, CleatJoint, Depth, FeatureKind, FittedPart,

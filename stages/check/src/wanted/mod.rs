@@ -7,6 +7,7 @@
 mod described;
 mod drawn;
 mod fitted;
+mod halves;
 mod held;
 mod joined;
 mod sized;

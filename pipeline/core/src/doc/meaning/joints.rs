@@ -3,7 +3,7 @@
 use super::At;
 use crate::doc::{
     Body, CleatJoint, DowelRow, DowelsOf, FittedPart, FittingScrews, Haunch, HingeJoint,
-    HingedPart, Joint, JointDoc, Length, MortiseOf, Plate, TenonOf,
+    HingedPart, Joint, JointDoc, Length, MortiseAndTenon, MortiseOf, Plate, TenonOf,
 };
 use std::collections::BTreeSet;
 
@@ -38,16 +38,7 @@ fn of_joint(at: &mut At<'_>, joint: &Joint) {
             .say(format!("The part {first} cannot go into itself."));
     }
     match joint {
-        Joint::MortiseAndTenon(j) => {
-            tenon(&mut at.below("tenon"), &j.tenon);
-            let mut at = at.below("mortise");
-            mortise(&mut at, &j.mortise);
-            if j.mortise.feature.is_some() && (j.tenon.count > 1 || j.tenon.haunch.is_some()) {
-                at.below("feature").say(
-                    "A mortise that the part has already takes one tenon without a haunch; give `at` and `lies`.",
-                );
-            }
-        }
+        Joint::MortiseAndTenon(j) => tenoned(at, j),
         Joint::Housing(j) => {
             let mut at = at.below("housing");
             flat(&mut at, j.housing.side.is_flat());
@@ -107,6 +98,17 @@ fn of_joint(at: &mut At<'_>, joint: &Joint) {
             fitted(&mut at.below("keep"), &j.keep);
         }
         Joint::Cleat(j) => cleat(at, j),
+    }
+}
+
+fn tenoned(at: &mut At<'_>, j: &MortiseAndTenon) {
+    tenon(&mut at.below("tenon"), &j.tenon);
+    let mut at = at.below("mortise");
+    mortise(&mut at, &j.mortise);
+    if j.mortise.feature.is_some() && (j.tenon.count > 1 || j.tenon.haunch.is_some()) {
+        at.below("feature").say(
+            "A mortise that the part has already takes one tenon without a haunch; give `at` and `lies`.",
+        );
     }
 }
 
