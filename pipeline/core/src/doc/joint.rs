@@ -105,6 +105,9 @@ impl Joint {
             Joint::EdgeHalving(j) => [&mut j.first.part, &mut j.second.part],
             Joint::LooseTenon(j) => [&mut j.first.part, &mut j.second.part],
             Joint::Dowels(j) => [&mut j.first.part, &mut j.second.part],
+            Joint::Hinge(j) => [&mut j.first.part, &mut j.second.part],
+            Joint::Lock(j) => [&mut j.lock.part, &mut j.keep.part],
+            Joint::Cleat(j) => [&mut j.cleat.part, &mut j.onto.part],
         }
     }
     /// The word in documents.
