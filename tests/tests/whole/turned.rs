@@ -128,27 +128,23 @@ fn stops_and_lines_find_wood_whatever_the_face_has_lost() {
     let far = one_part(rebated(&["far"], 15.0));
     assert!(far.ready(), "{:?}", far.errors());
     assert_eq!(turn(&far), Turn::OverEnd);
-    // A groove all along the near edge leaves 3 mm below and above it. The stops stand 15 mm high: over a rebate of 8 mm they find 7 mm of
-    // the far edge, over one of 12 mm only 3 mm.
-    let grooved = |deep: f64| {
+    // A rebate of the back all along the near edge leaves the far edge to lie against. The stops stand 15 mm high: over a rebate of 8 mm in
+    // the face they find 7 mm of it, over one of 12 mm only 3 mm.
+    let both = |deep: f64| {
         let mut part = rebated(&["far"], deep);
         part["features"].as_array_mut().unwrap().push(
-            json!({ "id": "groove", "kind": "pocket", "side": "near", "depth": 6,
-            "shape": { "rectangle": { "at": [-1, 3], "size": [402, 12] } } }),
+            json!({ "id": "lip", "kind": "pocket", "side": "back", "depth": 5,
+            "shape": { "rectangle": { "at": [0, 0], "size": [400, 12] } } }),
         );
         one_part(part)
     };
-    let both = grooved(8.0);
-    assert!(both.ready(), "{:?}", both.errors());
-    assert_eq!(turn(&both), Turn::OverEdge);
-    let deeper = grooved(12.0);
-    assert_eq!(
-        deeper.with_code("no-room-for-stops").len(),
-        1,
-        "{:?}",
-        deeper.errors()
-    );
-    assert!(!deeper.ready());
+    let bears = both(8.0);
+    assert!(bears.ready(), "{:?}", bears.errors());
+    assert_eq!(turn(&bears), Turn::OverEdge);
+    let hollow = both(12.0);
+    let told = hollow.with_code("no-room-for-stops");
+    assert_eq!(told.len(), 1, "{:?}", hollow.errors());
+    assert!(!hollow.ready());
     // A line is so shallow that it needs the lowest wood.
     let mut lying = rebated(&["near", "far"], 2.0);
     let lines = |part: Value| {

@@ -1,6 +1,6 @@
 //! The table of routes.
 //!
-//! To add a route: a handler in a module of its own and an entry here; then `cargo run -- schema openapi > schema/openapi.json`, and a
+//! To add a route: a handler in a module of its own and an entry here; then `cargo run --release -- schema openapi > schema/openapi.json`, and a
 //! row in docs/api.md. Tests fail when the entry, the handler, the checked-in document and the page do not agree.
 
 use super::parts::*;

@@ -171,4 +171,14 @@ mod tests {
         bind_own_wood(&mut job, &mut shop);
         assert!(before == (job, shop));
     }
+    /// A job that has the stock itself has its boards too, measured or not.
+    #[test]
+    fn the_shops_boards_are_not_those_of_the_jobs_own_stock() {
+        let (mut job, mut shop) = documents();
+        let mut own = shop.stocks["ash"].clone();
+        own.boards[0].thickness.clear();
+        job.stocks.insert("ash".to_string(), own);
+        bind_own_wood(&mut job, &mut shop);
+        assert_eq!(job.parts[1].stock, "ash");
+    }
 }

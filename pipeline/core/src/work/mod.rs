@@ -114,8 +114,9 @@ impl Documents {
             .map(|(id, s)| (id.as_str(), s))
             .collect()
     }
-    /// The job lets hold-down screws go through the pieces of this part.
+    /// The job lets hold-down screws go through the pieces of this part, of either hand.
     pub fn screws_through(&self, part: &str) -> bool {
+        let part = part.strip_suffix(Part::MIRRORED).unwrap_or(part);
         let described = |p: &crate::doc::PartDoc| p.id == part && p.screws_through;
         let drawn = |(id, p): (&String, &crate::doc::DrawnPart)| {
             p.id.as_ref().unwrap_or(id) == part && p.screws_through
@@ -125,6 +126,7 @@ impl Documents {
     }
     /// The radius to which the edges of a part are rounded before it is joined, mm.
     pub fn eased(&self, part: &str) -> Option<f64> {
+        let part = part.strip_suffix(Part::MIRRORED).unwrap_or(part);
         let described = self.job.parts.iter().filter(|p| p.id == part);
         let drawn = self.job.drawings.iter().flat_map(|d| &d.parts);
         let drawn = drawn.filter(|(id, p)| p.id.as_ref().unwrap_or(id) == part);
@@ -299,5 +301,37 @@ impl Work {
             .get(id)
             .and_then(|c| crate::motion::decode(c))
             .unwrap_or_default()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::doc::{Unit, in_unit};
+    use serde_json::json;
+
+    /// What the job says of a part holds for its other hand.
+    #[test]
+    fn both_hands_are_eased_and_screwed_through() {
+        let job = json!({ "format": "grainway.job/1", "name": "j", "shop": "s", "parts": [
+            { "id": "side", "stock": "ash", "mirrored": 1, "eased": 3, "screws-through": true, "blank": { "length": 400, "width": 200 } },
+            { "id": "top", "stock": "ash", "mirrored": 1, "blank": { "length": 400, "width": 200 } } ] });
+        let shop =
+            json!({ "format": "grainway.shop/1", "machines": {}, "cutters": {}, "stocks": {} });
+        let documents = in_unit(Unit::Mm, || Documents {
+            job: serde_json::from_value(job).unwrap(),
+            shop: serde_json::from_value(shop).unwrap(),
+            hash: String::new(),
+            night: None,
+        });
+        for (part, asked) in [
+            ("side", true),
+            ("side~mirrored", true),
+            ("top", false),
+            ("top~mirrored", false),
+        ] {
+            assert_eq!(documents.screws_through(part), asked, "{part}");
+            assert_eq!(documents.eased(part).is_some(), asked, "{part}");
+        }
     }
 }
