@@ -178,7 +178,8 @@ impl Wood<'_> {
     }
     fn touched_by(&self, hold: &Hold) -> Point {
         let size = self.setup.size;
-        point(hold.at.x.clamp(0.0, size.x), hold.at.y.clamp(0.0, size.y))
+        let within = |v: f64, most: f64| v.min(most).max(0.0);
+        point(within(hold.at.x, size.x), within(hold.at.y, size.y))
     }
     fn bears_upright(&self, touch: Point) -> bool {
         let half = 0.5 * self.size[0];
@@ -220,7 +221,7 @@ impl Wood<'_> {
             Side::LeftEnd => (length - height, p.x, p.y),
             Side::RightEnd => (height, width - p.x, p.y),
         };
-        let inside = |v: f64, most: f64| v.clamp(0.1, most - 0.1);
+        let inside = |v: f64, most: f64| v.min(most - 0.1).max(0.1);
         [inside(x, length), inside(y, width), inside(below, thick)]
     }
 }

@@ -75,7 +75,7 @@ impl Wood<'_> {
     /// Something is cut away at this place of the setup, so high over the bed.
     fn is_gone(&self, p: Point, height: f64) -> bool {
         let [length, width, thickness] = self.size;
-        let inside = |v: f64, most: f64| v.clamp(BELOW_MM, most - BELOW_MM);
+        let inside = |v: f64, most: f64| v.min(most - BELOW_MM).max(BELOW_MM);
         let (x, y) = match self.up {
             Side::Face | Side::Back => (inside(p.x, length), inside(p.y, width)),
             Side::Near | Side::Far => (inside(p.x, length), inside(p.y, thickness)),
