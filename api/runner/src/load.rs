@@ -58,6 +58,13 @@ impl Places {
 }
 
 impl Loaded {
+    /// With what is wrong between documents, told in them as they were written, and with notes.
+    fn with(mut self, mut between: Vec<Finding>, notes: Vec<Finding>) -> Loaded {
+        self.retell(&mut between);
+        self.findings.extend(between);
+        self.findings.extend(notes);
+        self
+    }
     /// Keeps the boards of a former night where no piece on them changed.
     pub(crate) fn keep(&mut self, former: FormerNight) -> Result<(), Failure> {
         let Some(documents) = &mut self.documents else {
@@ -205,18 +212,14 @@ fn load_job(folder: &JobFolder, job_file: &str, dialects: &Dialects) -> Loaded {
             });
         }
     }
-    let mut loaded = Loaded {
+    let loaded = Loaded {
         documents,
-        findings: Vec::new(),
-        name,
         sound: findings.is_empty() && between.is_empty(),
+        findings,
+        name,
         places,
     };
-    loaded.retell(&mut between);
-    findings.extend(between);
-    findings.extend(notes);
-    loaded.findings = findings;
-    loaded
+    loaded.with(between, notes)
 }
 
 /// The named lengths of a job on which nothing counts.

@@ -83,18 +83,14 @@ pub(super) fn load(folder: &JobFolder, file: &str, dialects: &Dialects) -> Loade
             night,
         }
     });
-    let mut loaded = Loaded {
+    let loaded = Loaded {
         documents,
-        findings: Vec::new(),
-        name: night.name.clone(),
         sound: complete && findings.is_empty() && between.is_empty(),
+        findings,
+        name: night.name.clone(),
         places,
     };
-    loaded.retell(&mut between);
-    findings.extend(between);
-    findings.extend(notes);
-    loaded.findings = findings;
-    loaded
+    loaded.with(between, notes)
 }
 
 /// Reads the jobs of a night.

@@ -42,7 +42,7 @@ pub struct Night {
     /// one chain serve all jobs: it may be another here, which then holds.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub settings: BTreeMap<String, Value>,
-    /// The jobs.
+    /// The jobs, each under an id of its own; the order changes no layout.
     #[schemars(length(min = 1))]
     pub jobs: Vec<NightJob>,
 }

@@ -213,6 +213,13 @@ pub(super) fn sheet(work: &Work, report: &ReportDocument) -> Sheet {
     sheet
 }
 
+/// The header of a table of shares: whose they are, the amounts, and the amount of one.
+fn share_header<'h>([whose, how_many]: [&'h str; 2], of_one: &'h str) -> [&'h str; 8] {
+    let [wood, machine, hand, surcharge, all] =
+        ["Wood", "Machine", "By hand", "Surcharge", "Together"];
+    [whose, how_many, wood, machine, hand, surcharge, all, of_one]
+}
+
 /// Widths of the tables of shares.
 const SHARES: [f64; 8] = [0.22, 0.08, 0.11, 0.12, 0.12, 0.12, 0.12, 0.11];
 
@@ -242,16 +249,7 @@ fn costs(b: &mut Vec<Block>, report: &ReportDocument) {
     if !costs.jobs.is_empty() {
         b.push(subheading("Shares of the jobs"));
         b.push(text("Wood is divided among the parts by their finished area, on boards that several jobs share too."));
-        let header = [
-            "Job",
-            "Sets",
-            "Wood",
-            "Machine",
-            "By hand",
-            "Surcharge",
-            "Together",
-            "A set",
-        ];
+        let header = share_header(["Job", "Sets"], "A set");
         let rows = costs.jobs.iter().map(|j| {
             let amounts = [j.wood, j.machine, j.hand, j.surcharge, j.total, j.per_set];
             let cells = [j.job.clone(), j.sets.to_string()].into_iter();
@@ -260,16 +258,7 @@ fn costs(b: &mut Vec<Block>, report: &ReportDocument) {
         b.push(table(&header, &SHARES, rows.collect()));
     }
     b.push(subheading("Shares of the parts"));
-    let header = [
-        "Part",
-        "How many",
-        "Wood",
-        "Machine",
-        "By hand",
-        "Surcharge",
-        "Together",
-        "Each",
-    ];
+    let header = share_header(["Part", "How many"], "Each");
     let rows = costs.parts.iter().map(|p| {
         let amounts = [p.wood, p.machine, p.hand, p.surcharge, p.total, p.each];
         let name = report.part_called(&p.part).to_string();

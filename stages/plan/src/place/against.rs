@@ -40,14 +40,29 @@ impl Against<'_> {
     }
 }
 
-/// The piece does not lie surely.
-pub(super) fn no_room(side: Side, part: &str) -> Finding {
-    let what = match side {
+/// The piece does not fill its lines.
+pub(super) fn not_in_lines(side: Side, part: &str) -> Finding {
+    let what = what_lies(side);
+    let message = format!(
+        "{what} {part} does not lie surely in its lines: after all its sides are cut too little of its lowest wood is left along the near edge and the left one, or these are not straight."
+    );
+    let mut finding = Finding::new(&code::NO_ROOM_FOR_STOPS, message).part(part);
+    finding.remedy = "Turn the blank, or set `locate` to stops.".to_string();
+    finding
+}
+
+fn what_lies(side: Side) -> &'static str {
+    match side {
         Side::Face => "Blank",
         Side::Back => "Turned over, part",
         Side::Near | Side::Far => "On its edge, part",
         Side::LeftEnd | Side::RightEnd => "On its end, part",
-    };
+    }
+}
+
+/// The piece does not lie surely.
+pub(super) fn no_room(side: Side, part: &str) -> Finding {
+    let what = what_lies(side);
     let message = match side.is_end() {
         false => format!(
             "{what} {part} has no room for two stops at the near edge and one at the left: cuts of this side or of another leave too little wood there, or the edge is not straight."

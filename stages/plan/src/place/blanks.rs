@@ -1,6 +1,6 @@
 //! Dimensioned blanks: a clamping each, against stops or in locating lines.
 
-use super::against::{Against, STOP_CLEAR_MM, no_room};
+use super::against::{Against, STOP_CLEAR_MM, no_room, not_in_lines};
 use super::lines::Lines;
 use super::wood::Wood;
 use super::{PlaceSettings, beyond_travel, empty_setup, measure, placement, upright, variants_of};
@@ -71,7 +71,7 @@ pub(super) fn lay(
             };
             let depth = settings.line_depth.mm();
             if setup.lines.is_some() && !flush.lies_in_lines(setup.size, depth) {
-                findings.push(no_room(side, &part.id));
+                findings.push(not_in_lines(side, &part.id));
             }
             if setup.lines.is_none() {
                 stops_below(&setup, settings, &part.id, findings);
